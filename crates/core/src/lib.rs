@@ -1,0 +1,35 @@
+//! Domain types of hereabout: time, ids, the validated site, and the border types that pass
+//! from one stage to the next.
+//!
+//! Everything here is plain data with units in the names. There is no I/O, no clock and no
+//! logging: [`Timestamp`] has no `now()`, because time comes with the data and a replay must see
+//! exactly what the live run saw.
+//!
+//! The way of the data, with the crate that makes each type:
+//!
+//! ```text
+//! Chunk (ingest) -> Frame (wire) -> Epoch (engine) -> Solution (solve) -> reports (engine)
+//! ```
+#![forbid(unsafe_code)]
+
+mod epoch;
+mod frame;
+mod ids;
+mod site;
+mod time;
+mod verdict;
+
+pub use epoch::{Epoch, RangeReading};
+pub use frame::{Frame, Word};
+pub use ids::{AnchorId, TagId};
+pub use site::{
+    Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, Severity, Site, SiteDraft,
+    SiteFinding, SiteProblem, TrackSettings, Zone, ZoneShape,
+};
+pub use time::{Micros, Timestamp};
+pub use verdict::{NoFixReason, RejectReason, TagState, Verdict};
+
+/// The most anchors that one site may have, and the most range fields of one frame.
+///
+/// The stated kit has eight; twice that leaves room and keeps every table on the stack.
+pub const MAX_ANCHORS: usize = 16;

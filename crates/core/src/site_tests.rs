@@ -1,0 +1,140 @@
+use super::*;
+
+fn anchor(id: u16, at_m: [f64; 3]) -> Anchor {
+    Anchor {
+        id: AnchorId(id),
+        name: format!("anchor {id}"),
+        at_m,
+        range_sigma_m: 0.1,
+        slot: None,
+        correction: Correction::NONE,
+    }
+}
+
+fn draft(places: &[[f64; 3]]) -> SiteDraft {
+    SiteDraft {
+        name: "yard".into(),
+        dimension: Dimension::TwoD { tag_height_m: 0.9 },
+        fence: Fence::default(),
+        range_span_m: [0.01, 200.0],
+        anchors: places.iter().enumerate().map(|(i, p)| anchor(i as u16, *p)).collect(),
+        zones: Vec::new(),
+        track: TrackSettings::default(),
+        range_fields: Some(places.len()),
+    }
+}
+
+fn yard() -> SiteDraft {
+    draft(&[[0.0, 0.0, 2.6], [24.0, 0.0, 2.4], [24.0, 14.0, 2.8], [0.0, 14.0, 2.2]])
+}
+
+fn errors(d: SiteDraft) -> Vec<SiteProblem> {
+    d.validate().expect_err("must be refused").into_iter().map(|f| f.problem).collect()
+}
+
+fn warnings(d: SiteDraft) -> Vec<SiteProblem> {
+    d.validate().expect("must pass").1.into_iter().map(|f| f.problem).collect()
+}
+
+#[test]
+fn a_plain_yard_passes_without_a_word() {
+    assert_eq!(warnings(yard()), []);
+}
+
+#[test]
+fn centimetres_are_recognised_as_a_unit_slip() {
+    let mut d = yard();
+    d.anchors[1].at_m = [2400.0, 0.0, 2.4];
+    assert!(matches!(errors(d)[..], [SiteProblem::LikelyUnitSlip { .. }, ..]));
+    let mut d = yard();
+    d.anchors[0].at_m[2] = 2400.0;
+    assert!(matches!(errors(d)[..], [SiteProblem::LikelyUnitSlip { value_m: 2400.0, .. }, ..]));
+}
+
+#[test]
+fn duplicate_ids_and_places_are_refused() {
+    let mut d = yard();
+    d.anchors[2].id = AnchorId(0);
+    assert_eq!(errors(d)[0], SiteProblem::DuplicateAnchorId { id: AnchorId(0), first: 0 });
+    let mut d = yard();
+    d.anchors[2].at_m = [0.0, 0.01, 2.6];
+    assert!(matches!(errors(d)[0], SiteProblem::AnchorsAtOnePlace { other: AnchorId(0), .. }));
+}
+
+#[test]
+fn a_line_of_anchors_is_refused_unless_the_fence_excludes_the_mirror() {
+    let line = [[0.0, 0.0, 2.0], [6.0, 0.05, 2.0], [12.0, 0.0, 2.0]];
+    assert_eq!(errors(draft(&line)), [SiteProblem::AnchorsOnOneLine { mirror: MirrorSide::Open }]);
+    let mut d = draft(&line);
+    d.fence.area_m = vec![[0.0, 0.0], [12.0, 0.0], [12.0, 8.0], [0.0, 8.0]];
+    assert_eq!(warnings(d), [SiteProblem::AnchorsOnOneLine { mirror: MirrorSide::Excluded }]);
+    let mut d = draft(&line);
+    d.fence.area_m = vec![[0.0, -1.0], [12.0, -1.0], [12.0, 8.0], [0.0, 8.0]];
+    assert_eq!(errors(d), [SiteProblem::AnchorsOnOneLine { mirror: MirrorSide::Open }]);
+}
+
+#[test]
+fn a_ceiling_of_anchors_is_a_warning_in_3d() {
+    let mut d = draft(&[[0.0, 0.0, 3.0], [8.0, 0.0, 3.0], [8.0, 6.0, 3.0], [0.0, 6.0, 3.0]]);
+    d.dimension = Dimension::ThreeD;
+    assert_eq!(warnings(d.clone()), [SiteProblem::AnchorsOnOnePlane { mirror: MirrorSide::Open }]);
+    d.fence.up_span_m = Some([0.0, 2.2]);
+    assert_eq!(warnings(d), [SiteProblem::AnchorsOnOnePlane { mirror: MirrorSide::Excluded }]);
+}
+
+#[test]
+fn the_smallest_kit_is_valid_and_says_what_it_cannot_do() {
+    let d = draft(&[[0.0, 0.0, 2.0]]);
+    assert_eq!(warnings(d), [SiteProblem::TooFewAnchors { have: 1, need: 3 }]);
+}
+
+#[test]
+fn range_fields_go_by_slot_then_id_then_file_order() {
+    let mut d = yard();
+    d.anchors[3].id = AnchorId(6);
+    d.range_fields = Some(8);
+    let (site, notes) = d.clone().validate().expect("valid");
+    assert_eq!([0, 1, 2, 3, 6].map(|s| site.anchor_of_slot(s)), [Some(0), Some(1), Some(2), None, Some(3)]);
+    assert_eq!(notes[0].problem, SiteProblem::SpareRangeFields { fields: 8, anchors: 4 });
+
+    d.anchors[3].id = AnchorId(105);
+    let (site, notes) = d.clone().validate().expect("valid");
+    assert_eq!(site.anchor_of_slot(3), Some(3));
+    assert_eq!(notes[0].problem, SiteProblem::SlotsInFileOrder);
+
+    d.anchors[3].slot = Some(7);
+    let (site, _) = d.clone().validate().expect("valid");
+    assert_eq!([3, 7].map(|s| site.anchor_of_slot(s)), [None, Some(3)]);
+
+    d.anchors[3].slot = Some(2);
+    assert_eq!(errors(d)[0], SiteProblem::DuplicateSlot { slot: 2, first: AnchorId(2) });
+    let mut d = yard();
+    d.range_fields = Some(3);
+    assert!(matches!(errors(d)[..], [SiteProblem::NoFieldForAnchor { fields: 3, .. }]));
+}
+
+#[test]
+fn zones_are_checked() {
+    let mut d = yard();
+    d.zones.push(Zone { name: "door".into(), shape: ZoneShape::Polygon(vec![[0.0, 0.0], [1.0, 0.0]]) });
+    let bow = vec![[0.0, 0.0], [2.0, 2.0], [2.0, 0.0], [0.0, 2.5]];
+    d.zones.push(Zone { name: "door".into(), shape: ZoneShape::Polygon(bow) });
+    let near = ZoneShape::Near { anchor: AnchorId(9), enter_m: 2.0, leave_m: 1.0 };
+    d.zones.push(Zone { name: "charger".into(), shape: near });
+    let found = errors(d);
+    assert!(found.contains(&SiteProblem::PolygonTooSmall { corners: 2 }));
+    assert!(found.contains(&SiteProblem::DuplicateZoneName { first: 0 }));
+    assert!(found.contains(&SiteProblem::PolygonCrossed));
+    assert!(found.contains(&SiteProblem::UnknownAnchor { id: AnchorId(9) }));
+    assert!(found.contains(&SiteProblem::WrongOrder { low: 2.0, high: 1.0 }));
+}
+
+#[test]
+fn the_fence_measures_how_far_outside_a_place_is() {
+    let fence =
+        Fence { area_m: vec![[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]], up_span_m: Some([0.0, 2.0]) };
+    assert_eq!(fence.excess_m([2.0, 2.0, 1.0]), 0.0);
+    assert_eq!(fence.excess_m([7.0, 8.0, 1.0]), 5.0);
+    assert_eq!(fence.excess_m([2.0, 2.0, 2.5]), 0.5);
+    assert_eq!(Fence::default().excess_m([1e9, 0.0, 0.0]), 0.0);
+}

@@ -1,0 +1,16 @@
+//! The one place that knows the order of the stages: frame → epoch → corrected ranges → solution →
+//! published report and anchor health.
+//!
+//! The engine is a state machine: [`Engine::handle`] takes an [`Input`], [`Engine::poll_output`]
+//! gives what came of it, [`Engine::poll_deadline`] says when it wants to be woken next. It reads no
+//! clock. Before an input at t every deadline at or before t fires in order, stamped with its own
+//! due time; so a replay that feeds the same inputs gets the same outputs, bit for bit, however late
+//! the live run was woken.
+#![forbid(unsafe_code)]
+
+mod report;
+
+pub use report::{
+    AnchorHealth, AnchorState, AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport,
+    RejectedRange,
+};

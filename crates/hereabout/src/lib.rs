@@ -1,0 +1,1 @@
+//! The hereabout daemon and its commands.
