@@ -218,7 +218,7 @@ fn binary_frames_are_written_byte_for_byte() {
     assert_eq!(bytes[..3], [0xC3, 0x5A, 0x07]);
     assert_eq!(bytes[3..19], payload);
     // 0x124 for the first three bytes and 0x466 for the words, added up outside of this program.
-    assert_eq!(bytes[19..], [0x29, 0x0A]);
+    assert_eq!(bytes[19..], [0x8A, 0x0A]);
 }
 
 #[test]
