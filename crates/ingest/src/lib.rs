@@ -1,1 +1,39 @@
 //! Serial ports, TCP, UDP, files and feeders: bytes with arrival time, reconnected when they fall away.
+//!
+//! One task, [`run`], owns the source. It reads, stamps what it read right after the read, and sends
+//! it on a bounded channel; while nothing comes it sends a [`Feed::Tick`] about every 20 ms. Because
+//! bytes and ticks come from the same task and take their stamps from the same [`Clock`], stamps in
+//! the channel never go backward, and whoever reads the channel needs no clock of its own.
+//!
+//! When the channel is full the task waits for room and keeps the order: for live sources the
+//! operating system's buffer holds what comes meanwhile (about 4 KiB on a serial line, so a reader
+//! that stalls for longer than that loses bytes there, not here).
+//!
+//! A source that falls away is told in words ([`LinkReason`]) and tried again, at most half a
+//! second after the last try, so that it is back within a second of its return.
+//!
+//! [`CaptureWriter`] and [`CaptureReader`] are the files: `NAME.bin` with the raw bytes, and beside
+//! it `NAME.times.csv` with one row per read.
+#![forbid(unsafe_code)]
+
+mod capture;
+mod clock;
+mod feed;
+mod file;
+mod net;
+mod outbox;
+mod reason;
+mod run;
+mod serial;
+mod source;
+
+pub use capture::{CaptureError, CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
+pub use clock::Clock;
+pub use feed::{Chunk, Feed, FeedStep, Feeder, LinkState, LinkStatus};
+pub use outbox::RunEnd;
+pub use reason::LinkReason;
+pub use run::run;
+pub use source::{Pace, Source, SourceError, SourceText};
+
+/// The most bytes that one [`Chunk`] holds.
+pub const MAX_CHUNK: usize = 4096;

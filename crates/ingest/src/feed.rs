@@ -1,0 +1,76 @@
+//! What goes through the channel, and the trait of sources that are programs.
+
+use std::time::Duration;
+
+use hereabout_core::Timestamp;
+
+use crate::LinkReason;
+
+/// Bytes of one read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chunk {
+    /// The clock right after the read.
+    pub received_at: Timestamp,
+    /// 1 to [`crate::MAX_CHUNK`] bytes.
+    pub bytes: Vec<u8>,
+}
+
+/// One message of the channel. Stamps never go backward from one message to the next.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Feed {
+    /// Bytes came.
+    Bytes(Chunk),
+    /// Nothing came, but time went on.
+    Tick(Timestamp),
+    /// The link came up or fell away.
+    Link(LinkState),
+    /// A file or a feeder has nothing more; the last message.
+    End(Timestamp),
+}
+
+impl Feed {
+    /// The message's stamp.
+    pub fn at(&self) -> Timestamp {
+        match self {
+            Feed::Bytes(chunk) => chunk.received_at,
+            Feed::Tick(at) | Feed::End(at) => *at,
+            Feed::Link(link) => link.at,
+        }
+    }
+}
+
+/// A change of the link.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LinkState {
+    /// When it changed.
+    pub at: Timestamp,
+    /// What it is now.
+    pub status: LinkStatus,
+}
+
+/// Whether the source is there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkStatus {
+    /// Open: bytes can come. For UDP this means "listening", there is no more to know.
+    Connected,
+    /// Not there; tried again several times a second.
+    Waiting {
+        /// Why, with words and advice.
+        reason: LinkReason,
+    },
+}
+
+/// One step of a [`Feeder`].
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FeedStep {
+    /// How long after the previous step the bytes come.
+    pub wait: Duration,
+    /// The bytes, as one read of a port would bring them; longer than [`crate::MAX_CHUNK`] is split.
+    pub bytes: Vec<u8>,
+}
+
+/// A source that is a program: the simulated kit.
+pub trait Feeder: Send {
+    /// The next step; `None` ends the feed. Must return soon: it is called between two ticks.
+    fn next(&mut self) -> Option<FeedStep>;
+}

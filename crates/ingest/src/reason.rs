@@ -1,0 +1,187 @@
+//! Why a source is not there, in facts; words and advice are made from them here.
+
+use std::path::PathBuf;
+
+use thiserror::Error;
+
+/// Why the link is waiting. `Display` says what happened, [`LinkReason::advice`] what to do.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum LinkReason {
+    /// No such serial port.
+    #[error("there is no serial port {}", path.display())]
+    SerialAbsent {
+        /// As configured.
+        path: PathBuf,
+    },
+    /// The port is there, this user may not open it.
+    #[error("no permission to open {}{}", path.display(), group.as_deref().map(|g| format!(", which belongs to the group {g}")).unwrap_or_default())]
+    SerialDenied {
+        /// As configured.
+        path: PathBuf,
+        /// The group that owns the device, when it has a name.
+        group: Option<String>,
+    },
+    /// Another program holds the port.
+    #[error("another program has {} open", path.display())]
+    SerialBusy {
+        /// As configured.
+        path: PathBuf,
+    },
+    /// The path leads to something else.
+    #[error("{} is {found}, not a serial port", path.display())]
+    NotSerial {
+        /// As configured.
+        path: PathBuf,
+        /// What it is, with its article.
+        found: &'static str,
+    },
+    /// The port refused its settings or failed in another way.
+    #[error("{} could not be opened at {baud} baud: {detail}", path.display())]
+    SerialFailed {
+        /// As configured.
+        path: PathBuf,
+        /// As configured.
+        baud: u32,
+        /// The system's words.
+        detail: String,
+    },
+    /// It was open and went away.
+    #[error("{} went away{}", path.display(), detail.as_deref().map(|d| format!(" ({d})")).unwrap_or_default())]
+    Unplugged {
+        /// As configured.
+        path: PathBuf,
+        /// The system's words; `None` when it just ended.
+        detail: Option<String>,
+    },
+    /// Nobody listens there.
+    #[error("{addr} refused the connection")]
+    TcpRefused {
+        /// As configured.
+        addr: String,
+    },
+    /// No way to the host.
+    #[error("{addr} can't be reached: {detail}")]
+    TcpUnreachable {
+        /// As configured.
+        addr: String,
+        /// The system's words.
+        detail: String,
+    },
+    /// No answer in time.
+    #[error("{addr} did not answer within {waited_s} s")]
+    TcpNoAnswer {
+        /// As configured.
+        addr: String,
+        /// How long was waited, whole seconds.
+        waited_s: u64,
+    },
+    /// The other side ended the connection.
+    #[error("{addr} closed the connection")]
+    TcpClosed {
+        /// As configured.
+        addr: String,
+    },
+    /// The connection broke.
+    #[error("the connection to {addr} broke: {detail}")]
+    TcpBroken {
+        /// As configured.
+        addr: String,
+        /// The system's words.
+        detail: String,
+    },
+    /// The address to listen on could not be taken.
+    #[error("UDP datagrams can't be received on {addr}: {detail}")]
+    UdpBind {
+        /// As configured.
+        addr: String,
+        /// The system's words.
+        detail: String,
+    },
+    /// No such file.
+    #[error("there is no file {}", path.display())]
+    FileMissing {
+        /// As configured, joined to its folder.
+        path: PathBuf,
+    },
+    /// The file is there and can't be read.
+    #[error("{} can't be read: {detail}", path.display())]
+    FileUnreadable {
+        /// As configured, joined to its folder.
+        path: PathBuf,
+        /// The system's words, or the line of the times file.
+        detail: String,
+    },
+}
+
+impl LinkReason {
+    /// What to do about it, one sentence.
+    pub fn advice(&self) -> String {
+        use LinkReason::{
+            FileMissing, FileUnreadable, NotSerial, SerialAbsent, SerialBusy, SerialDenied, SerialFailed,
+            TcpBroken, TcpClosed, TcpNoAnswer, TcpRefused, TcpUnreachable, UdpBind, Unplugged,
+        };
+        match self {
+            SerialAbsent { .. } => {
+                "check the cable and the primary anchor's power; `ls -l /dev/serial/by-id` \
+                 lists the ports that are there, and those names stay the same after replugging"
+                    .into()
+            }
+            SerialDenied { group, .. } => {
+                let group = group.as_deref().filter(|g| *g != "root").unwrap_or("dialout");
+                format!(
+                    "add the user to that group (`sudo usermod -aG {group} USER`), log in again and restart"
+                )
+            }
+            SerialBusy { path } => {
+                format!("close the other program; `fuser -v {}` names it", path.display())
+            }
+            NotSerial { .. } => {
+                "give the port's path in [source] port; `ls -l /dev/serial/by-id` lists them; \
+                 a capture is written file://NAME.bin"
+                    .into()
+            }
+            SerialFailed { .. } => {
+                "check that the port supports this speed and that the path is a serial port; \
+                 unplug it and plug it in again"
+                    .into()
+            }
+            Unplugged { .. } => {
+                "check the cable and the primary anchor's power; it is opened again when it returns".into()
+            }
+            TcpRefused { .. } => {
+                "start the program that serves the kit's bytes there, or correct the port number".into()
+            }
+            TcpUnreachable { .. } | TcpNoAnswer { .. } => {
+                "check the address, the network cable and that the device has power".into()
+            }
+            TcpClosed { .. } | TcpBroken { .. } => {
+                "check that the device serves only one connection and has power; it is tried again".into()
+            }
+            UdpBind { .. } => "give an address of this machine and a port that no other program uses".into(),
+            FileMissing { .. } => "check the name; a relative one is looked up beside the site file".into(),
+            FileUnreadable { .. } => {
+                "check that it is a readable file and that its times file fits it".into()
+            }
+        }
+    }
+
+    /// A short fixed word for machines, one per kind.
+    pub fn code(&self) -> &'static str {
+        match self {
+            LinkReason::SerialAbsent { .. } => "absent",
+            LinkReason::SerialDenied { .. } => "permission_denied",
+            LinkReason::SerialBusy { .. } => "busy",
+            LinkReason::NotSerial { .. } => "not_a_serial_port",
+            LinkReason::SerialFailed { .. } => "open_failed",
+            LinkReason::Unplugged { .. } => "unplugged",
+            LinkReason::TcpRefused { .. } => "refused",
+            LinkReason::TcpUnreachable { .. } => "unreachable",
+            LinkReason::TcpNoAnswer { .. } => "no_answer",
+            LinkReason::TcpClosed { .. } => "closed",
+            LinkReason::TcpBroken { .. } => "broken",
+            LinkReason::UdpBind { .. } => "bind_failed",
+            LinkReason::FileMissing { .. } => "file_missing",
+            LinkReason::FileUnreadable { .. } => "file_unreadable",
+        }
+    }
+}

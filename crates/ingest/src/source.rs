@@ -1,0 +1,266 @@
+//! Where bytes come from, and how a person writes it.
+//!
+//! | text | source |
+//! |---|---|
+//! | `/dev/serial/by-id/…` | a serial port: 8 data bits, no parity, 1 stop bit, no flow control |
+//! | `tcp://HOST:PORT` | a server that sends the kit's bytes |
+//! | `udp://ADDRESS:PORT` | an address of this machine where the kit's datagrams arrive |
+//! | `file://capture.bin?pace=real` | a capture; `pace` is `real`, `max` or a factor such as `2.0` |
+//! | `sim://scenario.toml` | the simulated kit |
+//!
+//! Relative file names are looked up beside the site file.
+
+use std::fmt;
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use thiserror::Error;
+
+use crate::Feeder;
+
+/// How fast a capture is played.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Pace {
+    /// As fast as the reader takes it.
+    Max,
+    /// By the times file, this many times as fast as it was recorded; 1 is real speed.
+    Timed(f64),
+    /// At real speed when there is a times file, else as fast as possible.
+    Auto,
+}
+
+/// A source that [`crate::run`] can read.
+pub enum Source {
+    /// A serial port.
+    Serial {
+        /// The device.
+        path: PathBuf,
+        /// Symbols per second.
+        baud: u32,
+    },
+    /// A TCP server that sends the kit's bytes.
+    Tcp {
+        /// `host:port`.
+        addr: String,
+    },
+    /// Datagrams to an address of this machine.
+    Udp {
+        /// The address to listen on.
+        addr: SocketAddr,
+    },
+    /// A capture.
+    File {
+        /// The `.bin` file.
+        path: PathBuf,
+        /// How fast.
+        pace: Pace,
+    },
+    /// A program.
+    Feeder(Box<dyn Feeder>),
+}
+
+impl fmt::Debug for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Source::Serial { path, baud } => write!(f, "Serial({}, {baud})", path.display()),
+            Source::Tcp { addr } => write!(f, "Tcp({addr})"),
+            Source::Udp { addr } => write!(f, "Udp({addr})"),
+            Source::File { path, pace } => write!(f, "File({}, {pace:?})", path.display()),
+            Source::Feeder(_) => write!(f, "Feeder"),
+        }
+    }
+}
+
+/// What a text means.
+#[derive(Debug)]
+pub enum SourceText {
+    /// A source that can be run as it is.
+    Ready(Source),
+    /// A scenario that the caller turns into a [`Feeder`]: this crate knows no simulator.
+    Sim(PathBuf),
+}
+
+/// Why a text is no source.
+#[derive(Clone, Debug, PartialEq, Eq, Error)]
+pub enum SourceError {
+    /// Nothing there.
+    #[error("the source is empty: give a serial port's path, or tcp://, udp://, file:// or sim://")]
+    Empty,
+    /// `scheme://` of an unknown kind.
+    #[error("`{scheme}://` is not known: use a serial port's path, tcp://, udp://, file:// or sim://")]
+    UnknownScheme {
+        /// The part before `://`.
+        scheme: String,
+    },
+    /// Neither a path from the root nor anything with `://`.
+    #[error(
+        "`{text}` is neither a port's full path (such as /dev/serial/by-id/…) nor a source with ://; \
+         a capture is written file://{text}"
+    )]
+    NotAPort {
+        /// As given.
+        text: String,
+    },
+    /// Not `host:port`.
+    #[error("`{addr}` is not HOST:PORT with a port from 1 to 65535, such as 127.0.0.1:7000")]
+    BadTcpAddress {
+        /// As given.
+        addr: String,
+    },
+    /// Not an address of this machine.
+    #[error("`{addr}` is not ADDRESS:PORT with the address in digits, such as 0.0.0.0:7000")]
+    BadUdpAddress {
+        /// As given.
+        addr: String,
+    },
+    /// No file name after the scheme.
+    #[error("`{scheme}://` needs a file name")]
+    NoFile {
+        /// `file` or `sim`.
+        scheme: &'static str,
+    },
+    /// A query key other than `pace`.
+    #[error("`{option}` is not known: file:// takes only `?pace=real`, `?pace=max` or a factor, `?pace=2.0`")]
+    UnknownOption {
+        /// As given.
+        option: String,
+    },
+    /// A pace that is no pace.
+    #[error("`pace={pace}` is not `real`, `max` or a factor from 0.001 to 1000")]
+    BadPace {
+        /// As given.
+        pace: String,
+    },
+    /// A speed that no serial line has.
+    #[error("{baud} is not a serial speed: 300 to 12000000 baud, 115200 as a rule")]
+    BadBaud {
+        /// As given.
+        baud: u32,
+    },
+}
+
+impl Source {
+    /// Reads a source's text. `baud` matters only for a serial port; `base` is the folder that
+    /// relative file names start from (the site file's).
+    ///
+    /// # Errors
+    /// [`SourceError`], with what was expected instead.
+    pub fn parse(text: &str, baud: u32, base: &Path) -> Result<SourceText, SourceError> {
+        let text = text.trim();
+        let Some((scheme, rest)) = text.split_once("://") else {
+            return serial(text, baud).map(SourceText::Ready);
+        };
+        match scheme {
+            "tcp" => tcp(rest).map(SourceText::Ready),
+            "udp" => {
+                let addr = rest.parse().map_err(|_| SourceError::BadUdpAddress { addr: rest.into() })?;
+                Ok(SourceText::Ready(Source::Udp { addr }))
+            }
+            "file" => file(rest, base).map(SourceText::Ready),
+            "sim" if rest.is_empty() => Err(SourceError::NoFile { scheme: "sim" }),
+            "sim" => Ok(SourceText::Sim(base.join(rest))),
+            _ => Err(SourceError::UnknownScheme { scheme: scheme.into() }),
+        }
+    }
+}
+
+fn serial(text: &str, baud: u32) -> Result<Source, SourceError> {
+    if text.is_empty() {
+        Err(SourceError::Empty)
+    } else if !text.starts_with('/') {
+        Err(SourceError::NotAPort { text: text.into() })
+    } else if !(300..=12_000_000).contains(&baud) {
+        Err(SourceError::BadBaud { baud })
+    } else {
+        Ok(Source::Serial { path: text.into(), baud })
+    }
+}
+
+fn tcp(rest: &str) -> Result<Source, SourceError> {
+    let good = rest.rsplit_once(':').is_some_and(|(host, port)| {
+        !host.is_empty() && !host.contains('/') && port.parse::<u16>().is_ok_and(|p| p > 0)
+    });
+    if good {
+        Ok(Source::Tcp { addr: rest.into() })
+    } else {
+        Err(SourceError::BadTcpAddress { addr: rest.into() })
+    }
+}
+
+fn file(rest: &str, base: &Path) -> Result<Source, SourceError> {
+    let (name, query) = rest.split_once('?').unwrap_or((rest, ""));
+    if name.is_empty() {
+        return Err(SourceError::NoFile { scheme: "file" });
+    }
+    let mut pace = Pace::Auto;
+    for option in query.split('&').filter(|o| !o.is_empty()) {
+        let Some(value) = option.strip_prefix("pace=") else {
+            return Err(SourceError::UnknownOption { option: option.into() });
+        };
+        pace = parse_pace(value)?;
+    }
+    Ok(Source::File { path: base.join(name), pace })
+}
+
+fn parse_pace(value: &str) -> Result<Pace, SourceError> {
+    match value {
+        "real" => Ok(Pace::Timed(1.0)),
+        "max" => Ok(Pace::Max),
+        _ => value
+            .parse()
+            .ok()
+            .filter(|factor| (0.001..=1000.0).contains(factor))
+            .map(Pace::Timed)
+            .ok_or_else(|| SourceError::BadPace { pace: value.into() }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn ready(text: &str) -> String {
+        match Source::parse(text, 115_200, Path::new("/srv/yard")).unwrap() {
+            SourceText::Ready(source) => format!("{source:?}"),
+            SourceText::Sim(path) => format!("Sim({})", path.display()),
+        }
+    }
+
+    fn refused(text: &str) -> SourceError {
+        Source::parse(text, 115_200, Path::new("/srv/yard")).unwrap_err()
+    }
+
+    #[test]
+    fn every_kind_of_source_is_read() {
+        assert_eq!(ready("/dev/ttyUSB0"), "Serial(/dev/ttyUSB0, 115200)");
+        assert_eq!(ready("tcp://127.0.0.1:7000"), "Tcp(127.0.0.1:7000)");
+        assert_eq!(ready("tcp://[::1]:7000"), "Tcp([::1]:7000)");
+        assert_eq!(ready("tcp://bridge.local:7000"), "Tcp(bridge.local:7000)");
+        assert_eq!(ready("udp://0.0.0.0:7000"), "Udp(0.0.0.0:7000)");
+        assert_eq!(ready("file://a.bin"), "File(/srv/yard/a.bin, Auto)");
+        assert_eq!(ready("file:///tmp/a.bin?pace=max"), "File(/tmp/a.bin, Max)");
+        assert_eq!(ready("file://a.bin?pace=real"), "File(/srv/yard/a.bin, Timed(1.0))");
+        assert_eq!(ready("file://a.bin?pace=2.5"), "File(/srv/yard/a.bin, Timed(2.5))");
+        assert_eq!(ready("sim://scenario.toml"), "Sim(/srv/yard/scenario.toml)");
+    }
+
+    #[test]
+    fn what_is_no_source_is_refused_with_what_was_expected() {
+        assert_eq!(refused(" "), SourceError::Empty);
+        assert_eq!(refused("capture.bin"), SourceError::NotAPort { text: "capture.bin".into() });
+        assert_eq!(refused("http://x"), SourceError::UnknownScheme { scheme: "http".into() });
+        for addr in ["127.0.0.1", ":7000", "host:0", "host:70000", "host/path:1"] {
+            assert_eq!(refused(&format!("tcp://{addr}")), SourceError::BadTcpAddress { addr: addr.into() });
+        }
+        assert_eq!(refused("udp://host:1"), SourceError::BadUdpAddress { addr: "host:1".into() });
+        assert_eq!(refused("sim://"), SourceError::NoFile { scheme: "sim" });
+        assert_eq!(refused("file://?pace=max"), SourceError::NoFile { scheme: "file" });
+        assert_eq!(refused("file://a?speed=2"), SourceError::UnknownOption { option: "speed=2".into() });
+        for pace in ["0", "-1", "nan", "inf", "fast"] {
+            assert_eq!(refused(&format!("file://a?pace={pace}")), SourceError::BadPace { pace: pace.into() });
+        }
+        assert!(refused("capture.bin").to_string().contains("file://capture.bin"));
+        let slow = Source::parse("/dev/ttyUSB0", 0, Path::new("/")).unwrap_err();
+        assert_eq!(slow, SourceError::BadBaud { baud: 0 });
+    }
+}
