@@ -185,3 +185,45 @@ impl LinkReason {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn every() -> Vec<LinkReason> {
+        let (path, addr) = (PathBuf::from("/dev/kit"), "127.0.0.1:7000".to_owned());
+        let (p, a, detail) = (|| path.clone(), || addr.clone(), || "the system's words".to_owned());
+        vec![
+            LinkReason::SerialAbsent { path: p() },
+            LinkReason::SerialDenied { path: p(), group: None },
+            LinkReason::SerialBusy { path: p() },
+            LinkReason::NotSerial { path: p(), found: "a folder" },
+            LinkReason::SerialFailed { path: p(), baud: 9600, detail: detail() },
+            LinkReason::Unplugged { path: p(), detail: Some(detail()) },
+            LinkReason::TcpRefused { addr: a() },
+            LinkReason::TcpUnreachable { addr: a(), detail: detail() },
+            LinkReason::TcpNoAnswer { addr: a(), waited_s: 2 },
+            LinkReason::TcpClosed { addr: a() },
+            LinkReason::TcpBroken { addr: a(), detail: detail() },
+            LinkReason::UdpBind { addr: a(), detail: detail() },
+            LinkReason::FileMissing { path: p() },
+            LinkReason::FileUnreadable { path: p(), detail: detail() },
+        ]
+    }
+
+    #[test]
+    fn every_reason_names_its_place_and_says_what_to_do() {
+        let mut codes: Vec<&str> = every().iter().map(LinkReason::code).collect();
+        for reason in every() {
+            let words = reason.to_string();
+            assert!(words.contains("/dev/kit") || words.contains("127.0.0.1:7000"), "{words}");
+            let has_detail = format!("{reason:?}").contains("the system's words");
+            assert_eq!(words.contains("the system's words"), has_detail, "{words}");
+            let advice = reason.advice();
+            assert!(advice.split(' ').count() > 5 && !advice.contains("  "), "{advice}");
+        }
+        codes.sort_unstable();
+        codes.dedup();
+        assert_eq!(codes.len(), every().len(), "one code per kind");
+    }
+}

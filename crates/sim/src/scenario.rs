@@ -173,9 +173,9 @@ impl SimTag {
 pub struct Late {
     /// Share of the ranges that are late, 0 to below 1.
     pub share: f64,
-    /// Mean length of a stretch in which a range stays late by the same amount, seconds; without
-    /// it every range is drawn for itself.
-    pub stretch_s: Option<f64>,
+    /// Mean length of a stretch in which a range stays late by the same amount, seconds; 0 draws
+    /// every range for itself.
+    pub stretch_s: f64,
     /// Least excess, metres.
     pub minimum_m: f64,
     /// Mean of what comes on top, metres.
@@ -184,7 +184,7 @@ pub struct Late {
 
 impl Default for Late {
     fn default() -> Late {
-        Late { share: 0.0, stretch_s: Some(1.5), minimum_m: 0.2, mean_m: 0.6 }
+        Late { share: 0.0, stretch_s: 1.5, minimum_m: 0.2, mean_m: 0.6 }
     }
 }
 
@@ -455,9 +455,7 @@ impl Scenario {
         within("late.share", self.late.share, 0.0, 0.95)?;
         within("late.minimum_m", self.late.minimum_m, 0.0, MAX_M)?;
         within("late.mean_m", self.late.mean_m, 0.0, MAX_M)?;
-        if let Some(stretch_s) = self.late.stretch_s {
-            within("late.stretch_s", stretch_s, 1e-3, MAX_S)?;
-        }
+        within("late.stretch_s", self.late.stretch_s, 0.0, MAX_S)?;
         self.check_anchors()?;
         self.check_tags()?;
         self.faults.iter().enumerate().try_for_each(|(i, fault)| self.check_fault(i, fault))

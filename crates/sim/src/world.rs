@@ -221,9 +221,9 @@ struct LateRun {
 impl LateRun {
     fn new(model: &Late, frame_s: f64, draws: Stream) -> LateRun {
         let p = model.share;
-        let switch = model.stretch_s.map(|stretch_s| {
+        let switch = (model.stretch_s > 0.0).then(|| {
             // In the long run begin·(1 - p) = end·p; both stay probabilities when stretches are short.
-            let end = (frame_s / stretch_s).min(1.0).min(if p > 0.0 { (1.0 - p) / p } else { 1.0 });
+            let end = (frame_s / model.stretch_s).min(1.0).min(if p > 0.0 { (1.0 - p) / p } else { 1.0 });
             [end * p / (1.0 - p), end]
         });
         LateRun { model: *model, draws, switch, begun: false, excess_m: 0.0 }

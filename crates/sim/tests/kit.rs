@@ -198,7 +198,7 @@ fn a_range_is_never_said_by_a_word_for_no_range_nor_by_one_too_small_for_it() {
     let layout = Some("c3 range:u8*4 sum8".into());
     scenario.frame = Some(FrameText { layout, unit: "dm".into(), ..FrameText::default() });
     scenario.max_range_m = 25.0;
-    scenario.late = Late { share: 0.5, stretch_s: None, minimum_m: 2.5, mean_m: 0.1 };
+    scenario.late = Late { share: 0.5, stretch_s: 0.0, minimum_m: 2.5, mean_m: 0.1 };
     let frames = sent(&scenario, 200);
     let (found, _) = heard(&scenario, &frames);
     let kit = Kit::new(&scenario).unwrap();
