@@ -6,7 +6,8 @@
 
 use std::f64::consts::{PI, SQRT_2};
 
-use statrs::function::erf::{erfc, erfc_inv};
+use libm::erfc;
+use statrs::function::erf::erfc_inv;
 
 /// P(χ² > `x`) with `dof` degrees of freedom; 1 for `x` ≤ 0, and for `dof` 0 (nothing to contradict).
 pub fn chi2_tail(x: f64, dof: usize) -> f64 {

@@ -85,6 +85,9 @@ pub enum NoMinimum {
     /// The limit of iterations was reached.
     #[error("the descent did not settle")]
     NotSettled,
+    /// It settled on a plateau, where one of the unknowns has no influence any more.
+    #[error("the descent ended where an unknown has no influence")]
+    Plateau,
 }
 
 const FIRST_DAMPING: f64 = 1e-4;
@@ -94,11 +97,13 @@ const MOST_DAMPING: f64 = 1e16;
 const SETTLED_DAMPING: f64 = 1e-3;
 /// Costs that differ by less than this share are equal.
 const ROUNDING: f64 = 1e-13;
+/// An unknown whose diagonal of `N` has fallen to this share of its largest moves nothing any more.
+const PLATEAU: f64 = 1e-12;
 
 /// Descends from `start` to the next minimum of the cost that `linearise` describes.
 ///
 /// # Errors
-/// [`NoMinimum`] when the start has no finite cost or the descent does not settle.
+/// [`NoMinimum`] when the start has no finite cost, the descent does not settle, or it settles on a plateau.
 pub fn minimise<const P: usize>(
     start: SVector<f64, P>,
     stop: &Stop,
@@ -124,7 +129,9 @@ pub fn minimise<const P: usize>(
         let unit = if stop.relative { normal.cost } else { 1.0 };
         let decrement = normal.gradient.dot(&step);
         if decrement <= stop.decrement * unit && damping <= SETTLED_DAMPING {
-            return Ok(Minimum { at: at + step, normal, iterations });
+            at += step;
+            good_enough = true;
+            break;
         }
         good_enough = decrement <= stop.stalled * unit && damping <= SETTLED_DAMPING;
         let trial = linearise(&(at + step));
@@ -141,7 +148,12 @@ pub fn minimise<const P: usize>(
             damping = f64::max(damping * 10.0, FIRST_DAMPING);
         }
     }
-    if good_enough { Ok(Minimum { at, normal, iterations }) } else { Err(NoMinimum::NotSettled) }
+    let lost = (0..P).any(|k| normal.matrix[(k, k)] <= PLATEAU * scale[k]);
+    match (good_enough, lost) {
+        (true, false) => Ok(Minimum { at, normal, iterations }),
+        (true, true) => Err(NoMinimum::Plateau),
+        (false, _) => Err(NoMinimum::NotSettled),
+    }
 }
 
 /// Solves `(N + μD) δ = g`; `None` when that is not positive definite.

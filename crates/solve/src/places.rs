@@ -9,7 +9,7 @@ use hereabout_core::{Fence, NoFixReason};
 use nalgebra::{SMatrix, SVector};
 
 use crate::geometry::{reflect, spd_inverse};
-use crate::least_squares::{Minimum, Normal, Stop, minimise};
+use crate::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use crate::linear_start::linear_start;
 use crate::sights::Sights;
 
@@ -66,7 +66,7 @@ pub(crate) fn places<const D: usize>(
     }
     match (found.is_empty(), first) {
         (false, _) => Ok(found),
-        (true, Ok(_)) => Err(NoFixReason::WeakGeometry),
+        (true, Ok(_) | Err(NoMinimum::Plateau)) => Err(NoFixReason::WeakGeometry),
         (true, Err(_)) => Err(NoFixReason::NotConverged),
     }
 }

@@ -15,8 +15,8 @@
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2};
 
 use hereabout_core::Dimension;
+use libm::{erf, erfc};
 use nalgebra::{Matrix2, Matrix3};
-use statrs::function::erf::{erf, erfc};
 
 use crate::distribution::{chi2_quantile, normal_quantile};
 use crate::geometry::principal_axes;

@@ -1,10 +1,10 @@
 //! Dilution of precision and its meaning against closed forms (D1 to D4, D6 to D9, R3).
 use std::f64::consts::PI;
 
-use hereabout_core::Dimension;
-use hereabout_solve::Dop;
+use hereabout_core::{Dimension, Fence};
 use hereabout_solve::dop::dop;
 use hereabout_solve::metrics::{Accuracy, normalised_square};
+use hereabout_solve::{Dop, GateSettings, locate};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
@@ -65,9 +65,11 @@ fn d4_d6_d7_d8_single_shapes() {
     close(at_centre(&corners, PLANE).hdop, 1.0416666667, 1e-10);
     close(at_centre(&corners, PLANE).hdop, (144.0 + 81.0) / (2.0 * 12.0 * 9.0), 1e-12);
 
-    for (degrees, wanted) in [(90.0f64, 1.4142135624), (30.0, 2.8284271247), (10.0, 8.1441313196)] {
+    for (degrees, wanted) in [(90.0f64, 1.4142135624), (30.0, 2.8284271247), (10.0, 8.1441313199)] {
         let g = degrees.to_radians();
-        close(at_centre(&[[3.0, 0.0, 0.0], [3.0 * g.cos(), 3.0 * g.sin(), 0.0]], PLANE).hdop, wanted, 1e-10);
+        let found = at_centre(&[[3.0, 0.0, 0.0], [3.0 * g.cos(), 3.0 * g.sin(), 0.0]], PLANE).hdop;
+        close(found, wanted, 1e-10);
+        close(found, 2f64.sqrt() / g.sin(), 1e-12);
     }
     assert_eq!(dop([[1.0, 0.0, 0.0], [2.0, 0.0, 0.0]].into_iter(), [0.0; 3], PLANE), None);
     assert_eq!(dop([[0.0; 3]; 3].into_iter(), [0.0; 3], PLANE), None);
@@ -81,10 +83,10 @@ fn r3_redundancy_numbers() {
         close(r.redundancy, 0.75, 1e-9);
     }
     let e = 0.5f64.sqrt().atan();
-    let f = fix(crate::common::place(
-        &obs(&ring(8, 5.0 * e.cos(), 5.0 * e.sin()), &[5.0; 8], &[0.1]),
-        Dimension::ThreeD,
-    ));
+    // The mirror place is twice the ring's height up, 2.9 m each.
+    let fence = Fence { area_m: Vec::new(), up_span_m: Some([-1.0, 1.0]) };
+    let ranges = obs(&ring(8, 5.0 * e.cos(), 5.0 * e.sin()), &[5.0; 8], &[0.1]);
+    let f = fix(locate(&ranges, Dimension::ThreeD, &fence, &GateSettings::default()));
     for r in &f.residuals {
         close(r.redundancy, 0.625, 1e-9);
     }

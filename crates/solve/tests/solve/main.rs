@@ -5,3 +5,4 @@ mod closed_forms;
 mod common;
 mod distributions;
 mod positions;
+mod reference_fits;
