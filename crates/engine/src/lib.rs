@@ -8,9 +8,18 @@
 //! the live run was woken.
 #![forbid(unsafe_code)]
 
+pub mod accuracy;
+mod engine;
+mod epoch;
+mod estimate;
+mod plain;
 mod report;
+mod tag;
+mod watch;
 
+pub use engine::{Engine, MAX_TAGS};
+pub use epoch::epoch_from_frame;
 pub use report::{
-    AnchorHealth, AnchorState, AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport,
-    RejectedRange,
+    AnchorChange, AnchorHealth, AnchorState, AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place,
+    PositionReport, RejectedRange,
 };

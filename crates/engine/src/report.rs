@@ -24,8 +24,11 @@ pub enum Output {
     Ranges(JudgedEpoch),
     /// Where a tag is, or that this is not known.
     Position(PositionReport),
-    /// Health of all anchors, once a second of data time while anything changes.
+    /// Health of all anchors: once a second of data time while anything is heard, and at once when
+    /// the state of an anchor changes.
     Anchors(AnchorTable),
+    /// An anchor was heard again or fell silent. Comes before the table that shows it.
+    AnchorChanged(AnchorChange),
     /// An input older than the one before it was left out.
     OutOfOrder {
         /// Its stamp.
@@ -163,6 +166,19 @@ pub struct AnchorHealth {
     pub rejected_share: Option<f64>,
     /// Mean residual of the used ranges of the last 10 s, metres; `None` without any.
     pub mean_residual_m: Option<f64>,
+}
+
+/// A change of state of one anchor.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct AnchorChange {
+    /// When.
+    pub at: Timestamp,
+    /// Which anchor.
+    pub anchor: AnchorId,
+    /// What it was.
+    pub was: AnchorState,
+    /// What it is now.
+    pub now: AnchorState,
 }
 
 /// Health of all anchors, in site order.

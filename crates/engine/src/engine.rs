@@ -1,0 +1,246 @@
+//! The order of the stages and of the deadlines.
+
+use std::collections::VecDeque;
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Epoch, MAX_ANCHORS, Site, TagId, TagState, Timestamp, Verdict};
+use hereabout_wire::FrameSpec;
+
+use crate::epoch::epoch_from_frame;
+use crate::estimate::{Estimate, Obs};
+use crate::report::{AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange};
+use crate::tag::Tag;
+use crate::watch::{Heard, Watch};
+
+/// Tags that are kept apart. A kit has a handful; a tag field that counts up by a fault must not
+/// fill the memory.
+pub const MAX_TAGS: usize = 32;
+
+/// The positioning engine. See the crate's front page for how to drive it.
+///
+/// Outputs wait inside until they are polled: drain them after every [`Engine::handle`].
+#[derive(Clone, Debug)]
+pub struct Engine {
+    site: Site,
+    frame: Option<FrameSpec>,
+    newest: Option<Timestamp>,
+    seq: u64,
+    tags: ArrayVec<Box<Tag>, MAX_TAGS>,
+    watch: Watch,
+    outputs: VecDeque<Output>,
+}
+
+impl Engine {
+    /// An engine that has heard nothing yet. `frame` may be absent when only epochs come in.
+    pub fn new(site: Site, frame: Option<FrameSpec>) -> Engine {
+        let watch = Watch::new(site.anchors().iter().map(|a| a.id));
+        Engine { site, frame, newest: None, seq: 0, tags: ArrayVec::new(), watch, outputs: VecDeque::new() }
+    }
+
+    /// The site it was made for.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
+    /// Takes one input. Deadlines at or before its stamp fire first, each with its own stamp.
+    ///
+    /// A frame or epoch older than the newest input is left out with [`Output::OutOfOrder`]; an
+    /// older tick does nothing. A frame without a frame layout is left out as well.
+    pub fn handle(&mut self, input: Input<'_>) {
+        let at = match &input {
+            Input::Frame(frame) => frame.received_at,
+            Input::Epoch(epoch) => epoch.at,
+            Input::Tick(at) => *at,
+        };
+        if let Some(newest) = self.newest.filter(|newest| at < *newest) {
+            if !matches!(input, Input::Tick(_)) {
+                self.outputs.push_back(Output::OutOfOrder { at, newest });
+            }
+            return;
+        }
+        self.fire_until(at);
+        self.newest = Some(at);
+        match input {
+            Input::Frame(frame) => {
+                if let Some(spec) = &self.frame {
+                    let epoch = epoch_from_frame(frame, spec, &self.site);
+                    self.take_epoch(&epoch);
+                }
+            }
+            Input::Epoch(epoch) => self.take_epoch(epoch),
+            Input::Tick(_) => {}
+        }
+    }
+
+    /// The next thing to publish, oldest first.
+    pub fn poll_output(&mut self) -> Option<Output> {
+        self.outputs.pop_front()
+    }
+
+    /// When the engine wants to be woken with an [`Input::Tick`], if nothing else comes before.
+    pub fn poll_deadline(&self) -> Option<Timestamp> {
+        let tags = self.tags.iter().filter_map(|t| t.speak_at).min();
+        [tags, self.watch.deadline()].into_iter().flatten().min()
+    }
+
+    /// The anchors' health as of the newest input.
+    pub fn anchor_table(&self) -> Option<AnchorTable> {
+        Some(self.watch.table(self.newest?))
+    }
+
+    fn fire_until(&mut self, at: Timestamp) {
+        while let Some(due) = self.poll_deadline().filter(|due| *due <= at) {
+            for i in 0..self.tags.len() {
+                if self.tags[i].speak_at.is_some_and(|t| t <= due) {
+                    let estimate = self.tags[i].fire(due, &self.site);
+                    let id = self.tags[i].id;
+                    self.publish(due, id, &estimate);
+                }
+            }
+            let (changes, table_due) = self.watch.fire(due);
+            self.outputs.extend(changes.into_iter().map(Output::AnchorChanged));
+            if table_due {
+                self.outputs.push_back(Output::Anchors(self.watch.table(due)));
+            }
+            self.watch.roll(due);
+        }
+    }
+
+    fn take_epoch(&mut self, epoch: &Epoch) {
+        let Some(tag) = self.tag_index(epoch.tag) else {
+            self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
+            return;
+        };
+        self.watch.wake(epoch.at);
+        let mut judged = self.correct(epoch);
+        let obs: ArrayVec<Obs, MAX_ANCHORS> = judged
+            .iter()
+            .filter(|(_, r)| r.verdict == Verdict::NoFix)
+            .filter_map(|(i, r)| Some(Obs { anchor: (*i)?, range_m: r.range_m? }))
+            .collect();
+        let complete = epoch.readings.len() >= self.site.anchors().len();
+        let estimate = self.tags[tag].update(epoch.at, &obs, complete, &self.site);
+        judge(&mut judged, &estimate);
+        self.tally(epoch.at, &judged);
+        let ranges = judged.into_iter().map(|(_, r)| r).collect();
+        let epoch_out = JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges };
+        self.outputs.push_back(Output::Ranges(epoch_out));
+        self.publish(epoch.at, epoch.tag, &estimate);
+    }
+
+    fn tag_index(&mut self, id: TagId) -> Option<usize> {
+        if let Some(i) = self.tags.iter().position(|t| t.id == id) {
+            return Some(i);
+        }
+        self.tags.try_push(Box::new(Tag::new(id))).ok()?;
+        Some(self.tags.len() - 1)
+    }
+
+    /// Offsets and scales out; every reading gets its first verdict. `NoFix` marks the usable ones
+    /// until the estimator has spoken. An anchor that the site does not have, or that the epoch named
+    /// before, is out of span of what this site can use.
+    fn correct(&self, epoch: &Epoch) -> ArrayVec<(Option<usize>, JudgedRange), MAX_ANCHORS> {
+        let [near_m, far_m] = self.site.range_span_m();
+        let mut out = ArrayVec::<(Option<usize>, JudgedRange), MAX_ANCHORS>::new();
+        for reading in &epoch.readings {
+            let index = self.site.anchor_index(reading.anchor);
+            let seen = out.iter().any(|(i, _)| i.is_some() && *i == index);
+            let raw_range_m = reading.raw_range_m.filter(|r| r.is_finite());
+            let range_m = match (index, raw_range_m) {
+                (Some(i), Some(raw)) => Some(self.site.anchors()[i].correction.apply(raw)),
+                _ => None,
+            };
+            let verdict = match range_m {
+                None if raw_range_m.is_some() => Verdict::OutOfSpan,
+                None if index.is_some_and(|i| self.watch.is_silent(i)) => Verdict::AnchorSilent,
+                None => Verdict::NoReading,
+                Some(r) if r < near_m || r > far_m || !r.is_finite() || seen => Verdict::OutOfSpan,
+                Some(_) => Verdict::NoFix,
+            };
+            let range = JudgedRange {
+                anchor: reading.anchor,
+                raw_range_m: reading.raw_range_m,
+                range_m: range_m.filter(|r| r.is_finite()),
+                verdict,
+                residual_m: None,
+                standardised_residual: None,
+            };
+            out.push((index, range));
+        }
+        out
+    }
+
+    /// Tells the watch what this epoch said; a change of state is published with the table at once.
+    fn tally(&mut self, at: Timestamp, judged: &[(Option<usize>, JudgedRange)]) {
+        let mut changed = false;
+        for (index, range) in judged {
+            let Some(anchor) = *index else { continue };
+            let usable =
+                !matches!(range.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan);
+            let heard = Heard {
+                anchor,
+                range_m: range.range_m.filter(|_| usable),
+                rejected: matches!(range.verdict, Verdict::Rejected(_)),
+                used_residual_m: range.residual_m.filter(|_| range.verdict == Verdict::Used),
+            };
+            if let Some(change) = self.watch.hear(at, &heard) {
+                changed = true;
+                self.outputs.push_back(Output::AnchorChanged(change));
+            }
+        }
+        if changed {
+            self.outputs.push_back(Output::Anchors(self.watch.table(at)));
+        }
+    }
+
+    fn publish(&mut self, at: Timestamp, tag: TagId, estimate: &Estimate) {
+        self.seq += 1;
+        let anchors = self.site.anchors();
+        let used = estimate.verdicts.iter().filter(|v| v.rejected.is_none()).map(|v| anchors[v.anchor].id);
+        let rejected = estimate.verdicts.iter().filter_map(|v| {
+            let why = v.rejected?;
+            Some(RejectedRange { anchor: anchors[v.anchor].id, residual_m: v.residual_m, why })
+        });
+        let [hdop, vdop, pdop] = estimate.dop;
+        let report = PositionReport {
+            seq: self.seq,
+            tag,
+            at,
+            valid_until: Tag::valid_until(at, estimate.state),
+            state: estimate.state,
+            place: estimate.place,
+            candidates: estimate.candidates.clone(),
+            radius95_m: estimate.radius95_m,
+            protection_radius_m: estimate.protection_radius_m,
+            checked: estimate.checked,
+            velocity_mps: estimate.velocity_mps,
+            hdop,
+            vdop,
+            pdop,
+            used: used.collect(),
+            rejected: rejected.collect(),
+            no_fix: estimate.no_fix,
+        };
+        self.outputs.push_back(Output::Position(report));
+    }
+}
+
+/// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this
+/// epoch's ranges can use or reject them.
+fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate) {
+    if estimate.state != TagState::Located {
+        return;
+    }
+    for verdict in &estimate.verdicts {
+        let own = judged.iter_mut().find(|(i, r)| *i == Some(verdict.anchor) && r.verdict == Verdict::NoFix);
+        if let Some((_, range)) = own {
+            range.residual_m = Some(verdict.residual_m);
+            range.standardised_residual = verdict.standardised;
+            range.verdict = verdict.rejected.map_or(Verdict::Used, Verdict::Rejected);
+        }
+    }
+}
+
+#[cfg(test)]
+#[path = "engine_tests.rs"]
+mod tests;

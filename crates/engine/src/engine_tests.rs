@@ -1,0 +1,340 @@
+use hereabout_core::{
+    Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, NoFixReason, RangeReading, RejectReason,
+    SiteDraft, TrackSettings, Word,
+};
+use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
+use proptest::prelude::*;
+
+use super::*;
+use crate::report::AnchorState;
+
+const YARD: [[f64; 3]; 5] =
+    [[0.0, 0.0, 2.6], [24.0, 0.0, 2.4], [24.0, 14.0, 2.8], [0.0, 14.0, 2.2], [12.0, 14.0, 3.0]];
+const TAG: [f64; 3] = [9.0, 5.0, 0.9];
+
+fn site_of(places: &[[f64; 3]], fields: usize) -> Site {
+    let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
+        id: AnchorId(i as u16),
+        name: format!("anchor {i}"),
+        at_m: *at_m,
+        range_sigma_m: 0.1,
+        slot: None,
+        correction: Correction::NONE,
+    };
+    let draft = SiteDraft {
+        name: "yard".into(),
+        dimension: Dimension::TwoD { tag_height_m: 0.9 },
+        fence: Fence::default(),
+        range_span_m: [0.01, 200.0],
+        anchors: places.iter().enumerate().map(anchor).collect(),
+        zones: Vec::new(),
+        track: TrackSettings::default(),
+        range_fields: Some(fields),
+    };
+    draft.validate().expect("a valid site").0
+}
+
+fn at(ms: i64) -> Timestamp {
+    Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(ms))
+}
+
+fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
+    [0, 1, 2].iter().map(|i| (a[*i] - b[*i]) * (a[*i] - b[*i])).sum::<f64>().sqrt()
+}
+
+/// True ranges from `from_m`, with changes by anchor index: a new value, or `None` for no range.
+fn epoch(ms: i64, places: &[[f64; 3]], from_m: [f64; 3], changes: &[(usize, Option<f64>)]) -> Epoch {
+    let reading = |(i, p): (usize, &[f64; 3])| RangeReading {
+        anchor: AnchorId(i as u16),
+        raw_range_m: changes.iter().find(|(k, _)| *k == i).map_or(Some(distance_m(*p, from_m)), |c| c.1),
+    };
+    Epoch {
+        at: at(ms),
+        tag: TagId(0),
+        frame_seq: None,
+        readings: places.iter().enumerate().map(reading).collect(),
+    }
+}
+
+fn drain(engine: &mut Engine) -> Vec<Output> {
+    std::iter::from_fn(|| engine.poll_output()).collect()
+}
+
+fn positions(outputs: &[Output]) -> Vec<PositionReport> {
+    outputs.iter().filter_map(|o| if let Output::Position(p) = o { Some(p.clone()) } else { None }).collect()
+}
+
+fn judged(outputs: &[Output]) -> Vec<JudgedRange> {
+    outputs
+        .iter()
+        .filter_map(|o| if let Output::Ranges(e) = o { Some(e.ranges.to_vec()) } else { None })
+        .flatten()
+        .collect()
+}
+
+fn yard_engine() -> Engine {
+    Engine::new(site_of(&YARD, YARD.len()), None)
+}
+
+#[test]
+fn a_clean_epoch_gives_a_checked_fix_at_the_tag() {
+    let mut engine = yard_engine();
+    engine.handle(Input::Epoch(&epoch(0, &YARD, TAG, &[])));
+    let out = drain(&mut engine);
+    let [p] = &positions(&out)[..] else { panic!("one position") };
+    assert_eq!((p.seq, p.state, p.checked, p.no_fix), (1, TagState::Located, true, None));
+    assert!(distance_m(p.place.expect("a place").position_m, TAG) < 1e-6);
+    assert_eq!(p.used.len(), 5);
+    assert_eq!(p.valid_until, at(500));
+    assert!(
+        judged(&out)
+            .iter()
+            .all(|r| r.verdict == Verdict::Used && r.residual_m.expect("residual").abs() < 1e-6)
+    );
+}
+
+#[test]
+fn every_range_gets_the_verdict_it_deserves() {
+    let mut engine = yard_engine();
+    let late = distance_m(YARD[2], TAG) + 2.0;
+    let changes = [(0, None), (2, Some(late))];
+    engine.handle(Input::Epoch(&epoch(0, &YARD, TAG, &changes)));
+    let out = drain(&mut engine);
+    let verdicts: Vec<Verdict> = judged(&out).iter().map(|r| r.verdict).collect();
+    let rejected = Verdict::Rejected(RejectReason::TooLong);
+    assert_eq!(verdicts, [Verdict::NoReading, Verdict::Used, rejected, Verdict::Used, Verdict::Used]);
+    let p = &positions(&out)[0];
+    assert_eq!(p.used[..], [AnchorId(1), AnchorId(3), AnchorId(4)]);
+    assert!((p.rejected[0].residual_m - 2.0).abs() < 1e-3, "{:?}", p.rejected);
+
+    let changes = [(0, Some(655.35)), (1, None), (2, None), (3, None)];
+    engine.handle(Input::Epoch(&epoch(1_500, &YARD, TAG, &changes)));
+    let out = drain(&mut engine);
+    let verdicts: Vec<Verdict> = judged(&out).iter().map(|r| r.verdict).collect();
+    let silent = Verdict::AnchorSilent;
+    assert_eq!(verdicts, [Verdict::OutOfSpan, silent, silent, silent, Verdict::NoFix]);
+    let last = positions(&out).pop().expect("a position");
+    assert_eq!(last.no_fix, Some(NoFixReason::TooFewRanges { have: 1, need: 3 }));
+}
+
+#[test]
+fn offsets_and_scales_are_taken_out_and_the_raw_range_is_kept() {
+    let correction = Correction { offset_m: -0.3, scale: 1.05, offset_se_m: Some(0.01) };
+    let site = site_of(&YARD, 5).with_corrections(&[correction; 5]);
+    let mut engine = Engine::new(site, None);
+    let raw: Vec<(usize, Option<f64>)> =
+        (0..5).map(|i| (i, Some(distance_m(YARD[i], TAG) * 1.05 - 0.3))).collect();
+    engine.handle(Input::Epoch(&epoch(0, &YARD, TAG, &raw)));
+    let out = drain(&mut engine);
+    assert!(distance_m(positions(&out)[0].place.expect("a place").position_m, TAG) < 1e-6);
+    let first = judged(&out)[0];
+    assert_eq!(first.raw_range_m, raw[0].1);
+    assert!((first.range_m.expect("corrected") - distance_m(YARD[0], TAG)).abs() < 1e-9);
+}
+
+#[test]
+fn a_tag_that_goes_quiet_coasts_and_is_then_lost_at_its_due_instants() {
+    let mut engine = yard_engine();
+    engine.handle(Input::Epoch(&epoch(0, &YARD, TAG, &[])));
+    drain(&mut engine);
+    engine.handle(Input::Tick(at(60_000)));
+    let reports = positions(&drain(&mut engine));
+    let told: Vec<(Timestamp, TagState)> = reports.iter().map(|p| (p.at, p.state)).collect();
+    // 0.5 m/s of drift passes the 2 m limit of the 95 % radius between 1.5 s and 2 s.
+    let coasting = TagState::Coasting;
+    assert_eq!(
+        told,
+        [(at(500), coasting), (at(1_000), coasting), (at(1_500), coasting), (at(2_000), TagState::Lost)]
+    );
+    let radii: Vec<Option<f64>> = reports.iter().map(|p| p.radius95_m).collect();
+    assert!(radii[0] < radii[1] && radii[1] < radii[2] && radii[3].is_none(), "{radii:?}");
+    assert!(reports.iter().all(|p| p.no_fix == Some(NoFixReason::NoRanges)));
+    assert_eq!(reports[3].place, None);
+    assert_eq!(reports[3].valid_until, reports[3].at);
+    assert_eq!(reports.iter().map(|p| p.seq).collect::<Vec<_>>(), [2, 3, 4, 5]);
+}
+
+#[test]
+fn two_anchors_without_a_fence_are_ambiguous_with_both_places() {
+    let two = [YARD[0], YARD[1]];
+    let mut engine = Engine::new(site_of(&two, 2), None);
+    engine.handle(Input::Epoch(&epoch(0, &two, TAG, &[])));
+    let p = positions(&drain(&mut engine)).remove(0);
+    assert_eq!((p.state, p.place, p.no_fix), (TagState::Ambiguous, None, Some(NoFixReason::TwoPlaces)));
+    let mut north: Vec<f64> = p.candidates.iter().map(|c| c.position_m[1]).collect();
+    north.sort_by(f64::total_cmp);
+    assert!((north[0] + 5.0).abs() < 1e-3 && (north[1] - 5.0).abs() < 1e-3, "{north:?}");
+}
+
+#[test]
+fn ranges_that_come_one_at_a_time_are_gathered() {
+    let mut engine = yard_engine();
+    let mut located = 0;
+    for k in 0..20 {
+        let i = k % 5;
+        let mut one = epoch(100 * k as i64, &YARD, TAG, &[]);
+        one.readings = [one.readings[i]].into_iter().collect();
+        engine.handle(Input::Epoch(&one));
+        located += positions(&drain(&mut engine)).iter().filter(|p| p.state == TagState::Located).count();
+    }
+    assert!(located >= 17, "{located} of 20");
+}
+
+#[test]
+fn an_anchor_falls_silent_exactly_a_second_after_its_last_range() {
+    let mut engine = yard_engine();
+    let mut changes = Vec::new();
+    for k in 0..40 {
+        let missing: &[(usize, Option<f64>)] = if (10..30).contains(&k) { &[(3, None)] } else { &[] };
+        engine.handle(Input::Epoch(&epoch(100 * k, &YARD, TAG, missing)));
+        changes.extend(drain(&mut engine).into_iter().filter_map(|o| match o {
+            Output::AnchorChanged(c) if c.anchor == AnchorId(3) => Some((c.at, c.was, c.now)),
+            _ => None,
+        }));
+    }
+    let (never, heard, silent) = (AnchorState::NeverHeard, AnchorState::Heard, AnchorState::Silent);
+    assert_eq!(changes, [(at(0), never, heard), (at(1_900), heard, silent), (at(3_000), silent, heard)]);
+}
+
+#[test]
+fn rates_and_shares_count_the_last_ten_seconds() {
+    let mut engine = yard_engine();
+    for k in 0..200 {
+        let missing: &[(usize, Option<f64>)] = if k % 4 == 0 { &[(1, None)] } else { &[] };
+        engine.handle(Input::Epoch(&epoch(100 * k, &YARD, TAG, missing)));
+        drain(&mut engine);
+    }
+    let table = engine.anchor_table().expect("a table");
+    let full = table.rows[0];
+    assert!((full.rate_hz - 10.0).abs() < 0.2 && full.share == Some(1.0), "{full:?}");
+    let sparse = table.rows[1];
+    assert!((sparse.rate_hz - 7.5).abs() < 0.2, "{sparse:?}");
+    assert!((sparse.share.expect("frames") - 0.75).abs() < 0.02, "{sparse:?}");
+    assert_eq!(full.rejected_share, Some(0.0));
+}
+
+#[test]
+fn a_gap_of_years_costs_a_few_tables_and_not_more() {
+    let mut engine = yard_engine();
+    engine.handle(Input::Epoch(&epoch(0, &YARD, TAG, &[])));
+    engine.handle(Input::Tick(Timestamp::from_micros(i64::MAX)));
+    let tables = drain(&mut engine).iter().filter(|o| matches!(o, Output::Anchors(_))).count();
+    assert!((10..=13).contains(&tables), "{tables}");
+    assert_eq!(engine.poll_deadline(), None);
+}
+
+#[test]
+fn an_input_from_the_past_is_told_and_left_out() {
+    let mut engine = yard_engine();
+    engine.handle(Input::Epoch(&epoch(1_000, &YARD, TAG, &[])));
+    drain(&mut engine);
+    engine.handle(Input::Epoch(&epoch(900, &YARD, TAG, &[])));
+    engine.handle(Input::Tick(at(800)));
+    assert_eq!(drain(&mut engine), [Output::OutOfOrder { at: at(900), newest: at(1_000) }]);
+}
+
+#[test]
+fn tags_are_kept_apart_and_bounded() {
+    let mut engine = yard_engine();
+    for tag in 0..40 {
+        let mut e = epoch(i64::from(tag), &YARD, TAG, &[]);
+        e.tag = TagId(tag);
+        engine.handle(Input::Epoch(&e));
+    }
+    let refused = drain(&mut engine).iter().filter(|o| matches!(o, Output::TooManyTags { .. })).count();
+    assert_eq!(refused, 40 - MAX_TAGS);
+}
+
+#[test]
+fn a_frame_is_read_through_its_layout_into_the_right_anchors() {
+    let layout = Layout::parse_binary("c3 5a range:u16le*8 sum8").expect("a layout");
+    let spec = FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) };
+    let mut engine = Engine::new(site_of(&YARD, 8), Some(spec));
+    let cm = |i: usize| (distance_m(YARD[i], TAG) * 100.0).round() as i64;
+    let words = [cm(0), cm(1), 0, cm(3), cm(4), 777, 0, 0].map(Word::Int);
+    let frame = Frame {
+        received_at: at(0),
+        tag: Some(3),
+        seq: Some(9),
+        millis: None,
+        words: words.into_iter().collect(),
+    };
+    engine.handle(Input::Frame(&frame));
+    let out = drain(&mut engine);
+    assert_eq!(judged(&out).len(), 5, "spare fields belong to nobody");
+    let p = &positions(&out)[0];
+    assert_eq!((p.tag, p.state), (TagId(3), TagState::Located));
+    assert!(distance_m(p.place.expect("a place").position_m, TAG) < 0.02);
+}
+
+fn wild_f64() -> impl Strategy<Value = f64> {
+    prop_oneof![
+        4 => 0.0..40.0f64,
+        1 => prop_oneof![Just(f64::NAN), Just(f64::INFINITY), Just(-1.0), Just(0.0), Just(1e300), Just(5e-324)],
+    ]
+}
+
+fn wild_epoch() -> impl Strategy<Value = (i64, u32, Vec<(u16, Option<f64>)>)> {
+    let reading = (0u16..7, prop::option::of(wild_f64()));
+    (-3_000i64..30_000, 0u32..3, prop::collection::vec(reading, 0..=16))
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Whatever comes in, nothing panics, nothing that leaves is NaN, and every reading is judged.
+    #[test]
+    fn wild_epochs_are_survived(epochs in prop::collection::vec(wild_epoch(), 1..40)) {
+        let mut engine = yard_engine();
+        for (ms, tag, readings) in epochs {
+            let readings = readings.iter().map(|(a, r)| RangeReading { anchor: AnchorId(*a), raw_range_m: *r });
+            let e = Epoch { at: at(ms), tag: TagId(tag), frame_seq: None, readings: readings.collect() };
+            engine.handle(Input::Epoch(&e));
+            let out = drain(&mut engine);
+            let late = out.iter().any(|o| matches!(o, Output::OutOfOrder { .. }));
+            prop_assert_eq!(judged(&out).len(), if late { 0 } else { e.readings.len() });
+            for p in positions(&out) {
+                prop_assert_eq!(p.place.is_some(), matches!(p.state, TagState::Located | TagState::Coasting));
+                if let Some(place) = p.place {
+                    prop_assert!(place.position_m.iter().all(|v| v.is_finite()));
+                    prop_assert!(place.covariance_m2.iter().flatten().all(|v| v.is_finite()));
+                    prop_assert!(p.radius95_m.is_some_and(|r| r.is_finite() && r > 0.0));
+                }
+            }
+        }
+    }
+
+    /// Ticks in between, however many, change nothing: deadlines carry their own instants.
+    #[test]
+    fn spurious_wake_ups_change_nothing(
+        epochs in prop::collection::vec((0i64..900, prop::collection::vec(prop::bool::weighted(0.8), 5)), 1..60),
+        ticks in prop::collection::vec(0i64..60_000, 0..200),
+    ) {
+        let mut feed: Vec<(i64, Option<Epoch>)> = Vec::new();
+        let mut ms = 0;
+        for (gap, heard) in &epochs {
+            ms += gap;
+            let missing: Vec<_> = heard.iter().enumerate().filter(|(_, h)| !**h).map(|(i, _)| (i, None)).collect();
+            feed.push((ms, Some(epoch(ms, &YARD, TAG, &missing))));
+        }
+        let end = ms + 10_000;
+        let run = |ticks: &[i64]| {
+            let mut inputs = feed.clone();
+            inputs.extend(ticks.iter().map(|t| (*t, None)));
+            inputs.push((end, None));
+            inputs.sort_by_key(|(t, e)| (*t, e.is_none()));
+            let mut engine = yard_engine();
+            let mut out = Vec::new();
+            for (t, e) in &inputs {
+                match e {
+                    Some(e) => engine.handle(Input::Epoch(e)),
+                    None => engine.handle(Input::Tick(at(*t))),
+                }
+                out.extend(drain(&mut engine));
+            }
+            out
+        };
+        let ticks: Vec<i64> = ticks.into_iter().filter(|t| *t <= end).collect();
+        prop_assert_eq!(run(&[]), run(&ticks));
+    }
+}

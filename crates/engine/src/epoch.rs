@@ -1,0 +1,22 @@
+//! From raw words to ranges in metres: the one place that knows which field is whose.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Epoch, Frame, RangeReading, Site, TagId};
+use hereabout_wire::FrameSpec;
+
+/// The ranges of a frame, one reading for each field that belongs to an anchor of the site.
+///
+/// A word that means "no range" becomes a reading without a range; spare fields are left out. No
+/// correction is applied, so that the log holds what the kit said.
+pub fn epoch_from_frame(frame: &Frame, spec: &FrameSpec, site: &Site) -> Epoch {
+    let readings = frame
+        .words
+        .iter()
+        .enumerate()
+        .filter_map(|(slot, word)| {
+            let anchor = &site.anchors()[site.anchor_of_slot(slot)?];
+            Some(RangeReading { anchor: anchor.id, raw_range_m: spec.range_m(*word) })
+        })
+        .collect::<ArrayVec<_, { hereabout_core::MAX_ANCHORS }>>();
+    Epoch { at: frame.received_at, tag: TagId(frame.tag.unwrap_or(0)), frame_seq: frame.seq, readings }
+}

@@ -1,0 +1,69 @@
+//! What every estimator gives the engine, whichever way it was computed.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{MAX_ANCHORS, NoFixReason, RejectReason, TagState, Timestamp};
+
+use crate::report::Place;
+
+/// One range that an estimator is given: corrected, believable, of a known anchor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Obs {
+    /// Index of the anchor in the site.
+    pub(crate) anchor: usize,
+    /// Corrected range, metres.
+    pub(crate) range_m: f64,
+}
+
+/// What an estimator says about one range that took part in its thinking.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct ObsVerdict {
+    /// Index of the anchor in the site.
+    pub(crate) anchor: usize,
+    /// Measured minus computed, metres.
+    pub(crate) residual_m: f64,
+    /// The residual over its own standard deviation, where that exists.
+    pub(crate) standardised: Option<f64>,
+    /// `None` when it was used.
+    pub(crate) rejected: Option<RejectReason>,
+}
+
+/// A tag's place as an estimator sees it at one instant.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Estimate {
+    pub(crate) state: TagState,
+    pub(crate) place: Option<Place>,
+    pub(crate) candidates: ArrayVec<Place, 2>,
+    pub(crate) radius95_m: Option<f64>,
+    pub(crate) protection_radius_m: Option<f64>,
+    pub(crate) checked: bool,
+    pub(crate) velocity_mps: Option<[f64; 3]>,
+    /// Horizontal, vertical, space.
+    pub(crate) dop: [Option<f64>; 3],
+    pub(crate) verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS>,
+    pub(crate) no_fix: Option<NoFixReason>,
+}
+
+impl Estimate {
+    /// No position, for a reason.
+    pub(crate) fn lost(reason: NoFixReason) -> Estimate {
+        Estimate {
+            state: TagState::Lost,
+            place: None,
+            candidates: ArrayVec::new(),
+            radius95_m: None,
+            protection_radius_m: None,
+            checked: false,
+            velocity_mps: None,
+            dop: [None; 3],
+            verdicts: ArrayVec::new(),
+            no_fix: Some(reason),
+        }
+    }
+}
+
+/// The last fix, to coast from.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct LastFix {
+    pub(crate) at: Timestamp,
+    pub(crate) place: Place,
+}
