@@ -1,1 +1,38 @@
-//! HTTP and WebSocket service, version 1.
+//! HTTP and WebSocket service, version 1: how everybody but the site file talks to the daemon.
+//!
+//! The way of the data:
+//!
+//! ```text
+//! engine Output ──► Hub::publish ──► latest state ──► GET routes (routes, table, metrics)
+//!                        └─────────► Mailbox of each subscriber ──► /v1/live (live)
+//! ```
+//!
+//! - [`v1`] owns the JSON bodies, the only shapes that leave; the engine's types never do.
+//! - [`Hub`] holds the latest of everything under one short lock. Each message becomes text once,
+//!   however many listen, and a reader who is slow costs nobody else anything.
+//! - [`serve`] is the whole server: its own accept loop, because header time-outs, a bound on
+//!   connections and a shutdown that ends WebSockets with a close frame are not to be had otherwise.
+//! - `guard` stands before every route: who asks (Host and Origin), how much (URI, header, body).
+//!
+//! No clock is read here but for the age of a message, by a function in [`ApiSettings`], and for
+//! pacing (the monotonic one). Only loopback is listened on: see [`bind`].
+#![forbid(unsafe_code)]
+
+mod guard;
+mod health;
+mod hub;
+mod live;
+mod mailbox;
+mod metrics;
+mod problem;
+mod query;
+mod routes;
+mod serve;
+mod table;
+#[cfg(test)]
+mod tests;
+pub mod v1;
+
+pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
+pub use routes::openapi_json;
+pub use serve::{ApiError, ApiSettings, bind, serve};

@@ -1,0 +1,145 @@
+//! What stands before every route: who asks, and how much they send.
+//!
+//! A daemon on loopback is still reachable by any web page in this machine's browser: directly (the
+//! browser then says where the page came from, `Origin`), or through a name that its owner points at
+//! 127.0.0.1 (DNS rebinding; the browser then sends that name as `Host`). So both are checked on
+//! every request that carries them, and nothing is allowed across origins.
+//!
+//! No route needs a body. A small one is read and ignored, so that the connection can go on; one
+//! that is too large is read on for a bounded while before the refusal, because a client that is
+//! still sending when the connection closes would never see the answer.
+
+use std::{net::IpAddr, time::Duration};
+
+use axum::{
+    body::Body,
+    extract::Request,
+    http::{HeaderMap, HeaderName, HeaderValue, header, uri::Authority},
+    middleware::Next,
+    response::{IntoResponse, Response},
+};
+use http_body_util::BodyExt;
+
+use crate::v1::Problem;
+
+/// Longest path and query, bytes.
+pub(crate) const MAX_URI: usize = 4 * 1024;
+/// Largest sum of header names and values, bytes.
+pub(crate) const MAX_HEADERS: usize = 16 * 1024;
+/// Largest request body that is passed over, bytes.
+pub(crate) const MAX_BODY: usize = 16 * 1024;
+/// Largest body that is read on to its end before it is refused, bytes.
+const MAX_DRAINED: usize = 32 * 1024 * 1024;
+/// Longest time for a request body to arrive.
+const BODY_TIME: Duration = Duration::from_secs(2);
+
+/// The middleware.
+pub(crate) async fn guard(request: Request, next: Next) -> Response {
+    let mut response = match admit(request).await {
+        Ok(request) => next.run(request).await,
+        Err(problem) => problem.into_response(),
+    };
+    let headers = response.headers_mut();
+    headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+    response
+}
+
+/// The request without its body, or why it is refused.
+async fn admit(request: Request) -> Result<Request, Problem> {
+    let (parts, body) = request.into_parts();
+    if parts.uri.path_and_query().is_some_and(|pq| pq.as_str().len() > MAX_URI) {
+        return Err(Problem::uri_too_long(MAX_URI));
+    }
+    if parts.headers.iter().map(|(name, value)| name.as_str().len() + value.len()).sum::<usize>()
+        > MAX_HEADERS
+    {
+        return Err(Problem::headers_too_large(MAX_HEADERS));
+    }
+    check_host(&parts.headers)?;
+    if let Some(authority) = parts.uri.authority() {
+        check_authority(authority.as_str())?;
+    }
+    check_origin(&parts.headers)?;
+    pass_over(&parts.headers, body).await?;
+    Ok(Request::from_parts(parts, Body::empty()))
+}
+
+fn check_host(headers: &HeaderMap) -> Result<(), Problem> {
+    match single(headers, &header::HOST)? {
+        Some(host) => check_authority(host),
+        None => Ok(()),
+    }
+}
+
+fn check_authority(text: &str) -> Result<(), Problem> {
+    let host_is_ours = |a: Authority| {
+        let port_is_one = a.port_u16().is_some() || a.as_str() == a.host();
+        port_is_one && !a.as_str().contains('@') && is_loopback(a.host())
+    };
+    match text.parse().map(host_is_ours) {
+        Ok(true) => Ok(()),
+        _ => Err(Problem::foreign_host(&crate::problem::shorten(text))),
+    }
+}
+
+fn check_origin(headers: &HeaderMap) -> Result<(), Problem> {
+    let Some(origin) = single(headers, &header::ORIGIN)? else { return Ok(()) };
+    let authority = origin.strip_prefix("http://").or_else(|| origin.strip_prefix("https://"));
+    match authority.map(check_authority) {
+        Some(Ok(())) => Ok(()),
+        _ => Err(Problem::foreign_origin(&crate::problem::shorten(origin))),
+    }
+}
+
+/// The one value of a header field; two of them are two readings of one request.
+fn single<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, Problem> {
+    let mut values = headers.get_all(name).iter();
+    let (first, second) = (values.next(), values.next());
+    match (first.map(HeaderValue::to_str), second) {
+        (None, _) => Ok(None),
+        (Some(Ok(text)), None) => Ok(Some(text)),
+        _ => {
+            Err(Problem::bad_request(format!("The header field {name} must be there once, in plain ASCII.")))
+        }
+    }
+}
+
+/// `localhost`, 127.0.0.0/8 and ::1, as they stand in a URI.
+fn is_loopback(host: &str) -> bool {
+    let bare = host.strip_prefix('[').and_then(|h| h.strip_suffix(']')).unwrap_or(host);
+    host.eq_ignore_ascii_case("localhost")
+        || bare.parse::<IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
+}
+
+/// Reads the body and forgets it.
+async fn pass_over(headers: &HeaderMap, body: Body) -> Result<(), Problem> {
+    let declared = headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
+    let too_large = declared.is_some_and(|n| n > MAX_BODY as u64);
+    if too_large && (headers.contains_key(header::EXPECT) || declared > Some(MAX_DRAINED as u64)) {
+        return Err(Problem::body_too_large(MAX_BODY)); // the client asked first, or sends more than is bearable
+    }
+    match tokio::time::timeout(BODY_TIME, length_of(body)).await {
+        Err(_) if !too_large => Err(Problem::body_too_slow()),
+        Ok(Ok(n)) if n <= MAX_BODY => Ok(()),
+        Ok(Err(detail)) => Err(Problem::bad_request(detail)),
+        Err(_) | Ok(Ok(_)) => Err(Problem::body_too_large(MAX_BODY)),
+    }
+}
+
+/// Length of the body, counted up to a little more than [`MAX_DRAINED`].
+async fn length_of(mut body: Body) -> Result<usize, String> {
+    let mut length = 0;
+    while let Some(frame) = body.frame().await {
+        let frame = frame.map_err(|e| format!("The request body broke off: {e}."))?;
+        length += frame.data_ref().map_or(0, |data| data.len());
+        if length > MAX_DRAINED {
+            break;
+        }
+    }
+    Ok(length)
+}
+
+#[cfg(test)]
+#[path = "guard_tests.rs"]
+mod tests;

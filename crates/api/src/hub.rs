@@ -1,0 +1,442 @@
+//! The latest of everything, and who wants to be told.
+//!
+//! The engine's loop calls [`Hub::publish`]; HTTP handlers read; `/v1/live` subscribes. One lock
+//! guards all of it, so that a subscriber's snapshot and the changes after it fit without a gap or a
+//! double. It is held for some microseconds: no input or output is done under it, and a message is
+//! turned into text once, however many listen.
+
+use std::{
+    collections::BTreeMap,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::{Duration, Instant},
+};
+
+use hereabout_core::{Anchor, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
+use hereabout_engine::{AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PositionReport};
+use tokio::sync::Notify;
+
+use crate::{
+    health::Finding,
+    mailbox::{Key, Mailbox, Message, Taken},
+    v1::{
+        AnchorBody, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, VerdictName, rfc3339,
+        with_age,
+    },
+};
+
+/// Tags whose latest position is kept; a new one beyond that takes the place of the oldest.
+pub const MAX_TAGS: usize = 256;
+
+/// State of the wire to the kit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LinkState {
+    /// Open.
+    Connected,
+    /// Not open; the daemon keeps trying.
+    Waiting,
+}
+
+/// What `ingest` knows of the wire to the kit.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LinkStatus {
+    /// Open or not.
+    pub state: LinkState,
+    /// Why it waits and what to do, in words; `None` when connected.
+    pub reason: Option<String>,
+    /// Since when.
+    pub since: Timestamp,
+}
+
+/// What the decoder made of the bytes, since the start.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct DecoderCounts {
+    /// Bytes heard.
+    pub bytes: u64,
+    /// Good frames.
+    pub frames: u64,
+    /// Frames with a wrong checksum.
+    pub bad_checksum: u64,
+    /// Bytes that belonged to no frame.
+    pub skipped_bytes: u64,
+}
+
+/// How the log fares.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct LogStatus {
+    /// The file, as people know it.
+    pub path: String,
+    /// Rows that are safely in it.
+    pub rows_written: u64,
+    /// Rows that found the queue full and were lost.
+    pub rows_dropped: u64,
+    /// What is wrong with it, in words.
+    pub problem: Option<String>,
+}
+
+/// What the service tells of the site.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteInfo {
+    /// Its name.
+    pub name: String,
+    /// 2D with a height, or 3D.
+    pub dimension: Dimension,
+    /// Where a tag can be.
+    pub fence: Fence,
+    /// Shortest and longest believable range, metres.
+    pub range_span_m: [f64; 2],
+    /// The anchors, in file order.
+    pub anchors: Vec<Anchor>,
+    /// The zones, in file order.
+    pub zones: Vec<Zone>,
+}
+
+impl From<&Site> for SiteInfo {
+    fn from(site: &Site) -> SiteInfo {
+        SiteInfo {
+            name: site.name().to_owned(),
+            dimension: site.dimension(),
+            fence: site.fence().clone(),
+            range_span_m: site.range_span_m(),
+            anchors: site.anchors().to_vec(),
+            zones: site.zones().to_vec(),
+        }
+    }
+}
+
+/// What does not change while the daemon runs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HubInfo {
+    /// Version of the program.
+    pub version: String,
+    /// Start of the daemon.
+    pub started_at: Timestamp,
+    /// The port or address of the kit, as in the site file.
+    pub source: String,
+    /// The site.
+    pub site: SiteInfo,
+}
+
+/// The latest position of one tag.
+#[derive(Clone, Debug)]
+pub(crate) struct Latest {
+    pub(crate) at: Timestamp,
+    pub(crate) state: TagState,
+    pub(crate) radius95_m: Option<f64>,
+    text: Arc<str>,
+}
+
+impl Latest {
+    /// The message with its age at `now`.
+    pub(crate) fn text_at(&self, now: Timestamp) -> String {
+        with_age(&self.text, now.since(self.at))
+    }
+}
+
+/// Counters since the start.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Counts {
+    /// By state: located, coasting, ambiguous, lost.
+    pub(crate) positions: [u64; 4],
+    pub(crate) epochs: u64,
+    /// In the order of [`VerdictName::ALL`].
+    pub(crate) verdicts: [u64; VerdictName::ALL.len()],
+    pub(crate) out_of_order: u64,
+    pub(crate) too_many_tags: u64,
+    pub(crate) missed: u64,
+}
+
+/// All that can change, as it is at one moment.
+#[derive(Clone, Debug)]
+pub(crate) struct Snapshot {
+    pub(crate) link: LinkStatus,
+    pub(crate) ever_connected: bool,
+    pub(crate) decoder: Option<DecoderCounts>,
+    pub(crate) log: Option<LogStatus>,
+    pub(crate) anchors: Option<AnchorTable>,
+    pub(crate) tags: BTreeMap<TagId, Latest>,
+    pub(crate) counts: Counts,
+    pub(crate) subscribers: usize,
+}
+
+struct State {
+    now: Snapshot,
+    readers: Vec<Arc<Reader>>,
+}
+
+struct Inner {
+    info: HubInfo,
+    state: Mutex<State>,
+}
+
+/// The meeting point of the daemon's loop and its readers. Clones share one state.
+#[derive(Clone)]
+pub struct Hub(Arc<Inner>);
+
+impl Hub {
+    /// A hub before the first frame, with the link waiting.
+    pub fn new(info: HubInfo) -> Hub {
+        let link = LinkStatus {
+            state: LinkState::Waiting,
+            reason: Some("not opened yet".to_owned()),
+            since: info.started_at,
+        };
+        let now = Snapshot {
+            link,
+            ever_connected: false,
+            decoder: None,
+            log: None,
+            anchors: None,
+            tags: BTreeMap::new(),
+            counts: Counts::default(),
+            subscribers: 0,
+        };
+        Hub(Arc::new(Inner { info, state: Mutex::new(State { now, readers: Vec::new() }) }))
+    }
+
+    /// Takes over what the engine said. Quick and never waiting: the engine's loop calls it.
+    pub fn publish(&self, output: &Output) {
+        match output {
+            Output::Position(report) => self.publish_position(report),
+            Output::Ranges(epoch) => self.publish_ranges(epoch),
+            Output::Anchors(table) => self.publish_anchors(table),
+            Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
+            Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
+        }
+    }
+
+    /// Takes over the state of the link; readers are told when it or its reason changed.
+    pub fn set_link(&self, link: LinkStatus) {
+        let mut state = self.lock();
+        let same = state.now.link.state == link.state && state.now.link.reason == link.reason;
+        if same {
+            return; // a retry that failed like the one before: the waiting began back then
+        }
+        state.now.ever_connected |= link.state == LinkState::Connected;
+        state.now.link = link;
+        let message = self.link_message(&state.now.link);
+        state.deliver(&message);
+    }
+
+    /// Takes over the decoder's counters.
+    pub fn set_decoder_counts(&self, counts: DecoderCounts) {
+        self.lock().now.decoder = Some(counts);
+    }
+
+    /// Takes over how the log fares.
+    pub fn set_log(&self, log: LogStatus) {
+        self.lock().now.log = Some(log);
+    }
+
+    pub(crate) fn info(&self) -> &HubInfo {
+        &self.0.info
+    }
+
+    pub(crate) fn snapshot(&self) -> Snapshot {
+        let state = self.lock();
+        Snapshot { subscribers: state.readers.len(), ..state.now.clone() }
+    }
+
+    /// The current body of one anchor of the site.
+    pub(crate) fn anchor_body(&self, anchor: &Anchor, now: &Snapshot) -> AnchorBody {
+        let health = now.health_of(anchor);
+        let link_is_up = now.link.state == LinkState::Connected;
+        AnchorBody::new(anchor, health, Finding::of(health).advice(anchor.id, link_is_up))
+    }
+
+    pub(crate) fn link_body(&self, link: &LinkStatus) -> LinkBody {
+        LinkBody {
+            kind: MessageType::Link,
+            state: match link.state {
+                LinkState::Connected => LinkStateName::Connected,
+                LinkState::Waiting => LinkStateName::Waiting,
+            },
+            source: self.info().source.clone(),
+            reason: link.reason.clone(),
+            since: rfc3339(link.since),
+        }
+    }
+
+    /// A new reader with the snapshot waiting for it; `None` when `limit` readers are there already.
+    pub(crate) fn subscribe(&self, wants: Wants, backlog: usize, limit: usize) -> Option<Subscription> {
+        let mut state = self.lock();
+        if state.readers.len() >= limit {
+            return None;
+        }
+        let snapshot = self.opening(&state.now, &wants);
+        let mailbox = Mutex::new(Mailbox::new(snapshot, backlog, wants.spacing));
+        let reader = Arc::new(Reader { wants, mailbox, news: Notify::new() });
+        state.readers.push(reader.clone());
+        Some(Subscription { hub: self.clone(), reader })
+    }
+
+    /// A thread that panicked while holding the lock leaves whole values behind: each is assigned at once.
+    fn lock(&self) -> MutexGuard<'_, State> {
+        self.0.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn publish_position(&self, report: &PositionReport) {
+        let text: Arc<str> = PositionBody::from_report(report, None).to_json().into();
+        let mut state = self.lock();
+        state.now.counts.positions[state_index(report.state)] += 1;
+        state.now.remember(report, &text);
+        state.deliver(&Message { key: Key::Position(report.tag), aged_from: Some(report.at), text });
+    }
+
+    fn publish_ranges(&self, epoch: &JudgedEpoch) {
+        let mut state = self.lock();
+        state.now.counts.epochs += 1;
+        for range in &epoch.ranges {
+            let name = VerdictName::from(range.verdict);
+            if let Some(i) = VerdictName::ALL.iter().position(|v| *v == name) {
+                state.now.counts.verdicts[i] += 1;
+            }
+        }
+        let key = Key::Range(epoch.tag);
+        if state.readers.iter().any(|r| r.wants.takes(key)) {
+            let text = RangesBody::from(epoch).to_json().into();
+            state.deliver(&Message { key, aged_from: None, text });
+        }
+    }
+
+    fn publish_anchors(&self, table: &AnchorTable) {
+        let mut state = self.lock();
+        let before = state.now.anchors.replace(table.clone());
+        let state_before = |row: &AnchorHealth| {
+            let row = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
+            row.map_or(AnchorState::NeverHeard, |r| r.state)
+        };
+        for row in table.rows.iter().filter(|row| state_before(row) != row.state) {
+            if let Some(anchor) = self.info().site.anchors.iter().find(|a| a.id == row.anchor) {
+                let message = self.anchor_message(anchor, &state.now);
+                state.deliver(&message);
+            }
+        }
+    }
+
+    fn anchor_message(&self, anchor: &Anchor, now: &Snapshot) -> Message {
+        let text = self.anchor_body(anchor, now).to_json().into();
+        Message { key: Key::Anchor(anchor.id), aged_from: None, text }
+    }
+
+    fn link_message(&self, link: &LinkStatus) -> Message {
+        Message { key: Key::Link, aged_from: None, text: self.link_body(link).to_json().into() }
+    }
+
+    /// What a new reader is told first: link, anchors, positions.
+    fn opening(&self, now: &Snapshot, wants: &Wants) -> Vec<Message> {
+        let link = std::iter::once(self.link_message(&now.link));
+        let anchors = self.info().site.anchors.iter().map(|a| self.anchor_message(a, now));
+        let positions = now.tags.iter().map(|(tag, latest)| Message {
+            key: Key::Position(*tag),
+            aged_from: Some(latest.at),
+            text: latest.text.clone(),
+        });
+        link.chain(anchors).chain(positions).filter(|m| wants.takes(m.key)).collect()
+    }
+}
+
+/// Index into [`Counts::positions`].
+pub(crate) fn state_index(state: TagState) -> usize {
+    match state {
+        TagState::Located => 0,
+        TagState::Coasting => 1,
+        TagState::Ambiguous => 2,
+        TagState::Lost => 3,
+    }
+}
+
+impl Snapshot {
+    pub(crate) fn health_of(&self, anchor: &Anchor) -> Option<&AnchorHealth> {
+        self.anchors.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == anchor.id))
+    }
+
+    /// How long the link has been waiting; `None` while it is connected.
+    pub(crate) fn waiting_for(&self, now: Timestamp) -> Option<Micros> {
+        (self.link.state == LinkState::Waiting).then(|| now.since(self.link.since).max(Micros::ZERO))
+    }
+
+    fn remember(&mut self, report: &PositionReport, text: &Arc<str>) {
+        if self.tags.len() >= MAX_TAGS && !self.tags.contains_key(&report.tag) {
+            let oldest = self.tags.iter().min_by_key(|(_, latest)| latest.at).map(|(tag, _)| *tag);
+            oldest.and_then(|tag| self.tags.remove(&tag));
+        }
+        let latest = Latest {
+            at: report.at,
+            state: report.state,
+            radius95_m: report.radius95_m.filter(|r| r.is_finite()),
+            text: text.clone(),
+        };
+        self.tags.insert(report.tag, latest);
+    }
+}
+
+impl State {
+    fn deliver(&mut self, message: &Message) {
+        let now = Instant::now();
+        for reader in self.readers.iter().filter(|r| r.wants.takes(message.key)) {
+            self.now.counts.missed += reader.mailbox().push(message.clone(), now);
+            reader.news.notify_one();
+        }
+    }
+}
+
+/// What a reader of `/v1/live` asked for.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Wants {
+    pub(crate) position: bool,
+    pub(crate) range: bool,
+    pub(crate) anchor: bool,
+    pub(crate) link: bool,
+    /// Only this tag's positions and ranges.
+    pub(crate) tag: Option<TagId>,
+    /// Shortest time between two positions, or two epochs of ranges, of one tag.
+    pub(crate) spacing: Option<Duration>,
+}
+
+impl Wants {
+    fn takes(&self, key: Key) -> bool {
+        let tag_fits = |tag| self.tag.is_none_or(|wanted| wanted == tag);
+        match key {
+            Key::Link => self.link,
+            Key::Anchor(_) => self.anchor,
+            Key::Position(tag) => self.position && tag_fits(tag),
+            Key::Range(tag) => self.range && tag_fits(tag),
+        }
+    }
+}
+
+struct Reader {
+    wants: Wants,
+    mailbox: Mutex<Mailbox>,
+    news: Notify,
+}
+
+impl Reader {
+    fn mailbox(&self) -> MutexGuard<'_, Mailbox> {
+        self.mailbox.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// A reader's end. Dropping it ends the subscription.
+pub(crate) struct Subscription {
+    hub: Hub,
+    reader: Arc<Reader>,
+}
+
+impl Subscription {
+    /// What is next for this reader.
+    pub(crate) fn take(&self) -> Taken {
+        self.reader.mailbox().take(Instant::now())
+    }
+
+    /// Returns when something new may wait; at once when it came since the last call.
+    pub(crate) async fn news(&self) {
+        self.reader.news.notified().await;
+    }
+}
+
+impl Drop for Subscription {
+    fn drop(&mut self) {
+        self.hub.lock().readers.retain(|r| !Arc::ptr_eq(r, &self.reader));
+    }
+}

@@ -1,0 +1,153 @@
+//! What waits for one reader of `/v1/live`.
+//!
+//! Model: messages have a key (what they are about) and wait in the order they came. As long as the
+//! reader keeps up, it gets every one. When more wait than its backlog holds, it is *lagging*: from
+//! then on, until it has caught up, only the newest of each key is kept, and what was left out is
+//! counted and told. A robot is served better by one place of now than by fifty of a while ago.
+//!
+//! With a spacing (`max_rate_hz`) positions and ranges are thinned per key: the newest is held until
+//! its time has come. Leaving out what the reader asked to leave out does not count as missed.
+//!
+//! Pure: the instant is an argument. Memory is bounded by [`MAX_WAITING`], whatever the keys.
+
+use std::{
+    collections::{BTreeMap, BTreeSet, VecDeque},
+    sync::Arc,
+    time::{Duration, Instant},
+};
+
+use hereabout_core::{AnchorId, TagId, Timestamp};
+
+/// More different keys than this can not wait; far above tags and anchors of any stated kit.
+const MAX_WAITING: usize = 1024;
+
+/// What a message is about: the newest of each key is the one that counts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Key {
+    Link,
+    Anchor(AnchorId),
+    Position(TagId),
+    Range(TagId),
+}
+
+/// One message, as text that all readers share.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Message {
+    pub(crate) key: Key,
+    /// The stamp to tell the age from; only positions have one.
+    pub(crate) aged_from: Option<Timestamp>,
+    pub(crate) text: Arc<str>,
+}
+
+/// What the reader gets next.
+#[derive(Debug, PartialEq)]
+pub(crate) enum Taken {
+    /// A message, and how many were left out before it.
+    Message(Message, u64),
+    /// Something waits, but its time has not come.
+    NotBefore(Instant),
+    /// Nothing waits.
+    Nothing,
+}
+
+#[derive(Debug)]
+pub(crate) struct Mailbox {
+    waiting: VecDeque<Message>,
+    backlog: usize,
+    spacing: Option<Duration>,
+    lagging: bool,
+    untold: u64,
+    /// When the next message of a thinned key may go.
+    due: BTreeMap<Key, Instant>,
+}
+
+impl Mailbox {
+    /// Opens with `snapshot` waiting, whatever the backlog.
+    pub(crate) fn new(snapshot: Vec<Message>, backlog: usize, spacing: Option<Duration>) -> Mailbox {
+        let waiting = VecDeque::from(snapshot);
+        Mailbox { waiting, backlog, spacing, lagging: false, untold: 0, due: BTreeMap::new() }
+    }
+
+    /// Puts `message` at the end; returns how many older ones were left out for it.
+    pub(crate) fn push(&mut self, message: Message, now: Instant) -> u64 {
+        let missed = if self.is_thinned(message.key) {
+            let asked_for = self.due.get(&message.key).is_some_and(|due| now < *due);
+            if self.remove(message.key) && !asked_for { 1 } else { 0 }
+        } else {
+            self.make_room(message.key)
+        };
+        let overflow = self.waiting.len() >= MAX_WAITING;
+        if overflow {
+            self.waiting.pop_front();
+        }
+        self.waiting.push_back(message);
+        let missed = missed + u64::from(overflow);
+        self.untold += missed;
+        missed
+    }
+
+    /// The first message whose time has come.
+    pub(crate) fn take(&mut self, now: Instant) -> Taken {
+        let Some(index) = self.waiting.iter().position(|m| self.is_due(m.key, now)) else {
+            let soonest = self.waiting.iter().filter_map(|m| self.due.get(&m.key)).min();
+            return soonest.map_or(Taken::Nothing, |at| Taken::NotBefore(*at));
+        };
+        let Some(message) = self.waiting.remove(index) else { return Taken::Nothing };
+        self.lagging &= !self.waiting.is_empty();
+        self.set_due(message.key, now);
+        Taken::Message(message, std::mem::take(&mut self.untold))
+    }
+
+    fn is_thinned(&self, key: Key) -> bool {
+        self.spacing.is_some() && matches!(key, Key::Position(_) | Key::Range(_))
+    }
+
+    fn is_due(&self, key: Key, now: Instant) -> bool {
+        self.due.get(&key).is_none_or(|due| *due <= now)
+    }
+
+    /// Keeps the mean rate: a message that left a little late doesn't move the ones after it.
+    fn set_due(&mut self, key: Key, now: Instant) {
+        let Some(spacing) = self.spacing.filter(|_| self.is_thinned(key)) else { return };
+        let next = self.due.get(&key).map_or(now, |due| *due) + spacing;
+        if self.due.len() >= MAX_WAITING {
+            self.due.retain(|_, due| *due > now);
+        }
+        self.due.insert(key, if next > now { next } else { now + spacing });
+    }
+
+    /// Makes room in the backlog for a message of `key`; returns how many were left out.
+    fn make_room(&mut self, key: Key) -> u64 {
+        let mut missed = 0;
+        if !self.lagging && self.waiting.len() >= self.backlog {
+            self.lagging = true;
+            missed += self.keep_newest_of_each();
+        }
+        if self.lagging && self.remove(key) {
+            missed += 1;
+        }
+        missed
+    }
+
+    fn keep_newest_of_each(&mut self) -> u64 {
+        let before = self.waiting.len();
+        let mut seen = BTreeSet::new();
+        let mut kept: VecDeque<Message> = VecDeque::with_capacity(before);
+        while let Some(message) = self.waiting.pop_back() {
+            if seen.insert(message.key) {
+                kept.push_front(message);
+            }
+        }
+        self.waiting = kept;
+        (before - self.waiting.len()) as u64
+    }
+
+    fn remove(&mut self, key: Key) -> bool {
+        let found = self.waiting.iter().position(|m| m.key == key);
+        found.and_then(|i| self.waiting.remove(i)).is_some()
+    }
+}
+
+#[cfg(test)]
+#[path = "mailbox_tests.rs"]
+mod tests;

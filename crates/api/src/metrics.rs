@@ -1,0 +1,194 @@
+//! `/metrics`: OpenMetrics text, made afresh from the snapshot of the moment.
+
+use std::fmt;
+
+use hereabout_core::Timestamp;
+use hereabout_engine::AnchorState;
+use prometheus_client::{
+    collector::Collector,
+    encoding::{DescriptorEncoder, EncodeMetric, MetricEncoder, text},
+    metrics::{MetricType, counter::ConstCounter, gauge::ConstGauge},
+    registry::{Registry, Unit},
+};
+
+use crate::{
+    hub::{HubInfo, LinkState, Snapshot},
+    v1::VerdictName,
+};
+
+const NO_LABEL: [(&str, &str); 0] = [];
+
+/// The whole page.
+pub(crate) fn metrics_text(info: &HubInfo, snapshot: Snapshot, now: Timestamp) -> String {
+    let mut registry = Registry::with_prefix("hereabout");
+    registry.register_collector(Box::new(Scrape { info: info.clone(), snapshot, now }));
+    let mut out = String::new();
+    // Writing into a String does not fail.
+    let _ = text::encode(&mut out, &registry);
+    out
+}
+
+#[derive(Debug)]
+struct Scrape {
+    info: HubInfo,
+    snapshot: Snapshot,
+    now: Timestamp,
+}
+
+/// One family: name without unit and prefix, help, unit, and the values with one label each.
+struct Family<'a> {
+    name: &'a str,
+    help: &'a str,
+    unit: Option<Unit>,
+    label: &'a str,
+}
+
+impl Family<'_> {
+    fn gauges(&self, encoder: &mut DescriptorEncoder, values: &[(String, f64)]) -> fmt::Result {
+        self.write(encoder, MetricType::Gauge, values, |v, e| ConstGauge::new(v).encode(e))
+    }
+
+    fn counters(&self, encoder: &mut DescriptorEncoder, values: &[(String, u64)]) -> fmt::Result {
+        self.write(encoder, MetricType::Counter, values, |v, e| ConstCounter::new(v).encode(e))
+    }
+
+    fn write<V: Copy>(
+        &self,
+        encoder: &mut DescriptorEncoder,
+        kind: MetricType,
+        values: &[(String, V)],
+        put: impl Fn(V, MetricEncoder) -> fmt::Result,
+    ) -> fmt::Result {
+        if values.is_empty() {
+            return Ok(()); // unknown is absent, never 0
+        }
+        let mut family = encoder.encode_descriptor(self.name, self.help, self.unit.as_ref(), kind)?;
+        if self.label.is_empty() {
+            return values
+                .iter()
+                .take(1)
+                .try_for_each(|(_, value)| put(*value, family.encode_family(&NO_LABEL)?));
+        }
+        for (of, value) in values {
+            put(*value, family.encode_family(&[(self.label, of.as_str())])?)?;
+        }
+        Ok(())
+    }
+}
+
+impl Collector for Scrape {
+    fn encode(&self, mut encoder: DescriptorEncoder) -> fmt::Result {
+        let e = &mut encoder;
+        self.daemon(e)?;
+        self.link_and_decoder(e)?;
+        self.outputs(e)?;
+        self.anchors(e)?;
+        self.log(e)
+    }
+}
+
+fn one<V>(value: V) -> [(String, V); 1] {
+    [(String::new(), value)]
+}
+
+fn plain<'a>(name: &'a str, help: &'a str, unit: Option<Unit>) -> Family<'a> {
+    Family { name, help, unit, label: "" }
+}
+
+fn per<'a>(label: &'a str, name: &'a str, help: &'a str, unit: Option<Unit>) -> Family<'a> {
+    Family { name, help, unit, label }
+}
+
+impl Scrape {
+    fn daemon(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let version = [(self.info.version.clone(), 1.0)];
+        per("version", "build_info", "Always 1; the label has the program's version", None)
+            .gauges(e, &version)?;
+        plain("start_time", "Start of the daemon, Unix time", Some(Unit::Seconds))
+            .gauges(e, &one(self.info.started_at.unix_secs_f64()))?;
+        plain("live_readers", "Readers of /v1/live now", None)
+            .gauges(e, &one(self.snapshot.subscribers as f64))?;
+        plain("live_missed", "Messages that slow readers of /v1/live did not get", None)
+            .counters(e, &one(self.snapshot.counts.missed))
+    }
+
+    fn link_and_decoder(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let up = f64::from(u8::from(self.snapshot.link.state == LinkState::Connected));
+        plain("link_connected", "1 while the link to the kit is connected, else 0", None)
+            .gauges(e, &one(up))?;
+        let Some(d) = self.snapshot.decoder else { return Ok(()) };
+        plain("received", "Bytes heard from the kit", Some(Unit::Bytes)).counters(e, &one(d.bytes))?;
+        plain("frames", "Good frames", None).counters(e, &one(d.frames))?;
+        plain("bad_checksum_frames", "Frames with a wrong checksum", None)
+            .counters(e, &one(d.bad_checksum))?;
+        plain("skipped", "Bytes that belonged to no frame", Some(Unit::Bytes))
+            .counters(e, &one(d.skipped_bytes))
+    }
+
+    fn outputs(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let counts = &self.snapshot.counts;
+        let states = ["located", "coasting", "ambiguous", "lost"].map(String::from);
+        let by_state: Vec<_> = states.into_iter().zip(counts.positions).collect();
+        per("state", "positions", "Position messages by state", None).counters(e, &by_state)?;
+        let verdicts = VerdictName::ALL.map(|v| crate::v1::json(&v).trim_matches('"').to_owned());
+        let by_verdict: Vec<_> = verdicts.into_iter().zip(counts.verdicts).collect();
+        per("verdict", "ranges", "Ranges by what became of them", None).counters(e, &by_verdict)?;
+        plain("out_of_order_inputs", "Inputs left out because they were older than the one before", None)
+            .counters(e, &one(counts.out_of_order))?;
+        plain("too_many_tags_frames", "Frames left out because there was no room for another tag", None)
+            .counters(e, &one(counts.too_many_tags))?;
+        let tags = &self.snapshot.tags;
+        let ages: Vec<_> =
+            tags.iter().map(|(t, l)| (t.to_string(), self.now.since(l.at).secs_f64())).collect();
+        per("tag", "position_age", "Time since the latest position message of a tag", Some(Unit::Seconds))
+            .gauges(e, &ages)?;
+        let radii: Vec<_> =
+            tags.iter().filter_map(|(t, l)| l.radius95_m.map(|r| (t.to_string(), r))).collect();
+        per("tag", "position_radius95", "Radius that holds the tag with 95 %", Some(Unit::Meters))
+            .gauges(e, &radii)?;
+        let located: Vec<_> = tags
+            .iter()
+            .map(|(t, l)| (t.to_string(), f64::from(u8::from(l.state == hereabout_core::TagState::Located))))
+            .collect();
+        per("tag", "tag_located", "1 while the tag's position rests on ranges of its instant, else 0", None)
+            .gauges(e, &located)
+    }
+
+    fn anchors(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let Some(table) = &self.snapshot.anchors else { return Ok(()) };
+        let rows = || table.rows.iter().map(|r| (r.anchor.to_string(), r));
+        let heard: Vec<_> =
+            rows().map(|(id, r)| (id, f64::from(u8::from(r.state == AnchorState::Heard)))).collect();
+        per("anchor", "anchor_heard", "1 while the anchor was heard within a second, else 0", None)
+            .gauges(e, &heard)?;
+        let rates: Vec<_> = rows().map(|(id, r)| (id, r.rate_hz)).collect();
+        per("anchor", "anchor_rate", "Ranges a second over 10 s", Some(Unit::Other("hertz".into())))
+            .gauges(e, &rates)?;
+        let shares: Vec<_> = rows().filter_map(|(id, r)| Some((id, r.share?))).collect();
+        per(
+            "anchor",
+            "anchor_share",
+            "Frames of 10 s that had a range of the anchor",
+            Some(Unit::Other("ratio".into())),
+        )
+        .gauges(e, &shares)?;
+        let rejected: Vec<_> = rows().filter_map(|(id, r)| Some((id, r.rejected_share?))).collect();
+        per(
+            "anchor",
+            "anchor_rejected",
+            "Ranges of 10 s that the outlier gate left out",
+            Some(Unit::Other("ratio".into())),
+        )
+        .gauges(e, &rejected)?;
+        let residuals: Vec<_> = rows().filter_map(|(id, r)| Some((id, r.mean_residual_m?))).collect();
+        per("anchor", "anchor_residual", "Mean of measured minus computed over 10 s", Some(Unit::Meters))
+            .gauges(e, &residuals)
+    }
+
+    fn log(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let Some(log) = &self.snapshot.log else { return Ok(()) };
+        plain("log_rows_written", "Rows safely in the log", None).counters(e, &one(log.rows_written))?;
+        plain("log_rows_dropped", "Rows that found the log's queue full", None)
+            .counters(e, &one(log.rows_dropped))
+    }
+}

@@ -1,0 +1,171 @@
+//! Every error as RFC 9457 `application/problem+json`: what happened, and what to do.
+
+use axum::{
+    http::{HeaderValue, StatusCode, header},
+    response::{IntoResponse, Response},
+};
+
+use crate::v1::{Problem, json};
+
+impl Problem {
+    fn new(status: StatusCode, kind: &'static str, title: &'static str, detail: String) -> Problem {
+        Problem { kind, title, status: status.as_u16(), detail }
+    }
+
+    pub(crate) fn bad_request(detail: String) -> Problem {
+        Problem::new(StatusCode::BAD_REQUEST, "/problems/bad-request", "The request is malformed", detail)
+    }
+
+    pub(crate) fn foreign_host(host: &str) -> Problem {
+        let detail = format!(
+            "The Host '{host}' is not this machine: ask for localhost, 127.0.0.1 or [::1]. Names of other \
+             kinds are refused, so that a web page cannot reach the daemon through a name of its own."
+        );
+        Problem::new(StatusCode::FORBIDDEN, "/problems/foreign-host", "Not addressed to this machine", detail)
+    }
+
+    pub(crate) fn foreign_origin(origin: &str) -> Problem {
+        let detail = format!(
+            "The page from '{origin}' may not use this daemon: serve the page from localhost, or let a \
+             program without an Origin header ask for it."
+        );
+        Problem::new(StatusCode::FORBIDDEN, "/problems/foreign-origin", "Not a page of this machine", detail)
+    }
+
+    pub(crate) fn unknown_path(path: &str) -> Problem {
+        let detail = format!("There is nothing at '{}': GET / lists what there is.", shorten(path));
+        Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-path", "Nothing at this path", detail)
+    }
+
+    pub(crate) fn unknown_tag(tag: &str, known: &str) -> Problem {
+        let detail = format!(
+            "No position of a tag '{}' was published since the start; heard so far: {known}. Switch the tag on \
+             and see /v1/status.",
+            shorten(tag)
+        );
+        Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-tag", "This tag was not heard", detail)
+    }
+
+    pub(crate) fn unknown_anchor(anchor: &str, known: &str) -> Problem {
+        let detail = format!("The site has no anchor '{}'; it has: {known}.", shorten(anchor));
+        Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-anchor", "The site has no such anchor", detail)
+    }
+
+    pub(crate) fn method_not_allowed(method: &str) -> Problem {
+        let detail = format!("{} does not work here: the header Allow lists what does.", shorten(method));
+        Problem::new(
+            StatusCode::METHOD_NOT_ALLOWED,
+            "/problems/method-not-allowed",
+            "Another method is needed",
+            detail,
+        )
+    }
+
+    pub(crate) fn body_too_large(limit: usize) -> Problem {
+        let detail =
+            format!("The request body is larger than {limit} bytes: none of these routes needs one.");
+        Problem::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            "/problems/body-too-large",
+            "The request body is too large",
+            detail,
+        )
+    }
+
+    pub(crate) fn body_too_slow() -> Problem {
+        let detail = "The request body did not arrive in time: send it at once, or none.".to_owned();
+        Problem::new(
+            StatusCode::REQUEST_TIMEOUT,
+            "/problems/body-too-slow",
+            "The request body did not arrive",
+            detail,
+        )
+    }
+
+    pub(crate) fn uri_too_long(limit: usize) -> Problem {
+        let detail = format!("The address is longer than {limit} bytes: leave out what is not needed.");
+        Problem::new(StatusCode::URI_TOO_LONG, "/problems/uri-too-long", "The address is too long", detail)
+    }
+
+    pub(crate) fn headers_too_large(limit: usize) -> Problem {
+        let detail = format!("The header fields are larger than {limit} bytes together: send fewer.");
+        Problem::new(
+            StatusCode::REQUEST_HEADER_FIELDS_TOO_LARGE,
+            "/problems/headers-too-large",
+            "The header is too large",
+            detail,
+        )
+    }
+
+    pub(crate) fn bad_query(detail: String) -> Problem {
+        Problem::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "/problems/bad-query",
+            "The query was not understood",
+            detail,
+        )
+    }
+
+    pub(crate) fn websocket_wanted() -> Problem {
+        let detail =
+            "This address speaks WebSocket (RFC 6455, version 13): connect with a WebSocket client, \
+                      or poll /v1/tags."
+                .to_owned();
+        Problem::new(StatusCode::UPGRADE_REQUIRED, "/problems/websocket-wanted", "Use a WebSocket", detail)
+    }
+
+    pub(crate) fn too_many_readers(limit: usize) -> Problem {
+        let detail = format!(
+            "{limit} readers are connected, which is the limit: close one, or poll /v1/tags instead."
+        );
+        Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "/problems/too-many-readers",
+            "No room for another reader",
+            detail,
+        )
+    }
+
+    pub(crate) fn not_ready(detail: String) -> Problem {
+        Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "/problems/not-ready",
+            "No positions to be had now",
+            detail,
+        )
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let mut response = (status, json(&self)).into_response();
+        let headers = response.headers_mut();
+        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+        match status {
+            StatusCode::UPGRADE_REQUIRED => {
+                headers.insert(header::UPGRADE, HeaderValue::from_static("websocket"));
+            }
+            StatusCode::SERVICE_UNAVAILABLE => {
+                headers.insert(header::RETRY_AFTER, HeaderValue::from_static("2"));
+            }
+            // What is left of such a request would be read as the next one.
+            StatusCode::PAYLOAD_TOO_LARGE | StatusCode::REQUEST_TIMEOUT => {
+                headers.insert(header::CONNECTION, HeaderValue::from_static("close"));
+            }
+            _ => {}
+        }
+        response
+    }
+}
+
+/// What came from outside is repeated only as far as it helps.
+pub(crate) fn shorten(text: &str) -> String {
+    const MOST: usize = 60;
+    let clean = |c: char| if c.is_control() { '?' } else { c };
+    let mut short: String = text.chars().take(MOST).map(clean).collect();
+    if text.chars().nth(MOST).is_some() {
+        short.push('…');
+    }
+    short
+}

@@ -1,0 +1,99 @@
+//! Query strings, strictly: an unknown key, a key twice or a value that makes no sense is an error
+//! that names what is known. A misspelt `tags=3` that silently gave all tags would be worse.
+
+use std::time::Duration;
+
+use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::Parts};
+use hereabout_core::TagId;
+
+use crate::{hub::Wants, problem::shorten, v1::Problem};
+
+/// Extractor of routes that take no query.
+pub(crate) struct NoQuery;
+
+impl<S: Send + Sync> FromRequestParts<S> for NoQuery {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<NoQuery, Problem> {
+        pairs(&parts.uri, &[]).map(|_| NoQuery)
+    }
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for Wants {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Wants, Problem> {
+        wants(&parts.uri)
+    }
+}
+
+/// The query of `/v1/live`.
+pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
+    let mut wants =
+        Wants { position: true, range: false, anchor: true, link: true, tag: None, spacing: None };
+    for (key, value) in pairs(uri, &["topics", "tag", "max_rate_hz"])? {
+        match key.as_str() {
+            "topics" => set_topics(&mut wants, &value)?,
+            "tag" => wants.tag = Some(tag(&value)?),
+            _ => wants.spacing = Some(spacing(&value)?),
+        }
+    }
+    Ok(wants)
+}
+
+/// The pairs of the query, each key known and there once.
+fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
+    let Query(pairs) = Query::<Vec<(String, String)>>::try_from_uri(uri)
+        .map_err(|e| Problem::bad_query(format!("The query cannot be read: {e}.")))?;
+    for (i, (key, _)) in pairs.iter().enumerate() {
+        if !known.contains(&key.as_str()) {
+            let list = if known.is_empty() {
+                "it takes none".to_owned()
+            } else {
+                format!("it takes {}", known.join(", "))
+            };
+            return Err(Problem::bad_query(format!("This route does not know '{}': {list}.", shorten(key))));
+        }
+        if pairs[..i].iter().any(|(earlier, _)| earlier == key) {
+            return Err(Problem::bad_query(format!("'{key}' is given twice: give it once.")));
+        }
+    }
+    Ok(pairs)
+}
+
+fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
+    (wants.position, wants.anchor, wants.link) = (false, false, false);
+    for topic in value.split(',') {
+        match topic {
+            "position" => wants.position = true,
+            "range" => wants.range = true,
+            "anchor" => wants.anchor = true,
+            "link" => wants.link = true,
+            other => {
+                return Err(Problem::bad_query(format!(
+                    "'{}' is not a topic: name one or more of position, range, anchor, link, with commas between.",
+                    shorten(other)
+                )));
+            }
+        }
+    }
+    Ok(())
+}
+
+fn tag(value: &str) -> Result<TagId, Problem> {
+    value.parse().map(TagId).map_err(|_| {
+        Problem::bad_query(format!(
+            "'{}' is not a tag: give one whole number from 0 to {}.",
+            shorten(value),
+            u32::MAX
+        ))
+    })
+}
+
+fn spacing(value: &str) -> Result<Duration, Problem> {
+    const SPAN: std::ops::RangeInclusive<f64> = 0.01..=1000.0;
+    let rate = value.parse::<f64>().ok().filter(|rate| SPAN.contains(rate));
+    rate.map(|rate| Duration::from_secs_f64(1.0 / rate)).ok_or_else(|| {
+        Problem::bad_query(format!("max_rate_hz '{}' is not a number from 0.01 to 1000.", shorten(value)))
+    })
+}

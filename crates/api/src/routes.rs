@@ -1,0 +1,379 @@
+//! The routes, and their description for OpenAPI: one place for both, so that neither forgets one.
+
+use std::{collections::BTreeMap, fmt::Display, sync::Arc, time::Duration};
+
+use axum::{
+    Router,
+    extract::{
+        Path, State,
+        rejection::PathRejection,
+        ws::{WebSocketUpgrade, rejection::WebSocketUpgradeRejection},
+    },
+    http::{HeaderValue, Method, StatusCode, Uri, header},
+    middleware,
+    response::{IntoResponse, Response},
+};
+use hereabout_core::{Micros, TagId};
+use serde::Serialize;
+use tokio_util::{sync::CancellationToken, task::TaskTracker};
+use utoipa::{
+    OpenApi,
+    openapi::{ContentBuilder, InfoBuilder, Ref, RefOr, ResponseBuilder},
+};
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+use crate::{
+    guard::guard,
+    hub::{Hub, LinkState, Snapshot, Wants},
+    live::{self, serve_reader},
+    metrics::metrics_text,
+    query::NoQuery,
+    serve::ApiSettings,
+    table::anchors_text,
+    v1::{
+        AliveBody, AnchorBody, AnchorsBody, DecoderBody, IndexBody, LiveBody, LogBody, MissedBody,
+        OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, StatusBody, TagsBody, json,
+        rfc3339,
+    },
+};
+
+/// What the routes work with.
+#[derive(Clone)]
+pub(crate) struct App {
+    pub(crate) hub: Hub,
+    pub(crate) settings: Arc<ApiSettings>,
+    pub(crate) shutdown: CancellationToken,
+    pub(crate) tracker: TaskTracker,
+}
+
+/// What this service must not be used for.
+pub(crate) const CAUTIONS: [&str; 5] = [
+    "Not a safety component: it has no performance level under ISO 13849 and no integrity level under IEC 61508. \
+     Force limits, edges, light curtains and the emergency stop stay independent and overrule it.",
+    "Silence, unknown, coasting beyond valid_until, or too large a covariance mean no position: never open or move \
+     on it.",
+    "A range is not a proof of presence: relay and distance-reduction attacks exist. Do not use it as the only key.",
+    "UWB radios are under local radio rules, and fixed outdoor use is often restricted: ask first. A person's tag \
+     makes personal data.",
+    "Local codes and licensed trades come first.",
+];
+
+#[derive(OpenApi)]
+#[openapi(components(schemas(Problem, RangesBody, MissedBody)))]
+struct Description;
+
+fn described() -> OpenApiRouter<App> {
+    OpenApiRouter::with_openapi(Description::openapi())
+        .routes(routes!(index))
+        .routes(routes!(site))
+        .routes(routes!(tags))
+        .routes(routes!(tag))
+        .routes(routes!(anchors))
+        .routes(routes!(anchor))
+        .routes(routes!(anchors_txt))
+        .routes(routes!(live))
+        .routes(routes!(status))
+        .routes(routes!(livez))
+        .routes(routes!(readyz))
+        .routes(routes!(metrics))
+        .routes(routes!(openapi))
+}
+
+/// All routes behind the guard.
+pub(crate) fn router(app: App) -> Router {
+    let (router, _) = described().split_for_parts();
+    router
+        .fallback(|uri: Uri| async move { Problem::unknown_path(uri.path()) })
+        .method_not_allowed_fallback(
+            |method: Method| async move { Problem::method_not_allowed(method.as_str()) },
+        )
+        .layer(middleware::from_fn(guard))
+        .with_state(app)
+}
+
+/// The OpenAPI 3.1 description, as `/openapi.json` serves it.
+pub fn openapi_json() -> String {
+    let mut api = described().into_openapi();
+    api.info = InfoBuilder::new()
+        .title("hereabout")
+        .version("1.0.0")
+        .description(Some(format!(
+            "Where the tags of a small ultra-wideband kit are, how sure that is, and how well every anchor is \
+             doing.\n\nEvery error is RFC 9457 problem+json. Unknown is null, never 0. Request bodies and Accept \
+             are passed over.\n\nCautions:\n{}",
+            CAUTIONS.map(|c| format!("- {c}\n")).concat()
+        )))
+        .build();
+    let problem = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
+    for operation in api.paths.paths.values_mut().filter_map(|item| item.get.as_mut()) {
+        let gives = operation.summary.clone().unwrap_or_default();
+        for response in operation.responses.responses.values_mut() {
+            if let RefOr::T(response) = response
+                && response.description.is_empty()
+            {
+                response.description.clone_from(&gives); // OpenAPI 3.1 wants one
+            }
+        }
+        let any_error = ResponseBuilder::new()
+            .description("Any error, with what to do")
+            .content("application/problem+json", problem.clone());
+        operation.responses.responses.insert("default".to_owned(), RefOr::T(any_error.build()));
+    }
+    api.to_pretty_json().unwrap_or_else(|_| "null".to_owned())
+}
+
+/// This list, and what the service must not be used for.
+#[utoipa::path(get, path = "/", responses((status = OK, body = IndexBody)))]
+async fn index(State(app): State<App>, _: NoQuery) -> Response {
+    let described = described().into_openapi().paths.paths;
+    let gives = |item: utoipa::openapi::PathItem| item.get.and_then(|o| o.summary).unwrap_or_default();
+    let routes: BTreeMap<_, _> = described.into_iter().map(|(path, item)| (path, gives(item))).collect();
+    body(&IndexBody {
+        name: "hereabout",
+        version: app.hub.info().version.clone(),
+        routes: routes.into_iter().map(|(path, gives)| RouteBody { path, gives }).collect(),
+        cautions: CAUTIONS.to_vec(),
+    })
+}
+
+/// The site: frame of reference in words and numbers, anchors, zones.
+#[utoipa::path(get, path = "/v1/site", responses((status = OK, body = SiteBody)))]
+async fn site(State(app): State<App>, _: NoQuery) -> Response {
+    body(&SiteBody::from(&app.hub.info().site))
+}
+
+/// The latest position message of every tag.
+#[utoipa::path(get, path = "/v1/tags", responses((status = OK, body = TagsBody)))]
+async fn tags(State(app): State<App>, _: NoQuery) -> Response {
+    let tags = app.hub.snapshot().tags;
+    let now = (app.settings.now)();
+    let texts: Vec<String> = tags.values().map(|latest| latest.text_at(now)).collect();
+    json_text(format!("{{\"tags\":[{}]}}", texts.join(",")))
+}
+
+/// The latest position message of one tag.
+#[utoipa::path(get, path = "/v1/tags/{tag}", params(("tag" = u32, Path, description = "The tag's id")),
+    responses((status = OK, body = PositionBody)))]
+async fn tag(
+    State(app): State<App>,
+    path: Result<Path<String>, PathRejection>,
+    _: NoQuery,
+) -> Result<Response, Problem> {
+    let id = path_text(path)?;
+    let tags = app.hub.snapshot().tags;
+    let latest = id.parse().ok().and_then(|n| tags.get(&TagId(n)));
+    let latest = latest.ok_or_else(|| Problem::unknown_tag(&id, &list(tags.keys())))?;
+    Ok(json_text(latest.text_at((app.settings.now)())))
+}
+
+/// Health of every anchor.
+#[utoipa::path(get, path = "/v1/anchors", responses((status = OK, body = AnchorsBody)))]
+async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
+    let now = app.hub.snapshot();
+    body(&AnchorsBody {
+        time: now.anchors.as_ref().map(|t| rfc3339(t.at)),
+        anchors: app.hub.info().site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
+    })
+}
+
+/// Health of one anchor.
+#[utoipa::path(get, path = "/v1/anchors/{id}", params(("id" = u16, Path, description = "The anchor's id")),
+    responses((status = OK, body = AnchorBody)))]
+async fn anchor(
+    State(app): State<App>,
+    path: Result<Path<String>, PathRejection>,
+    _: NoQuery,
+) -> Result<Response, Problem> {
+    let id = path_text(path)?;
+    let anchors = &app.hub.info().site.anchors;
+    let found = id.parse().ok().and_then(|n: u16| anchors.iter().find(|a| a.id.0 == n));
+    let found = found.ok_or_else(|| Problem::unknown_anchor(&id, &list(anchors.iter().map(|a| a.id))))?;
+    Ok(body(&app.hub.anchor_body(found, &app.hub.snapshot())))
+}
+
+/// Health of every anchor for people: a table, worst first, with advice.
+#[utoipa::path(get, path = "/v1/anchors.txt", responses((status = OK, body = String, content_type = "text/plain")))]
+async fn anchors_txt(State(app): State<App>, _: NoQuery) -> Response {
+    let now = app.hub.snapshot();
+    let info = app.hub.info();
+    let text = anchors_text(&info.site, &info.source, &now.link, now.anchors.as_ref(), (app.settings.now)());
+    typed("text/plain; charset=utf-8", text)
+}
+
+/// WebSocket: a snapshot, then changes.
+///
+/// Every message is one JSON text: a position, anchor, link or range body, told apart by `type`. A reader
+/// who is too slow gets the newest of each and, before it, `{"type":"missed","count":n}`. Anchors are sent
+/// when their state changes. A ping comes every 5 s; who answers nothing for 10 s is closed with 1008; a
+/// message from the client above 4096 bytes with 1009; a daemon that stops closes with 1001.
+#[utoipa::path(get, path = "/v1/live",
+    params(
+        ("topics" = Option<String>, Query,
+            description = "One or more of position, range, anchor, link, with commas; without: position,anchor,link"),
+        ("tag" = Option<u32>, Query, description = "Positions and ranges of this tag only"),
+        ("max_rate_hz" = Option<f64>, Query,
+            description = "At most so many positions, and ranges, of each tag a second: the newest; 0.01 to 1000"),
+    ),
+    responses((status = SWITCHING_PROTOCOLS, description = "The WebSocket (RFC 6455)")))]
+async fn live(
+    State(app): State<App>,
+    wants: Wants,
+    upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
+) -> Result<Response, Problem> {
+    let upgrade = upgrade.map_err(|_| Problem::websocket_wanted())?;
+    let limit = app.settings.max_readers;
+    let reader = app.hub.subscribe(wants, app.settings.backlog, limit);
+    let reader = reader.ok_or_else(|| Problem::too_many_readers(limit))?;
+    let open = app.tracker.token(); // the shutdown waits for it
+    Ok(upgrade
+        .read_buffer_size(4096)
+        .write_buffer_size(0)
+        .max_message_size(live::MAX_MESSAGE)
+        .max_frame_size(live::MAX_MESSAGE)
+        .on_upgrade(async move |socket| {
+            serve_reader(socket, reader, app.settings, app.shutdown).await;
+            drop(open);
+        }))
+}
+
+/// The daemon: link, counters, log, and what needs a person.
+#[utoipa::path(get, path = "/v1/status", responses((status = OK, body = StatusBody)))]
+async fn status(State(app): State<App>, _: NoQuery) -> Response {
+    body(&status_body(&app))
+}
+
+/// 200 as long as the daemon answers.
+#[utoipa::path(get, path = "/livez", responses((status = OK, body = AliveBody)))]
+async fn livez(_: NoQuery) -> Response {
+    body(&AliveBody { status: "alive" })
+}
+
+/// 200 when positions can be expected.
+///
+/// That is when the link to the kit was connected at least once, the engine has put something out, and the
+/// link has not been waiting for longer than 5 s just now. Else 503 with the reason.
+#[utoipa::path(get, path = "/readyz",
+    responses((status = OK, body = AliveBody), (status = SERVICE_UNAVAILABLE, body = Problem,
+        content_type = "application/problem+json")))]
+async fn readyz(State(app): State<App>, _: NoQuery) -> Result<Response, Problem> {
+    match not_ready(&app, &app.hub.snapshot()) {
+        Some(reason) => Err(Problem::not_ready(reason)),
+        None => Ok(body(&AliveBody { status: "ready" })),
+    }
+}
+
+/// OpenMetrics text.
+#[utoipa::path(get, path = "/metrics",
+    responses((status = OK, body = String, content_type = "application/openmetrics-text")))]
+async fn metrics(State(app): State<App>, _: NoQuery) -> Response {
+    let text = metrics_text(app.hub.info(), app.hub.snapshot(), (app.settings.now)());
+    typed("application/openmetrics-text; version=1.0.0; charset=utf-8", text)
+}
+
+/// This description.
+#[utoipa::path(get, path = "/openapi.json", responses((status = OK, body = serde_json::Value)))]
+async fn openapi(_: NoQuery) -> Response {
+    json_text(openapi_json())
+}
+
+fn status_body(app: &App) -> StatusBody {
+    let (info, now, clock) = (app.hub.info(), app.hub.snapshot(), (app.settings.now)());
+    StatusBody {
+        version: info.version.clone(),
+        site: info.site.name.clone(),
+        started_at: rfc3339(info.started_at),
+        now: rfc3339(clock),
+        uptime_s: clock.since(info.started_at).max(Micros::ZERO).secs_f64(),
+        link: app.hub.link_body(&now.link),
+        decoder: now.decoder.map(|d| DecoderBody {
+            bytes: d.bytes,
+            frames: d.frames,
+            bad_checksum: d.bad_checksum,
+            skipped_bytes: d.skipped_bytes,
+        }),
+        outputs: OutputsBody {
+            positions: now.counts.positions.iter().sum(),
+            epochs: now.counts.epochs,
+            out_of_order: now.counts.out_of_order,
+            too_many_tags: now.counts.too_many_tags,
+            tags: now.tags.len(),
+        },
+        log: now.log.clone().map(|l| LogBody {
+            path: l.path,
+            rows_written: l.rows_written,
+            rows_dropped: l.rows_dropped,
+            problem: l.problem,
+        }),
+        live: LiveBody { subscribers: now.subscribers, missed: now.counts.missed },
+        problems: problems(app, &now),
+    }
+}
+
+/// What needs a person, in words.
+fn problems(app: &App, now: &Snapshot) -> Vec<String> {
+    let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
+    // Without a link every anchor is silent: that is one problem, not one per anchor.
+    let anchors = app.hub.info().site.anchors.iter().filter(|_| now.link.state == LinkState::Connected);
+    found.extend(anchors.filter_map(|anchor| {
+        let advice = app.hub.anchor_body(anchor, now).advice?;
+        Some(format!("anchor {} ({}): {advice}", anchor.id, anchor.name))
+    }));
+    if let Some(log) = &now.log {
+        found.extend(log.problem.iter().map(|p| format!("log {}: {p}", log.path)));
+        if log.rows_dropped > 0 {
+            found.push(format!(
+                "log {}: {} rows were lost because the disk was too slow: use a faster one",
+                log.path, log.rows_dropped
+            ));
+        }
+    }
+    let counts = &now.counts;
+    if counts.too_many_tags > 0 {
+        found.push(format!(
+            "frames of further tags left out: {}; check the tag field of [frame] layout",
+            counts.too_many_tags
+        ));
+    }
+    found
+}
+
+/// Why no positions are to be expected just now; `None` when they are.
+fn not_ready(app: &App, now: &Snapshot) -> Option<String> {
+    let source = &app.hub.info().source;
+    let reason = now.link.reason.as_deref().unwrap_or("no reason known");
+    let waiting = now.waiting_for((app.settings.now)());
+    if !now.ever_connected {
+        return Some(format!("The link to {source} was not connected yet: {reason}."));
+    }
+    if let Some(for_so_long) = waiting
+        && Duration::from_micros(for_so_long.micros().unsigned_abs()) > app.settings.link_grace
+    {
+        let s = for_so_long.secs_f64();
+        return Some(format!("The link to {source} has been waiting for {s:.0} s: {reason}."));
+    }
+    let silent = now.anchors.is_none() && now.tags.is_empty() && now.counts.epochs == 0;
+    silent.then(|| {
+        format!("Nothing usable was heard from {source} yet: see the decoder's counters in /v1/status, and [frame].")
+    })
+}
+
+fn path_text(path: Result<Path<String>, PathRejection>) -> Result<String, Problem> {
+    path.map(|Path(text)| text).map_err(|_| Problem::bad_request("The path is not UTF-8.".to_owned()))
+}
+
+fn list(ids: impl Iterator<Item = impl Display>) -> String {
+    let ids: Vec<String> = ids.map(|id| id.to_string()).collect();
+    if ids.is_empty() { "none".to_owned() } else { ids.join(", ") }
+}
+
+fn body(body: &impl Serialize) -> Response {
+    json_text(json(body))
+}
+
+fn json_text(text: String) -> Response {
+    typed("application/json", text)
+}
+
+fn typed(content_type: &'static str, text: String) -> Response {
+    (StatusCode::OK, [(header::CONTENT_TYPE, HeaderValue::from_static(content_type))], text).into_response()
+}

@@ -1,0 +1,96 @@
+//! What the hub keeps, and whom it tells.
+
+use std::time::Duration;
+
+use hereabout_core::{Micros, TagId};
+use hereabout_engine::{AnchorState, Output};
+
+use super::fixtures::*;
+use crate::{
+    Hub, MAX_TAGS,
+    hub::{Subscription, Wants},
+    mailbox::Taken,
+};
+
+fn everything() -> Wants {
+    Wants { position: true, range: true, anchor: true, link: true, tag: None, spacing: None }
+}
+
+/// The texts that wait.
+fn texts(reader: &Subscription) -> Vec<String> {
+    let mut texts = Vec::new();
+    while let Taken::Message(message, missed) = reader.take() {
+        assert_eq!(missed, 0);
+        texts.push(message.text.to_string());
+    }
+    texts
+}
+
+#[test]
+fn only_so_many_tags_are_kept_and_the_oldest_goes() {
+    let hub = Hub::new(info());
+    for i in 0..2 * MAX_TAGS as u32 {
+        let mut report = located(u64::from(i) + 1, i);
+        report.at = T.plus(Micros::from_millis(i.into()));
+        hub.publish(&Output::Position(report));
+    }
+    let tags = hub.snapshot().tags;
+    assert_eq!(tags.len(), MAX_TAGS);
+    assert_eq!(tags.keys().next(), Some(&TagId(MAX_TAGS as u32)));
+}
+
+#[test]
+fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
+    let hub = busy_hub();
+    let reader = hub.subscribe(everything(), 64, 1).unwrap();
+    texts(&reader);
+    let mut next = table();
+    next.rows[0].rate_hz = 7.0;
+    hub.publish(&Output::Anchors(next.clone()));
+    assert_eq!(texts(&reader), [""; 0]);
+    next.rows[3].state = AnchorState::Heard;
+    next.rows[4].state = AnchorState::Heard;
+    hub.publish(&Output::Anchors(next));
+    let told = texts(&reader);
+    assert_eq!(told.len(), 2);
+    assert!(told[0].starts_with(r#"{"type":"anchor","id":3,"name":"roller door""#), "{}", told[0]);
+    assert!(told[1].contains(r#""id":4"#), "{}", told[1]);
+}
+
+#[test]
+fn a_link_that_waits_for_the_same_reason_is_told_once() {
+    let hub = busy_hub();
+    let reader = hub.subscribe(Wants { position: false, anchor: false, ..everything() }, 64, 1).unwrap();
+    assert_eq!(texts(&reader).len(), 1);
+    hub.set_link(waiting(2.0));
+    hub.set_link(waiting(1.0)); // the next try, which failed alike
+    let told = texts(&reader);
+    assert_eq!(told.len(), 1);
+    assert!(told[0].contains(r#""since":"2026-05-04T09:12:29.204512Z""#), "{}", told[0]);
+    hub.set_link(connected());
+    assert_eq!(texts(&reader).len(), 1);
+}
+
+#[test]
+fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
+    let hub = busy_hub();
+    let wants = Wants { anchor: false, link: false, range: false, tag: Some(TagId(0)), ..everything() };
+    let reader = hub.subscribe(wants, 64, 1).unwrap();
+    hub.publish(&Output::Position(located(4183, 0)));
+    hub.publish(&Output::Position(lost(4184, 3)));
+    hub.publish(&Output::Ranges(epoch(0)));
+    let seqs: Vec<_> = texts(&reader).iter().map(|t| t[25..29].to_owned()).collect();
+    assert_eq!(seqs, ["4181", "4183"]);
+}
+
+#[test]
+fn a_subscription_ends_when_it_is_dropped() {
+    let hub = busy_hub();
+    let first = hub.subscribe(everything(), 64, 2).unwrap();
+    let _second =
+        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, 64, 2).unwrap();
+    assert!(hub.subscribe(everything(), 64, 2).is_none());
+    drop(first);
+    assert_eq!(hub.snapshot().subscribers, 1);
+    assert!(hub.subscribe(everything(), 64, 2).is_some());
+}

@@ -1,0 +1,9 @@
+//! Tests of the service: bodies and errors through the router, the server and its WebSocket through
+//! real sockets on loopback. Nothing asserts a duration; limits of time only keep a failure from hanging.
+
+mod bodies;
+mod errors;
+pub(crate) mod fixtures;
+mod hub;
+mod live;
+mod server;

@@ -1,0 +1,180 @@
+//! Bodies about the daemon itself: link, counters, log, list of routes, and errors.
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{MessageType, json};
+
+/// State of the wire to the kit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LinkStateName {
+    /// Open.
+    Connected,
+    /// Not open; the daemon keeps trying.
+    Waiting,
+}
+
+/// The wire to the kit.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct LinkBody {
+    /// Always `link`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Connected or waiting.
+    pub state: LinkStateName,
+    /// The port or address, as in the site file.
+    pub source: String,
+    /// Why it waits and what to do; null when connected.
+    #[schema(required)]
+    pub reason: Option<String>,
+    /// Since when, RFC 3339.
+    pub since: String,
+}
+
+impl LinkBody {
+    /// The JSON text, on one line.
+    pub fn to_json(&self) -> String {
+        json(self)
+    }
+}
+
+/// Told before the next message to a reader who was too slow.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct MissedBody {
+    /// Always `missed`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Messages left out since the last one of these.
+    pub count: u64,
+}
+
+impl MissedBody {
+    /// The JSON text of a `missed` message.
+    pub(crate) fn text(count: u64) -> String {
+        json(&MissedBody { kind: MessageType::Missed, count })
+    }
+}
+
+/// What the decoder made of the bytes.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct DecoderBody {
+    /// Bytes heard.
+    pub bytes: u64,
+    /// Good frames.
+    pub frames: u64,
+    /// Frames with a wrong checksum.
+    pub bad_checksum: u64,
+    /// Bytes that belonged to no frame.
+    pub skipped_bytes: u64,
+}
+
+/// The log.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct LogBody {
+    /// The file.
+    pub path: String,
+    /// Rows that are safely in it.
+    pub rows_written: u64,
+    /// Rows that found the queue full and were lost.
+    pub rows_dropped: u64,
+    /// What is wrong with it, in words; null when nothing is.
+    #[schema(required)]
+    pub problem: Option<String>,
+}
+
+/// What the engine has put out since the start.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct OutputsBody {
+    /// Position messages.
+    pub positions: u64,
+    /// Epochs of ranges.
+    pub epochs: u64,
+    /// Inputs left out because they were older than the one before.
+    pub out_of_order: u64,
+    /// Frames left out because there was no room for another tag.
+    pub too_many_tags: u64,
+    /// Tags that have a latest position here.
+    pub tags: usize,
+}
+
+/// Readers of `/v1/live`.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct LiveBody {
+    /// How many there are now.
+    pub subscribers: usize,
+    /// Messages that slow ones did not get, since the start.
+    pub missed: u64,
+}
+
+/// The daemon itself.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct StatusBody {
+    /// Version of the program.
+    pub version: String,
+    /// Name of the site.
+    pub site: String,
+    /// Start of the daemon, RFC 3339.
+    pub started_at: String,
+    /// The daemon's clock, RFC 3339.
+    pub now: String,
+    /// Seconds since the start.
+    pub uptime_s: f64,
+    /// The wire to the kit.
+    pub link: LinkBody,
+    /// Null until the decoder has told.
+    #[schema(required)]
+    pub decoder: Option<DecoderBody>,
+    /// What came of it.
+    pub outputs: OutputsBody,
+    /// Null without a log.
+    #[schema(required)]
+    pub log: Option<LogBody>,
+    /// Readers of `/v1/live`.
+    pub live: LiveBody,
+    /// What needs a person, in words; empty when nothing does.
+    pub problems: Vec<String>,
+}
+
+/// Answer of `/livez` and `/readyz`.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct AliveBody {
+    /// `alive` or `ready`.
+    pub status: &'static str,
+}
+
+/// What the service offers.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct IndexBody {
+    /// Always `hereabout`.
+    pub name: &'static str,
+    /// Version of the program.
+    pub version: String,
+    /// The routes.
+    pub routes: Vec<RouteBody>,
+    /// What this service must not be used for.
+    pub cautions: Vec<&'static str>,
+}
+
+/// One route.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct RouteBody {
+    /// Its path.
+    pub path: String,
+    /// What it gives.
+    pub gives: String,
+}
+
+/// Any error, as RFC 9457 has it: `application/problem+json`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct Problem {
+    /// A relative URI that names the kind of problem; does not change.
+    #[serde(rename = "type")]
+    pub kind: &'static str,
+    /// The kind in words; does not change.
+    pub title: &'static str,
+    /// The HTTP status.
+    pub status: u16,
+    /// What happened this time, and what to do.
+    pub detail: String,
+}

@@ -1,0 +1,56 @@
+//! The bodies of version 1: the only JSON shapes that leave the program.
+//!
+//! A field's unit is in its name. What is not known is `null`, never 0. Fields keep their order;
+//! new ones may be added within version 1, none is renamed, taken away or given another meaning.
+//! Metres are rounded to 10⁻⁴, covariances to 10⁻⁸ m²: far below what any radio can tell, and short
+//! to read. Stamps are RFC 3339, UTC, with six digits.
+
+mod anchor;
+mod daemon;
+mod number;
+mod position;
+mod range;
+mod site;
+
+pub use anchor::{AnchorBody, AnchorStateName, AnchorsBody};
+pub use daemon::{
+    AliveBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody, OutputsBody,
+    Problem, RouteBody, StatusBody,
+};
+pub use number::{rfc3339, round_1e4, round_1e8};
+pub use position::{
+    CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody, with_age,
+};
+pub use range::{RangeBody, RangesBody, VerdictName};
+pub use site::{FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
+
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// What a message of `/v1/live` is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum MessageType {
+    /// Where a tag is.
+    Position,
+    /// The ranges of one epoch.
+    Range,
+    /// Health of one anchor.
+    Anchor,
+    /// The wire to the kit.
+    Link,
+    /// How many messages a slow reader did not get.
+    Missed,
+}
+
+/// JSON text of a body.
+///
+/// Bodies have text keys and plain values only, so that writing them cannot fail; should it ever,
+/// the caller gets `null` rather than a stopped daemon.
+pub(crate) fn json(body: &impl Serialize) -> String {
+    serde_json::to_string(body).unwrap_or_else(|_| "null".into())
+}
+
+#[cfg(test)]
+#[path = "v1_tests.rs"]
+mod tests;

@@ -1,0 +1,263 @@
+//! The position message: what robots steer by. Also one row of `replay --out`, byte for byte.
+
+use hereabout_core::{Micros, NoFixReason, RejectReason, TagState};
+use hereabout_engine::{Place, PositionReport, RejectedRange};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{
+    MessageType, json,
+    number::{matrix, rfc3339, round_1e4, vector},
+};
+
+/// How far a position can be trusted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PositionStateName {
+    /// Supported by ranges of this instant.
+    Located,
+    /// Predicted from an earlier fix; no fresh one. No position beyond `valid_until`.
+    Coasting,
+    /// Two places fit; both are in `candidates`.
+    Ambiguous,
+    /// No position.
+    Lost,
+}
+
+impl From<TagState> for PositionStateName {
+    fn from(state: TagState) -> PositionStateName {
+        match state {
+            TagState::Located => PositionStateName::Located,
+            TagState::Coasting => PositionStateName::Coasting,
+            TagState::Ambiguous => PositionStateName::Ambiguous,
+            TagState::Lost => PositionStateName::Lost,
+        }
+    }
+}
+
+/// Where one tag is, or that and why this is not known.
+///
+/// Positions may jump like any absolute fix (ROS REP-105, frame `map`). Axes: x east, y north, z up,
+/// right-handed, metres (REP-103).
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct PositionBody {
+    /// Always `position`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Number of the message in the session, from 1, without gaps, over all tags.
+    pub seq: u64,
+    /// Which tag.
+    pub tag: u32,
+    /// The instant that the position is for, RFC 3339.
+    pub time: String,
+    /// Whoever hears nothing newer until then must treat the position as unknown.
+    pub valid_until: String,
+    /// How far it can be trusted.
+    pub state: PositionStateName,
+    /// East, north, up, metres; null when lost or ambiguous.
+    #[schema(required)]
+    pub position_m: Option<[f64; 3]>,
+    /// Row-major, m²; zero rows for what is not estimated; null without a position.
+    #[schema(required)]
+    pub covariance_m2: Option<[[f64; 3]; 3]>,
+    /// Radius that holds the truth with 95 %, metres: a circle in 2D, a sphere in 3D.
+    #[schema(required)]
+    pub radius95_m: Option<f64>,
+    /// The error is larger with a probability of at most 10⁻³ under the stated error model. Absent
+    /// until the estimator gives it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub protection_radius_m: Option<f64>,
+    /// False when no range was left over to check the fix with.
+    pub checked: bool,
+    /// East, north, up, metres per second; null when the estimator has none.
+    #[schema(required)]
+    pub velocity_mps: Option<[f64; 3]>,
+    /// Horizontal dilution of precision.
+    #[schema(required)]
+    pub hdop: Option<f64>,
+    /// Vertical dilution of precision; only at 3D sites.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub vdop: Option<f64>,
+    /// Dilution of precision in space; only at 3D sites.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub pdop: Option<f64>,
+    /// Anchors whose ranges took part.
+    pub used: Vec<u16>,
+    /// Anchors whose ranges were left out, and why.
+    pub rejected: Vec<RejectedBody>,
+    /// Both places, likelier first; only when ambiguous.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub candidates: Vec<CandidateBody>,
+    /// Why the ranges of this instant gave no place; only when they gave none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub no_fix: Option<NoFixBody>,
+    /// Seconds from `time` to the sending of this message. Absent in replay.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub age_s: Option<f64>,
+}
+
+/// A range that was left out of a position.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct RejectedBody {
+    /// Which anchor.
+    pub anchor: u16,
+    /// Measured minus computed, metres.
+    #[schema(required)]
+    pub residual_m: Option<f64>,
+    /// `too long`, `too short` or `not credible`.
+    pub why: &'static str,
+}
+
+/// One of two places that fit.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct CandidateBody {
+    /// East, north, up, metres.
+    #[schema(required)]
+    pub position_m: Option<[f64; 3]>,
+    /// Row-major, m².
+    #[schema(required)]
+    pub covariance_m2: Option<[[f64; 3]; 3]>,
+}
+
+/// Why there is no fix.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct NoFixBody {
+    /// For programs.
+    pub code: NoFixCode,
+    /// For people: what happened and what to do.
+    pub words: String,
+}
+
+/// Why there is no fix, for programs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum NoFixCode {
+    /// No usable range at all.
+    NoRanges,
+    /// Fewer usable ranges than a position needs.
+    TooFewRanges,
+    /// The answering anchors lie so that the place is not determined.
+    WeakGeometry,
+    /// Two places fit and nothing tells them apart.
+    TwoPlaces,
+    /// The ranges contradict each other and none can be blamed.
+    Inconsistent,
+    /// The computation did not settle.
+    NotConverged,
+}
+
+impl From<NoFixReason> for NoFixBody {
+    fn from(reason: NoFixReason) -> NoFixBody {
+        let (code, words) = match reason {
+            NoFixReason::NoRanges => (
+                NoFixCode::NoRanges,
+                "no usable range: see /v1/anchors.txt for which anchors are silent".to_owned(),
+            ),
+            NoFixReason::TooFewRanges { have, need } => (
+                NoFixCode::TooFewRanges,
+                format!(
+                    "{have} usable range{} where {need} are needed: see /v1/anchors.txt for which anchors are silent",
+                    if have == 1 { "" } else { "s" }
+                ),
+            ),
+            NoFixReason::WeakGeometry => (
+                NoFixCode::WeakGeometry,
+                "the answering anchors lie so that the place is not determined: bring back the silent ones, \
+                 or move one off their line"
+                    .to_owned(),
+            ),
+            NoFixReason::TwoPlaces => (
+                NoFixCode::TwoPlaces,
+                "two places fit and nothing tells them apart: set area_m in the site file, or bring back an \
+                 anchor that is off the others' line"
+                    .to_owned(),
+            ),
+            NoFixReason::Inconsistent => (
+                NoFixCode::Inconsistent,
+                "the ranges contradict each other and none can be blamed: check the anchors' places and \
+                 offsets, and what stands in the way"
+                    .to_owned(),
+            ),
+            NoFixReason::NotConverged => (
+                NoFixCode::NotConverged,
+                "the computation did not settle: check the anchors' places in the site file".to_owned(),
+            ),
+        };
+        NoFixBody { code, words }
+    }
+}
+
+pub(super) fn why(reason: RejectReason) -> &'static str {
+    match reason {
+        RejectReason::TooLong => "too long",
+        RejectReason::TooShort => "too short",
+        RejectReason::NotCredible => "not credible",
+    }
+}
+
+impl From<&RejectedRange> for RejectedBody {
+    fn from(range: &RejectedRange) -> RejectedBody {
+        RejectedBody { anchor: range.anchor.0, residual_m: round_1e4(range.residual_m), why: why(range.why) }
+    }
+}
+
+impl From<&Place> for CandidateBody {
+    fn from(place: &Place) -> CandidateBody {
+        CandidateBody { position_m: vector(place.position_m), covariance_m2: matrix(place.covariance_m2) }
+    }
+}
+
+impl PositionBody {
+    /// The body of `report`; with its `age` when it is sent live, without when it is replayed.
+    pub fn from_report(report: &PositionReport, age: Option<Micros>) -> PositionBody {
+        let place = report.place.as_ref().map(CandidateBody::from);
+        PositionBody {
+            kind: MessageType::Position,
+            seq: report.seq,
+            tag: report.tag.0,
+            time: rfc3339(report.at),
+            valid_until: rfc3339(report.valid_until),
+            state: report.state.into(),
+            position_m: place.as_ref().and_then(|p| p.position_m),
+            covariance_m2: place.as_ref().and_then(|p| p.covariance_m2),
+            radius95_m: report.radius95_m.and_then(round_1e4),
+            protection_radius_m: report.protection_radius_m.and_then(round_1e4),
+            checked: report.checked,
+            velocity_mps: report.velocity_mps.and_then(vector),
+            hdop: report.hdop.and_then(round_1e4),
+            vdop: report.vdop.and_then(round_1e4),
+            pdop: report.pdop.and_then(round_1e4),
+            used: report.used.iter().map(|a| a.0).collect(),
+            rejected: report.rejected.iter().map(RejectedBody::from).collect(),
+            candidates: report.candidates.iter().map(CandidateBody::from).collect(),
+            no_fix: report.no_fix.map(NoFixBody::from),
+            age_s: age.map(age_seconds),
+        }
+    }
+
+    /// The JSON text, on one line without an end of line. The one place that makes it.
+    pub fn to_json(&self) -> String {
+        json(self)
+    }
+}
+
+/// A clock that was set back must not make a message younger than it can be.
+fn age_seconds(age: Micros) -> f64 {
+    age.max(Micros::ZERO).secs_f64()
+}
+
+/// `text`, which is [`PositionBody::to_json`] of a body without age, with the age added at its end.
+///
+/// So the text is made once for all readers, and each gets the age at the moment of sending.
+pub fn with_age(text: &str, age: Micros) -> String {
+    let open = text.strip_suffix('}').unwrap_or(text);
+    format!("{open},\"age_s\":{}}}", json(&age_seconds(age)))
+}
+
+/// The latest position message of every tag. Describes the shape for the OpenAPI document; the text
+/// is put together from the messages themselves.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct TagsBody {
+    /// In the order of tag ids; empty before the first position.
+    pub tags: Vec<PositionBody>,
+}

@@ -1,0 +1,136 @@
+//! The ranges of one epoch with what became of each: nothing is dropped silently.
+
+use hereabout_core::Verdict;
+use hereabout_engine::{JudgedEpoch, JudgedRange};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{
+    MessageType, json,
+    number::{rfc3339, round_1e4},
+    position::why,
+};
+
+/// What became of a range.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum VerdictName {
+    /// It took part in the position.
+    Used,
+    /// The frame had no range for this anchor.
+    NoReading,
+    /// The same, and the anchor has been silent for longer than a second.
+    AnchorSilent,
+    /// Outside the site's span of believable ranges.
+    OutOfSpan,
+    /// The outlier gate left it out; `why` says why.
+    Rejected,
+    /// Set aside because the anchor itself is suspect.
+    AnchorSuspect,
+    /// A good number, but this epoch gave no position.
+    NoFix,
+}
+
+impl VerdictName {
+    /// All of them, in the order of the counters.
+    pub(crate) const ALL: [VerdictName; 7] = [
+        VerdictName::Used,
+        VerdictName::NoReading,
+        VerdictName::AnchorSilent,
+        VerdictName::OutOfSpan,
+        VerdictName::Rejected,
+        VerdictName::AnchorSuspect,
+        VerdictName::NoFix,
+    ];
+}
+
+impl From<Verdict> for VerdictName {
+    fn from(verdict: Verdict) -> VerdictName {
+        match verdict {
+            Verdict::Used => VerdictName::Used,
+            Verdict::NoReading => VerdictName::NoReading,
+            Verdict::AnchorSilent => VerdictName::AnchorSilent,
+            Verdict::OutOfSpan => VerdictName::OutOfSpan,
+            Verdict::Rejected(_) => VerdictName::Rejected,
+            Verdict::AnchorSuspect => VerdictName::AnchorSuspect,
+            Verdict::NoFix => VerdictName::NoFix,
+        }
+    }
+}
+
+/// All ranges of one tag at one instant.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct RangesBody {
+    /// Always `range`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Which tag.
+    pub tag: u32,
+    /// Stamp of the epoch, RFC 3339.
+    pub time: String,
+    /// The module's own frame counter, when the frame has one.
+    #[schema(required)]
+    pub frame_seq: Option<u32>,
+    /// One per anchor that the frame has a field for.
+    pub ranges: Vec<RangeBody>,
+}
+
+/// One range with everything that is known about it.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct RangeBody {
+    /// Which anchor.
+    pub anchor: u16,
+    /// As sent, metres.
+    #[schema(required)]
+    pub raw_range_m: Option<f64>,
+    /// After offset and scale, metres.
+    #[schema(required)]
+    pub range_m: Option<f64>,
+    /// What became of it.
+    pub verdict: VerdictName,
+    /// Why it was rejected: `too long`, `too short`, `not credible`; only when it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub why: Option<&'static str>,
+    /// Measured minus computed from the published place, metres.
+    #[schema(required)]
+    pub residual_m: Option<f64>,
+    /// The residual over its own standard deviation.
+    #[schema(required)]
+    pub standardised_residual: Option<f64>,
+}
+
+impl From<&JudgedRange> for RangeBody {
+    fn from(range: &JudgedRange) -> RangeBody {
+        RangeBody {
+            anchor: range.anchor.0,
+            raw_range_m: range.raw_range_m.and_then(round_1e4),
+            range_m: range.range_m.and_then(round_1e4),
+            verdict: range.verdict.into(),
+            why: match range.verdict {
+                Verdict::Rejected(reason) => Some(why(reason)),
+                _ => None,
+            },
+            residual_m: range.residual_m.and_then(round_1e4),
+            standardised_residual: range.standardised_residual.and_then(round_1e4),
+        }
+    }
+}
+
+impl From<&JudgedEpoch> for RangesBody {
+    fn from(epoch: &JudgedEpoch) -> RangesBody {
+        RangesBody {
+            kind: MessageType::Range,
+            tag: epoch.tag.0,
+            time: rfc3339(epoch.at),
+            frame_seq: epoch.frame_seq,
+            ranges: epoch.ranges.iter().map(RangeBody::from).collect(),
+        }
+    }
+}
+
+impl RangesBody {
+    /// The JSON text, on one line.
+    pub fn to_json(&self) -> String {
+        json(self)
+    }
+}

@@ -1,0 +1,135 @@
+use hereabout_core::{AnchorId, Dimension, Micros, NoFixReason, RejectReason, TagState, Timestamp};
+use hereabout_engine::{Place, PositionReport, RejectedRange};
+
+use super::*;
+use crate::tests::fixtures::{T, epoch, located, lost};
+
+/// The design's own example, but for numbers: this report has all optional fields.
+fn full() -> PositionReport {
+    PositionReport {
+        protection_radius_m: Some(0.31),
+        velocity_mps: Some([0.41, -0.02, -0.000_04]),
+        vdop: Some(1.2),
+        pdop: Some(1.45),
+        ..located(4182, 0)
+    }
+}
+
+#[test]
+fn a_position_has_the_fields_of_the_design_in_their_order() {
+    let text = PositionBody::from_report(&full(), Some(Micros::from_micros(1_200))).to_json();
+    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long"}],"age_s":0.0012}"#);
+}
+
+#[test]
+fn an_ambiguous_position_gives_both_places_and_the_reason() {
+    let place = |y: f64| Place {
+        position_m: [3.0, y, 0.9],
+        covariance_m2: [[0.01, 0.0, 0.0], [0.0, 0.04, 0.0], [0.0; 3]],
+    };
+    let report = PositionReport {
+        state: TagState::Ambiguous,
+        place: None,
+        candidates: [place(2.5), place(-2.5)].into_iter().collect(),
+        no_fix: Some(NoFixReason::TwoPlaces),
+        radius95_m: None,
+        rejected: std::iter::once(RejectedRange {
+            anchor: AnchorId(3),
+            residual_m: f64::NAN,
+            why: RejectReason::NotCredible,
+        })
+        .collect(),
+        ..located(7, 3)
+    };
+    insta::assert_snapshot!(PositionBody::from_report(&report, None).to_json());
+}
+
+#[test]
+fn the_live_text_is_the_replayed_one_with_the_age_at_its_end() {
+    for report in [full(), located(1, 0), lost(2, 9)] {
+        let replayed = PositionBody::from_report(&report, None).to_json();
+        assert!(!replayed.contains("age_s"));
+        for us in [0, 1, 1_200, 86_400_000_000, -5] {
+            let age = Micros::from_micros(us);
+            let live = PositionBody::from_report(&report, Some(age)).to_json();
+            assert_eq!(with_age(&replayed, age), live);
+        }
+    }
+}
+
+#[test]
+fn what_is_not_known_is_null_and_never_zero() {
+    let value = |r: &PositionReport| -> serde_json::Value {
+        serde_json::from_str(&PositionBody::from_report(r, None).to_json()).unwrap()
+    };
+    let nothing = value(&lost(1, 0));
+    for key in ["position_m", "covariance_m2", "radius95_m", "velocity_mps", "hdop"] {
+        assert!(nothing[key].is_null() && nothing.as_object().unwrap().contains_key(key), "{key}");
+    }
+    let mut broken = full();
+    broken.place = Some(Place { position_m: [1.0, f64::NAN, 0.9], covariance_m2: [[f64::INFINITY; 3]; 3] });
+    broken.hdop = Some(f64::INFINITY);
+    broken.velocity_mps = Some([0.0, 0.0, f64::NEG_INFINITY]);
+    let broken = value(&broken);
+    for key in ["position_m", "covariance_m2", "hdop", "velocity_mps"] {
+        assert!(broken[key].is_null(), "{key}");
+    }
+}
+
+#[test]
+fn every_reason_has_its_own_code_and_says_what_to_do() {
+    let reasons = [
+        NoFixReason::NoRanges,
+        NoFixReason::TooFewRanges { have: 2, need: 3 },
+        NoFixReason::WeakGeometry,
+        NoFixReason::TwoPlaces,
+        NoFixReason::Inconsistent,
+        NoFixReason::NotConverged,
+    ];
+    let codes: std::collections::BTreeSet<_> = reasons.map(|r| json(&NoFixBody::from(r).code)).into();
+    assert_eq!(codes.len(), reasons.len());
+    assert!(reasons.iter().all(|r| NoFixBody::from(*r).words.contains(": ")));
+}
+
+#[test]
+fn ranges_keep_every_verdict() {
+    insta::assert_snapshot!(RangesBody::from(&epoch(0)).to_json(), @r#"{"type":"range","tag":0,"time":"2026-05-04T09:12:31.204512Z","frame_seq":7,"ranges":[{"anchor":0,"raw_range_m":13.59,"range_m":13.39,"verdict":"used","residual_m":-0.021,"standardised_residual":-0.21},{"anchor":3,"raw_range_m":6.61,"range_m":6.41,"verdict":"rejected","why":"too long","residual_m":0.92,"standardised_residual":9.2},{"anchor":4,"raw_range_m":null,"range_m":null,"verdict":"no_reading","residual_m":null,"standardised_residual":null}]}"#);
+}
+
+#[test]
+fn stamps_are_rfc_3339_with_six_digits_whatever_they_are() {
+    // First two: examples of RFC 3339 section 5.8, moved to UTC. The others: `date -u -d @<seconds>`.
+    for (us, text) in [
+        (482_196_050_520_000, "1985-04-12T23:20:50.520000Z"),
+        (851_042_397_000_000, "1996-12-20T00:39:57.000000Z"),
+        (0, "1970-01-01T00:00:00.000000Z"),
+        (-1, "1969-12-31T23:59:59.999999Z"),
+        (951_782_400_000_000, "2000-02-29T00:00:00.000000Z"),
+        (T.micros(), "2026-05-04T09:12:31.204512Z"),
+        (i64::MAX, "9999-12-30T22:00:00.999999Z"),
+        (i64::MIN, "0000-01-01T00:00:00.000000Z"),
+    ] {
+        assert_eq!(rfc3339(Timestamp::from_micros(us)), text);
+    }
+}
+
+#[test]
+fn numbers_are_rounded_and_short() {
+    assert_eq!(round_1e4(12.345_649_9), Some(12.3456));
+    assert_eq!(round_1e4(-0.000_01).map(|v| v.to_string()).as_deref(), Some("0"));
+    assert_eq!(round_1e8(0.123_456_789), Some(0.123_456_79));
+    assert_eq!(round_1e4(1e300), Some(1e300));
+    assert_eq!(round_1e4(1e305), Some(1e305));
+    for v in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY] {
+        assert_eq!((round_1e4(v), round_1e8(v)), (None, None));
+    }
+}
+
+#[test]
+fn a_3d_site_has_no_tag_height() {
+    let mut site = crate::tests::fixtures::info().site;
+    site.dimension = Dimension::ThreeD;
+    site.fence.up_span_m = Some([0.0, 2.2]);
+    let body = SiteBody::from(&site);
+    assert_eq!((body.dimension, body.tag_height_m, body.up_span_m), ("3d", None, Some([0.0, 2.2])));
+}
