@@ -18,8 +18,8 @@ use std::ops::Range;
 use hereabout_core::{Frame, Timestamp};
 use memchr::memchr2;
 
-use crate::layout::{Form, Judgement, Layout, MAX_FRAME_BYTES};
-use crate::rejection::{Parsed, Rejection};
+use crate::layout::{Form, Judgement, Layout, MAX_FRAME_BYTES, blank_frame};
+use crate::rejection::Rejection;
 
 /// The most bytes that a decoder holds.
 pub const BUFFER_BYTES: usize = 16 * 1024;
@@ -89,9 +89,8 @@ struct Piece {
 }
 
 /// An item by places in the buffer.
-#[expect(clippy::large_enum_variant, reason = "frames live on the stack: no allocation for each")]
 enum Step {
-    Frame(Frame, Range<usize>),
+    Frame(Range<usize>),
     Rejected(Rejection, Range<usize>),
 }
 
@@ -141,18 +140,16 @@ impl Decoder {
 
     /// The next good frame; `None` when more bytes are needed.
     pub fn next_frame(&mut self) -> Option<Frame> {
-        loop {
-            match self.step()? {
-                Step::Frame(frame, _) => return Some(frame),
-                Step::Rejected(..) => {}
-            }
-        }
+        let mut frame = blank_frame();
+        while let Step::Rejected(..) = self.step(&mut frame)? {}
+        Some(frame)
     }
 
     /// The next piece of the stream, good or not; `None` when more bytes are needed.
     pub fn next_item(&mut self) -> Option<Item<'_>> {
-        Some(match self.step()? {
-            Step::Frame(frame, place) => Item::Frame { frame, bytes: &self.buf[place] },
+        let mut frame = blank_frame();
+        Some(match self.step(&mut frame)? {
+            Step::Frame(place) => Item::Frame { frame, bytes: &self.buf[place] },
             Step::Rejected(reason, place) => Item::Rejected { reason, bytes: &self.buf[place] },
         })
     }
@@ -186,14 +183,15 @@ impl Decoder {
         }
     }
 
-    fn step(&mut self) -> Option<Step> {
+    /// The next item; the values of a good frame go into `frame`, so that they are not moved about.
+    fn step(&mut self, frame: &mut Frame) -> Option<Step> {
         match self.layout.form() {
-            Form::Binary(_) => self.step_binary(),
-            Form::Text(_) | Form::Json(_) => self.step_line(),
+            Form::Binary(_) => self.step_binary(frame),
+            Form::Text(_) | Form::Json(_) => self.step_line(frame),
         }
     }
 
-    fn step_binary(&mut self) -> Option<Step> {
+    fn step_binary(&mut self, frame: &mut Frame) -> Option<Step> {
         loop {
             if self.piece.is_some_and(|piece| piece.room == 0) {
                 return self.close_piece();
@@ -209,10 +207,11 @@ impl Decoder {
                     }
                     self.pass(reason, 1);
                 }
-                Judgement::Frame(frame) => {
+                Judgement::Frame => {
                     if self.piece.is_some() {
                         return self.close_piece();
                     }
+                    layout.read(&self.buf[self.scan..], frame);
                     let place = self.scan..self.scan + layout.len();
                     return Some(self.good(frame, place.clone(), place.end));
                 }
@@ -253,15 +252,15 @@ impl Decoder {
         self.close_piece()
     }
 
-    fn step_line(&mut self) -> Option<Step> {
+    fn step_line(&mut self, frame: &mut Frame) -> Option<Step> {
         let longest = self.layout.max_frame_len();
         loop {
             // One byte more than the longest line, for its end.
             let seen = self.buf.len().min(self.taken + longest + 1);
             let step = match memchr2(b'\n', b'\r', &self.buf[self.scan..seen]) {
-                Some(n) => self.take_line(self.scan + n, self.scan + n + 1),
+                Some(n) => self.take_line(self.scan + n, self.scan + n + 1, frame),
                 None if seen - self.taken > longest => Some(self.shorten_line(seen, longest / 2)),
-                None if self.ended && seen > self.taken => self.take_line(seen, seen),
+                None if self.ended && seen > self.taken => self.take_line(seen, seen, frame),
                 None => {
                     self.scan = seen;
                     self.mid_line &= !self.ended;
@@ -288,7 +287,7 @@ impl Decoder {
 
     /// Judges the line `taken..end`, after which the stream goes on at `next`. `None` when there is
     /// nothing to say about it yet: it was blank, or begins anew within.
-    fn take_line(&mut self, end: usize, next: usize) -> Option<Step> {
+    fn take_line(&mut self, end: usize, next: usize, frame: &mut Frame) -> Option<Step> {
         let start = self.taken;
         let line = &self.buf[start..end];
         let whole = !self.mid_line;
@@ -297,9 +296,9 @@ impl Decoder {
             (self.taken, self.scan) = (next, next);
             return None;
         }
-        let parsed = if whole { parse_line(&self.layout, line) } else { Err(Rejection::LineTooLong) };
+        let parsed = if whole { parse_line(&self.layout, line, frame) } else { Err(Rejection::LineTooLong) };
         let reason = match parsed {
-            Ok(frame) => return Some(self.good(frame, start..end, next)),
+            Ok(()) => return Some(self.good(frame, start..end, next)),
             Err(reason) => reason,
         };
         self.counts.bad_frames += u64::from(whole);
@@ -318,11 +317,11 @@ impl Decoder {
     }
 
     /// Hands out a frame, after which the stream goes on at `next`.
-    fn good(&mut self, mut frame: Frame, place: Range<usize>, next: usize) -> Step {
+    fn good(&mut self, frame: &mut Frame, place: Range<usize>, next: usize) -> Step {
         frame.received_at = self.stamp_of(next - 1);
         (self.taken, self.scan) = (next, next);
         self.counts.frames_good += 1;
-        Step::Frame(frame, place)
+        Step::Frame(place)
     }
 
     /// Stamp of the chunk that holds the byte at `index` of the buffer. Chunks before it are
@@ -336,10 +335,10 @@ impl Decoder {
     }
 }
 
-fn parse_line(layout: &Layout, line: &[u8]) -> Parsed {
+fn parse_line(layout: &Layout, line: &[u8], frame: &mut Frame) -> Result<(), Rejection> {
     match layout.form() {
-        Form::Text(layout) => layout.parse_line(line),
-        Form::Json(layout) => layout.parse_line(line),
+        Form::Text(layout) => layout.parse_line(line, frame),
+        Form::Json(layout) => layout.parse_line(line, frame),
         // Binary streams have no lines.
         Form::Binary(_) => Err(Rejection::NotAFrame),
     }

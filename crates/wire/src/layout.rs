@@ -97,7 +97,7 @@ pub struct Layout {
 #[derive(Clone, Debug)]
 pub(crate) enum Form {
     /// Bytes at fixed places.
-    Binary(BinaryLayout),
+    Binary(Box<BinaryLayout>),
     /// One line of delimited text.
     Text(TextLayout),
     /// One line of JSON.
@@ -113,7 +113,9 @@ impl Layout {
     /// # Errors
     /// The first token that is wrong, or what the layout as a whole lacks.
     pub fn parse_binary(source: &str) -> Result<Layout, LayoutError> {
-        parse_with(source, |roster| binary::parse(source, roster).map(Form::Binary))
+        parse_with(source, |roster| {
+            binary::parse(source, roster).map(|layout| Form::Binary(Box::new(layout)))
+        })
     }
 
     /// Reads a delimited text layout, such as `'R,' tag ',' seq ',' range*8`.
@@ -293,9 +295,15 @@ fn split_repeat(token: &str) -> Result<(&str, usize, bool), LayoutErrorKind> {
     }
 }
 
-/// A frame with nothing in it; the decoder sets the stamp when it hands the frame out.
-fn blank_frame() -> Frame {
+/// A frame with nothing in it.
+pub(crate) fn blank_frame() -> Frame {
     Frame { received_at: Timestamp::default(), tag: None, seq: None, millis: None, words: ArrayVec::new() }
+}
+
+/// Takes everything out of a frame but the stamp, which the decoder sets when it hands the frame out.
+fn clear(frame: &mut Frame) {
+    (frame.tag, frame.seq, frame.millis) = (None, None, None);
+    frame.words.clear();
 }
 
 /// Puts one number where it belongs.

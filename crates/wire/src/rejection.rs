@@ -2,8 +2,6 @@
 
 use std::fmt;
 
-use hereabout_core::Frame;
-
 use crate::layout::FieldName;
 
 /// Why a piece of the stream was left out. Places are byte offsets from the piece's first byte.
@@ -66,9 +64,6 @@ pub enum Wanted {
     /// The end of the line.
     LineEnd,
 }
-
-/// A parsed line or frame; its stamp is still to be set.
-pub(crate) type Parsed = Result<Frame, Rejection>;
 
 impl Rejection {
     /// How much the bytes look like a frame: a higher one opens a piece of its own.

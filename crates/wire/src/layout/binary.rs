@@ -4,12 +4,12 @@
 use std::ops::Range;
 
 use hereabout_core::Frame;
-use memchr::memchr;
+use memchr::memmem::Finder;
 
 use super::number::{Meaning, NumberType, read_bits, write_bits};
 use super::{
-    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, RangeKind, Roster, blank_frame, blank_tokens,
-    set_field, split_repeat,
+    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, RangeKind, Roster, blank_tokens, clear, set_field,
+    split_repeat,
 };
 use crate::checksum::{ByteOrder, Checksum, checksum_named};
 use crate::encode::{EncodeError, FrameFields};
@@ -25,11 +25,18 @@ pub(crate) struct BinaryLayout {
     /// Place and value of every literal byte, in order.
     literals: Vec<(usize, u8)>,
     /// The first run of literals without a gap: what the search looks for.
-    lead: Vec<u8>,
+    lead: Option<Lead>,
     /// All fields with their places, in order.
     fields: Vec<(Range<usize>, FieldName, NumberType)>,
     /// All checksums with their places.
     sums: Vec<(usize, SumPart)>,
+}
+
+/// A run of literals, ready to be searched for.
+#[derive(Clone, Debug)]
+struct Lead {
+    at: usize,
+    run: Finder<'static>,
 }
 
 /// A part and where it starts.
@@ -67,10 +74,9 @@ impl Part {
 }
 
 /// What can be said about the bytes from some place on.
-#[expect(clippy::large_enum_variant, reason = "frames live on the stack: no allocation for each")]
 pub(crate) enum Judgement {
     /// A frame starts here.
-    Frame(Frame),
+    Frame,
     /// It looked like a frame here, and is none.
     Reject(Rejection),
     /// No frame starts in this many bytes.
@@ -102,26 +108,35 @@ impl BinaryLayout {
                 return Judgement::Reject(Rejection::BadChecksum { at: *at, computed, found });
             }
         }
-        let mut frame = blank_frame();
+        Judgement::Frame
+    }
+
+    /// The values of a frame that `judge` found at the start of `bytes`.
+    pub(crate) fn read(&self, bytes: &[u8], frame: &mut Frame) {
+        clear(frame);
         for (place, field, number) in &self.fields {
-            if let Err(why) = set_field(&mut frame, *field, number.read(&bytes[place.clone()])) {
-                return Judgement::Reject(why);
-            }
+            // Counters have unsigned types of 32 bits at most, so every value fits.
+            let _ = set_field(frame, *field, number.read(&bytes[place.clone()]));
         }
-        Judgement::Frame(frame)
     }
 
     /// Where the next frame can start, from the first run of literals alone; `None` for "here".
     fn skip_to_lead(&self, bytes: &[u8]) -> Option<Judgement> {
-        let &(offset, first) = self.literals.first()?;
-        let Some(rest) = bytes.get(offset..).filter(|rest| !rest.is_empty()) else {
-            return Some(Judgement::NeedMore);
-        };
-        match memchr(first, rest) {
-            None => Some(Judgement::Skip(rest.len())),
-            Some(0) if rest.iter().zip(&self.lead).all(|(found, wanted)| found == wanted) => None,
-            Some(n) => Some(Judgement::Skip(n.max(1))),
+        let lead = self.lead.as_ref()?;
+        let rest = bytes.get(lead.at..).unwrap_or_default();
+        let run = lead.run.needle();
+        if rest.starts_with(run) {
+            return None;
         }
+        if run.starts_with(rest) {
+            return Some(Judgement::NeedMore);
+        }
+        let skip = match lead.run.find(rest) {
+            Some(n) => n,
+            // The last bytes may be the beginning of a run.
+            None => (rest.len() + 1).saturating_sub(run.len()).max(1),
+        };
+        Some(Judgement::Skip(skip))
     }
 
     pub(crate) fn counter_max(&self, field: FieldName) -> Option<u32> {
@@ -214,7 +229,7 @@ fn compile(parts: Vec<Placed>, len: usize) -> Option<BinaryLayout> {
         len,
         parts: Vec::new(),
         literals: Vec::new(),
-        lead: Vec::new(),
+        lead: None,
         fields: Vec::new(),
         sums: Vec::new(),
     };
@@ -229,9 +244,11 @@ fn compile(parts: Vec<Placed>, len: usize) -> Option<BinaryLayout> {
     if layout.literals.is_empty() && layout.sums.is_empty() {
         return None;
     }
-    let first = layout.literals.first().map_or(0, |&(at, _)| at);
-    let run = layout.literals.iter().enumerate().take_while(|(i, (at, _))| *at == first + i);
-    layout.lead = run.map(|(_, (_, byte))| *byte).collect();
+    layout.lead = layout.literals.first().map(|&(at, _)| {
+        let run = layout.literals.iter().enumerate().take_while(|(i, (place, _))| *place == at + i);
+        let run: Vec<u8> = run.map(|(_, (_, byte))| *byte).collect();
+        Lead { at, run: Finder::new(&run).into_owned() }
+    });
     layout.parts = parts;
     Some(layout)
 }

@@ -2,12 +2,12 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::Word;
+use hereabout_core::{Frame, Word};
 use serde_json::{Map, Value};
 
-use super::{Fault, FieldName, LayoutErrorKind, Roster, blank_frame, blank_tokens, set_field};
+use super::{Fault, FieldName, LayoutErrorKind, Roster, blank_frame, blank_tokens, clear, set_field};
 use crate::encode::{EncodeError, FrameFields};
-use crate::rejection::{Parsed, Rejection};
+use crate::rejection::Rejection;
 
 /// Pointers with a greater index are written as object members, so that no pointer can ask the
 /// encoder for a huge array.
@@ -41,17 +41,17 @@ struct Step {
 
 impl JsonLayout {
     /// Reads one line, without its end.
-    pub(crate) fn parse_line(&self, line: &[u8]) -> Parsed {
+    pub(crate) fn parse_line(&self, line: &[u8], frame: &mut Frame) -> Result<(), Rejection> {
         let document: Value = serde_json::from_slice(line).map_err(|_| Rejection::NotJson)?;
-        let mut frame = blank_frame();
+        clear(frame);
         let mut found = 0;
         for field in &self.fields {
             let value = field.find(&document);
             found += usize::from(value.is_some());
             let word = read_word(value).ok_or(Rejection::NotANumber { field: field.name })?;
-            set_field(&mut frame, field.name, word)?;
+            set_field(frame, field.name, word)?;
         }
-        if found == 0 { Err(Rejection::NoSuchFields) } else { Ok(frame) }
+        if found == 0 { Err(Rejection::NoSuchFields) } else { Ok(()) }
     }
 
     /// Where in a line that is not a frame another one may begin, at `from` or later. An inner
@@ -63,7 +63,8 @@ impl JsonLayout {
 
     fn is_whole(&self, line: &[u8]) -> bool {
         let Ok(document) = serde_json::from_slice::<Value>(line) else { return false };
-        self.fields.iter().all(|field| field.find(&document).is_some()) && self.parse_line(line).is_ok()
+        self.fields.iter().all(|field| field.find(&document).is_some())
+            && self.parse_line(line, &mut blank_frame()).is_ok()
     }
 
     pub(crate) fn encode(&self, fields: &FrameFields<'_>, out: &mut Vec<u8>) -> Result<(), EncodeError> {

@@ -93,12 +93,19 @@ impl NumberType {
     }
 }
 
-/// Up to four bytes as a number.
+/// One to four bytes as a number.
 pub(crate) fn read_bits(bytes: &[u8], order: ByteOrder) -> u32 {
-    let join = |bits: u32, &byte: &u8| (bits << 8) | u32::from(byte);
+    // Matched by length rather than looped over: this runs for every field of every frame.
+    let four = match *bytes {
+        [a] => [a, 0, 0, 0],
+        [a, b] => [a, b, 0, 0],
+        [a, b, c] => [a, b, c, 0],
+        [a, b, c, d] => [a, b, c, d],
+        _ => [0; 4],
+    };
     match order {
-        ByteOrder::LowFirst => bytes.iter().rev().fold(0, join),
-        ByteOrder::HighFirst => bytes.iter().fold(0, join),
+        ByteOrder::LowFirst => u32::from_le_bytes(four),
+        ByteOrder::HighFirst => u32::from_be_bytes(four) >> (32 - 8 * bytes.len().clamp(1, 4)),
     }
 }
 

@@ -7,13 +7,13 @@
 use std::fmt::Write as _;
 use std::ops::Range;
 
-use hereabout_core::Word;
+use hereabout_core::{Frame, Word};
 
 use super::{
-    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, Roster, blank_frame, set_field, split_repeat,
+    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, Roster, blank_frame, clear, set_field, split_repeat,
 };
 use crate::encode::{EncodeError, FrameFields};
-use crate::rejection::{Parsed, Rejection, Wanted};
+use crate::rejection::{Rejection, Wanted};
 
 /// A compiled text layout; no two literals and no two non-literals stand side by side.
 #[derive(Clone, Debug)]
@@ -34,19 +34,18 @@ impl TextLayout {
     }
 
     /// Reads one line, without its end.
-    pub(crate) fn parse_line(&self, line: &[u8]) -> Parsed {
-        let mut frame = blank_frame();
+    pub(crate) fn parse_line(&self, line: &[u8], frame: &mut Frame) -> Result<(), Rejection> {
+        clear(frame);
         let mut cursor = Cursor { line, at: 0 };
         for (i, part) in self.parts.iter().enumerate() {
             let next = self.literal_at(i + 1);
             match part {
                 Part::Literal(text) => cursor.literal(text)?,
-                Part::Field(field) => set_field(&mut frame, *field, cursor.number(next)?)?,
+                Part::Field(field) => set_field(frame, *field, cursor.number(next)?)?,
                 Part::Skip => cursor.pass_over(next)?,
             }
         }
-        cursor.end()?;
-        Ok(frame)
+        cursor.end()
     }
 
     /// Where in a line that is not a frame another frame may begin, at `from` or later: a line that
@@ -54,7 +53,8 @@ impl TextLayout {
     pub(crate) fn rescue(&self, line: &[u8], from: usize) -> Option<usize> {
         let lead = self.literal_at(0)?;
         let starts = memchr::memmem::find_iter(line.get(from..)?, lead).map(|n| from + n);
-        starts.into_iter().find(|&start| self.parse_line(&line[start..]).is_ok())
+        let mut scratch = blank_frame();
+        starts.into_iter().find(|&start| self.parse_line(&line[start..], &mut scratch).is_ok())
     }
 
     fn literal_at(&self, index: usize) -> Option<&[u8]> {
@@ -226,46 +226,54 @@ fn read_number(bytes: &[u8]) -> Option<Word> {
 
 /// Reads a text layout.
 pub(super) fn parse(source: &str, roster: &mut Roster) -> Result<TextLayout, Fault> {
-    let mut parts: Vec<Part> = Vec::new();
-    let mut literal_bytes = 0;
+    let mut layout = TextLayout { parts: Vec::new() };
     let mut lexer = Lexer { source, at: 0 };
     while let Some((span, token)) = lexer.next()? {
-        let fault = |kind| (span.clone(), kind);
         match token {
             Token::Literal(text) => {
-                push_literal(&mut parts, text).map_err(fault)?;
+                push_literal(&mut layout.parts, text).map_err(|kind| (span.clone(), kind))?;
             }
-            Token::Word(word) => {
-                let (part, count) = parse_word(word).map_err(fault)?;
-                if let Part::Field(field) = part {
-                    roster.add(field, count).map_err(fault)?;
-                }
-                if !matches!(parts.last(), None | Some(Part::Literal(_))) {
-                    return Err(fault(LayoutErrorKind::NoDelimiter));
-                }
-                // A count that is too great for skips is stopped here, before anything is built.
-                if count > MAX_FRAME_BYTES {
-                    return Err(fault(LayoutErrorKind::FrameTooLong { bytes: count }));
-                }
-                let separator = match lexer.separator()? {
-                    Some((_, Token::Literal(text))) if count > 1 => text,
-                    Some((by, _)) => return Err((by, LayoutErrorKind::MisplacedBy)),
-                    None => usual_separator(parts.last()),
-                };
-                for i in 0..count {
-                    if i > 0 {
-                        push_literal(&mut parts, separator.clone()).map_err(fault)?;
-                    }
-                    parts.push(part.clone());
-                }
-            }
+            Token::Word(word) => push_word(&mut layout.parts, word, &span, &mut lexer, roster)?,
         }
-        literal_bytes = literal_bytes.max(TextLayout { parts: parts.clone() }.min_len());
-        if literal_bytes > MAX_FRAME_BYTES {
-            return Err(fault(LayoutErrorKind::FrameTooLong { bytes: literal_bytes }));
+        let bytes = layout.min_len();
+        if bytes > MAX_FRAME_BYTES {
+            return Err((span, LayoutErrorKind::FrameTooLong { bytes }));
         }
     }
-    Ok(TextLayout { parts })
+    Ok(layout)
+}
+
+/// Appends a field or skip as often as it stands, with its separator between.
+fn push_word(
+    parts: &mut Vec<Part>,
+    word: &str,
+    span: &Range<usize>,
+    lexer: &mut Lexer<'_>,
+    roster: &mut Roster,
+) -> Result<(), Fault> {
+    let fault = |kind| (span.clone(), kind);
+    let (part, count) = parse_word(word).map_err(fault)?;
+    if let Part::Field(field) = part {
+        roster.add(field, count).map_err(fault)?;
+    }
+    if !matches!(parts.last(), None | Some(Part::Literal(_))) {
+        return Err(fault(LayoutErrorKind::NoDelimiter));
+    }
+    // Separators alone would make the line too long; stopped before anything is built.
+    if count > MAX_FRAME_BYTES {
+        return Err(fault(LayoutErrorKind::FrameTooLong { bytes: count }));
+    }
+    let separator = match lexer.separator()? {
+        Some((_, Token::Literal(text))) if count > 1 => text,
+        Some((by, _)) => return Err((by, LayoutErrorKind::MisplacedBy)),
+        None => usual_separator(parts.last()),
+    };
+    parts.push(part.clone());
+    for _ in 1..count {
+        push_literal(parts, separator.clone()).map_err(fault)?;
+        parts.push(part.clone());
+    }
+    Ok(())
 }
 
 /// Appends a literal; one right after another becomes part of it.
