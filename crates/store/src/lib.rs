@@ -1,1 +1,34 @@
 //! The log: sessions, ranges with verdicts, fixes and events in one SQLite file.
+//!
+//! - [`Store::open`] makes or opens the file, brings its schema up to date and takes the writer's lock.
+//! - [`Store::begin_session`] starts the one task that writes. [`SessionWriter::push`] hands it a [`Record`] and
+//!   never waits: the queue is bounded, and when the disk is stuck the oldest records go, counted
+//!   ([`WriterStats`]). A replay, which can wait, uses [`SessionWriter::push_wait`] and loses nothing.
+//! - Records are committed together once a second. A cut-off process therefore loses the last second at most,
+//!   and the file stays whole.
+//! - [`LogReader`] reads, also while a daemon writes. Its [`EpochCursor`] gives back what the engine was fed,
+//!   bit for bit; that is what makes a replay equal to the live run. (Only -0.0 comes back as 0.0: SQLite keeps
+//!   no sign of zero.)
+//!
+//! The schema is in `migrations/`, commented column by column. Ranges are stored one a row. Measured against one
+//! JSON text a frame (one core, release, 8 ranges a frame, 1000 rows a statement): 760 thousand ranges/s and
+//! 390 MB a day against 850 thousand and 500 MB. Rows are quick enough, smaller, and open to plain SQL.
+#![forbid(unsafe_code)]
+
+mod error;
+mod insert;
+mod queue;
+mod reader;
+mod record;
+mod store;
+mod writer;
+
+pub use error::StoreError;
+pub use queue::WriterStats;
+pub use reader::{
+    EpochCursor, EventCursor, FixCursor, FrameCursor, LogReader, SessionInfo, SessionPick, StoredEvent,
+    StoredFix,
+};
+pub use record::Record;
+pub use store::{SessionStart, Store, WriterOptions};
+pub use writer::{SessionWriter, StatsHandle};

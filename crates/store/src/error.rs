@@ -1,0 +1,234 @@
+//! What can go wrong with a log, in facts, with words for people: what happened, to which file, what to do.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use sqlx::migrate::MigrateError;
+
+/// Why a log could not be opened, written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// The folder of the file does not exist, or is not a folder.
+    #[error(
+        "cannot keep a log in {path}: there is no folder {folder}. Create it, or choose another [log] path."
+    )]
+    NoFolder {
+        /// The log.
+        path: PathBuf,
+        /// Its folder.
+        folder: PathBuf,
+    },
+    /// The file or its folder may not be written.
+    #[error(
+        "cannot write the log {path}: permission denied or a read-only file system. SQLite also writes beside the \
+         file, so the folder {folder} must be writable too. Change the rights, or choose another [log] path."
+    )]
+    Forbidden {
+        /// The log.
+        path: PathBuf,
+        /// Its folder.
+        folder: PathBuf,
+    },
+    /// A log to read does not exist.
+    #[error("there is no log {path}. Check the name; a daemon creates the file when it starts.")]
+    NoSuchFile {
+        /// The log.
+        path: PathBuf,
+    },
+    /// The file holds something else than a SQLite database.
+    #[error(
+        "{path} is not a SQLite database, so not a log. It was left as it is; choose another [log] path."
+    )]
+    NotADatabase {
+        /// The file.
+        path: PathBuf,
+    },
+    /// The file is a SQLite database of some other program.
+    #[error(
+        "{path} is a SQLite database, but not a log of hereabout. It was left as it is; choose another [log] path."
+    )]
+    OtherDatabase {
+        /// The file.
+        path: PathBuf,
+    },
+    /// A newer program wrote the file.
+    #[error(
+        "the log {path} has schema version {found}, this program knows versions up to {known}: a newer hereabout \
+         wrote it. Update the program, or choose another [log] path."
+    )]
+    NewerSchema {
+        /// The log.
+        path: PathBuf,
+        /// Newest schema step in the file.
+        found: i64,
+        /// Newest schema step of this program.
+        known: i64,
+    },
+    /// An older program wrote the file, and it is open for reading only.
+    #[error(
+        "the log {path} has schema version {found}, this program reads version {known}. Start the daemon on it once \
+         (or on a copy): it brings the file up to date."
+    )]
+    OlderSchema {
+        /// The log.
+        path: PathBuf,
+        /// Newest schema step in the file.
+        found: i64,
+        /// Newest schema step of this program.
+        known: i64,
+    },
+    /// Another process writes the file.
+    #[error(
+        "the log {path} is already being written by another hereabout{}. Stop that one, or give this one its own \
+         [log] path.", .process.map_or_else(String::new, |p| format!(" (process {p})"))
+    )]
+    InUse {
+        /// The log.
+        path: PathBuf,
+        /// The other one's process id, when it could be read.
+        process: Option<u32>,
+    },
+    /// No room for the file to grow.
+    #[error("the disk with the log {path} is full. Make room, or choose a [log] path on another disk.")]
+    DiskFull {
+        /// The log.
+        path: PathBuf,
+    },
+    /// Some other program holds a lock on the file.
+    #[error("the log {path} is locked by another program (a SQLite shell in a transaction?). Close it.")]
+    Busy {
+        /// The log.
+        path: PathBuf,
+    },
+    /// The file went from under the writer.
+    #[error(
+        "the log {path} was moved or deleted while it was being written. Put it back, or restart the daemon."
+    )]
+    Gone {
+        /// The log.
+        path: PathBuf,
+    },
+    /// Content that this schema does not allow, or a file that SQLite calls malformed.
+    #[error(
+        "the log {path} is damaged: {detail}. Keep a copy; `sqlite3 {path} .recover` may save what is left."
+    )]
+    Damaged {
+        /// The log.
+        path: PathBuf,
+        /// What was found.
+        detail: String,
+    },
+    /// The session that was asked for is not in the file.
+    #[error("the log {path} has no session {id}. It holds: {have}.")]
+    NoSuchSession {
+        /// The log.
+        path: PathBuf,
+        /// What was asked for.
+        id: i64,
+        /// The sessions that there are, in words.
+        have: String,
+    },
+    /// The file holds no session at all.
+    #[error("the log {path} holds no session yet. Run the daemon on it first.")]
+    Empty {
+        /// The log.
+        path: PathBuf,
+    },
+    /// A session ended with records that could not be written.
+    #[error(
+        "the session ended, but the last {frames} frames, {fixes} fixes and {events} events could not be written: \
+         {cause}"
+    )]
+    Unwritten {
+        /// Frames that were lost at the end.
+        frames: u64,
+        /// Fixes that were lost at the end.
+        fixes: u64,
+        /// Events that were lost at the end.
+        events: u64,
+        /// What stood in the way.
+        cause: Box<StoreError>,
+    },
+    /// The writer's task was cut off before it was done.
+    #[error(
+        "the log's writer was stopped before it was done with {path}. At most the last second is missing."
+    )]
+    WriterStopped {
+        /// The log.
+        path: PathBuf,
+    },
+    /// Anything else that the operating system reports.
+    #[error("cannot open the log {path}: {source}. Check the path and the disk.")]
+    Io {
+        /// The log.
+        path: PathBuf,
+        /// The system's word.
+        source: io::Error,
+    },
+    /// Anything else that SQLite reports.
+    #[error("SQLite failed on the log {path}: {detail}. Check the disk and the file.")]
+    Database {
+        /// The log.
+        path: PathBuf,
+        /// SQLite's word.
+        detail: String,
+    },
+}
+
+/// The folder that `path` lies in; `.` for a bare name.
+pub(crate) fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p.to_path_buf(),
+        _ => PathBuf::from("."),
+    }
+}
+
+/// What the operating system said about `path`.
+pub(crate) fn from_io(path: &Path, source: io::Error) -> StoreError {
+    let path = path.to_path_buf();
+    let folder = folder_of(&path);
+    match source.kind() {
+        io::ErrorKind::NotFound | io::ErrorKind::NotADirectory => StoreError::NoFolder { path, folder },
+        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+            StoreError::Forbidden { path, folder }
+        }
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => StoreError::DiskFull { path },
+        _ => StoreError::Io { path, source },
+    }
+}
+
+/// SQLite's extended result code (<https://www.sqlite.org/rescode.html>), when the error has one.
+pub(crate) fn sqlite_code(error: &sqlx::Error) -> Option<i32> {
+    error.as_database_error()?.code()?.parse().ok()
+}
+
+/// What SQLite said about `path`. The low byte of an extended code is the primary one (same page).
+pub(crate) fn from_sqlx(path: &Path, error: &sqlx::Error) -> StoreError {
+    let detail = error.as_database_error().map_or_else(|| error.to_string(), |e| e.message().to_string());
+    let path = path.to_path_buf();
+    let folder = folder_of(&path);
+    match sqlite_code(error).map(|c| c & 0xff) {
+        Some(3 | 8 | 23) => StoreError::Forbidden { path, folder }, // PERM, READONLY, AUTH
+        Some(5 | 6) => StoreError::Busy { path },                   // BUSY, LOCKED
+        Some(11) => StoreError::Damaged { path, detail },           // CORRUPT
+        Some(13) => StoreError::DiskFull { path },                  // FULL
+        Some(14) => StoreError::Forbidden { path, folder }, // CANTOPEN: the file's existence was checked before
+        Some(26) => StoreError::NotADatabase { path },      // NOTADB
+        _ => StoreError::Database { path, detail },
+    }
+}
+
+/// What the migrator said about `path`; `known` is this program's newest schema step.
+pub(crate) fn from_migrate(path: &Path, error: &MigrateError, known: i64) -> StoreError {
+    match error {
+        MigrateError::Execute(e) | MigrateError::ExecuteMigration(e, _) => from_sqlx(path, e),
+        MigrateError::VersionMissing(found) => {
+            StoreError::NewerSchema { path: path.to_path_buf(), found: *found, known }
+        }
+        other => StoreError::Damaged { path: path.to_path_buf(), detail: other.to_string() },
+    }
+}
+
+#[cfg(test)]
+#[path = "error_tests.rs"]
+mod tests;

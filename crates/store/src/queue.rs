@@ -1,0 +1,226 @@
+//! The bounded queue between the engine and the writer's task, and the figures about it.
+//!
+//! A push takes a short lock and never waits for the disk. Records that the writer has taken but not committed
+//! still count against the capacity, because the writer keeps them until they are safe: memory is bounded by
+//! `capacity` records whatever the disk does. When it is full, the oldest record that is still waiting goes.
+
+use std::collections::VecDeque;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use hereabout_core::Timestamp;
+use tokio::sync::Notify;
+
+use crate::record::{Record, Row};
+
+/// Figures about one session's log. Cheap to take; a snapshot of one instant.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct WriterStats {
+    /// Frames that are committed.
+    pub written_frames: u64,
+    /// Position reports that are committed.
+    pub written_fixes: u64,
+    /// Events that are committed.
+    pub written_events: u64,
+    /// Records that wait, or are in a transaction that is not committed yet.
+    pub queued: usize,
+    /// Frames lost: pushed out of a full queue, refused by the schema, or unwritten at the end.
+    pub dropped_frames: u64,
+    /// Position reports lost, likewise.
+    pub dropped_fixes: u64,
+    /// Events lost, likewise.
+    pub dropped_events: u64,
+    /// Transactions of records that were committed.
+    pub commits: u64,
+    /// Stamp of the newest record that is committed (data time, the writer reads no clock).
+    pub last_commit_at: Option<Timestamp>,
+    /// What is wrong just now, in words; `None` when the last write succeeded.
+    pub last_error: Option<String>,
+}
+
+impl WriterStats {
+    /// All records lost so far.
+    pub fn dropped(&self) -> u64 {
+        self.dropped_frames + self.dropped_fixes + self.dropped_events
+    }
+
+    pub(crate) fn count_dropped(&mut self, record: &Record) {
+        match record.0 {
+            Row::Frame(_) => self.dropped_frames += 1,
+            Row::Fix(_) => self.dropped_fixes += 1,
+            Row::Event(_) => self.dropped_events += 1,
+        }
+    }
+}
+
+/// What a commit made safe.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Committed {
+    pub(crate) frames: u64,
+    pub(crate) fixes: u64,
+    pub(crate) events: u64,
+    pub(crate) last_at: Option<Timestamp>,
+}
+
+/// How the session is to end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Ending {
+    /// `finish` was called with this stamp.
+    Finished(Timestamp),
+    /// The writer's handle was dropped: write what there is, and leave the end open.
+    Abandoned,
+}
+
+#[derive(Debug, Default)]
+struct State {
+    waiting: VecDeque<Record>,
+    in_flight: usize,
+    dropping: bool,
+    ending: Option<Ending>,
+    stats: WriterStats,
+}
+
+/// Shared by the pushing side and the writer's task.
+#[derive(Debug)]
+pub(crate) struct Queue {
+    state: Mutex<State>,
+    capacity: usize,
+    /// With this many records waiting it pays to write some before the second is over.
+    chunk: usize,
+    work: Notify,
+    room: Notify,
+}
+
+impl Queue {
+    pub(crate) fn new(capacity: usize, chunk: usize) -> Queue {
+        Queue { state: Mutex::default(), capacity, chunk, work: Notify::new(), room: Notify::new() }
+    }
+
+    /// Adds a record; pushes the oldest waiting one out when there is no room.
+    pub(crate) fn push(&self, record: Record) {
+        let mut s = self.lock();
+        if s.waiting.len() + s.in_flight >= self.capacity {
+            // The writer takes at most half of the capacity, so there is one to push out.
+            if let Some(oldest) = s.waiting.pop_front() {
+                s.stats.count_dropped(&oldest);
+            }
+            if !s.dropping {
+                s.dropping = true;
+                tracing::warn!(
+                    capacity = self.capacity,
+                    "the log's queue is full: its oldest records are being dropped"
+                );
+            }
+        }
+        s.waiting.push_back(record);
+        self.announce(s);
+    }
+
+    /// Adds a record as soon as there is room for it.
+    pub(crate) async fn push_wait(&self, record: Record) {
+        loop {
+            // Registered before the look at the queue, so that no wake-up falls in between.
+            let room = self.room.notified();
+            {
+                let mut s = self.lock();
+                if s.waiting.len() + s.in_flight < self.capacity {
+                    s.waiting.push_back(record);
+                    return self.announce(s);
+                }
+            }
+            room.await;
+        }
+    }
+
+    fn announce(&self, s: MutexGuard<'_, State>) {
+        let enough = s.waiting.len() == self.chunk;
+        drop(s);
+        if enough {
+            self.work.notify_one();
+        }
+    }
+
+    /// Ends once there may be a chunk of work, or the session is to end.
+    pub(crate) async fn work(&self) {
+        self.work.notified().await;
+    }
+
+    pub(crate) fn close(&self, ending: Ending) {
+        self.lock().ending.get_or_insert(ending);
+        self.work.notify_one();
+    }
+
+    pub(crate) fn ending(&self) -> Option<Ending> {
+        self.lock().ending
+    }
+
+    /// Moves up to `most` records into the hands of the writer; none when fewer than `least` wait.
+    pub(crate) fn take(&self, least: usize, most: usize) -> Vec<Record> {
+        let mut s = self.lock();
+        let n = s.waiting.len().min(most);
+        if n < least {
+            return Vec::new();
+        }
+        s.in_flight += n;
+        s.waiting.drain(..n).collect()
+    }
+
+    /// The transaction that held all records in flight is safe.
+    pub(crate) fn committed(&self, now: Committed) {
+        let mut s = self.lock();
+        s.in_flight = 0;
+        s.dropping = false;
+        s.stats.written_frames = now.frames;
+        s.stats.written_fixes = now.fixes;
+        s.stats.written_events = now.events;
+        s.stats.last_commit_at = now.last_at;
+        s.stats.commits += 1;
+        s.stats.last_error = None;
+        drop(s);
+        self.room.notify_waiters();
+    }
+
+    /// The transaction failed: its records wait again, before the others.
+    pub(crate) fn give_back(&self, records: Vec<Record>, error: String) {
+        let mut s = self.lock();
+        s.in_flight = 0;
+        s.stats.last_error = Some(error);
+        for record in records.into_iter().rev() {
+            s.waiting.push_front(record);
+        }
+    }
+
+    /// One record of those in flight cannot be written, ever.
+    pub(crate) fn refuse(&self, record: &Record) {
+        let mut s = self.lock();
+        s.in_flight = s.in_flight.saturating_sub(1);
+        s.stats.count_dropped(record);
+    }
+
+    /// Gives up on everything that waits. Returns frames, fixes and events lost by that.
+    pub(crate) fn give_up(&self) -> [u64; 3] {
+        let mut s = self.lock();
+        let before = [s.stats.dropped_frames, s.stats.dropped_fixes, s.stats.dropped_events];
+        while let Some(record) = s.waiting.pop_front() {
+            s.stats.count_dropped(&record);
+        }
+        [
+            s.stats.dropped_frames - before[0],
+            s.stats.dropped_fixes - before[1],
+            s.stats.dropped_events - before[2],
+        ]
+    }
+
+    pub(crate) fn stats(&self) -> WriterStats {
+        let s = self.lock();
+        WriterStats { queued: s.waiting.len() + s.in_flight, ..s.stats.clone() }
+    }
+
+    /// Nothing that holds this lock can leave the state half changed, so a poisoned one is as good.
+    fn lock(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+#[cfg(test)]
+#[path = "queue_tests.rs"]
+mod tests;

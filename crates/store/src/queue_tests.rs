@@ -1,0 +1,59 @@
+//! The bound, the order, and the counts of the queue.
+
+use super::*;
+
+fn event(n: i64) -> Record {
+    Record::event(Timestamp::from_micros(n), "mark", "")
+}
+
+fn stamps(records: &[Record]) -> Vec<i64> {
+    records.iter().map(|r| r.at().micros()).collect()
+}
+
+#[test]
+fn a_full_queue_drops_its_oldest_and_counts_them() {
+    let q = Queue::new(4, 4);
+    (1..=7).for_each(|n| q.push(event(n)));
+    assert_eq!(q.stats().queued, 4);
+    assert_eq!(q.stats().dropped_events, 3);
+    assert_eq!(stamps(&q.take(1, 10)), [4, 5, 6, 7]);
+}
+
+#[test]
+fn what_is_in_flight_counts_and_comes_back_in_order() {
+    let q = Queue::new(4, 4);
+    (1..=4).for_each(|n| q.push(event(n)));
+    let taken = q.take(1, 2);
+    q.push(event(5));
+    assert_eq!(q.stats().dropped_events, 1, "two in flight and two waiting is full");
+    q.give_back(taken, "disk full".into());
+    assert_eq!(q.stats().last_error.as_deref(), Some("disk full"));
+    assert_eq!(stamps(&q.take(1, 10)), [1, 2, 4, 5]);
+}
+
+#[test]
+fn fewer_than_wanted_are_left_waiting() {
+    let q = Queue::new(4, 4);
+    q.push(event(1));
+    assert!(q.take(2, 4).is_empty());
+    assert_eq!(q.stats().queued, 1);
+}
+
+#[tokio::test]
+async fn a_waiting_push_goes_on_when_there_is_room() {
+    let q = std::sync::Arc::new(Queue::new(1, 1));
+    q.push(event(1));
+    let other = std::sync::Arc::clone(&q);
+    let pushing = tokio::spawn(async move { other.push_wait(event(2)).await });
+    while q.take(1, 1).is_empty() {
+        tokio::task::yield_now().await;
+    }
+    assert!(!pushing.is_finished());
+    // The task may not have come to wait yet: room is announced until it is through.
+    while !pushing.is_finished() {
+        q.committed(Committed { frames: 0, fixes: 0, events: 1, last_at: None });
+        tokio::task::yield_now().await;
+    }
+    assert_eq!(stamps(&q.take(1, 1)), [2]);
+    assert_eq!(q.stats().dropped(), 0);
+}

@@ -1,0 +1,257 @@
+//! What the writer is given, in a compact form: the queue must stay small however long a disk is stuck.
+//!
+//! A frame of eight ranges takes about 0.4 kB and a fix about 0.3 kB, where the engine's own reports, sized for
+//! the largest site, take more than 1 kB each. In here NaN stands for "not known" and becomes NULL; SQLite has no
+//! NaN, and the engine lets none out. Codes are those of the tables `verdict`, `tag_state` and `no_fix`.
+
+use hereabout_core::{NoFixReason, RejectReason, TagState, Timestamp, Verdict};
+use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport};
+
+/// The longest `kind` of an event, in characters, as the schema has it.
+const MAX_KIND_CHARS: usize = 64;
+/// The longest detail of an event, in characters.
+const MAX_DETAIL_CHARS: usize = 4096;
+
+/// One thing to write down: a frame with its ranges, a position report, or an event.
+#[derive(Clone, Debug)]
+pub struct Record(pub(crate) Row);
+
+impl Record {
+    /// What of the engine's output belongs in the log: ranges and positions. `None` for the rest.
+    pub fn from_output(output: &Output) -> Option<Record> {
+        match output {
+            Output::Ranges(epoch) => Some(Record(Row::Frame(FrameRow::from(epoch)))),
+            Output::Position(report) => Some(Record(Row::Fix(Box::new(FixRow::from(report))))),
+            Output::Anchors(_) | Output::OutOfOrder { .. } | Output::TooManyTags { .. } => None,
+        }
+    }
+
+    /// Something that happened at `at`, for example `("link", "waiting: port is gone")`.
+    ///
+    /// An empty kind becomes "other"; a kind longer than 64 characters and a detail longer than 4096 are cut.
+    pub fn event(at: Timestamp, kind: &str, detail: &str) -> Record {
+        let kind = if kind.is_empty() { "other" } else { kind };
+        Record(Row::Event(Box::new(EventRow {
+            at,
+            kind: kind.chars().take(MAX_KIND_CHARS).collect(),
+            detail: detail.chars().take(MAX_DETAIL_CHARS).collect(),
+        })))
+    }
+
+    /// The record's own stamp.
+    pub fn at(&self) -> Timestamp {
+        match &self.0 {
+            Row::Frame(r) => r.at,
+            Row::Fix(r) => r.at,
+            Row::Event(r) => r.at,
+        }
+    }
+}
+
+/// The three kinds of rows.
+#[derive(Clone, Debug)]
+pub(crate) enum Row {
+    Frame(FrameRow),
+    Fix(Box<FixRow>),
+    Event(Box<EventRow>),
+}
+
+/// A row of `frame` with its rows of `range`.
+#[derive(Clone, Debug)]
+pub(crate) struct FrameRow {
+    pub(crate) at: Timestamp,
+    pub(crate) tag: u32,
+    pub(crate) frame_seq: Option<u32>,
+    pub(crate) ranges: Box<[RangeRow]>,
+}
+
+/// A row of `range`; NaN is NULL.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct RangeRow {
+    pub(crate) raw_range_m: f64,
+    pub(crate) range_m: f64,
+    pub(crate) residual_m: f64,
+    pub(crate) standardised_residual: f64,
+    pub(crate) anchor: u16,
+    pub(crate) verdict: u8,
+}
+
+/// A row of `fix` with its rows of `candidate`; NaN is NULL.
+#[derive(Clone, Debug)]
+pub(crate) struct FixRow {
+    pub(crate) seq: u64,
+    pub(crate) at: Timestamp,
+    pub(crate) valid_until: Timestamp,
+    pub(crate) tag: u32,
+    pub(crate) state: u8,
+    pub(crate) checked: bool,
+    /// Code, ranges there were, ranges needed.
+    pub(crate) no_fix: Option<NoFixCells>,
+    pub(crate) place: PlaceCells,
+    pub(crate) radius95_m: f64,
+    pub(crate) protection_radius_m: f64,
+    pub(crate) velocity_mps: [f64; 3],
+    /// Horizontal, vertical, in space.
+    pub(crate) dop: [f64; 3],
+    pub(crate) candidates: Box<[PlaceCells]>,
+}
+
+/// East, north, up, and the upper triangle of the covariance, row by row; all NaN without a place.
+pub(crate) type PlaceCells = [f64; 9];
+
+/// `no_fix`, `no_fix_have`, `no_fix_need`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct NoFixCells {
+    pub(crate) code: u8,
+    pub(crate) have: Option<u32>,
+    pub(crate) need: Option<u32>,
+}
+
+/// A row of `event`.
+#[derive(Clone, Debug)]
+pub(crate) struct EventRow {
+    pub(crate) at: Timestamp,
+    pub(crate) kind: String,
+    pub(crate) detail: String,
+}
+
+impl From<&JudgedEpoch> for FrameRow {
+    fn from(epoch: &JudgedEpoch) -> FrameRow {
+        FrameRow {
+            at: epoch.at,
+            tag: epoch.tag.0,
+            frame_seq: epoch.frame_seq,
+            ranges: epoch.ranges.iter().map(RangeRow::from).collect(),
+        }
+    }
+}
+
+impl From<&JudgedRange> for RangeRow {
+    fn from(r: &JudgedRange) -> RangeRow {
+        RangeRow {
+            raw_range_m: cell(r.raw_range_m),
+            range_m: cell(r.range_m),
+            residual_m: cell(r.residual_m),
+            standardised_residual: cell(r.standardised_residual),
+            anchor: r.anchor.0,
+            verdict: verdict_code(r.verdict),
+        }
+    }
+}
+
+impl From<&PositionReport> for FixRow {
+    fn from(p: &PositionReport) -> FixRow {
+        FixRow {
+            seq: p.seq,
+            at: p.at,
+            valid_until: p.valid_until,
+            tag: p.tag.0,
+            state: state_code(p.state),
+            checked: p.checked,
+            no_fix: p.no_fix.map(no_fix_cells),
+            place: p.place.as_ref().map_or([f64::NAN; 9], place_cells),
+            radius95_m: cell(p.radius95_m),
+            protection_radius_m: cell(p.protection_radius_m),
+            velocity_mps: p.velocity_mps.unwrap_or([f64::NAN; 3]),
+            dop: [cell(p.hdop), cell(p.vdop), cell(p.pdop)],
+            candidates: p.candidates.iter().map(place_cells).collect(),
+        }
+    }
+}
+
+fn cell(value: Option<f64>) -> f64 {
+    value.unwrap_or(f64::NAN)
+}
+
+fn place_cells(place: &Place) -> PlaceCells {
+    let ([e, n, u], c) = (place.position_m, &place.covariance_m2);
+    [e, n, u, c[0][0], c[0][1], c[0][2], c[1][1], c[1][2], c[2][2]]
+}
+
+/// The place of nine cells.
+pub(crate) fn place_from(cells: PlaceCells) -> Place {
+    let [e, n, u, ee, en, eu, nn, nu, uu] = cells;
+    Place { position_m: [e, n, u], covariance_m2: [[ee, en, eu], [en, nn, nu], [eu, nu, uu]] }
+}
+
+pub(crate) fn verdict_code(verdict: Verdict) -> u8 {
+    match verdict {
+        Verdict::Used => 0,
+        Verdict::NoReading => 1,
+        Verdict::AnchorSilent => 2,
+        Verdict::OutOfSpan => 3,
+        Verdict::Rejected(RejectReason::TooLong) => 4,
+        Verdict::Rejected(RejectReason::TooShort) => 5,
+        Verdict::Rejected(RejectReason::NotCredible) => 6,
+        Verdict::AnchorSuspect => 7,
+        Verdict::NoFix => 8,
+    }
+}
+
+pub(crate) fn verdict_from(code: i64) -> Option<Verdict> {
+    Some(match code {
+        0 => Verdict::Used,
+        1 => Verdict::NoReading,
+        2 => Verdict::AnchorSilent,
+        3 => Verdict::OutOfSpan,
+        4 => Verdict::Rejected(RejectReason::TooLong),
+        5 => Verdict::Rejected(RejectReason::TooShort),
+        6 => Verdict::Rejected(RejectReason::NotCredible),
+        7 => Verdict::AnchorSuspect,
+        8 => Verdict::NoFix,
+        _ => return None,
+    })
+}
+
+fn state_code(state: TagState) -> u8 {
+    match state {
+        TagState::Located => 0,
+        TagState::Coasting => 1,
+        TagState::Ambiguous => 2,
+        TagState::Lost => 3,
+    }
+}
+
+pub(crate) fn state_from(code: i64) -> Option<TagState> {
+    Some(match code {
+        0 => TagState::Located,
+        1 => TagState::Coasting,
+        2 => TagState::Ambiguous,
+        3 => TagState::Lost,
+        _ => return None,
+    })
+}
+
+fn no_fix_cells(reason: NoFixReason) -> NoFixCells {
+    let bare = |code| NoFixCells { code, have: None, need: None };
+    match reason {
+        NoFixReason::NoRanges => bare(0),
+        NoFixReason::TooFewRanges { have, need } => {
+            NoFixCells { code: 1, have: Some(small(have)), need: Some(small(need)) }
+        }
+        NoFixReason::WeakGeometry => bare(2),
+        NoFixReason::TwoPlaces => bare(3),
+        NoFixReason::Inconsistent => bare(4),
+        NoFixReason::NotConverged => bare(5),
+    }
+}
+
+/// Counts of ranges are 16 at most; the clamp only keeps the conversion total.
+fn small(count: usize) -> u32 {
+    u32::try_from(count).unwrap_or(u32::MAX)
+}
+
+pub(crate) fn no_fix_from(code: i64, have: Option<i64>, need: Option<i64>) -> Option<NoFixReason> {
+    Some(match code {
+        0 => NoFixReason::NoRanges,
+        1 => NoFixReason::TooFewRanges {
+            have: usize::try_from(have?).ok()?,
+            need: usize::try_from(need?).ok()?,
+        },
+        2 => NoFixReason::WeakGeometry,
+        3 => NoFixReason::TwoPlaces,
+        4 => NoFixReason::Inconsistent,
+        5 => NoFixReason::NotConverged,
+        _ => return None,
+    })
+}

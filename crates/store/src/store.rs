@@ -1,0 +1,231 @@
+//! Opening the file: the lock, the schema, the settings; and beginning a session.
+//!
+//! Two daemons must not write one file. SQLite would let them take turns, and two sessions would mix. The
+//! writer therefore holds an advisory lock of the operating system on a small file beside the log
+//! (`larkfield.db.lock`, with the process id inside for people). The kernel lets go of it when the process ends,
+//! however it ends, so nothing is left to clean up; the file stays, because removing it would race.
+//!
+//! Write-ahead logging with `synchronous=NORMAL` keeps the file whole when the process or the power goes
+//! (<https://www.sqlite.org/pragma.html#pragma_synchronous>); readers do not stop the writer.
+
+use std::fs::{self, File, TryLockError};
+use std::io::{self, Read, Seek, Write};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use hereabout_core::Timestamp;
+use sqlx::migrate::Migrator;
+use sqlx::sqlite::SqliteConnectOptions;
+use sqlx::{ConnectOptions, Connection, SqliteConnection};
+
+use crate::StoreError;
+use crate::error::{folder_of, from_io, from_migrate, from_sqlx};
+use crate::writer::SessionWriter;
+
+/// The schema, step by step.
+static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
+/// `PRAGMA application_id` of a log: "here" in ASCII.
+pub(crate) const APPLICATION_ID: i32 = 0x6865_7265;
+
+/// What a session is, as it begins.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SessionStart {
+    /// On the time scale of the data.
+    pub started_at: Timestamp,
+    /// The site file word for word.
+    pub site_text: String,
+    /// The calibration file word for word, when there is one.
+    pub calibration_text: Option<String>,
+    /// The frame layout; empty when the source has none.
+    pub frame_layout: String,
+    /// Where the data come from, as in the site file.
+    pub source: String,
+    /// Version of this program.
+    pub program_version: String,
+}
+
+/// How the writer works. The default is right for a daemon.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WriterOptions {
+    /// The most records in memory, written ones not counted. Default 32 768: about 27 minutes of one tag at
+    /// 10 Hz, at most 12 MB. Below 4 counts as 4.
+    pub capacity: usize,
+    /// Time between commits. Default 1 s. A commit comes earlier only when half of the queue is waiting for it,
+    /// which is a replay at full speed.
+    pub commit_every: Duration,
+}
+
+impl Default for WriterOptions {
+    fn default() -> WriterOptions {
+        WriterOptions { capacity: 32_768, commit_every: Duration::from_secs(1) }
+    }
+}
+
+/// A log that is open for writing.
+#[derive(Debug)]
+pub struct Store {
+    pub(crate) db: SqliteConnection,
+    pub(crate) file: LogFile,
+}
+
+/// The file behind a log, and the right to write it.
+#[derive(Debug)]
+pub(crate) struct LogFile {
+    pub(crate) path: PathBuf,
+    identity: Option<Identity>,
+    _lock: File,
+}
+
+impl Store {
+    /// Creates or opens the log, takes the writer's lock and brings the schema up to date.
+    ///
+    /// Errors say what happened, to which file, and what to do: see [`StoreError`]. A file that is not a log is
+    /// left as it is.
+    pub async fn open(path: impl AsRef<Path>) -> Result<Store, StoreError> {
+        Store::open_tuned(path.as_ref(), |options| options).await
+    }
+
+    pub(crate) async fn open_tuned(
+        path: &Path,
+        tune: impl FnOnce(SqliteConnectOptions) -> SqliteConnectOptions,
+    ) -> Result<Store, StoreError> {
+        let path = settle(path)?;
+        let lock = lock_for_writing(&path)?;
+        let options = SqliteConnectOptions::new()
+            .filename(&path)
+            .create_if_missing(true)
+            .busy_timeout(Duration::from_millis(500))
+            // See the migration: kept by construction.
+            .foreign_keys(false)
+            .disable_statement_logging();
+        let mut db = tune(options).connect().await.map_err(|e| from_sqlx(&path, &e))?;
+        refuse_other_databases(&path, &mut db).await?;
+        // Only now that the file is known to be ours (or new) may it be changed.
+        sqlx::raw_sql("PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL")
+            .execute(&mut db)
+            .await
+            .map_err(|e| from_sqlx(&path, &e))?;
+        MIGRATIONS.run(&mut db).await.map_err(|e| from_migrate(&path, &e, newest_schema()))?;
+        let identity = identity_of(&path);
+        Ok(Store { db, file: LogFile { path, identity, _lock: lock } })
+    }
+
+    /// Where the log is, with symbolic links resolved.
+    pub fn path(&self) -> &Path {
+        &self.file.path
+    }
+
+    /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
+    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
+        self.begin_session_with(start, WriterOptions::default()).await
+    }
+
+    /// [`Store::begin_session`] with other limits.
+    pub async fn begin_session_with(
+        mut self,
+        start: SessionStart,
+        options: WriterOptions,
+    ) -> Result<SessionWriter, StoreError> {
+        let id: i64 = sqlx::query_scalar(
+            "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
+             VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
+        )
+        .bind(start.started_at.micros())
+        .bind(start.site_text)
+        .bind(start.calibration_text)
+        .bind(start.frame_layout)
+        .bind(start.source)
+        .bind(start.program_version)
+        .fetch_one(&mut self.db)
+        .await
+        .map_err(|e| from_sqlx(&self.file.path, &e))?;
+        Ok(SessionWriter::start(self, id, options))
+    }
+
+    /// Closes the file without a session.
+    pub async fn close(self) {
+        // A log that was only opened has nothing to lose by a failed close.
+        let _ = self.db.close().await;
+    }
+}
+
+impl LogFile {
+    /// Whether the path still leads to the file that is being written. SQLite itself would go on writing into a
+    /// deleted file without a word.
+    pub(crate) fn is_in_place(&self) -> bool {
+        self.identity.is_none() || identity_of(&self.path) == self.identity
+    }
+}
+
+/// The newest step of the schema that this program knows.
+pub(crate) fn newest_schema() -> i64 {
+    MIGRATIONS.iter().map(|m| m.version).max().unwrap_or(0)
+}
+
+/// Absolute path with links resolved, so that two names of one file lead to one lock.
+fn settle(path: &Path) -> Result<PathBuf, StoreError> {
+    match fs::canonicalize(path) {
+        Ok(real) if real.is_dir() => Err(from_io(path, io::ErrorKind::IsADirectory.into())),
+        Ok(real) => Ok(real),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => {
+            let folder = fs::canonicalize(folder_of(path)).map_err(|e| from_io(path, e))?;
+            path.file_name().map(|name| folder.join(name)).ok_or_else(|| from_io(path, e))
+        }
+        Err(e) => Err(from_io(path, e)),
+    }
+}
+
+/// Takes the lock beside the log, or says who has it.
+fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
+    let mut name = path.as_os_str().to_owned();
+    name.push(".lock");
+    let mut file = File::options()
+        .read(true)
+        .write(true)
+        .create(true)
+        .truncate(false)
+        .open(PathBuf::from(name))
+        .map_err(|e| from_io(path, e))?;
+    match file.try_lock() {
+        Ok(()) => {}
+        Err(TryLockError::WouldBlock) => {
+            let mut text = String::new();
+            let process = file.read_to_string(&mut text).ok().and_then(|_| text.trim().parse().ok());
+            return Err(StoreError::InUse { path: path.to_path_buf(), process });
+        }
+        Err(TryLockError::Error(e)) => return Err(from_io(path, e)),
+    }
+    // The number is only a hint for people; the lock is what counts.
+    let _ =
+        file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
+    Ok(file)
+}
+
+/// A file with tables in it must carry the mark of a log.
+pub(crate) async fn refuse_other_databases(path: &Path, db: &mut SqliteConnection) -> Result<(), StoreError> {
+    let (tables, mark): (i64, i32) = sqlx::query_as(
+        "SELECT (SELECT count(*) FROM sqlite_schema), application_id FROM pragma_application_id",
+    )
+    .fetch_one(db)
+    .await
+    .map_err(|e| from_sqlx(path, &e))?;
+    if tables > 0 && mark != APPLICATION_ID {
+        return Err(StoreError::OtherDatabase { path: path.to_path_buf() });
+    }
+    Ok(())
+}
+
+/// Device and number of a file.
+type Identity = (u64, u64);
+
+#[cfg(unix)]
+fn identity_of(path: &Path) -> Option<Identity> {
+    use std::os::unix::fs::MetadataExt;
+    fs::metadata(path).ok().map(|m| (m.dev(), m.ino()))
+}
+
+/// Elsewhere an open file cannot be removed.
+#[cfg(not(unix))]
+fn identity_of(_: &Path) -> Option<Identity> {
+    None
+}

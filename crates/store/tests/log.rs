@@ -1,0 +1,397 @@
+//! The log from outside: what goes in comes out, and every refusal is told in words.
+#![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
+
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use arrayvec::ArrayVec;
+use hereabout_core::{
+    AnchorId, Epoch, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
+};
+use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
+use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError, WriterOptions};
+use proptest::prelude::*;
+
+mod support;
+use support::{START_US, at, outputs, place, position, ranges};
+
+fn start() -> SessionStart {
+    SessionStart {
+        started_at: Timestamp::from_micros(START_US),
+        site_text: "[site]\nname = \"Larkfield nursery\"\n".into(),
+        calibration_text: Some("# none yet\n".into()),
+        frame_layout: "c3 5a seq:u8 range:u16le*8 sum8 0a".into(),
+        source: "sim://yard.toml".into(),
+        program_version: "0.1.0".into(),
+    }
+}
+
+/// A report made by a timer: the tag has been silent too long.
+fn lost(seq: u64, at: Timestamp) -> PositionReport {
+    PositionReport {
+        state: TagState::Lost,
+        at,
+        place: None,
+        radius95_m: None,
+        checked: false,
+        velocity_mps: None,
+        hdop: None,
+        used: Default::default(),
+        rejected: Default::default(),
+        no_fix: Some(NoFixReason::TooFewRanges { have: 2, need: 3 }),
+        ..position(seq)
+    }
+}
+
+fn record(output: &Output) -> Record {
+    Record::from_output(output).unwrap()
+}
+
+fn epoch_of(judged: &JudgedEpoch) -> Epoch {
+    let readings =
+        judged.ranges.iter().map(|r| RangeReading { anchor: r.anchor, raw_range_m: r.raw_range_m }).collect();
+    Epoch { at: judged.at, tag: judged.tag, frame_seq: judged.frame_seq, readings }
+}
+
+type Bits = (Timestamp, TagId, Option<u32>, Vec<(AnchorId, Option<u64>)>);
+
+/// An epoch with every number as its bits: `==` on floats takes -0.0 for 0.0.
+fn bits(epoch: &Epoch) -> Bits {
+    let readings = epoch.readings.iter().map(|r| (r.anchor, r.raw_range_m.map(f64::to_bits)));
+    (epoch.at, epoch.tag, epoch.frame_seq, readings.collect())
+}
+
+fn any_real() -> impl Strategy<Value = Option<f64>> {
+    let number = any::<u64>().prop_map(f64::from_bits).prop_filter("a number", |v| !v.is_nan());
+    let handy = prop_oneof![Just(0.0), Just(5.0), Just(f64::MIN_POSITIVE / 3.0), 0.0..60.0f64];
+    // SQLite keeps no sign of zero: see the test below.
+    let unsigned_zero = |v: f64| v + 0.0;
+    prop::option::weighted(0.85, prop_oneof![number, handy].prop_map(unsigned_zero))
+}
+
+fn any_verdict() -> impl Strategy<Value = Verdict> {
+    prop_oneof![
+        Just(Verdict::Used),
+        Just(Verdict::NoReading),
+        Just(Verdict::AnchorSilent),
+        Just(Verdict::OutOfSpan),
+        Just(Verdict::Rejected(RejectReason::TooLong)),
+        Just(Verdict::Rejected(RejectReason::TooShort)),
+        Just(Verdict::Rejected(RejectReason::NotCredible)),
+        Just(Verdict::AnchorSuspect),
+        Just(Verdict::NoFix),
+    ]
+}
+
+prop_compose! {
+    fn any_range()(anchor in any::<u16>(), raw_range_m in any_real(), range_m in any_real(), verdict in any_verdict(),
+                   residual_m in any_real(), standardised_residual in any_real()) -> JudgedRange {
+        JudgedRange { anchor: AnchorId(anchor), raw_range_m, range_m, verdict, residual_m, standardised_residual }
+    }
+}
+
+prop_compose! {
+    fn any_epoch()(at in any::<i64>(), tag in any::<u32>(), frame_seq in any::<Option<u32>>(),
+                   ranges in prop::collection::vec(any_range(), 0..=16)) -> JudgedEpoch {
+        JudgedEpoch { at: Timestamp::from_micros(at), tag: TagId(tag), frame_seq, ranges: ranges.into_iter().collect() }
+    }
+}
+
+fn block_on<T>(future: impl Future<Output = T>) -> T {
+    tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(future)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(48) })]
+    #[test]
+    fn epochs_come_back_bit_for_bit(epochs in prop::collection::vec(any_epoch(), 0..40)) {
+        let (read, judged) = block_on(async {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("larkfield.db");
+            let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+            epochs.iter().for_each(|e| writer.push(record(&Output::Ranges(e.clone()))));
+            let id = writer.session();
+            writer.finish(at(1)).await.unwrap();
+            let log = LogReader::open(&path).await.unwrap();
+            let epochs = log.epochs(id).await.unwrap().next_batch().await.unwrap();
+            (epochs, log.frames(id).await.unwrap().next_batch().await.unwrap())
+        });
+        let fed: Vec<Bits> = epochs.iter().map(|e| bits(&epoch_of(e))).collect();
+        prop_assert_eq!(read.iter().map(bits).collect::<Vec<_>>(), fed);
+        prop_assert_eq!(judged, epochs);
+    }
+}
+
+/// SQLite stores whole numbers of a REAL column as integers (<https://www.sqlite.org/datatype3.html>, section 2),
+/// so the one value that does not come back bit for bit is the negative zero.
+#[tokio::test]
+async fn a_negative_zero_comes_back_as_zero() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+    let mut epoch = ranges(1);
+    epoch.ranges[0].raw_range_m = Some(-0.0);
+    writer.push(record(&Output::Ranges(epoch)));
+    writer.finish(at(2)).await.unwrap();
+    let log = LogReader::open(&path).await.unwrap();
+    let read = log.epochs(1).await.unwrap().next_batch().await.unwrap();
+    assert_eq!(read[0].readings[0].raw_range_m.map(f64::to_bits), Some(0));
+}
+
+#[tokio::test]
+async fn a_session_comes_back_with_all_that_was_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+    let mut reports = vec![position(1), position(2), lost(3, at(40)), position(4)];
+    reports[1].state = TagState::Ambiguous;
+    reports[1].place = None;
+    reports[1].candidates = ArrayVec::from([place(1.0), place(2.0)]);
+    for report in &reports {
+        if report.state != TagState::Lost {
+            writer.push(record(&Output::Ranges(ranges(report.seq))));
+        }
+        writer.push(record(&Output::Position(report.clone())));
+    }
+    writer.push(Record::event(at(9), "link", "waiting: the port is gone"));
+    let stats = writer.finish(at(50)).await.unwrap();
+    assert_eq!((stats.written_frames, stats.written_fixes, stats.written_events), (3, 4, 1));
+
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!((info.frames, info.fixes, info.events), (3, 4, 1));
+    assert_eq!((info.started_at, info.ended_at), (Timestamp::from_micros(START_US), Some(at(50))));
+    assert_eq!(info.site_text, start().site_text);
+    assert_eq!(info.calibration_text, start().calibration_text);
+    assert_eq!(info.frame_layout, start().frame_layout);
+    let fixes = log.fixes(info.id).await.unwrap().next_batch().await.unwrap();
+    assert_eq!(fixes.iter().map(|f| f.frame).collect::<Vec<_>>(), [Some(1), Some(2), None, Some(3)]);
+    assert_eq!(fixes.into_iter().map(|f| f.report).collect::<Vec<_>>(), reports);
+    let events = log.events(info.id).await.unwrap().next_batch().await.unwrap();
+    assert_eq!((events[0].kind.as_str(), events[0].detail.as_str()), ("link", "waiting: the port is gone"));
+}
+
+#[test]
+fn health_tables_are_not_logged() {
+    let table = AnchorTable { at: at(1), rows: ArrayVec::new() };
+    assert!(Record::from_output(&Output::Anchors(table)).is_none());
+}
+
+#[tokio::test]
+async fn long_sessions_are_read_in_bounded_batches_and_sessions_stay_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    for frames in [3, 5000] {
+        let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+        for n in 1..=frames {
+            writer.push_wait(record(&Output::Ranges(ranges(n)))).await;
+        }
+        writer.finish(at(frames)).await.unwrap();
+    }
+    let log = LogReader::open(&path).await.unwrap();
+    let sessions = log.sessions().await.unwrap();
+    assert_eq!(sessions.iter().map(|s| (s.id, s.frames)).collect::<Vec<_>>(), [(1, 3), (2, 5000)]);
+    let mut cursor = log.epochs(2).await.unwrap();
+    let (mut batches, mut n) = (0, 0);
+    loop {
+        let batch = cursor.next_batch().await.unwrap();
+        if batch.is_empty() {
+            break;
+        }
+        batches += 1;
+        for epoch in batch {
+            n += 1;
+            assert_eq!(epoch, epoch_of(&ranges(n)));
+        }
+    }
+    assert_eq!((batches, n), (2, 5000));
+    let error = log.session(SessionPick::Id(7)).await.unwrap_err().to_string();
+    assert!(error.contains("no session 7") && error.contains("2 sessions, 1 to 2"), "{error}");
+}
+
+/// Waits until `holds`; a minute is far beyond what any machine needs.
+async fn until(what: &str, mut holds: impl FnMut() -> bool) {
+    let begun = Instant::now();
+    while !holds() {
+        assert!(begun.elapsed() < Duration::from_secs(60), "{what} did not happen");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+}
+
+#[tokio::test]
+async fn a_live_session_commits_once_a_second_and_can_be_read_meanwhile() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+    let (begun, mut n) = (Instant::now(), 0);
+    until("the second commit", || {
+        n += 1;
+        outputs(n).iter().for_each(|o| writer.push(record(o)));
+        writer.stats().commits >= 2
+    })
+    .await;
+    let stats = writer.stats();
+    let seconds = begun.elapsed().as_secs();
+    assert!(stats.commits <= seconds, "{} commits in {seconds} whole seconds", stats.commits);
+    assert!(stats.last_commit_at > Some(at(1)) && stats.last_commit_at <= Some(at(n)));
+
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!(info.ended_at, None);
+    assert!(info.frames >= stats.written_frames);
+    let read = log.epochs(info.id).await.unwrap().next_batch().await.unwrap();
+    assert!(read.len() as u64 >= info.frames);
+    assert_eq!(read[0], epoch_of(&ranges(1)));
+    let stats = writer.finish(at(n)).await.unwrap();
+    assert_eq!((stats.written_frames, stats.queued, stats.dropped()), (n, 0, 0));
+}
+
+#[tokio::test]
+async fn a_locked_file_costs_only_what_the_queue_cannot_hold() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let options = WriterOptions { capacity: 100, commit_every: Duration::from_millis(20) };
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
+    // A SQLite shell in a transaction.
+    let mut shell = open_raw(&path).await;
+    sqlx::query("BEGIN IMMEDIATE").execute(&mut shell).await.unwrap();
+    for n in 1..=90 {
+        outputs(n).iter().for_each(|o| writer.push(record(o)));
+    }
+    let full = writer.stats();
+    assert_eq!((full.queued as u64 + full.written_frames + full.written_fixes, full.dropped()), (100, 80));
+    assert_eq!((full.dropped_frames, full.dropped_fixes), (40, 40));
+    until("the word about the lock", || writer.stats().last_error.is_some_and(|e| e.contains("locked")))
+        .await;
+    sqlx::query("ROLLBACK").execute(&mut shell).await.unwrap();
+    until("recovery", || writer.stats().queued == 0).await;
+    assert_eq!(writer.stats().last_error, None);
+    let stats = writer.finish(at(90)).await.unwrap();
+    assert_eq!((stats.written_frames, stats.written_fixes, stats.dropped_frames), (50, 50, 40));
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!((info.frames, info.dropped_frames, info.dropped_fixes), (50, 40, 40));
+    let read = log.epochs(info.id).await.unwrap().next_batch().await.unwrap();
+    assert_eq!(read[0].at, at(41), "the oldest were dropped");
+}
+
+async fn open_raw(path: &Path) -> sqlx::SqliteConnection {
+    use sqlx::Connection;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path).create_if_missing(true);
+    sqlx::SqliteConnection::connect_with(&options).await.unwrap()
+}
+
+async fn run_raw(path: &Path, sql: &'static str) {
+    use sqlx::Connection;
+    let mut db = open_raw(path).await;
+    sqlx::raw_sql(sql).execute(&mut db).await.unwrap();
+    db.close().await.unwrap();
+}
+
+#[tokio::test]
+async fn a_waiting_push_loses_nothing_through_a_small_queue() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let options = WriterOptions { capacity: 16, commit_every: Duration::from_secs(1) };
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
+    for n in 1..=300 {
+        for output in outputs(n) {
+            writer.push_wait(record(&output)).await;
+        }
+    }
+    let stats = writer.finish(at(300)).await.unwrap();
+    assert_eq!((stats.written_frames, stats.written_fixes, stats.dropped()), (300, 300, 0));
+}
+
+#[tokio::test]
+async fn two_writers_of_one_file_are_refused_also_by_another_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let first = Store::open(&path).await.unwrap();
+    let link = folder.path().join("link.db");
+    std::os::unix::fs::symlink(&path, &link).unwrap();
+    for name in [&path, &link] {
+        match Store::open(name).await {
+            Err(StoreError::InUse { process, .. }) => assert_eq!(process, Some(std::process::id())),
+            other => panic!("{other:?}"),
+        }
+    }
+    first.close().await;
+    Store::open(&link).await.unwrap().close().await;
+}
+
+#[tokio::test]
+async fn files_that_are_no_logs_are_refused_and_left_alone() {
+    let folder = tempfile::tempdir().unwrap();
+    let text = folder.path().join("notes.txt");
+    std::fs::write(&text, "Seedlings are in the glasshouse. ".repeat(100)).unwrap();
+    assert!(matches!(Store::open(&text).await, Err(StoreError::NotADatabase { .. })));
+    assert!(matches!(LogReader::open(&text).await, Err(StoreError::NotADatabase { .. })));
+    assert!(std::fs::read_to_string(&text).unwrap().starts_with("Seedlings"));
+
+    let other = folder.path().join("stock.db");
+    run_raw(&other, "CREATE TABLE plants (name TEXT)").await;
+    let before = std::fs::read(&other).unwrap();
+    assert!(matches!(Store::open(&other).await, Err(StoreError::OtherDatabase { .. })));
+    assert!(matches!(LogReader::open(&other).await, Err(StoreError::OtherDatabase { .. })));
+    assert_eq!(std::fs::read(&other).unwrap(), before);
+}
+
+#[tokio::test]
+async fn a_newer_schema_is_refused_with_both_versions() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    Store::open(&path).await.unwrap().close().await;
+    run_raw(
+        &path,
+        "INSERT INTO _sqlx_migrations (version, description, success, checksum, execution_time) \
+         VALUES (9000, 'from the future', 1, x'00', 0)",
+    )
+    .await;
+    let expected =
+        |e: StoreError| assert!(matches!(e, StoreError::NewerSchema { found: 9000, known: 1.., .. }), "{e}");
+    expected(Store::open(&path).await.unwrap_err());
+    expected(LogReader::open(&path).await.unwrap_err());
+}
+
+#[tokio::test]
+async fn places_where_no_log_can_be_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("a-file");
+    std::fs::write(&file, "").unwrap();
+    for path in [file.join("larkfield.db"), folder.path().join("nowhere/larkfield.db")] {
+        let error = Store::open(&path).await.unwrap_err();
+        assert!(matches!(error, StoreError::NoFolder { .. }), "{error}");
+        assert!(error.to_string().contains("choose another [log] path"));
+    }
+    assert!(matches!(Store::open(folder.path()).await, Err(StoreError::Io { .. })));
+    let missing = LogReader::open(folder.path().join("larkfield.db")).await.unwrap_err();
+    assert!(matches!(missing, StoreError::NoSuchFile { .. }));
+}
+
+#[tokio::test]
+async fn an_empty_log_says_so() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    Store::open(&path).await.unwrap().close().await;
+    let log = LogReader::open(&path).await.unwrap();
+    assert!(matches!(log.session(SessionPick::Latest).await, Err(StoreError::Empty { .. })));
+}
+
+#[tokio::test]
+async fn the_views_put_codes_and_times_into_words() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
+    outputs(1).iter().for_each(|o| writer.push(record(o)));
+    writer.finish(at(2)).await.unwrap();
+    let mut db = open_raw(&path).await;
+    let words: (String, String) = sqlx::query_as("SELECT time, verdict FROM range_in_words WHERE anchor = 3")
+        .fetch_one(&mut db)
+        .await
+        .unwrap();
+    assert_eq!(words, ("2026-05-04T09:00:00.100Z".into(), "too long".into()));
+    let state: String =
+        sqlx::query_scalar("SELECT state FROM fix_in_words").fetch_one(&mut db).await.unwrap();
+    assert_eq!(state, "located");
+}
