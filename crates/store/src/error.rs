@@ -18,9 +18,9 @@ pub enum StoreError {
         /// Its folder.
         folder: PathBuf,
     },
-    /// The file or its folder may not be written.
+    /// The file or its folder may not be written (or, when reading, not read).
     #[error(
-        "cannot write the log {path}: permission denied or a read-only file system. SQLite also writes beside the \
+        "cannot open the log {path}: permission denied or a read-only file system. SQLite also writes beside the \
          file, so the folder {folder} must be writable too. Change the rights, or choose another [log] path."
     )]
     Forbidden {

@@ -1,5 +1,6 @@
 //! A log that may be read but not written: a technician's copy on a stick, the daemon's own folder.
 #![cfg(unix)]
+#![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use std::fs::Permissions;
 use std::io::ErrorKind;
