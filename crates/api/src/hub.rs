@@ -199,6 +199,8 @@ impl Hub {
             Output::Position(report) => self.publish_position(report),
             Output::Ranges(epoch) => self.publish_ranges(epoch),
             Output::Anchors(table) => self.publish_anchors(table),
+            // The table that shows the change comes right after it.
+            Output::AnchorChanged(_) => {}
             Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
             Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
         }

@@ -19,6 +19,10 @@ pub enum Input<'a> {
 
 /// What the engine says.
 #[derive(Clone, Debug, PartialEq)]
+#[expect(
+    clippy::large_enum_variant,
+    reason = "outputs are made and used up at once: a box for each would only add work"
+)]
 pub enum Output {
     /// Every range of one epoch with its verdict. Comes before the position of the same epoch.
     Ranges(JudgedEpoch),

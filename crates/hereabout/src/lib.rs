@@ -1,1 +1,14 @@
-//! The hereabout daemon and its commands.
+//! The hereabout daemon and its commands: command line, site file, wiring, shutdown. No arithmetic:
+//! that lives in `solve`, its order in `engine`.
+//!
+//! `main` parses the command line and calls [`commands`]; tests drive the same functions.
+#![forbid(unsafe_code)]
+
+pub mod cli;
+pub mod commands;
+pub mod exit;
+pub mod pump;
+pub mod site_file;
+mod site_words;
+pub mod tables;
+pub mod toml_doc;

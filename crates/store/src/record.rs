@@ -22,7 +22,10 @@ impl Record {
         match output {
             Output::Ranges(epoch) => Some(Record(Row::Frame(FrameRow::from(epoch)))),
             Output::Position(report) => Some(Record(Row::Fix(Box::new(FixRow::from(report))))),
-            Output::Anchors(_) | Output::OutOfOrder { .. } | Output::TooManyTags { .. } => None,
+            Output::Anchors(_)
+            | Output::AnchorChanged(_)
+            | Output::OutOfOrder { .. }
+            | Output::TooManyTags { .. } => None,
         }
     }
 

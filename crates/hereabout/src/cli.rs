@@ -1,0 +1,190 @@
+//! The command line. Data goes to stdout, everything else to stderr; `--json` is for programs.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::time::Duration;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Positions from the raw ranges of a small ultra-wideband kit.
+///
+/// hereabout hears the kit's primary anchor, computes where each tag is and how sure that is, watches
+/// the anchors, keeps a log, replays it, and serves everything over HTTP and WebSocket.
+#[derive(Debug, Parser)]
+#[command(name = "hereabout", version, after_help = CAUTION, max_term_width = 110)]
+pub struct Cli {
+    /// Write log lines as JSON.
+    #[arg(long, global = true)]
+    pub log_json: bool,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const CAUTION: &str =
+    "Not a safety component: emergency stops, edges and light curtains stay independent and overrule it.
+Silence, `lost`, `coasting` past valid_until or a large radius mean \"no position\".
+
+Exit codes: 0 done, 64 usage, 65 unusable data, 66 no input, 69 unavailable, 70 a fault in the program,
+73 can't create, 74 input or output failed, 78 configuration.
+Environment: HEREABOUT_LOG=info shows more of what happens (tracing filter syntax).";
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the daemon for a site.
+    #[command(after_help = "Examples:
+  hereabout run examples/larkfield/site.toml
+  hereabout run site.toml --listen 127.0.0.1:6300 --no-log
+
+Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
+    Run(RunArgs),
+    /// Check a site file without touching a port.
+    #[command(after_help = "Examples:
+  hereabout check site.toml
+  hereabout check site.toml --json
+
+Exit code 0 when the site can be run (warnings may be shown), 78 when not.")]
+    Check(CheckArgs),
+    /// Show decoded frames and the rate of each anchor.
+    #[command(after_help = "Examples:
+  hereabout listen site.toml
+  hereabout listen site.toml --seconds 10 --json
+  hereabout listen site.toml --raw          # hex of good and bad frames, with the reason under each bad one")]
+    Listen(ListenArgs),
+    /// Run a log, a capture or a range table through the engine.
+    #[command(after_help = "Examples:
+  hereabout replay larkfield.db --site site.toml --out fixes.jsonl
+  hereabout replay ranges.csv --site site.toml --truth truth.csv
+  hereabout replay capture.bin --site site.toml --frame-period 100ms --out fixes.jsonl
+
+Inputs: a log (.db), captured bytes (.bin, stamps from NAME.times.csv beside it), or a range table (.csv):
+  wide   time_s,anchor_<id>_m,…[,tag]     one epoch a row, empty = no range
+  long   time_s,anchor,range_m[,tag]      one range a row, rows with one stamp form an epoch
+time_s is Unix seconds, UTC. A truth table has time_s,x_m,y_m[,z_m][,tag].")]
+    Replay(ReplayArgs),
+    /// Run the simulated kit.
+    #[command(after_help = "Examples:
+  hereabout simulate examples/larkfield/scenario.toml --out cart.bin --seconds 60
+  hereabout simulate examples/larkfield/scenario.toml --tcp 127.0.0.1:7000
+  hereabout simulate examples/larkfield/scenario.toml --pty /tmp/kit --truth truth.csv
+
+--out writes NAME.bin, NAME.times.csv and NAME.truth.csv as fast as it can. The others go at real speed.")]
+    Simulate(SimulateArgs),
+}
+
+/// `run`.
+#[derive(Args, Debug)]
+pub struct RunArgs {
+    /// The site file.
+    pub site: PathBuf,
+    /// Serve here instead of the site file's [api] listen.
+    #[arg(long, value_name = "ADDR:PORT")]
+    pub listen: Option<SocketAddr>,
+    /// Keep the log here instead of the site file's [log] path.
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+    /// Keep no log.
+    #[arg(long, conflicts_with = "log")]
+    pub no_log: bool,
+    /// Read from here instead of the site file's [source] port.
+    #[arg(long, value_name = "PORT")]
+    pub source: Option<String>,
+    /// Print the start-up facts as one JSON line.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `check`.
+#[derive(Args, Debug)]
+pub struct CheckArgs {
+    /// The site file.
+    pub site: PathBuf,
+    /// One JSON document instead of text.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `listen`.
+#[derive(Args, Debug)]
+pub struct ListenArgs {
+    /// The site file.
+    pub site: PathBuf,
+    /// Stop after this many seconds.
+    #[arg(long, value_name = "S")]
+    pub seconds: Option<f64>,
+    /// Stop after this many good frames.
+    #[arg(long, value_name = "N")]
+    pub frames: Option<u64>,
+    /// JSON Lines instead of a table.
+    #[arg(long, conflicts_with = "raw")]
+    pub json: bool,
+    /// Show the bytes of every good and bad frame.
+    #[arg(long)]
+    pub raw: bool,
+    /// Read from here instead of the site file's [source] port.
+    #[arg(long, value_name = "PORT")]
+    pub source: Option<String>,
+}
+
+/// `replay`.
+#[derive(Args, Debug)]
+pub struct ReplayArgs {
+    /// A log (.db), a capture (.bin) or a range table (.csv).
+    pub input: PathBuf,
+    /// The site file; a log can do without and then uses the site it was recorded with.
+    #[arg(long, value_name = "FILE")]
+    pub site: Option<PathBuf>,
+    /// Which session of a log; the latest unless given.
+    #[arg(long, value_name = "N")]
+    pub session: Option<i64>,
+    /// Write positions here as JSON Lines, `-` for stdout.
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Grade the positions against this truth table.
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
+    /// Keep a log of the replay.
+    #[arg(long, value_name = "FILE")]
+    pub log: Option<PathBuf>,
+    /// Another estimator than the site file's.
+    #[arg(long, value_name = "NAME")]
+    pub estimator: Option<String>,
+    /// Pace: 1 is as it was recorded; as fast as possible unless given.
+    #[arg(long, value_name = "FACTOR")]
+    pub speed: Option<f64>,
+    /// Time between frames of a capture without times, like 100ms.
+    #[arg(long, value_name = "TIME", value_parser = humantime::parse_duration)]
+    pub frame_period: Option<Duration>,
+    /// The summary as JSON on stdout (or on stderr with --out -).
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `simulate`.
+#[derive(Args, Debug)]
+pub struct SimulateArgs {
+    /// The scenario file.
+    pub scenario: PathBuf,
+    /// Write a capture: NAME.bin with NAME.times.csv and NAME.truth.csv beside it.
+    #[arg(long, value_name = "NAME.bin", group = "to")]
+    pub out: Option<PathBuf>,
+    /// Send to whoever connects here.
+    #[arg(long, value_name = "ADDR:PORT", group = "to")]
+    pub tcp: Option<SocketAddr>,
+    /// Make a pseudo-terminal and a link to it under this name.
+    #[arg(long, value_name = "LINK", group = "to")]
+    pub pty: Option<PathBuf>,
+    /// Write truth rows here (with --tcp and --pty).
+    #[arg(long, value_name = "FILE")]
+    pub truth: Option<PathBuf>,
+    /// Stop after this many seconds of simulated time.
+    #[arg(long, value_name = "S")]
+    pub seconds: Option<f64>,
+    /// Speed: 1 is real time.
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0)]
+    pub speed: f64,
+    /// Another seed than the scenario's.
+    #[arg(long, value_name = "N")]
+    pub seed: Option<u64>,
+}

@@ -1,0 +1,493 @@
+//! `replay`: a log, a capture or a range table through the very same engine, as fast as it goes or at
+//! a pace.
+//!
+//! Every input becomes a stream of [`Step`]s; what comes out of the engine is written exactly as it
+//! would have been published live.
+
+use std::fs::File;
+use std::io::{self, BufWriter, IsTerminal, Write};
+use std::path::Path;
+use std::time::{Duration, Instant};
+
+use hereabout_api::v1::PositionBody;
+use hereabout_core::{Dimension, Epoch, Frame, Micros, Site, TagId, TagState, Timestamp};
+use hereabout_engine::accuracy::{Accuracy, AccuracySummary, Truth};
+use hereabout_engine::{Engine, Input, Output};
+use hereabout_ingest::{CaptureReader, CaptureStep};
+use hereabout_store::{
+    EpochCursor, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, StoreError,
+};
+use hereabout_wire::{Decoder, FrameSpec};
+use indicatif::{ProgressBar, ProgressStyle};
+
+use crate::cli::ReplayArgs;
+use crate::commands::run::store_failure;
+use crate::commands::runtime;
+use crate::exit::{self, Failure};
+use crate::site_file::{self, SiteFile};
+use crate::tables::{BadRow, RangeTable, read_truth};
+
+/// Runs a replay to its end.
+///
+/// # Errors
+/// Inputs that can't be read or used, outputs that can't be written.
+pub fn replay(args: &ReplayArgs) -> Result<u8, Failure> {
+    runtime()?.block_on(Replay::run(args))
+}
+
+/// One thing that the input says.
+enum Step {
+    Frame(Frame),
+    Epoch(Epoch),
+    /// The session went on until here.
+    End(Timestamp),
+}
+
+/// Where steps come from.
+enum Feeder {
+    Log(Box<Logged>),
+    Capture(Box<Capture>),
+    Table(Box<RangeTable>),
+}
+
+struct Logged {
+    epochs: EpochCursor,
+    /// The batch being worked off.
+    batch: std::vec::IntoIter<Epoch>,
+    /// Taken when the end was told.
+    ended_at: Option<Timestamp>,
+}
+
+struct Capture {
+    reader: CaptureReader,
+    decoder: Decoder,
+    /// Bytes that the decoder has not taken yet.
+    rest: Vec<u8>,
+    at: Timestamp,
+    /// Stamps for a capture without times: one period a frame.
+    frame_period: Option<Micros>,
+    frames: i64,
+    ended: bool,
+}
+
+/// Counts of a replay.
+#[derive(Default)]
+struct Counts {
+    epochs: u64,
+    positions: u64,
+    located: u64,
+    coasting: u64,
+    ambiguous: u64,
+    lost: u64,
+    out_of_order: u64,
+    too_many_tags: u64,
+}
+
+struct Replay {
+    engine: Engine,
+    counts: Counts,
+    out: Option<Box<dyn Write + Send>>,
+    truth: Option<(Truth, Accuracy)>,
+    log: Option<SessionWriter>,
+    /// Stamp of the first step, and when it was taken, for `--speed`.
+    pace: Option<(f64, Option<(Timestamp, Instant)>)>,
+    newest: Option<Timestamp>,
+}
+
+impl Replay {
+    async fn run(args: &ReplayArgs) -> Result<u8, Failure> {
+        let started = Instant::now();
+        let mut prepared = Prepared::new(args).await?;
+        let site = prepared.site.clone();
+        let truth = args.truth.as_deref().map(|p| load_truth(p, &site)).transpose()?;
+        let log = match &args.log {
+            Some(path) => Some(begin_log(path, args, &prepared).await?),
+            None => None,
+        };
+        let mut replay = Replay {
+            engine: Engine::new(site, prepared.frame.take()),
+            counts: Counts::default(),
+            out: args.out.as_deref().map(create).transpose()?,
+            truth,
+            log,
+            pace: args.speed.filter(|s| *s > 0.0).map(|s| (s, None)),
+            newest: None,
+        };
+        let bar = progress();
+        while let Some(step) = prepared.input.next().await? {
+            replay.wait_for(&step).await;
+            replay.take(&step).await?;
+            if replay.counts.epochs % 1_024 == 0 {
+                bar.set_position(replay.counts.epochs);
+            }
+            prepared.tell_bad_rows();
+        }
+        prepared.tell_bad_rows();
+        bar.finish_and_clear();
+        replay.finish(args, &prepared, started.elapsed()).await
+    }
+
+    async fn wait_for(&mut self, step: &Step) {
+        let at = step.at();
+        let Some((speed, began)) = &mut self.pace else { return };
+        let (first, from) = *began.get_or_insert((at, Instant::now()));
+        let due = at.since(first).secs_f64() / *speed;
+        // A file may hold any stamps: a wait of more than a day is a gap, not a pace.
+        if let Ok(due) = Duration::try_from_secs_f64(due.clamp(0.0, 86_400.0)) {
+            tokio::time::sleep_until((from + due).into()).await;
+        }
+    }
+
+    async fn take(&mut self, step: &Step) -> Result<(), Failure> {
+        self.newest = Some(self.newest.map_or(step.at(), |n| n.max(step.at())));
+        match step {
+            Step::Frame(frame) => self.engine.handle(Input::Frame(frame)),
+            Step::Epoch(epoch) => self.engine.handle(Input::Epoch(epoch)),
+            Step::End(at) => self.engine.handle(Input::Tick(*at)),
+        }
+        while let Some(output) = self.engine.poll_output() {
+            self.count(&output)?;
+            if let (Some(log), Some(record)) = (&self.log, Record::from_output(&output)) {
+                log.push_wait(record).await;
+            }
+        }
+        Ok(())
+    }
+
+    fn count(&mut self, output: &Output) -> Result<(), Failure> {
+        match output {
+            Output::Ranges(_) => self.counts.epochs += 1,
+            Output::OutOfOrder { .. } => self.counts.out_of_order += 1,
+            Output::TooManyTags { .. } => self.counts.too_many_tags += 1,
+            Output::Position(report) => {
+                self.counts.positions += 1;
+                *match report.state {
+                    TagState::Located => &mut self.counts.located,
+                    TagState::Coasting => &mut self.counts.coasting,
+                    TagState::Ambiguous => &mut self.counts.ambiguous,
+                    TagState::Lost => &mut self.counts.lost,
+                } += 1;
+                if let Some((truth, accuracy)) = &mut self.truth {
+                    accuracy.grade(report, truth);
+                }
+                if let Some(out) = &mut self.out {
+                    let row = PositionBody::from_report(report, None).to_json();
+                    writeln!(out, "{row}")
+                        .map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
+                }
+            }
+            Output::Anchors(_) | Output::AnchorChanged(_) => {}
+        }
+        Ok(())
+    }
+
+    async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {
+        if let Some(mut out) = self.out.take() {
+            out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
+        }
+        if let Some(log) = self.log.take() {
+            log.finish(self.newest.unwrap_or_default()).await.map_err(store_failure)?;
+        }
+        let accuracy = self.truth.as_ref().map(|(_, a)| a.summary());
+        let bad_rows = prepared.input.bad_rows();
+        if args.json {
+            let text = summary_json(&self.counts, bad_rows, took, accuracy.as_ref());
+            if args.out.as_deref() == Some(Path::new("-")) { eprintln!("{text}") } else { println!("{text}") }
+        } else {
+            eprint!("{}", summary_text(&self.counts, bad_rows, took));
+            if let Some(accuracy) = &accuracy {
+                // The table is what was asked for, so it is data; unless stdout carries the positions.
+                let text = accuracy_text(accuracy, prepared.site.dimension());
+                if args.out.as_deref() == Some(Path::new("-")) { eprint!("{text}") } else { print!("{text}") }
+            }
+        }
+        if self.counts.epochs == 0 {
+            let what =
+                format!("{}: there was nothing to replay: no epoch could be read", args.input.display());
+            return Err(Failure::new(exit::DATA, what));
+        }
+        Ok(0)
+    }
+}
+
+/// Input and site, before anything runs.
+struct Prepared {
+    input: Feeder,
+    name: String,
+    site: Site,
+    site_text: String,
+    calibration_text: Option<String>,
+    frame: Option<FrameSpec>,
+    frame_text: Option<String>,
+}
+
+impl Prepared {
+    async fn new(args: &ReplayArgs) -> Result<Prepared, Failure> {
+        let site_file = args.site.as_deref().map(SiteFile::load).transpose()?;
+        let kind = args.input.extension().and_then(|e| e.to_str()).unwrap_or("");
+        if !args.input.exists() {
+            return Err(Failure::new(
+                exit::NO_INPUT,
+                format!("{}: there is no such file", args.input.display()),
+            ));
+        }
+        let mut prepared = match kind {
+            "db" => Prepared::log(args, site_file).await?,
+            "bin" => Prepared::capture(args, needed(site_file)?)?,
+            "csv" => {
+                let input = Feeder::Table(Box::new(RangeTable::open(&args.input)?));
+                Prepared::with(input, args, needed(site_file)?)
+            }
+            _ => {
+                let what = "is neither a log (.db), a capture (.bin) nor a range table (.csv)";
+                return Err(Failure::new(exit::USAGE, format!("{}: {what}", args.input.display())));
+            }
+        };
+        if let Some(name) = &args.estimator {
+            let estimator = site_file::estimator(name).ok_or_else(|| {
+                let known = site_file::ESTIMATORS.join(", ");
+                Failure::new(exit::USAGE, format!("\"{name}\" is not an estimator; known: {known}"))
+            })?;
+            prepared.site = prepared.site.with_estimator(estimator);
+        }
+        Ok(prepared)
+    }
+
+    fn with(input: Feeder, args: &ReplayArgs, site: SiteFile) -> Prepared {
+        for warning in &site.warnings {
+            eprintln!("{warning}");
+        }
+        Prepared {
+            input,
+            name: args.input.display().to_string(),
+            site: site.site,
+            site_text: site.text,
+            calibration_text: site.calibration_text,
+            frame: site.frame,
+            frame_text: site.frame_text,
+        }
+    }
+
+    async fn log(args: &ReplayArgs, site: Option<SiteFile>) -> Result<Prepared, Failure> {
+        let reader = LogReader::open(&args.input).await.map_err(log_failure)?;
+        let pick = args.session.map_or(SessionPick::Latest, SessionPick::Id);
+        let session = reader.session(pick).await.map_err(log_failure)?;
+        let site = match site {
+            Some(site) => site,
+            None => stored_site(&args.input, &session.site_text, session.calibration_text.as_deref())?,
+        };
+        let epochs = reader.epochs(session.id).await.map_err(log_failure)?;
+        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at: session.ended_at };
+        Ok(Prepared::with(Feeder::Log(Box::new(logged)), args, site))
+    }
+
+    fn capture(args: &ReplayArgs, site: SiteFile) -> Result<Prepared, Failure> {
+        let Some(frame) = &site.frame else {
+            let what = "the site file has no [frame], so captured bytes can't be read";
+            return Err(Failure::new(exit::CONFIG, format!("{}: {what}", site.path.display())));
+        };
+        let reader = CaptureReader::open(&args.input).map_err(|e| Failure::new(exit::NO_INPUT, e))?;
+        if !reader.has_times() && args.frame_period.is_none() {
+            let times = CaptureReader::times_path(&args.input);
+            let what = format!("{} is not there, so nobody knows when the bytes came", times.display());
+            let todo = "give the time between frames: --frame-period 100ms";
+            return Err(Failure::new(exit::USAGE, format!("{}: {what}\n  {todo}", args.input.display())));
+        }
+        let decoder = Decoder::new(frame.layout.clone());
+        let frame_period = args.frame_period.map(|p| Micros::from_secs_f64(p.as_secs_f64()));
+        let (rest, at) = (Vec::new(), Timestamp::default());
+        let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, ended: false };
+        Ok(Prepared::with(Feeder::Capture(Box::new(capture)), args, site))
+    }
+
+    fn tell_bad_rows(&mut self) {
+        if let Feeder::Table(table) = &mut self.input {
+            while let Some(BadRow { line, what }) = table.take_bad_row() {
+                eprintln!("{}:{line}: {what}; the row is left out", self.name);
+            }
+        }
+    }
+}
+
+fn needed(site: Option<SiteFile>) -> Result<SiteFile, Failure> {
+    site.ok_or_else(|| Failure::new(exit::USAGE, "which site? give --site FILE (only a log carries its own)"))
+}
+
+/// The site that a session was recorded with, from the log's own text.
+fn stored_site(log: &Path, text: &str, calibration: Option<&str>) -> Result<SiteFile, Failure> {
+    let name = log.with_extension("site.toml");
+    SiteFile::from_text(&name, text, calibration).map_err(Failure::from)
+}
+
+impl Step {
+    fn at(&self) -> Timestamp {
+        match self {
+            Step::Frame(frame) => frame.received_at,
+            Step::Epoch(epoch) => epoch.at,
+            Step::End(at) => *at,
+        }
+    }
+}
+
+impl Feeder {
+    async fn next(&mut self) -> Result<Option<Step>, Failure> {
+        match self {
+            Feeder::Log(logged) => logged.next().await,
+            Feeder::Capture(capture) => capture.next(),
+            Feeder::Table(table) => Ok(table.next_epoch()?.map(Step::Epoch)),
+        }
+    }
+
+    fn bad_rows(&self) -> u64 {
+        if let Feeder::Table(table) = self { table.bad_rows() } else { 0 }
+    }
+}
+
+impl Logged {
+    async fn next(&mut self) -> Result<Option<Step>, Failure> {
+        if self.batch.len() == 0 {
+            self.batch = self.epochs.next_batch().await.map_err(log_failure)?.into_iter();
+        }
+        // An empty batch is the end of the frames; the session went on until its own end.
+        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(Step::End)))
+    }
+}
+
+impl Capture {
+    fn next(&mut self) -> Result<Option<Step>, Failure> {
+        loop {
+            if let Some(mut frame) = self.decoder.next_frame() {
+                if let Some(period) = self.frame_period {
+                    frame.received_at = Timestamp::from_micros(self.frames.saturating_mul(period.micros()));
+                }
+                self.frames += 1;
+                return Ok(Some(Step::Frame(frame)));
+            }
+            if !self.rest.is_empty() {
+                let taken = self.decoder.push(self.at, &self.rest);
+                self.rest.drain(..taken);
+                continue;
+            }
+            if self.ended {
+                return Ok(None);
+            }
+            match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, e))? {
+                Some(CaptureStep { at, bytes }) => {
+                    self.at = at.unwrap_or(self.at);
+                    self.rest = bytes;
+                }
+                None => {
+                    self.ended = true;
+                    let end = self.frame_period.map_or(self.at, |p| {
+                        Timestamp::from_micros(self.frames.saturating_sub(1).saturating_mul(p.micros()))
+                    });
+                    return Ok(Some(Step::End(end)));
+                }
+            }
+        }
+    }
+}
+
+async fn begin_log(path: &Path, args: &ReplayArgs, prepared: &Prepared) -> Result<SessionWriter, Failure> {
+    let store = Store::open(path).await.map_err(store_failure)?;
+    let start = SessionStart {
+        started_at: Timestamp::default(),
+        site_text: prepared.site_text.clone(),
+        calibration_text: prepared.calibration_text.clone(),
+        frame_layout: prepared.frame_text.clone().unwrap_or_default(),
+        source: format!("replay of {}", args.input.display()),
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+    };
+    store.begin_session(start).await.map_err(store_failure)
+}
+
+fn log_failure(e: StoreError) -> Failure {
+    Failure::new(exit::DATA, e)
+}
+
+fn load_truth(path: &Path, site: &Site) -> Result<(Truth, Accuracy), Failure> {
+    let (rows, bad) = read_truth(path)?;
+    for BadRow { line, what } in bad.iter().take(20) {
+        eprintln!("{}:{line}: {what}; the row is left out", path.display());
+    }
+    let up_m = if let Dimension::TwoD { tag_height_m } = site.dimension() { tag_height_m } else { 0.0 };
+    let rows: Vec<(TagId, Timestamp, [f64; 3])> =
+        rows.iter().map(|r| (r.tag, r.at, [r.at_m.0[0], r.at_m.0[1], r.at_m.1.unwrap_or(up_m)])).collect();
+    Ok((Truth::new(rows), Accuracy::new(site.dimension())))
+}
+
+fn create(path: &Path) -> Result<Box<dyn Write + Send>, Failure> {
+    if path == Path::new("-") {
+        return Ok(Box::new(BufWriter::new(io::stdout())));
+    }
+    let file = File::create(path)
+        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))?;
+    Ok(Box::new(BufWriter::with_capacity(1 << 16, file)))
+}
+
+fn progress() -> ProgressBar {
+    if !io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new_spinner();
+    if let Ok(style) = ProgressStyle::with_template("{spinner} {human_pos} epochs, {per_sec}, {elapsed}") {
+        bar.set_style(style);
+    }
+    bar
+}
+
+fn summary_text(counts: &Counts, bad_rows: u64, took: Duration) -> String {
+    let Counts { epochs, positions, located, coasting, ambiguous, lost, .. } = counts;
+    let mut text = format!(
+        "{epochs} epochs in {:.1} s; {positions} positions: {located} located, {coasting} coasting, {ambiguous} ambiguous, {lost} lost\n",
+        took.as_secs_f64()
+    );
+    for (n, what) in [
+        (bad_rows, "rows could not be read and were left out"),
+        (counts.out_of_order, "epochs were older than the one before and were left out"),
+        (counts.too_many_tags, "epochs belonged to more tags than are kept apart and were left out"),
+    ] {
+        if n > 0 {
+            text += &format!("{n} {what}\n");
+        }
+    }
+    text
+}
+
+fn accuracy_text(a: &AccuracySummary, dimension: Dimension) -> String {
+    let metres = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:.3} m"));
+    let percent = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{:.1} %", v * 100.0));
+    let (flat, shape) =
+        if dimension == Dimension::ThreeD { ("SE", "ellipsoids") } else { ("CE", "ellipses") };
+    format!(
+        "accuracy against the truth ({} epochs with truth)\n  share with fix      {:>9}\n  RMSE                {:>9}\n  {flat}50                {:>9}\n  {flat}95                {:>9}\n  largest             {:>9}\n  95 % {shape:<10} hold {:>7}\n",
+        a.epochs,
+        percent(a.share_with_fix),
+        metres(a.rmse_m),
+        metres(a.ce50_m),
+        metres(a.ce95_m),
+        metres(a.max_m),
+        percent(a.coverage95),
+    )
+}
+
+fn summary_json(
+    counts: &Counts,
+    bad_rows: u64,
+    took: Duration,
+    accuracy: Option<&AccuracySummary>,
+) -> String {
+    let accuracy = accuracy.map(|a| {
+        serde_json::json!({
+            "epochs": a.epochs, "located": a.located, "share_with_fix": a.share_with_fix, "rmse_m": a.rmse_m,
+            "ce50_m": a.ce50_m, "ce95_m": a.ce95_m, "max_m": a.max_m, "coverage95": a.coverage95,
+        })
+    });
+    serde_json::json!({
+        "epochs": counts.epochs, "positions": counts.positions, "located": counts.located,
+        "coasting": counts.coasting, "ambiguous": counts.ambiguous, "lost": counts.lost,
+        "bad_rows": bad_rows, "out_of_order": counts.out_of_order, "too_many_tags": counts.too_many_tags,
+        "took_s": took.as_secs_f64(), "accuracy": accuracy,
+    })
+    .to_string()
+}

@@ -1,0 +1,198 @@
+//! `run`: the daemon.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, LogStatus, SiteInfo};
+use hereabout_core::Timestamp;
+use hereabout_engine::Engine;
+use hereabout_ingest::{Clock, Source};
+use hereabout_store::{SessionStart, SessionWriter, Store, StoreError};
+use hereabout_wire::Decoder;
+use tokio::net::TcpListener;
+use tokio::signal::unix::{SignalKind, signal};
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+use crate::cli::RunArgs;
+use crate::commands::{open_source, runtime};
+use crate::exit::{self, Failure};
+use crate::pump::{Drained, Pump};
+use crate::site_file::SiteFile;
+
+/// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
+const FEED_QUEUE: usize = 256;
+
+/// Everything that `serve` needs from outside.
+pub struct Ports {
+    /// Where bytes come from.
+    pub source: Source,
+    /// The source as people wrote it.
+    pub source_text: String,
+    /// Where to serve.
+    pub listener: TcpListener,
+    /// The clock of the session.
+    pub clock: Clock,
+    /// The log's writer with its file.
+    pub log: Option<(SessionWriter, PathBuf)>,
+}
+
+/// Runs the daemon until a signal.
+///
+/// # Errors
+/// Everything that keeps it from starting, and a log that could not be finished.
+pub fn run(args: RunArgs) -> Result<u8, Failure> {
+    let mut site = SiteFile::load(&args.site)?;
+    for warning in &site.warnings {
+        eprintln!("{warning}");
+    }
+    site.listen = args.listen.unwrap_or(site.listen);
+    site.log = if args.no_log { None } else { args.log.or(site.log.take()) };
+    runtime()?.block_on(async move {
+        let (source, source_text) = open_source(&site, args.source.as_deref())?;
+        let listener = hereabout_api::bind(site.listen).await.map_err(api_failure)?;
+        let clock = Clock::start();
+        let log = match &site.log {
+            Some(path) => Some((begin_log(path.clone(), &site, &source_text, &clock).await?, path.clone())),
+            None => None,
+        };
+        let addr = listener.local_addr().map_err(|e| Failure::new(exit::SOFTWARE, e))?;
+        let greeting = if args.json { greet_json(&site, addr) } else { greet(&site, &source_text, addr) };
+        let stop = CancellationToken::new();
+        stop_on_signals(stop.clone())?;
+        let running = tokio::spawn(serve(site, Ports { source, source_text, listener, clock, log }, stop));
+        println!("{greeting}");
+        let done =
+            running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
+        done.map(|()| 0)
+    })
+}
+
+/// Runs until `stop` is cancelled: input first, then what was heard is worked off, then the log is
+/// finished and the subscribers are told.
+///
+/// # Errors
+/// A site without a frame layout, a service that ended early, a log that could not be finished.
+pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Result<(), Failure> {
+    let Some(frame) = site.frame.clone() else {
+        let what = "the site file has no [frame], so the bytes of the kit can't be read";
+        let todo = "add [frame] with layout = \"…\" and unit = \"cm\"";
+        return Err(Failure::new(exit::CONFIG, format!("{}: {what}\n  {todo}", site.path.display())));
+    };
+    let clock = ports.clock.clone();
+    let hub = Hub::new(HubInfo {
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+        started_at: clock.started_at(),
+        source: ports.source_text.clone(),
+        site: SiteInfo::from(&site.site),
+    });
+    let log = ports.log.map(|(writer, path)| (writer, path.display().to_string()));
+    if let Some((_, path)) = &log {
+        hub.set_log(LogStatus { path: path.clone(), ..LogStatus::default() });
+    }
+    let stop_api = CancellationToken::new();
+    let api_clock = clock.clone();
+    let settings = ApiSettings::new(Arc::new(move || api_clock.now()));
+    let api = tokio::spawn(hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone()));
+
+    let (tx, rx) = mpsc::channel(FEED_QUEUE);
+    let decoder = Decoder::new(frame.layout.clone());
+    let pump =
+        tokio::spawn(Pump::new(decoder, Engine::new(site.site.clone(), Some(frame)), hub, log).run(rx));
+    let input = tokio::spawn(hereabout_ingest::run(ports.source, clock.clone(), tx.clone(), stop.clone()));
+    // The pump ends when every sender is gone: one is kept here, so that it outlives a file that ends.
+    stop.cancelled().await;
+    let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
+    let input = input.await.map_err(broke);
+    drop(tx);
+    let drained = pump.await.map_err(broke)?;
+    let finished = finish_log(drained, clock.now()).await;
+    stop_api.cancel();
+    let served = api.await.map_err(broke)?.map_err(api_failure);
+    input?;
+    finished.and(served)
+}
+
+async fn finish_log(drained: Drained, now: Timestamp) -> Result<(), Failure> {
+    let Some(log) = drained.log else { return Ok(()) };
+    let stats = log.finish(drained.newest.unwrap_or(now)).await.map_err(store_failure)?;
+    let dropped = stats.dropped_frames + stats.dropped_fixes + stats.dropped_events;
+    if dropped > 0 {
+        eprintln!("the log could not keep up: {dropped} rows were left out");
+    }
+    Ok(())
+}
+
+async fn begin_log(
+    path: PathBuf,
+    site: &SiteFile,
+    source: &str,
+    clock: &Clock,
+) -> Result<SessionWriter, Failure> {
+    let store = Store::open(&path).await.map_err(store_failure)?;
+    let start = SessionStart {
+        started_at: clock.started_at(),
+        site_text: site.text.clone(),
+        calibration_text: site.calibration_text.clone(),
+        frame_layout: site.frame_text.clone().unwrap_or_default(),
+        source: source.to_owned(),
+        program_version: env!("CARGO_PKG_VERSION").to_owned(),
+    };
+    store.begin_session(start).await.map_err(store_failure)
+}
+
+/// Cancels `stop` on Ctrl-C and SIGTERM; a second signal ends the program at once.
+fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
+    let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
+    let mut interrupt = signal(SignalKind::interrupt()).map_err(broke)?;
+    let mut terminate = signal(SignalKind::terminate()).map_err(broke)?;
+    tokio::spawn(async move {
+        for second in [false, true] {
+            let code = tokio::select! {
+                _ = interrupt.recv() => 130,
+                _ = terminate.recv() => 143,
+            };
+            if second {
+                std::process::exit(code);
+            }
+            stop.cancel();
+        }
+    });
+    Ok(())
+}
+
+fn greet(site: &SiteFile, source: &str, addr: SocketAddr) -> String {
+    let log = site.log.as_ref().map_or("no log is kept".to_owned(), |p| format!("log {}", p.display()));
+    let anchors = site.site.anchors().len();
+    format!(
+        "{name}: {anchors} anchors, listening to {source}
+http://{addr}   {log}
+
+Try:
+  curl http://{addr}/v1/tags/0
+  curl http://{addr}/v1/anchors.txt
+  websocat ws://{addr}/v1/live?topics=position      (any WebSocket client)
+
+Not a safety component: silence, lost, or a large radius mean \"no position\". Ctrl-C stops.",
+        name = site.site.name(),
+    )
+}
+
+fn greet_json(site: &SiteFile, addr: SocketAddr) -> String {
+    let log = site.log.as_ref().map(|p| p.display().to_string());
+    serde_json::json!({ "site": site.site.name(), "url": format!("http://{addr}"), "log": log }).to_string()
+}
+
+fn api_failure(e: ApiError) -> Failure {
+    let code = match e {
+        ApiError::NotLoopback { .. } => exit::CONFIG,
+        _ => exit::UNAVAILABLE,
+    };
+    Failure::new(code, e)
+}
+
+/// The exit code of a log that can't be kept.
+pub fn store_failure(e: StoreError) -> Failure {
+    Failure::new(exit::CANT_CREATE, e)
+}

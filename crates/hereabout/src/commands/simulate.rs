@@ -1,0 +1,215 @@
+//! `simulate`: the virtual kit to a file, to whoever connects to a TCP port, or on a pseudo-terminal,
+//! with its truth beside it.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use hereabout_ingest::{CaptureWriter, FeedStep, Feeder};
+use hereabout_sim::{Kit, Scenario, SimFrame, write_truth_header, write_truth_row};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use tokio::io::AsyncWriteExt;
+use tokio::net::TcpListener;
+
+use crate::cli::SimulateArgs;
+use crate::commands::runtime;
+use crate::exit::{self, Failure};
+
+/// The simulated kit as a source of the daemon.
+pub struct KitFeeder {
+    kit: Kit,
+    speed: f64,
+    at_s: f64,
+}
+
+impl KitFeeder {
+    /// The kit of a scenario file, this many times as fast as real.
+    ///
+    /// # Errors
+    /// A scenario that can't be read or used.
+    pub fn open(path: &Path, speed: f64) -> Result<KitFeeder, Failure> {
+        Ok(KitFeeder { kit: open_kit(path, None)?, speed, at_s: 0.0 })
+    }
+
+    /// The next frame, and how long after the previous one it is due.
+    fn next_frame(&mut self) -> Option<(Duration, SimFrame)> {
+        let frame = self.kit.next_frame()?;
+        let wait_s = (frame.epoch.at_s - self.at_s) / self.speed;
+        self.at_s = frame.epoch.at_s;
+        Some((Duration::try_from_secs_f64(wait_s.max(0.0)).unwrap_or_default(), frame))
+    }
+}
+
+impl Feeder for KitFeeder {
+    fn next(&mut self) -> Option<FeedStep> {
+        self.next_frame().map(|(wait, frame)| FeedStep { wait, bytes: frame.bytes })
+    }
+}
+
+fn open_kit(path: &Path, args: Option<&SimulateArgs>) -> Result<Kit, Failure> {
+    let mut scenario = Scenario::read(path).map_err(|e| Failure::new(exit::CONFIG, e))?;
+    if let Some(args) = args {
+        scenario.seed = args.seed.unwrap_or(scenario.seed);
+        scenario.duration_s = args.seconds.or(scenario.duration_s);
+    }
+    Kit::new(&scenario).map_err(|e| Failure::new(exit::CONFIG, format!("{}: {e}", path.display())))
+}
+
+/// Runs the kit until it ends or Ctrl-C.
+///
+/// # Errors
+/// A scenario that can't be used, an output that can't be made or written.
+pub fn simulate(args: &SimulateArgs) -> Result<u8, Failure> {
+    if !(args.speed.is_finite() && args.speed > 0.0) {
+        return Err(Failure::new(
+            exit::USAGE,
+            format!("--speed {} is not a speed; 1 is real time", args.speed),
+        ));
+    }
+    let kit = open_kit(&args.scenario, Some(args))?;
+    let feeder = KitFeeder { kit, speed: args.speed, at_s: 0.0 };
+    match (&args.out, args.tcp, &args.pty) {
+        (Some(out), _, _) => to_file(feeder, out),
+        (_, Some(addr), _) => runtime()?.block_on(or_interrupt(to_tcp(feeder, addr, args.truth.as_deref()))),
+        (_, _, Some(link)) => {
+            runtime()?.block_on(or_interrupt(to_pty(feeder, link.clone(), args.truth.as_deref())))
+        }
+        _ => Err(Failure::new(exit::USAGE, "where to? give --out NAME.bin, --tcp ADDR:PORT or --pty LINK")),
+    }
+}
+
+async fn or_interrupt(work: impl Future<Output = Result<u8, Failure>>) -> Result<u8, Failure> {
+    tokio::select! {
+        done = work => done,
+        _ = tokio::signal::ctrl_c() => Ok(0),
+    }
+}
+
+fn to_file(mut feeder: KitFeeder, out: &Path) -> Result<u8, Failure> {
+    if feeder.kit.scenario().duration_s.is_none() {
+        return Err(Failure::new(exit::USAGE, "the scenario runs for ever: give --seconds"));
+    }
+    let broken = |e: hereabout_ingest::CaptureError| Failure::new(exit::CANT_CREATE, e);
+    let mut capture = CaptureWriter::create(out).map_err(broken)?;
+    let truth_path = out.with_extension("truth.csv");
+    let mut truth = Some(Truth::create(&truth_path)?);
+    let mut frames = 0_u64;
+    while let Some((_, frame)) = feeder.next_frame() {
+        capture.write(frame.epoch.at, &frame.bytes).map_err(broken)?;
+        Truth::write(&mut truth, &frame)?;
+        frames += 1;
+    }
+    capture.flush().map_err(broken)?;
+    Truth::finish(truth)?;
+    eprintln!("{frames} frames in {}, truth in {}", out.display(), truth_path.display());
+    Ok(0)
+}
+
+async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: Option<&Path>) -> Result<u8, Failure> {
+    let taken = |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {e}"));
+    let listener = TcpListener::bind(addr).await.map_err(taken)?;
+    let addr = listener.local_addr().map_err(taken)?;
+    eprintln!("sending to whoever connects to tcp://{addr}; Ctrl-C stops");
+    let mut truth = truth.map(Truth::create).transpose()?;
+    let mut subscriber = None;
+    while let Some((wait, frame)) = feeder.next_frame() {
+        let due = tokio::time::sleep(wait);
+        tokio::pin!(due);
+        loop {
+            tokio::select! {
+                () = &mut due => break,
+                accepted = listener.accept() => subscriber = accepted.ok().map(|(s, _)| s).or(subscriber),
+            }
+        }
+        Truth::write(&mut truth, &frame)?;
+        if let Some(mut socket) = subscriber.take() {
+            // Who hangs up makes room for the next one; frames meanwhile are gone, as on a real line.
+            if socket.write_all(&frame.bytes).await.is_ok() {
+                subscriber = Some(socket);
+            }
+        }
+    }
+    Truth::finish(truth)?;
+    Ok(0)
+}
+
+async fn to_pty(mut feeder: KitFeeder, link: PathBuf, truth: Option<&Path>) -> Result<u8, Failure> {
+    let broken = |e: std::io::Error| Failure::new(exit::CANT_CREATE, format!("{}: {e}", link.display()));
+    let terminal = Terminal::open(&link).map_err(broken)?;
+    eprintln!("sending on {}; Ctrl-C stops", link.display());
+    let mut truth = truth.map(Truth::create).transpose()?;
+    while let Some((wait, frame)) = feeder.next_frame() {
+        tokio::time::sleep(wait).await;
+        Truth::write(&mut truth, &frame)?;
+        // Nobody reads: the terminal's buffer fills up and the rest is gone, as on a real line.
+        let _ = rustix::io::write(&terminal.master, &frame.bytes);
+    }
+    Truth::finish(truth)?;
+    Ok(0)
+}
+
+/// A raw pseudo-terminal with a link that names it; the link goes with it.
+struct Terminal {
+    master: std::os::fd::OwnedFd,
+    /// Kept open, so that a reader that comes and goes does not hang up the line.
+    _line: std::os::fd::OwnedFd,
+    link: PathBuf,
+}
+
+impl Terminal {
+    fn open(link: &Path) -> std::io::Result<Terminal> {
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC)?;
+        grantpt(&master)?;
+        unlockpt(&master)?;
+        let name = ptsname(&master, Vec::new())?;
+        let flags = rustix::fs::OFlags::RDWR | rustix::fs::OFlags::NOCTTY | rustix::fs::OFlags::CLOEXEC;
+        let line = rustix::fs::open(name.as_c_str(), flags, rustix::fs::Mode::empty())?;
+        let mut attributes = tcgetattr(&line)?;
+        attributes.make_raw();
+        tcsetattr(&line, OptionalActions::Now, &attributes)?;
+        rustix::fs::fcntl_setfl(&master, rustix::fs::OFlags::NONBLOCK)?;
+        if link.is_symlink() {
+            std::fs::remove_file(link)?;
+        }
+        std::os::unix::fs::symlink(name.to_string_lossy().as_ref(), link)?;
+        Ok(Terminal { master, _line: line, link: link.to_owned() })
+    }
+}
+
+impl Drop for Terminal {
+    fn drop(&mut self) {
+        let _ = std::fs::remove_file(&self.link);
+    }
+}
+
+/// The truth table being written.
+struct Truth {
+    path: PathBuf,
+    out: BufWriter<File>,
+}
+
+impl Truth {
+    fn create(path: &Path) -> Result<Truth, Failure> {
+        let file = File::create(path).map_err(|e| Truth::broken(path, &e))?;
+        let mut truth = Truth { path: path.to_owned(), out: BufWriter::new(file) };
+        write_truth_header(&mut truth.out, true).map_err(|e| Truth::broken(path, &e))?;
+        Ok(truth)
+    }
+
+    fn write(truth: &mut Option<Truth>, frame: &SimFrame) -> Result<(), Failure> {
+        let Some(truth) = truth else { return Ok(()) };
+        write_truth_row(&mut truth.out, &frame.epoch, true).map_err(|e| Truth::broken(&truth.path, &e))
+    }
+
+    fn finish(truth: Option<Truth>) -> Result<(), Failure> {
+        let Some(mut truth) = truth else { return Ok(()) };
+        truth.out.flush().map_err(|e| Truth::broken(&truth.path, &e))
+    }
+
+    fn broken(path: &Path, e: &std::io::Error) -> Failure {
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display()))
+    }
+}

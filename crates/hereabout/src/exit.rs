@@ -1,0 +1,62 @@
+//! Exit codes (sysexits, as BSD's `sysexits.h` numbers them) and the one error type that `main` shows.
+
+use std::fmt;
+
+/// A command line that can't be understood.
+pub const USAGE: u8 = 64;
+/// Input data that can't be used.
+pub const DATA: u8 = 65;
+/// An input file that isn't there or can't be read.
+pub const NO_INPUT: u8 = 66;
+/// Something that is needed is not to be had: an address that is taken.
+pub const UNAVAILABLE: u8 = 69;
+/// A fault inside the program.
+pub const SOFTWARE: u8 = 70;
+/// An output file that can't be made.
+pub const CANT_CREATE: u8 = 73;
+/// Reading or writing failed on the way.
+pub const IO: u8 = 74;
+/// The site file or another configuration is wrong.
+pub const CONFIG: u8 = 78;
+
+/// Why a command failed: a code for programs, words for people.
+#[derive(Debug)]
+pub struct Failure {
+    /// Exit code.
+    pub code: u8,
+    /// What happened, where, what to do.
+    pub message: String,
+}
+
+impl Failure {
+    /// A failure with this code and these words.
+    pub fn new(code: u8, message: impl fmt::Display) -> Failure {
+        Failure { code, message: message.to_string() }
+    }
+}
+
+impl fmt::Display for Failure {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.message)
+    }
+}
+
+impl From<Vec<crate::toml_doc::Problem>> for Failure {
+    fn from(problems: Vec<crate::toml_doc::Problem>) -> Failure {
+        let unreadable =
+            problems.iter().all(|p| p.line == 0 && p.key.is_empty() && p.what.starts_with("can't be read"));
+        let code = if unreadable { NO_INPUT } else { CONFIG };
+        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+        Failure::new(code, lines.join("\n"))
+    }
+}
+
+impl From<crate::tables::TableError> for Failure {
+    fn from(e: crate::tables::TableError) -> Failure {
+        let code = match e {
+            crate::tables::TableError::Read { .. } => NO_INPUT,
+            _ => DATA,
+        };
+        Failure::new(code, e)
+    }
+}

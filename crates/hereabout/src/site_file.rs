@@ -1,0 +1,567 @@
+//! The site file: TOML that people write and the program never edits, and `calibration.toml` beside
+//! it, which the program writes.
+//!
+//! [`SiteFile::load`] either gives a validated [`Site`] with the settings around it, or every problem
+//! it found, placed in the file. Warnings come along in both cases.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+
+use hereabout_core::{
+    Anchor, AnchorId, Correction, Dimension, Estimator, Fence, KeyStep, Micros, Severity, Site, SiteDraft,
+    SiteFinding, TrackSettings, Zone, ZoneShape,
+};
+use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
+use serde::Deserialize;
+
+use crate::site_words::words;
+use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree};
+
+/// Where the daemon listens when the site file doesn't say.
+pub const DEFAULT_LISTEN: &str = "127.0.0.1:6208";
+/// Standard deviation of a range when the site file doesn't say, metres.
+pub const DEFAULT_RANGE_SIGMA_M: f64 = 0.10;
+/// Believable ranges when the site file doesn't say, metres.
+pub const DEFAULT_RANGE_SPAN_M: [f64; 2] = [0.01, 200.0];
+
+/// A site file that can be run or replayed with.
+#[derive(Clone, Debug)]
+pub struct SiteFile {
+    /// Where it was read from.
+    pub path: PathBuf,
+    /// Its text, as stored in the log.
+    pub text: String,
+    /// The validated site, with the corrections of `calibration.toml`.
+    pub site: Site,
+    /// Where the bytes come from; absent for tables and logs.
+    pub source: Option<SourceText>,
+    /// The frame layout; absent for tables and logs.
+    pub frame: Option<FrameSpec>,
+    /// The layout's text, for the log.
+    pub frame_text: Option<String>,
+    /// The log file, when one is kept.
+    pub log: Option<PathBuf>,
+    /// Where to serve.
+    pub listen: SocketAddr,
+    /// Text of `calibration.toml`, when there is one.
+    pub calibration_text: Option<String>,
+    /// What works, with a limit.
+    pub warnings: Vec<Problem>,
+}
+
+/// The `[source]` table.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SourceText {
+    /// A device path or a URL.
+    pub port: String,
+    /// Baud of a serial port.
+    pub baud: u32,
+}
+
+impl SiteFile {
+    /// Reads, parses and validates a site file and the calibration beside it.
+    ///
+    /// # Errors
+    /// Every problem that was found, in file order where that is known.
+    pub fn load(path: &Path) -> Result<SiteFile, Vec<Problem>> {
+        let document = Document::read(path)?;
+        let calibration = path.parent().unwrap_or(Path::new("")).join("calibration.toml");
+        let calibration = if calibration.exists() { Some(Document::read(&calibration)?) } else { None };
+        SiteFile::from_documents(&document, calibration.as_ref())
+    }
+
+    /// The same from texts that are at hand, as a log keeps them; `name` is for messages.
+    ///
+    /// # Errors
+    /// As [`SiteFile::load`].
+    pub fn from_text(name: &Path, text: &str, calibration: Option<&str>) -> Result<SiteFile, Vec<Problem>> {
+        let document = Document { file: name.to_owned(), text: text.to_owned() };
+        let calibration = calibration
+            .map(|text| Document { file: name.with_extension("calibration.toml"), text: text.to_owned() });
+        SiteFile::from_documents(&document, calibration.as_ref())
+    }
+
+    fn from_documents(document: &Document, calibration: Option<&Document>) -> Result<SiteFile, Vec<Problem>> {
+        let (raw, tree) = document.parse::<RawSite>(&SITE)?;
+        let mut problems = Vec::new();
+        let frame = raw.frame.as_ref().and_then(|f| read_frame(f, &tree, &mut problems));
+        let listen = read_listen(raw.api.as_ref(), &tree, &mut problems);
+        let zones =
+            raw.zone.iter().enumerate().filter_map(|(i, z)| read_zone(i, z, &tree, &mut problems)).collect();
+        let draft = draft(&raw, zones, &tree, frame.as_ref(), &mut problems);
+        let (Some(draft), Some(listen)) = (draft, listen) else { return Err(problems) };
+        let (site, findings) = match draft.validate() {
+            Ok((site, findings)) => (Some(site), findings),
+            Err(findings) => (None, findings),
+        };
+        problems.extend(findings.iter().map(|f| place(&tree, f)));
+        let Some(mut site) = site.filter(|_| problems.iter().all(|p| p.level == Level::Warning)) else {
+            return Err(problems);
+        };
+        if let Some(calibration) = calibration {
+            site = with_calibration(site, calibration, &mut problems)?;
+        }
+        let folder = document.file.parent().unwrap_or(Path::new(""));
+        Ok(SiteFile {
+            path: document.file.clone(),
+            text: document.text.clone(),
+            site,
+            source: raw.source.map(|s| SourceText { port: s.port, baud: s.baud.unwrap_or(115_200) }),
+            frame_text: raw.frame.as_ref().map(RawFrame::text),
+            frame,
+            log: raw.log.map(|l| folder.join(l.path)),
+            listen,
+            calibration_text: calibration.map(|c| c.text.clone()),
+            warnings: problems,
+        })
+    }
+
+    /// The folder that relative paths of the site file start from.
+    pub fn folder(&self) -> &Path {
+        self.path.parent().unwrap_or(Path::new(""))
+    }
+}
+
+fn draft(
+    raw: &RawSite,
+    zones: Vec<Zone>,
+    tree: &Tree<'_>,
+    frame: Option<&FrameSpec>,
+    problems: &mut Vec<Problem>,
+) -> Option<SiteDraft> {
+    let site = &raw.site;
+    let dimension = match (site.dimension.as_str(), site.tag_height_m) {
+        ("2d", Some(tag_height_m)) => Dimension::TwoD { tag_height_m },
+        ("3d", _) => Dimension::ThreeD,
+        ("2d", None) => {
+            let path = [key("site"), key("tag_height_m")];
+            let help = "in 2D the tag's height must be known: tag_height_m = 0.9 (metres, same zero as the anchors' third number)";
+            problems.push(tree.problem(&path, "this key is missing", help));
+            return None;
+        }
+        (other, _) => {
+            let what = format!("\"{other}\" is not a dimension");
+            let help = "expected \"2d\" (with tag_height_m) or \"3d\"";
+            problems.push(tree.problem(&[key("site"), key("dimension")], &what, help));
+            return None;
+        }
+    };
+    let track = read_track(raw.track.as_ref(), tree, problems)?;
+    let sigma = site.range_sigma_m.unwrap_or(DEFAULT_RANGE_SIGMA_M);
+    let anchors = raw.anchor.iter().map(|a| a.anchor(sigma)).collect();
+    Some(SiteDraft {
+        name: site.name.clone(),
+        dimension,
+        fence: Fence { area_m: site.area_m.clone().unwrap_or_default(), up_span_m: site.up_span_m },
+        range_span_m: site.range_span_m.unwrap_or(DEFAULT_RANGE_SPAN_M),
+        anchors,
+        zones,
+        track,
+        range_fields: frame.map(|f| f.layout.range_fields()),
+    })
+}
+
+fn read_track(raw: Option<&RawTrack>, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<TrackSettings> {
+    let mut track = TrackSettings::default();
+    let Some(raw) = raw else { return Some(track) };
+    if let Some(name) = &raw.estimator {
+        match estimator(name) {
+            Some(e) => track.estimator = e,
+            None => {
+                let what = format!("\"{name}\" is not an estimator");
+                let help = format!("expected one of: {}", ESTIMATORS.join(", "));
+                problems.push(tree.problem(&[key("track"), key("estimator")], &what, &help));
+                return None;
+            }
+        }
+    }
+    track.lost_after = raw.lost_after_s.map_or(track.lost_after, Micros::from_secs_f64);
+    track.lost_radius95_m = raw.lost_radius95_m.unwrap_or(track.lost_radius95_m);
+    Some(track)
+}
+
+/// Names of the estimators, as the site file and `--estimator` take them.
+pub const ESTIMATORS: &[&str] = &["plain"];
+
+/// The estimator of that name.
+pub fn estimator(name: &str) -> Option<Estimator> {
+    match name {
+        "plain" => Some(Estimator::Plain),
+        _ => None,
+    }
+}
+
+fn read_listen(raw: Option<&RawApi>, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<SocketAddr> {
+    let text = raw.and_then(|a| a.listen.as_deref()).unwrap_or(DEFAULT_LISTEN);
+    if let Ok(addr) = text.parse() {
+        return Some(addr);
+    }
+    let what = format!("\"{text}\" is not an address with a port");
+    let help = "expected an IP address and a port, like \"127.0.0.1:6208\" or \"[::1]:6208\"";
+    problems.push(tree.problem(&[key("api"), key("listen")], &what, help));
+    None
+}
+
+fn read_zone(i: usize, raw: &RawZone, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<Zone> {
+    let shape = match (&raw.polygon_m, &raw.near) {
+        (Some(corners), None) => ZoneShape::Polygon(corners.clone()),
+        (None, Some(near)) => {
+            ZoneShape::Near { anchor: AnchorId(near.anchor), enter_m: near.enter_m, leave_m: near.leave_m }
+        }
+        (both, _) => {
+            let what =
+                if both.is_some() { "has both polygon_m and near" } else { "has neither polygon_m nor near" };
+            let help = "give one: polygon_m = [[e, n], …] in metres, or near = { anchor = 0, enter_m = 1.5, leave_m = 2.5 }";
+            problems.push(tree.problem(&[key("zone"), Step::Index(i)], what, help));
+            return None;
+        }
+    };
+    Some(Zone { name: raw.name.clone(), shape })
+}
+
+fn read_frame(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<FrameSpec> {
+    type Parse = fn(&str) -> Result<Layout, LayoutError>;
+    let kinds: [(&str, &Option<String>, Parse); 3] = [
+        ("layout", &raw.layout, Layout::parse_binary),
+        ("layout_text", &raw.layout_text, Layout::parse_text),
+        ("layout_json", &raw.layout_json, Layout::parse_json),
+    ];
+    let given: Vec<_> =
+        kinds.iter().filter_map(|(k, v, parse)| v.as_ref().map(|v| (*k, v, *parse))).collect();
+    let [(name, text, parse)] = given[..] else {
+        let what = if given.is_empty() { "has no layout" } else { "has more than one layout" };
+        let help =
+            "give one of layout (binary fields), layout_text (delimited lines) or layout_json (JSON lines)";
+        problems.push(tree.problem(&[key("frame")], what, help));
+        return None;
+    };
+    let path = [key("frame"), key(name)];
+    let layout = parse(text).map_err(|e| {
+        let mut problem = tree.problem(&path, &e.to_string(), "");
+        // The value's place is its opening quote; the token stands behind it.
+        problem.column +=
+            if problem.column > 0 { 1 + text[..e.span.start.min(text.len())].chars().count() } else { 0 };
+        problems.push(problem);
+    });
+    let unit = raw.unit.parse::<Unit>().map_err(|e| {
+        problems.push(tree.problem(&[key("frame"), key("unit")], &e.to_string(), ""));
+    });
+    let no_range = read_no_range(raw, tree, problems);
+    Some(FrameSpec { layout: layout.ok()?, unit: unit.ok()?, no_range: no_range? })
+}
+
+fn read_no_range(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<NoRange> {
+    let mut numbers = Vec::new();
+    let listed: &[RawNoRange] = match &raw.no_range {
+        None => &[],
+        Some(OneOrMany::One(one)) => std::slice::from_ref(one),
+        Some(OneOrMany::Many(many)) => many,
+    };
+    for one in listed {
+        match one {
+            RawNoRange::Number(v) => numbers.push(*v),
+            RawNoRange::Text(t) if t.eq_ignore_ascii_case("nan") => numbers.push(f64::NAN),
+            RawNoRange::Text(t) => {
+                let what = format!("\"{t}\" is not a value that means no range");
+                let help = "expected a number in the module's own unit, \"nan\", or a list of these";
+                problems.push(tree.problem(&[key("frame"), key("no_range")], &what, help));
+                return None;
+            }
+        }
+    }
+    Some(NoRange::new(numbers))
+}
+
+fn key(name: &str) -> Step {
+    Step::Key(name.to_owned())
+}
+
+/// A finding of the site's validation, at its place in the file and in words.
+fn place(tree: &Tree<'_>, finding: &SiteFinding) -> Problem {
+    let path: Vec<Step> = finding
+        .path
+        .iter()
+        .map(|s| match s {
+            KeyStep::Key(k) => key(k),
+            KeyStep::Index(i) => Step::Index(*i),
+        })
+        .collect();
+    let (what, help) = words(&finding.problem);
+    let mut problem = tree.problem(&path, &what, &help);
+    problem.level = match finding.severity {
+        Severity::Error => Level::Error,
+        Severity::Warning => Level::Warning,
+    };
+    problem
+}
+
+/// Applies the corrections of a calibration file.
+fn with_calibration(
+    site: Site,
+    document: &Document,
+    warnings: &mut Vec<Problem>,
+) -> Result<Site, Vec<Problem>> {
+    let (raw, tree) = document.parse::<RawCalibration>(&CALIBRATION)?;
+    let mut corrections: Vec<Correction> = site.anchors().iter().map(|a| a.correction).collect();
+    let mut problems = Vec::new();
+    for (i, entry) in raw.anchor.iter().enumerate() {
+        let at = |k: &str| [key("anchor"), Step::Index(i), key(k)];
+        let scale = entry.scale.unwrap_or(1.0);
+        let in_limits = |v: f64, lo: f64, hi: f64| v.is_finite() && (lo..=hi).contains(&v);
+        if !in_limits(entry.offset_m, -10.0, 10.0) {
+            problems.push(tree.problem(
+                &at("offset_m"),
+                "not an offset",
+                "expected metres between -10 and 10",
+            ));
+        }
+        if !in_limits(scale, 0.5, 2.0) {
+            problems.push(tree.problem(&at("scale"), "not a scale", "expected a factor between 0.5 and 2"));
+        }
+        if entry.offset_se_m.is_some_and(|v| !in_limits(v, 0.0, 10.0)) {
+            problems.push(tree.problem(
+                &at("offset_se_m"),
+                "not a standard error",
+                "expected metres from 0 to 10",
+            ));
+        }
+        match site.anchor_index(AnchorId(entry.id)) {
+            Some(k) => {
+                let correction =
+                    Correction { offset_m: entry.offset_m, scale, offset_se_m: entry.offset_se_m };
+                corrections[k] = correction;
+            }
+            None => {
+                let mut p = tree.problem(&at("id"), "the site has no such anchor; the entry is ignored", "");
+                p.level = Level::Warning;
+                warnings.push(p);
+            }
+        }
+    }
+    if problems.is_empty() { Ok(site.with_corrections(&corrections)) } else { Err(problems) }
+}
+
+#[derive(Deserialize)]
+struct RawSite {
+    site: RawSiteTable,
+    track: Option<RawTrack>,
+    source: Option<RawSource>,
+    frame: Option<RawFrame>,
+    #[serde(default)]
+    anchor: Vec<RawAnchor>,
+    #[serde(default)]
+    zone: Vec<RawZone>,
+    log: Option<RawLog>,
+    api: Option<RawApi>,
+}
+
+#[derive(Deserialize)]
+struct RawSiteTable {
+    name: String,
+    dimension: String,
+    tag_height_m: Option<f64>,
+    area_m: Option<Vec<[f64; 2]>>,
+    up_span_m: Option<[f64; 2]>,
+    range_sigma_m: Option<f64>,
+    range_span_m: Option<[f64; 2]>,
+}
+
+#[derive(Deserialize)]
+struct RawTrack {
+    estimator: Option<String>,
+    lost_after_s: Option<f64>,
+    lost_radius95_m: Option<f64>,
+}
+
+#[derive(Deserialize)]
+struct RawSource {
+    port: String,
+    baud: Option<u32>,
+}
+
+#[derive(Deserialize)]
+struct RawFrame {
+    layout: Option<String>,
+    layout_text: Option<String>,
+    layout_json: Option<String>,
+    unit: String,
+    no_range: Option<OneOrMany>,
+}
+
+impl RawFrame {
+    /// The layout as one line, for the log.
+    fn text(&self) -> String {
+        let named = [
+            ("layout", &self.layout),
+            ("layout_text", &self.layout_text),
+            ("layout_json", &self.layout_json),
+        ];
+        let lines = named.iter().filter_map(|(k, v)| v.as_ref().map(|v| format!("{k} = {v:?}")));
+        lines.chain([format!("unit = {:?}", self.unit)]).collect::<Vec<_>>().join("; ")
+    }
+}
+
+#[derive(Deserialize)]
+#[serde(untagged, expecting = "expected a number, \"nan\", or a list of these")]
+enum OneOrMany {
+    One(RawNoRange),
+    Many(Vec<RawNoRange>),
+}
+
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum RawNoRange {
+    Number(f64),
+    Text(String),
+}
+
+#[derive(Deserialize)]
+struct RawAnchor {
+    id: u16,
+    name: Option<String>,
+    at_m: [f64; 3],
+    range_sigma_m: Option<f64>,
+    slot: Option<usize>,
+}
+
+impl RawAnchor {
+    fn anchor(&self, range_sigma_m: f64) -> Anchor {
+        Anchor {
+            id: AnchorId(self.id),
+            name: self.name.clone().unwrap_or_else(|| format!("anchor {}", self.id)),
+            at_m: self.at_m,
+            range_sigma_m: self.range_sigma_m.unwrap_or(range_sigma_m),
+            slot: self.slot,
+            correction: Correction::NONE,
+        }
+    }
+}
+
+#[derive(Deserialize)]
+struct RawZone {
+    name: String,
+    polygon_m: Option<Vec<[f64; 2]>>,
+    near: Option<RawNear>,
+}
+
+#[derive(Deserialize)]
+struct RawNear {
+    anchor: u16,
+    enter_m: f64,
+    leave_m: f64,
+}
+
+#[derive(Deserialize)]
+struct RawLog {
+    path: PathBuf,
+}
+
+#[derive(Deserialize)]
+struct RawApi {
+    listen: Option<String>,
+}
+
+#[derive(Deserialize)]
+struct RawCalibration {
+    #[serde(default)]
+    anchor: Vec<RawCorrection>,
+}
+
+#[derive(Deserialize)]
+struct RawCorrection {
+    id: u16,
+    offset_m: f64,
+    scale: Option<f64>,
+    offset_se_m: Option<f64>,
+}
+
+const NUMBER_M: &str = "a number of metres";
+const CORNERS: &str = "corners [[east, north], …] in metres";
+
+const SITE: Schema = Schema {
+    keys: &[
+        ("site", "a table [site]", Some(&SITE_TABLE)),
+        ("track", "a table [track]", Some(&TRACK)),
+        ("source", "a table [source]", Some(&SOURCE)),
+        ("frame", "a table [frame]", Some(&FRAME)),
+        ("anchor", "tables [[anchor]], one a board", Some(&ANCHOR)),
+        ("zone", "tables [[zone]]", Some(&ZONE)),
+        ("log", "a table [log]", Some(&LOG)),
+        ("api", "a table [api]", Some(&API)),
+    ],
+};
+const SITE_TABLE: Schema = Schema {
+    keys: &[
+        ("name", "text", None),
+        ("dimension", "\"2d\" (with tag_height_m) or \"3d\"", None),
+        ("tag_height_m", NUMBER_M, None),
+        ("area_m", CORNERS, None),
+        ("up_span_m", "[lowest, highest] place of the tag in metres", None),
+        ("range_sigma_m", "the standard deviation of one range in metres", None),
+        ("range_span_m", "[shortest, longest] believable range in metres", None),
+    ],
+};
+const TRACK: Schema = Schema {
+    keys: &[
+        ("estimator", "the name of an estimator in quotes", None),
+        ("lost_after_s", "a number of seconds", None),
+        ("lost_radius95_m", NUMBER_M, None),
+    ],
+};
+const SOURCE: Schema = Schema {
+    keys: &[
+        ("port", "a device path, or tcp://…, udp://…, file://…, sim://… in quotes", None),
+        ("baud", "a whole number like 115200", None),
+    ],
+};
+const FRAME: Schema = Schema {
+    keys: &[
+        ("layout", "a binary layout in quotes, like \"c3 5a seq:u8 range:u16le*8 sum8\"", None),
+        ("layout_text", "a text layout in quotes, like \"'R,' tag ',' range*4\"", None),
+        ("layout_json", "JSON pointers in quotes, like \"seq=/n range=/d/0\"", None),
+        ("unit", "\"m\", \"cm\" or \"mm\"", None),
+        ("no_range", "a number in the module's own unit, \"nan\", or a list of these", None),
+    ],
+};
+const ANCHOR: Schema = Schema {
+    keys: &[
+        ("id", "the id the board is set to, a whole number from 0 to 65535", None),
+        ("name", "text", None),
+        ("at_m", "[east, north, up] in metres, three numbers", None),
+        ("range_sigma_m", "the standard deviation of one range in metres", None),
+        ("slot", "the number of its range field in the frame, from 0", None),
+    ],
+};
+const ZONE: Schema = Schema {
+    keys: &[
+        ("name", "text", None),
+        ("polygon_m", CORNERS, None),
+        ("near", "{ anchor = 0, enter_m = 1.5, leave_m = 2.5 }", Some(&NEAR)),
+    ],
+};
+const NEAR: Schema = Schema {
+    keys: &[
+        ("anchor", "the id of an anchor", None),
+        ("enter_m", NUMBER_M, None),
+        ("leave_m", NUMBER_M, None),
+    ],
+};
+const LOG: Schema = Schema { keys: &[("path", "a file name in quotes", None)] };
+const API: Schema = Schema { keys: &[("listen", "\"127.0.0.1:6208\"", None)] };
+const CALIBRATION: Schema = Schema {
+    keys: &[("anchor", "tables [[anchor]], one a board", Some(&CORRECTION)), ("note", "text", None)],
+};
+const CORRECTION: Schema = Schema {
+    keys: &[
+        ("id", "the id the board is set to", None),
+        ("offset_m", NUMBER_M, None),
+        ("scale", "a factor near 1", None),
+        ("offset_se_m", NUMBER_M, None),
+        ("date", "a date", None),
+        ("method", "text", None),
+    ],
+};
+
+#[cfg(test)]
+#[path = "site_file_tests.rs"]
+mod tests;

@@ -1,0 +1,178 @@
+use std::fs;
+
+use super::*;
+
+const GOOD: &str = r#"[site]
+name = "yard"
+dimension = "2d"
+tag_height_m = 0.9
+
+[source]
+port = "sim://scenario.toml"
+
+[frame]
+layout = "c3 5a range:u16le*4 sum8"
+unit = "cm"
+no_range = 0
+
+[[anchor]]
+id = 0
+at_m = [0.0, 0.0, 2.6]
+
+[[anchor]]
+id = 1
+at_m = [24.0, 0.0, 2.4]
+
+[[anchor]]
+id = 2
+at_m = [24.0, 14.0, 2.8]
+
+[[anchor]]
+id = 3
+at_m = [0.0, 14.0, 2.2]
+
+[[zone]]
+name = "roller door"
+polygon_m = [[9.0, 0.0], [13.0, 0.0], [13.0, 3.5]]
+"#;
+
+/// Loads `GOOD` with some text replaced.
+fn load(from: &str, to: &str) -> Result<SiteFile, Vec<Problem>> {
+    assert!(GOOD.contains(from), "the test replaces something");
+    load_bytes(GOOD.replacen(from, to, 1).as_bytes())
+}
+
+fn load_bytes(bytes: &[u8]) -> Result<SiteFile, Vec<Problem>> {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("site.toml");
+    fs::write(&path, bytes).unwrap();
+    SiteFile::load(&path)
+}
+
+/// Line, column, key and the words of the first problem.
+fn first(from: &str, to: &str) -> (usize, usize, String, String) {
+    let problems = load(from, to).expect_err("must be refused");
+    let p = problems.into_iter().find(|p| p.level == Level::Error).expect("an error");
+    (p.line, p.column, p.key, format!("{} / {}", p.what, p.help))
+}
+
+#[test]
+fn the_good_file_loads_without_a_word() {
+    let site = load("yard", "yard").unwrap();
+    assert_eq!(site.warnings, []);
+    assert_eq!(site.site.anchors().len(), 4);
+    assert_eq!(site.listen.to_string(), "127.0.0.1:6208");
+    assert_eq!(site.source, Some(SourceText { port: "sim://scenario.toml".into(), baud: 115_200 }));
+}
+
+#[test]
+fn an_unknown_key_is_told_with_the_nearest_known_one() {
+    let (line, column, key, words) = first("tag_height_m", "tag_hight_m");
+    assert_eq!((line, column, key.as_str()), (4, 1, "site.tag_hight_m"));
+    assert!(words.contains("did you mean tag_height_m?"), "{words}");
+    let (line, _, key, words) = first("[source]", "[sauce]");
+    assert_eq!((line, key.as_str()), (6, "sauce"));
+    assert!(words.contains("did you mean source?"), "{words}");
+    let (line, _, key, words) = first("id = 2", "id = 2\nplace = 3");
+    assert_eq!((line, key.as_str()), (24, "anchor[2].place"));
+    assert!(words.contains("known keys here: id, name, at_m"), "{words}");
+}
+
+#[test]
+fn a_wrong_type_is_told_with_what_was_expected() {
+    let (line, column, key, words) = first("tag_height_m = 0.9", "tag_height_m = \"0.9\"");
+    assert_eq!((line, column, key.as_str()), (4, 16, "site.tag_height_m"));
+    assert!(words.contains("expected a number of metres"), "{words}");
+    let (line, _, key, words) = first("[24.0, 14.0, 2.8]", "[24.0, 14.0]");
+    assert_eq!((line, key.as_str()), (24, "anchor[2].at_m"));
+    assert!(words.contains("[east, north, up] in metres, three numbers"), "{words}");
+}
+
+#[test]
+fn a_missing_key_is_told_where_it_should_be() {
+    let (line, _, key, words) = first("at_m = [24.0, 0.0, 2.4]\n", "");
+    assert_eq!((line, key.as_str()), (18, "anchor[1].at_m"), "{words}");
+    assert!(words.contains("this key is missing") && words.contains("[east, north, up]"), "{words}");
+    let (_, _, key, words) = first("tag_height_m = 0.9\n", "");
+    assert_eq!(key, "site.tag_height_m");
+    assert!(words.contains("in 2D the tag's height must be known"), "{words}");
+}
+
+#[test]
+fn what_only_the_program_can_judge_is_placed_as_well() {
+    let (line, _, key, words) = first("id = 2", "id = 0");
+    assert_eq!((line, key.as_str()), (23, "anchor[2].id"));
+    assert!(words.contains("anchor[0] has id 0 already"), "{words}");
+
+    let (line, column, key, words) = first("[24.0, 14.0, 2.8]", "[2400.0, 1400.0, 280.0]");
+    assert_eq!((line, column, key.as_str()), (24, 8, "anchor[2].at_m"));
+    assert!(words.contains("probably written in centimetres: 280 cm = 2.8 m"), "{words}");
+
+    let (_, _, key, words) = first("[24.0, 14.0, 2.8]", "[0.0, 0.01, 2.6]");
+    assert_eq!(key, "anchor[2].at_m");
+    assert!(words.contains("stands at the place of anchor 0 (10 mm apart)"), "{words}");
+
+    let (line, _, key, words) = first("[[9.0, 0.0], [13.0, 0.0], [13.0, 3.5]]", "[[9.0, 0.0], [13.0, 0.0]]");
+    assert_eq!((line, key.as_str()), (32, "zone[0].polygon_m"));
+    assert!(words.contains("2 corners are no area"), "{words}");
+}
+
+#[test]
+fn anchors_on_a_line_are_refused_unless_the_area_decides() {
+    let line = GOOD.replace("14.0, 2", "0.0, 2").replace("[24.0, 0.0, 2.8]", "[12.0, 0.0, 2.8]");
+    let line = line.replace("[0.0, 0.0, 2.2]", "[6.0, 0.0, 2.2]");
+    let problems = load_bytes(line.as_bytes()).expect_err("mirror open");
+    assert!(problems[0].to_string().contains("all anchors stand on one line"), "{}", problems[0]);
+    let fenced = line.replace("[source]", "area_m = [[0.0, 0.0], [24.0, 0.0], [24.0, 9.0]]\n[source]");
+    let site = load_bytes(fenced.as_bytes()).expect("the area decides");
+    assert!(site.warnings[0].to_string().contains("the area decides"), "{}", site.warnings[0]);
+}
+
+#[test]
+fn too_few_anchors_and_spare_fields_are_warnings() {
+    let cut = GOOD.find("[[anchor]]\nid = 2").unwrap();
+    let site = load_bytes(&GOOD.as_bytes()[..cut]).expect("ranges and health are served");
+    let words: Vec<String> = site.warnings.iter().map(ToString::to_string).collect();
+    assert!(words.iter().any(|w| w.contains("a checked position needs 3 anchors")), "{words:?}");
+    assert!(words.iter().any(|w| w.contains("4 range fields and the site 2 anchors")), "{words:?}");
+}
+
+#[test]
+fn a_bad_layout_token_is_pointed_at() {
+    let (line, column, key, words) = first("range:u16le*4", "range:u17le*4");
+    assert_eq!((line, key.as_str()), (10, "frame.layout"), "{words}");
+    // `layout = "c3 5a range…`: the token begins 6 characters behind the opening quote in column 10.
+    assert!((17..=23).contains(&column), "column {column}: {words}");
+    assert!(words.contains("u17le"), "{words}");
+    let (_, _, key, words) = first("unit = \"cm\"", "unit = \"inch\"");
+    assert_eq!(key, "frame.unit");
+    assert!(words.contains("write m, dm, cm or mm"), "{words}");
+}
+
+#[test]
+fn files_that_are_no_text_are_told() {
+    let problems = SiteFile::load(Path::new("no/such/site.toml")).expect_err("absent");
+    assert!(problems[0].to_string().contains("no/such/site.toml: error: can't be read"), "{}", problems[0]);
+    let problems = load_bytes(b"[site]\nname = \"\xff\xfe\"\n").expect_err("not UTF-8");
+    assert_eq!(problems[0].line, 2);
+    assert!(problems[0].to_string().contains("not UTF-8 text"), "{}", problems[0]);
+    let problems = load_bytes(b"[site\nname = 3\n").expect_err("syntax");
+    assert_eq!((problems[0].line, problems[0].what.as_str()), (1, "not valid TOML"));
+}
+
+#[test]
+fn the_calibration_beside_it_is_applied() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("site.toml");
+    fs::write(&path, GOOD).unwrap();
+    let calibration = "[[anchor]]\nid = 1\noffset_m = -0.2\nscale = 1.01\noffset_se_m = 0.01\n[[anchor]]\nid = 9\noffset_m = 0\n";
+    fs::write(folder.path().join("calibration.toml"), calibration).unwrap();
+    let site = SiteFile::load(&path).unwrap();
+    let expected = Correction { offset_m: -0.2, scale: 1.01, offset_se_m: Some(0.01) };
+    assert_eq!(site.site.anchors()[1].correction, expected);
+    assert_eq!(site.site.anchors()[0].correction, Correction::NONE);
+    assert!(site.warnings[0].to_string().contains("no such anchor"), "{}", site.warnings[0]);
+    fs::write(folder.path().join("calibration.toml"), "[[anchor]]\nid = 1\noffset_m = 30\n").unwrap();
+    let problems = SiteFile::load(&path).expect_err("not an offset");
+    assert_eq!((problems[0].line, problems[0].key.as_str()), (3, "anchor[0].offset_m"));
+}

@@ -1,0 +1,114 @@
+//! The site's findings in words: what is wrong, and what was probably meant or what to do.
+
+use hereabout_core::{MirrorSide, SiteProblem};
+
+/// What is wrong, and what to do about it.
+pub(crate) fn words(problem: &SiteProblem) -> (String, String) {
+    anchors(problem).or_else(|| geometry(problem)).unwrap_or_else(|| settings(problem))
+}
+
+fn anchors(problem: &SiteProblem) -> Option<(String, String)> {
+    Some(match problem {
+        SiteProblem::NoAnchors => (
+            "the site has no anchor".into(),
+            "write one [[anchor]] table for each board, with id and at_m = [east, north, up] in metres".into(),
+        ),
+        SiteProblem::TooManyAnchors { have } => (
+            format!("{have} anchors are more than the {} that one site may have", hereabout_core::MAX_ANCHORS),
+            "leave out the boards that the primary anchor doesn't report".into(),
+        ),
+        SiteProblem::DuplicateAnchorId { id, first } => (
+            format!("anchor[{first}] has id {id} already"),
+            "ids are unique; if two boards are really set to one id, change one of them: their ranges can't be told apart".into(),
+        ),
+        SiteProblem::AnchorsAtOnePlace { other, apart_m } => (
+            format!("stands at the place of anchor {other} ({:.0} mm apart)", apart_m * 1e3),
+            "two boards there see the same distance; probably a copied line whose numbers were not changed".into(),
+        ),
+        SiteProblem::NoFieldForAnchor { id, fields } => (
+            format!("no range field of the frame belongs to anchor {id}: the layout has {fields}"),
+            "lengthen the layout (range:u16le*8), or say which field is this anchor's with slot = N (from 0)".into(),
+        ),
+        SiteProblem::DuplicateSlot { slot, first } => (
+            format!("range field {slot} belongs to anchor {first} already"),
+            "give every anchor its own slot".into(),
+        ),
+        SiteProblem::SpareRangeFields { fields, anchors } => (
+            format!("the frame has {fields} range fields and the site {anchors} anchors"),
+            "the fields without an anchor are ignored; add the missing [[anchor]] tables if these boards exist".into(),
+        ),
+        SiteProblem::SlotsInFileOrder => (
+            "anchor ids are not field numbers, so the range fields are taken in the order of the [[anchor]] tables".into(),
+            "say slot = N (from 0) in each [[anchor]] table if that is not so".into(),
+        ),
+        SiteProblem::UnknownAnchor { id } => {
+            (format!("the site has no anchor {id}"), "give the id of one of the [[anchor]] tables".into())
+        }
+        _ => return None,
+    })
+}
+
+fn geometry(problem: &SiteProblem) -> Option<(String, String)> {
+    Some(match problem {
+        SiteProblem::LikelyUnitSlip { value_m, limit_m } => (
+            format!("{value_m} m is farther than any kit reaches (limit here: {limit_m} m)"),
+            format!(
+                "places are in metres; probably written in {}: {value_m} {} = {} m",
+                if value_m.abs() >= 5_000.0 { "millimetres" } else { "centimetres" },
+                if value_m.abs() >= 5_000.0 { "mm" } else { "cm" },
+                if value_m.abs() >= 5_000.0 { value_m / 1e3 } else { value_m / 1e2 },
+            ),
+        ),
+        SiteProblem::AnchorsOnOneLine { mirror: MirrorSide::Open } => (
+            "all anchors stand on one line: a place and its mirror on the other side fit equally well".into(),
+            "move one anchor off the line by some metres, or give [site] area_m = [[e, n], …] that lies wholly on one side of it".into(),
+        ),
+        SiteProblem::AnchorsOnOneLine { mirror: MirrorSide::Excluded } => (
+            "all anchors stand on one line: the area decides which side of it is meant".into(),
+            "across the line the position is weak; one anchor off the line by some metres would mend it".into(),
+        ),
+        SiteProblem::AnchorsOnOnePlane { mirror } => (
+            "all anchors lie in one plane: a place and its mirror on the other side fit equally well".into(),
+            match mirror {
+                MirrorSide::Excluded => "the area and up_span_m decide which side is meant; height stays weak".into(),
+                MirrorSide::Open => {
+                    "put one anchor well above or below the others, or give [site] up_span_m = [lowest, highest] of the tag, or use dimension = \"2d\" with tag_height_m".into()
+                }
+            },
+        ),
+        SiteProblem::TooFewAnchors { have, need } => (
+            format!("a checked position needs {need} anchors or more, this site has {have}"),
+            "ranges and anchor health are served all the same; every position message says why there is none".into(),
+        ),
+        SiteProblem::PolygonTooSmall { corners } => {
+            (format!("{corners} corners are no area"), "a polygon has three corners or more: [[e, n], [e, n], [e, n]]".into())
+        }
+        SiteProblem::PolygonCrossed => (
+            "the outline has no area or crosses itself".into(),
+            "list the corners in the order you would walk round them; the last one joins the first by itself".into(),
+        ),
+        _ => return None,
+    })
+}
+
+fn settings(problem: &SiteProblem) -> (String, String) {
+    match problem {
+        SiteProblem::BadName => {
+            ("is empty or longer than 120 characters".into(), "give it a name that people use".into())
+        }
+        SiteProblem::DuplicateZoneName { first } => (
+            format!("zone[{first}] has this name already"),
+            "zones are asked for by name, so names are unique".into(),
+        ),
+        SiteProblem::NotFinite => ("is not a finite number".into(), "expected a plain number".into()),
+        SiteProblem::OutOfLimits { value, min, max } => (
+            format!("{value} is outside of what is believable"),
+            format!("expected a number from {min} to {max}"),
+        ),
+        SiteProblem::WrongOrder { low, high } => (
+            format!("{low} is not below {high}"),
+            "the smaller value comes first; leaving a place takes a larger distance than entering it".into(),
+        ),
+        other => (format!("{other:?}"), String::new()),
+    }
+}

@@ -1,0 +1,101 @@
+//! The house rules that a compiler does not keep: which crate may import which, what pure crates must
+//! not depend on, and what stands at the top of the tree.
+
+use std::collections::BTreeSet;
+use std::path::Path;
+
+use cargo_metadata::{DependencyKind, Metadata, MetadataCommand};
+
+/// Crate, and the crates of ours that it may import.
+const MAY_IMPORT: &[(&str, &[&str])] = &[
+    ("hereabout-core", &[]),
+    ("hereabout-wire", &["hereabout-core"]),
+    ("hereabout-solve", &["hereabout-core"]),
+    ("hereabout-engine", &["hereabout-core", "hereabout-wire", "hereabout-solve"]),
+    ("hereabout-sim", PURE),
+    ("hereabout-ingest", PURE),
+    ("hereabout-store", PURE),
+    ("hereabout-api", PURE),
+    (
+        "hereabout",
+        &[
+            "hereabout-core",
+            "hereabout-wire",
+            "hereabout-solve",
+            "hereabout-engine",
+            "hereabout-sim",
+            "hereabout-ingest",
+            "hereabout-store",
+            "hereabout-api",
+        ],
+    ),
+];
+
+/// Crates without I/O, clock, logging and async.
+const PURE: &[&str] = &["hereabout-core", "hereabout-wire", "hereabout-solve", "hereabout-engine"];
+
+/// What a pure crate must not lean on.
+const NOT_PURE: &[&str] =
+    &["tokio", "tracing", "log", "futures-util", "sqlx", "axum", "jiff", "rand", "mio", "libc"];
+
+fn metadata() -> Metadata {
+    let manifest = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../Cargo.toml");
+    MetadataCommand::new()
+        .manifest_path(manifest)
+        .no_deps()
+        .other_options(vec!["--offline".into()])
+        .exec()
+        .unwrap()
+}
+
+#[test]
+fn every_crate_imports_only_what_the_table_allows() {
+    let metadata = metadata();
+    let found: BTreeSet<String> = metadata.packages.iter().map(|p| p.name.to_string()).collect();
+    let known: BTreeSet<String> = MAY_IMPORT.iter().map(|(n, _)| (*n).to_owned()).collect();
+    assert_eq!(found, known, "the table names every crate of the workspace");
+    for package in &metadata.packages {
+        let allowed = MAY_IMPORT.iter().find(|(n, _)| package.name.as_str() == *n).unwrap().1;
+        for dependency in &package.dependencies {
+            let name = dependency.name.as_str();
+            if name.starts_with("hereabout") {
+                assert!(allowed.contains(&name), "{} must not import {name}", package.name);
+            }
+        }
+    }
+}
+
+#[test]
+fn pure_crates_lean_on_nothing_that_does_io() {
+    for package in metadata().packages.iter().filter(|p| PURE.contains(&p.name.as_str())) {
+        for dependency in package.dependencies.iter().filter(|d| d.kind == DependencyKind::Normal) {
+            assert!(
+                !NOT_PURE.contains(&dependency.name.as_str()),
+                "{} uses {}",
+                package.name,
+                dependency.name
+            );
+        }
+        let lints = package.manifest_path.parent().unwrap().join("clippy.toml");
+        let text = std::fs::read_to_string(lints).unwrap();
+        for banned in ["Instant::now", "SystemTime::now", "HashMap", "HashSet", "hypot"] {
+            assert!(text.contains(banned), "{}: clippy.toml bans {banned}", package.name);
+        }
+    }
+}
+
+#[test]
+fn the_top_level_holds_what_it_is_meant_to() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let meant = ["crates", "migrations", "deploy", "tests", "examples", "target"];
+    for entry in std::fs::read_dir(&root).unwrap() {
+        let entry = entry.unwrap();
+        let name = entry.file_name().into_string().unwrap();
+        if entry.file_type().unwrap().is_dir() && !name.starts_with('.') {
+            assert!(meant.contains(&name.as_str()), "no folder {name} at the top");
+        }
+    }
+    for file in ["README.md", "DEVELOPERS.md", "LICENSE-MIT", "LICENSE-APACHE", "deny.toml", ".ci/run"] {
+        assert!(root.join(file).is_file(), "{file} is missing");
+    }
+}
