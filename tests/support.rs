@@ -17,7 +17,7 @@ use serde_json::Value;
 use tokio_tungstenite::tungstenite::Message;
 
 /// Nothing that works takes this long.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(60);
+pub(crate) const PATIENCE: Duration = Duration::from_secs(240);
 
 /// The root of the repository.
 pub(crate) fn root() -> PathBuf {

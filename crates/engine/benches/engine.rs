@@ -1,0 +1,101 @@
+//! Cost of a frame through the engine, beside a bare least-squares fix of the same ranges in the same
+//! run: the ratio is what to look at, the time depends on the machine.
+#![expect(clippy::unwrap_used, reason = "a bench is a program of its own")]
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use hereabout_core::{
+    Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings, Word,
+};
+use hereabout_engine::{Engine, Input};
+use hereabout_solve::{RangeObs, plain_fix};
+use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
+use std::hint::black_box;
+
+const PLACES_M: [[f64; 3]; 8] = [
+    [0.0, 0.0, 2.6],
+    [12.0, 0.0, 1.8],
+    [24.0, 0.0, 2.4],
+    [24.0, 7.0, 0.9],
+    [24.0, 14.0, 2.8],
+    [12.0, 14.0, 3.0],
+    [0.0, 14.0, 2.2],
+    [0.0, 7.0, 1.2],
+];
+const FRAMES: usize = 1_000;
+
+fn site() -> Site {
+    let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
+        id: AnchorId(i as u16),
+        name: String::new(),
+        at_m: *at_m,
+        range_sigma_m: 0.1,
+        slot: None,
+        correction: Correction::NONE,
+    };
+    let draft = SiteDraft {
+        name: "bench".into(),
+        dimension: Dimension::TwoD { tag_height_m: 0.9 },
+        fence: Fence::default(),
+        range_span_m: [0.01, 200.0],
+        anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
+        zones: Vec::new(),
+        track: TrackSettings::default(),
+        range_fields: Some(8),
+    };
+    draft.validate().unwrap().0
+}
+
+/// Ranges with a few centimetres of made-up noise, and one late range in every seventh frame.
+fn ranges_m(k: usize) -> [f64; 8] {
+    let phase = k as f64 * 0.01;
+    let tag = [12.0 + 8.0 * phase.cos(), 7.0 + 4.0 * phase.sin(), 0.9];
+    std::array::from_fn(|i| {
+        let square: f64 = (0..3).map(|a| (PLACES_M[i][a] - tag[a]) * (PLACES_M[i][a] - tag[a])).sum();
+        let noise = ((k * 31 + i * 17) % 13) as f64 * 0.01 - 0.06;
+        square.sqrt() + noise + if k.is_multiple_of(7) && i == k % 8 { 1.2 } else { 0.0 }
+    })
+}
+
+fn frame(k: usize) -> Frame {
+    let at = Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(100 * k as i64));
+    let words = ranges_m(k).map(|r| Word::Int((r * 100.0).round() as i64));
+    Frame { received_at: at, tag: None, seq: None, millis: None, words: words.into_iter().collect() }
+}
+
+fn per_frame(c: &mut Criterion) {
+    let site = site();
+    let layout = Layout::parse_binary("c3 5a range:u16le*8 sum8").unwrap();
+    let spec = FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) };
+    let frames: Vec<Frame> = (0..FRAMES).map(frame).collect();
+    let obs: Vec<Vec<RangeObs>> = (0..FRAMES)
+        .map(|k| {
+            let obs = |(i, r): (usize, f64)| RangeObs { anchor_m: PLACES_M[i], range_m: r, sigma_m: 0.1 };
+            ranges_m(k).into_iter().enumerate().map(obs).collect()
+        })
+        .collect();
+
+    let mut group = c.benchmark_group("per 1000 frames of 8 ranges");
+    group.throughput(Throughput::Elements(FRAMES as u64));
+    group.bench_function("reference: bare least squares", |b| {
+        b.iter(|| {
+            for o in &obs {
+                black_box(plain_fix(black_box(o), site.dimension(), site.fence()));
+            }
+        });
+    });
+    group.bench_function("engine: frame to published output", |b| {
+        b.iter(|| {
+            let mut engine = Engine::new(site.clone(), Some(spec.clone()));
+            for f in &frames {
+                engine.handle(Input::Frame(black_box(f)));
+                while let Some(output) = engine.poll_output() {
+                    black_box(&output);
+                }
+            }
+        });
+    });
+    group.finish();
+}
+
+criterion_group!(benches, per_frame);
+criterion_main!(benches);
