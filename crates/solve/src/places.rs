@@ -45,11 +45,11 @@ impl<const D: usize> Place<D> {
     }
 }
 
-/// The places, likelier first: one or two.
-pub(crate) fn places<const D: usize>(
-    sights: &Sights<D>,
-    fence: &Fence,
-) -> Result<ArrayVec<Place<D>, 2>, NoFixReason> {
+/// One place or two, likelier first.
+pub(crate) type Places<const D: usize> = ArrayVec<Place<D>, 2>;
+
+/// The places that these ranges fit.
+pub(crate) fn places<const D: usize>(sights: &Sights<D>, fence: &Fence) -> Result<Places<D>, NoFixReason> {
     let start = linear_start(sights).ok_or(NoFixReason::WeakGeometry)?;
     let descend = |from| minimise(from, &STOP, |at| sights.linearise(at));
     let first = descend(start.at);
@@ -64,10 +64,15 @@ pub(crate) fn places<const D: usize>(
     if found.len() == 2 && found[1].weight() < found[0].weight() {
         found.swap(0, 1);
     }
-    match (found.is_empty(), first) {
-        (false, _) => Ok(found),
-        (true, Ok(_) | Err(NoMinimum::Plateau)) => Err(NoFixReason::WeakGeometry),
-        (true, Err(_)) => Err(NoFixReason::NotConverged),
+    if !found.is_empty() {
+        return Ok(found);
+    }
+    // A descent without end next to a mirror creeps onto it: ranges too short to meet beside their anchors' line.
+    match first {
+        Err(NoMinimum::NotSettled | NoMinimum::BadStart) if start.mirror.is_none() => {
+            Err(NoFixReason::NotConverged)
+        }
+        _ => Err(NoFixReason::WeakGeometry),
     }
 }
 

@@ -5,4 +5,6 @@ mod closed_forms;
 mod common;
 mod distributions;
 mod positions;
+mod properties;
+mod reasons;
 mod reference_fits;
