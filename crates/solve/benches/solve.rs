@@ -1,6 +1,5 @@
 //! Cost of one fix, 8 ranges. Every group starts with `plain` (weighted least squares without the gate): the
 //! other figures are to be read as ratios to it, in the same run.
-#![expect(missing_docs, reason = "criterion's macros make undocumented functions")]
 
 use std::hint::black_box;
 
@@ -38,10 +37,10 @@ fn fixes(c: &mut Criterion) {
         let (clean, late) = (epoch(0.0), epoch(1.5));
         group.bench_function("plain", |b| b.iter(|| plain_fix(black_box(&clean), dimension, &fence)));
         group.bench_function("gated_clean", |b| {
-            b.iter(|| locate(black_box(&clean), dimension, &fence, &gate))
+            b.iter(|| locate(black_box(&clean), dimension, &fence, &gate));
         });
         group.bench_function("gated_one_late", |b| {
-            b.iter(|| locate(black_box(&late), dimension, &fence, &gate))
+            b.iter(|| locate(black_box(&late), dimension, &fence, &gate));
         });
         if let Some(fix) = plain_fix(&clean, dimension, &fence).fix() {
             let covariance = fix.covariance_m2;

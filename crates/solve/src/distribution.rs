@@ -55,9 +55,9 @@ pub fn chi2_quantile(tail: f64, dof: usize) -> f64 {
     for _ in 0..200 {
         let over = chi2_tail(x, dof) - tail;
         if over > 0.0 {
-            lo = x
+            lo = x;
         } else {
-            hi = x
+            hi = x;
         }
         let newton = x + over / chi2_density(x, dof);
         let next = if newton > lo && newton < hi { newton } else { 0.5 * (lo + hi) };

@@ -9,6 +9,10 @@
 //! step is short enough to help (Levenberg 1944, Marquardt 1963). `D` holds the largest diagonal of `N`
 //! seen so far, so that unknowns in different units are damped alike (Moré 1978).
 //!
+//! **Bend.** Gauss-Newton leaves out the second derivatives of the model, and crawls where misfits are large (an epoch with a
+//! late range). A caller that knows them cheaply hands over `B = Σ v_i ∂²computed_i/∂x² / σ_i`; the step then solves
+//! `(N − B + μD) δ = g`, Newton's, wherever that matrix is positive definite, and `(N + μD) δ = g` elsewhere.
+//!
 //! **End.** The decrement `gᵀδ` is what a full step would gain if the model were linear. Where the misfits are in
 //! standard deviations it is the squared length of the step in standard deviations of `x`, so "below
 //! 10⁻¹⁴" means a step of less than 10⁻⁷ σ: a limit that does not know metres.
@@ -26,12 +30,14 @@ pub struct Normal<const P: usize> {
     pub gradient: SVector<f64, P>,
     /// `Σ v²`.
     pub cost: f64,
+    /// `B`, symmetric; zero when the caller does not know it.
+    pub bend: SMatrix<f64, P, P>,
 }
 
 impl<const P: usize> Normal<P> {
     /// No observation yet.
     pub fn zero() -> Normal<P> {
-        Normal { matrix: SMatrix::zeros(), gradient: SVector::zeros(), cost: 0.0 }
+        Normal { matrix: SMatrix::zeros(), gradient: SVector::zeros(), cost: 0.0, bend: SMatrix::zeros() }
     }
 
     /// Adds one observation: its row ∂computed/∂x / σ and its misfit (measured − computed) / σ.
@@ -156,7 +162,7 @@ pub fn minimise<const P: usize>(
     }
 }
 
-/// Solves `(N + μD) δ = g`; `None` when that is not positive definite.
+/// Solves `(N − B + μD) δ = g`, or without `B` when that is not positive definite; `None` when that is not either.
 #[inline]
 fn damped_step<const P: usize>(
     normal: &Normal<P>,
@@ -171,6 +177,7 @@ fn damped_step<const P: usize>(
             matrix[(k, k)] += damping * d;
         }
     }
-    let step = matrix.cholesky()?.solve(&normal.gradient);
+    let factor = (matrix - normal.bend).cholesky().or_else(|| matrix.cholesky())?;
+    let step = factor.solve(&normal.gradient);
     step.iter().all(|v| v.is_finite()).then_some(step)
 }

@@ -21,8 +21,14 @@ use nalgebra::{Matrix2, Matrix3};
 use crate::distribution::{chi2_quantile, normal_quantile};
 use crate::geometry::principal_axes;
 
-/// Intervals on a quarter turn.
+/// Intervals on a quarter turn for flat ellipses.
 const NODES: usize = 48;
+/// For ellipses with axes in a ratio of at least 1 to 2, where the rule converges twice as fast.
+const NODES_ROUND: usize = 16;
+
+fn nodes(b: f64) -> usize {
+    if b >= 0.5 { NODES_ROUND } else { NODES }
+}
 
 /// The 1σ error ellipse in the horizontal plane.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -83,17 +89,19 @@ pub fn probability_radius(covariance_m2: &[[f64; 3]; 3], dimension: Dimension, p
     let tail = 1.0 - p;
     let mut lo = normal_quantile(1.0 - 0.5 * tail);
     let mut hi = chi2_quantile(tail, dimension.unknowns()).sqrt();
-    let mut r = 0.5 * (lo + hi);
+    // A guess that is exact at both ends: needle and circle (or sphere).
+    let mut r = lo + (hi - lo) * b * b * if c > 0.0 { 0.5 + 0.5 * c * c } else { 1.0 };
     for _ in 0..60 {
-        let (over, slope) = tail_and_slope(r, b, c, NODES);
+        let (over, slope) = tail_and_slope(r, b, c, nodes(b));
         if over > tail {
-            lo = r
+            lo = r;
         } else {
-            hi = r
+            hi = r;
         }
         let newton = r + (over - tail) / slope;
-        let next = if newton > lo && newton < hi { newton } else { 0.5 * (lo + hi) };
-        if (next - r).abs() <= 1e-12 * r {
+        let next = if newton >= lo && newton <= hi { newton } else { 0.5 * (lo + hi) };
+        // Newton squares its error: a step of 1e-6 leaves 1e-12.
+        if (next - r).abs() <= 1e-6 * r {
             return a * next;
         }
         r = next;
@@ -110,7 +118,7 @@ pub fn probability_beyond(covariance_m2: &[[f64; 3]; 3], dimension: Dimension, r
     if a <= 0.0 {
         return Some(0.0);
     }
-    Some(tail_and_slope(radius_m / a, b / a, c / a, NODES).0)
+    Some(tail_and_slope(radius_m / a, b / a, c / a, nodes(b / a)).0)
 }
 
 /// Principal standard deviations, largest first; the third is 0 in 2D.

@@ -66,10 +66,12 @@ fn flat_and_thin_errors_reach_their_limits() {
 /// The number of nodes is enough: four times as many change nothing that the module's text does not admit.
 #[test]
 fn the_quadrature_is_as_good_as_its_text_says() {
-    for (b, limit) in [(1.0, 1e-12), (0.3, 1e-9), (0.1, 1e-9), (0.03, 1e-4), (0.001, 1e-4), (0.0, 1e-4)] {
+    for (b, limit) in
+        [(1.0, 1e-12), (0.5, 1e-9), (0.3, 1e-9), (0.1, 1e-9), (0.03, 1e-4), (0.001, 1e-4), (0.0, 1e-4)]
+    {
         for c in [0.0, 0.5 * b, b] {
             for r in [0.3, 1.0, 2.0, 3.0] {
-                let coarse = tail_and_slope(r, b, c, NODES).0;
+                let coarse = tail_and_slope(r, b, c, nodes(b)).0;
                 let fine = tail_and_slope(r, b, c, 64 * NODES).0;
                 assert!((coarse - fine).abs() < limit, "b {b} c {c} r {r}: {coarse} {fine}");
             }

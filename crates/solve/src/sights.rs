@@ -87,12 +87,24 @@ impl<const D: usize> Sights<D> {
     }
 
     /// Normal equations of the list's members at a place, misfits in σ.
+    ///
+    /// The second derivative of a range is `(I − u uᵀ)/range`, so the bend comes almost for free.
     #[inline]
     pub(crate) fn linearise(&self, at: &SVector<f64, D>) -> Normal<D> {
         let mut normal = Normal::zero();
         for s in &self.list {
             let (computed, direction) = s.look(at);
-            normal.add(&(direction * s.root_weight), (s.range - computed) * s.root_weight);
+            let misfit = (s.range - computed) * s.root_weight;
+            normal.add(&(direction * s.root_weight), misfit);
+            if computed > 0.0 {
+                let pull = misfit * s.root_weight / computed;
+                for c in 0..D {
+                    for r in 0..D {
+                        normal.bend[(r, c)] -= pull * direction[r] * direction[c];
+                    }
+                    normal.bend[(c, c)] += pull;
+                }
+            }
         }
         normal
     }

@@ -23,7 +23,7 @@ fn at_centre(anchors: &[[f64; 3]], dimension: Dimension) -> Dop {
 /// D1: Levanon, IEE Proc. RSN 147(3), 2000: 2/√N, which is also the lowest possible in 2D.
 #[test]
 fn d1_ring_in_the_plane() {
-    for (n, wanted) in [(3, 1.1547005384), (4, 1.0), (6, 0.8164965809), (8, 0.7071067812)] {
+    for (n, wanted) in [(3, 1.1547005384), (4, 1.0), (6, 0.8164965809), (8, 2.0 / 8f64.sqrt())] {
         close(at_centre(&ring(n, 7.0, 0.0), PLANE).hdop, wanted, 1e-10);
         close(at_centre(&ring(n, 7.0, 0.0), PLANE).hdop, 2.0 / (n as f64).sqrt(), 1e-12);
     }
@@ -32,7 +32,7 @@ fn d1_ring_in_the_plane() {
 /// D2, D3: ring at an elevation, derived with SymPy; PDOP is smallest where tan ε = 1/√2.
 #[test]
 fn d2_d3_ring_at_an_elevation() {
-    for (degrees, hdop, vdop) in [(10.0f64, 0.718015, 2.036033), (30.0, 0.816497, 0.707107), (45.0, 1.0, 0.5)]
+    for (degrees, hdop, vdop) in [(10.0f64, 0.718015, 2.036033), (30.0, 0.816497, 0.5f64.sqrt()), (45.0, 1.0, 0.5)]
     {
         let e = degrees.to_radians();
         let anchors = ring(8, 10.0 * e.cos(), 10.0 * e.sin());
@@ -65,7 +65,7 @@ fn d4_d6_d7_d8_single_shapes() {
     close(at_centre(&corners, PLANE).hdop, 1.0416666667, 1e-10);
     close(at_centre(&corners, PLANE).hdop, (144.0 + 81.0) / (2.0 * 12.0 * 9.0), 1e-12);
 
-    for (degrees, wanted) in [(90.0f64, 1.4142135624), (30.0, 2.8284271247), (10.0, 8.1441313199)] {
+    for (degrees, wanted) in [(90.0f64, 2f64.sqrt()), (30.0, 2.8284271247), (10.0, 8.1441313199)] {
         let g = degrees.to_radians();
         let found = at_centre(&[[3.0, 0.0, 0.0], [3.0 * g.cos(), 3.0 * g.sin(), 0.0]], PLANE).hdop;
         close(found, wanted, 1e-10);
