@@ -1,8 +1,9 @@
 //! Tails and quantiles of the normal and the χ² distribution, for whole degrees of freedom.
 //!
 //! The gate compares tail probabilities with its levels instead of statistics with quantiles: for whole
-//! degrees of freedom the χ² tail is a finite sum (Abramowitz & Stegun 26.4.4 and 26.4.5, from memory; checked against
-//! `chi2_quantiles.csv`), cheap enough for every epoch, and no table limits the number of ranges.
+//! degrees of freedom the χ² tail is a finite sum (Abramowitz & Stegun 26.4.4 and 26.4.5, from memory;
+//! checked against `chi2_quantiles.csv`), cheap enough for every epoch, and no table limits the number of
+//! ranges.
 
 use std::f64::consts::{PI, SQRT_2};
 

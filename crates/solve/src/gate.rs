@@ -1,22 +1,27 @@
 //! The outlier gate: which ranges of one epoch contradict the others.
 //!
-//! **Global test.** If all errors are Gaussian with the stated σ, χ² of the best place follows the χ² distribution with
-//! `n − u` degrees of freedom. A tail probability below `alpha_global` says that something is wrong. It is one level for any
-//! number of ranges, so that false alarms come at one rate; 0.001 makes one in a thousand good epochs suspect.
+//! **Global test.** If all errors are Gaussian with the stated σ, χ² of the best place follows the χ²
+//! distribution with `n − u` degrees of freedom. A tail probability below `alpha_global` says that something
+//! is wrong. It is one level for any number of ranges, so that false alarms come at one rate; 0.001 makes one
+//! in a thousand good epochs suspect.
 //!
-//! **Local test** (Baarda 1968). The standardised residual `w = v/(σ√r)` of a good range is standard normal, and `w²` is
-//! what leaving that range out takes off χ². Errors of a metre or more bend the linear model, so the gate does not trust the
-//! formula: it solves once without each range and takes what χ² really loses. The range with the largest loss is blamed if
-//! the two-sided tail of that |w| is below `alpha_local` (0.001: |w| > 3.29); it is taken out, and the rest is tested again.
+//! **Local test** (Baarda 1968). The standardised residual `w = v/(σ√r)` of a good range is standard normal,
+//! and `w²` is what leaving that range out takes off χ². Errors of a metre or more bend the linear model, so
+//! the gate does not trust the formula: it solves once without each range and takes what χ² really loses. The
+//! range with the largest loss is blamed if the two-sided tail of that |w| is below `alpha_local` (0.001: |w|
+//! > 3.29); it is taken out, and the rest is tested again.
 //!
-//! **Who can be blamed.** With one degree of freedom leaving out any range heals the epoch: the ranges contradict each other
-//! and none can be blamed. The same holds for any two ranges whose removal would each heal it, with nothing to choose between
-//! them: a rectangle's opposite corners seen from its centre. So a range is blamed only if no other removal that also
-//! passes comes within [`BLAME_APART`] of it (odds of twenty to one). Otherwise the answer is "inconsistent", never a guess.
+//! **Who can be blamed.** With one degree of freedom leaving out any range heals the epoch: the ranges
+//! contradict each other and none can be blamed. The same holds for any two ranges whose removal would each
+//! heal it, with nothing to choose between them: a rectangle's opposite corners seen from its centre. So a
+//! range is blamed only if no other removal that also passes comes within [`BLAME_APART`] of it (odds of
+//! twenty to one). Otherwise the answer is "inconsistent", never a guess.
 //!
-//! **Limits.** At most half of the redundancy is given up: beyond that the ranges left over could agree by chance.
+//! **Limits.** At most half of the redundancy is given up: beyond that the ranges left over could agree by
+//! chance.
 //!
-//! Symbols: `n` ranges, `u` unknowns, `v` residual, `r` redundancy number, `k` critical value, `δ0` non-centrality.
+//! Symbols: `n` ranges, `u` unknowns, `v` residual, `r` redundancy number, `k` critical value, `δ0`
+//! non-centrality.
 
 use hereabout_core::{Fence, NoFixReason};
 
@@ -110,7 +115,8 @@ fn passes<const D: usize>(place: &Place<D>, dof: usize, gate: &GateSettings) -> 
     place.penalty < PLACES_APART && chi2_tail(place.chi2, dof) >= gate.alpha_global
 }
 
-/// The one range that explains the misfit, if there is one: its position in the list, and the places without it.
+/// The one range that explains the misfit, if there is one: its position in the list, and the places without
+/// it.
 fn blame<const D: usize>(
     used: &Sights<D>,
     place: &Place<D>,

@@ -9,16 +9,18 @@
 //! step is short enough to help (Levenberg 1944, Marquardt 1963). `D` holds the largest diagonal of `N`
 //! seen so far, so that unknowns in different units are damped alike (Moré 1978).
 //!
-//! **Bend.** Gauss-Newton leaves out the second derivatives of the model, and crawls where misfits are large (an epoch with a
-//! late range). A caller that knows them cheaply hands over `B = Σ v_i ∂²computed_i/∂x² / σ_i`; the step then solves
-//! `(N − B + μD) δ = g`, Newton's, wherever that matrix is positive definite, and `(N + μD) δ = g` elsewhere.
+//! **Bend.** Gauss-Newton leaves out the second derivatives of the model, and crawls where misfits are large
+//! (an epoch with a late range). A caller that knows them cheaply hands over `B = Σ v_i ∂²computed_i/∂x² /
+//! σ_i`; the step then solves `(N − B + μD) δ = g`, Newton's, wherever that matrix is positive definite, and
+//! `(N + μD) δ = g` elsewhere.
 //!
-//! **End.** The decrement `gᵀδ` is what a full step would gain if the model were linear. Where the misfits are in
-//! standard deviations it is the squared length of the step in standard deviations of `x`, so "below
+//! **End.** The decrement `gᵀδ` is what a full step would gain if the model were linear. Where the misfits
+//! are in standard deviations it is the squared length of the step in standard deviations of `x`, so "below
 //! 10⁻¹⁴" means a step of less than 10⁻⁷ σ: a limit that does not know metres.
 //!
 //! Normal equations square the condition of the problem. Here they are small (two or three unknowns,
-//! rows of direction cosines), so that costs nothing; on the NIST reference sets the tests show what they give.
+//! rows of direction cosines), so that costs nothing; on the NIST reference sets the tests show what they
+//! give.
 use nalgebra::{SMatrix, SVector};
 
 /// The normal equations of a problem linearised at one place.
@@ -162,7 +164,8 @@ pub fn minimise<const P: usize>(
     }
 }
 
-/// Solves `(N − B + μD) δ = g`, or without `B` when that is not positive definite; `None` when that is not either.
+/// Solves `(N − B + μD) δ = g`, or without `B` when that is not positive definite; `None` when that is not
+/// either.
 #[inline]
 fn damped_step<const P: usize>(
     normal: &Normal<P>,

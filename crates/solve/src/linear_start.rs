@@ -1,21 +1,21 @@
 //! The closed-form start: squared ranges make the problem linear.
 //!
-//! With anchors relative to their mean, `r_i² − h_i² = |x|² − 2 a_i·x + |a_i|²`. Summed up, the unknown `|x|²`
-//! separates: `S x = ½ Σ a_i (|a_i|² + h_i² − r_i²)` with the scatter matrix `S = Σ a_i a_iᵀ`, and
+//! With anchors relative to their mean, `r_i² − h_i² = |x|² − 2 a_i·x + |a_i|²`. Summed up, the unknown
+//! `|x|²` separates: `S x = ½ Σ a_i (|a_i|² + h_i² − r_i²)` with the scatter matrix `S = Σ a_i a_iᵀ`, and
 //! `|x|² = mean(r_i² − h_i² − |a_i|²)` (the unconstrained linear solution for `(|x|², x)`).
 //!
-//! Where the anchors lie nearly on a line (2D) or plane (3D), `S` says next to nothing about the direction across
-//! it. Its thin principal axis is that direction; the components along the other axes give the foot of the tag on the
-//! line or plane, and `|x|²` gives the height above it, on either side: `height² = |x|² − |foot|²`. For two circles
-//! that is their intersection in closed form.
+//! Where the anchors lie nearly on a line (2D) or plane (3D), `S` says next to nothing about the direction
+//! across it. Its thin principal axis is that direction; the components along the other axes give the foot of
+//! the tag on the line or plane, and `|x|²` gives the height above it, on either side: `height² = |x|² −
+//! |foot|²`. For two circles that is their intersection in closed form.
 
 use nalgebra::{SMatrix, SVector};
 
 use crate::geometry::{Axes, principal_axes};
 use crate::sights::Sights;
 
-/// Anchors whose spread across their line or plane is below this share of the next larger spread have a mirror place
-/// that is worth a look.
+/// Anchors whose spread across their line or plane is below this share of the next larger spread have a
+/// mirror place that is worth a look.
 const THIN: f64 = 0.3;
 /// Spread below this share of the largest is no spread: only the thin axis may have it.
 const FLAT: f64 = 1e-3;
@@ -48,7 +48,8 @@ pub(crate) fn linear_start<const D: usize>(sights: &Sights<D>) -> Option<Start<D
         let at = foot + across * linear.component(D - 1) + linear.mean;
         return Some(Start { at, mirror: None });
     }
-    // On the mirror itself the cost has no slope across it: start a little beside it, on the linear solution's side.
+    // On the mirror itself the cost has no slope across it: start a little beside it, on the linear
+    // solution's side.
     let height = f64::max(linear.height2(&foot), 1e-4 * linear.range2).sqrt();
     let below = !linear.is_thinner_than(FLAT) && linear.component(D - 1) < 0.0;
     let normal = if below { -across } else { across };

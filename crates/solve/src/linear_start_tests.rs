@@ -71,7 +71,8 @@ fn p6_g11_unconstrained_linear_solution() {
     let wanted = list(&flat["unconstrained_linear"]);
     assert!((at[0] - wanted[0]).abs() < 1e-8 && (at[1] - wanted[1]).abs() < 1e-8, "{at:?}");
 
-    // In space these anchors are thin, so the start itself takes the height from |x|²; its linear components are the check.
+    // In space these anchors are thin, so the start itself takes the height from |x|²; its linear components
+    // are the check.
     let published = numbers(include_str!("../tests/data/published_positions.json"));
     let b = &published["norrdine_b"];
     let full = &golden["squared_range"]["3d"];

@@ -1,22 +1,23 @@
 //! Position from the ranges of one instant, with everything that says how far it can be trusted.
 //!
-//! **Model.** Each range is the slant distance between tag and anchor plus independent Gaussian noise of known σ
-//! (see `sights`). In 2D the tag's height is known and part of the model. Unknowns: east and north, or
-//! east, north and up. No prior, no memory: every epoch stands on its own.
+//! **Model.** Each range is the slant distance between tag and anchor plus independent Gaussian noise of
+//! known σ (see `sights`). In 2D the tag's height is known and part of the model. Unknowns: east and north,
+//! or east, north and up. No prior, no memory: every epoch stands on its own.
 //!
-//! **Estimate.** Weighted least squares: the place with the smallest χ² = Σ (residual/σ)²; covariance `C = (Σ u uᵀ/σ²)⁻¹`
-//! with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the same χ². Both are looked for, and the
-//! fence ([`Fence`]) weighs in: from 2 m outside of it a place pays ((excess − 2 m)/0.5 m)².
-//! If χ² plus this penalty of two believable places differ by less than [`PLACES_APART`], the answer is
-//! [`NoFixReason::TwoPlaces`] with both.
+//! **Estimate.** Weighted least squares: the place with the smallest χ² = Σ (residual/σ)²; covariance `C = (Σ
+//! u uᵀ/σ²)⁻¹` with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the
+//! same χ². Both are looked for, and the fence ([`Fence`]) weighs in: from 2 m outside of it a place pays
+//! ((excess − 2 m)/0.5 m)². If χ² plus this penalty of two believable places differ by less than
+//! [`PLACES_APART`], the answer is [`NoFixReason::TwoPlaces`] with both.
 //!
 //! **Gate.** See `gate`: global χ² test, then Baarda's largest standardised residual.
 //!
-//! **Assumptions.** Errors are small against the ranges (the covariance is the linearised one) and only few are not
-//! Gaussian. Blocked line of sight on half of the anchors can fool any gate that sees one epoch.
+//! **Assumptions.** Errors are small against the ranges (the covariance is the linearised one) and only few
+//! are not Gaussian. Blocked line of sight on half of the anchors can fool any gate that sees one epoch.
 //!
-//! Symbols: `x` place, `a` anchor, `u` direction, `v` residual = measured − computed, `r` redundancy number, `w` standardised
-//! residual. Sources: Ghilani & Wolf, *Adjustment Computations* (weighted least squares); Baarda 1968 (gate).
+//! Symbols: `x` place, `a` anchor, `u` direction, `v` residual = measured − computed, `r` redundancy number,
+//! `w` standardised residual. Sources: Ghilani & Wolf, *Adjustment Computations* (weighted least squares);
+//! Baarda 1968 (gate).
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, NoFixReason, RejectReason};
@@ -28,7 +29,8 @@ use crate::geometry::{is_spd, to_rows};
 use crate::places::Place;
 use crate::sights::{Sight, Sights};
 
-/// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of freedom.
+/// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
+/// freedom.
 pub const PLACES_APART: f64 = 10.827_566_170_662_733;
 /// Redundancy below this is none: the residual is zero whatever the range.
 const NO_REDUNDANCY: f64 = 1e-6;
@@ -49,15 +51,16 @@ pub struct RangeObs {
 pub struct Residual {
     /// Measured minus computed from the final place, metres; 0 when the range is no number.
     pub residual_m: f64,
-    /// Share of an error in this range that shows in its own residual, 0 to 1; 1 for a range that was left out.
+    /// Share of an error in this range that shows in its own residual, 0 to 1; 1 for a range that was left
+    /// out.
     pub redundancy: f64,
-    /// The residual over its own standard deviation (Baarda's w); `None` when the redundancy is practically 0 or
-    /// the range is not usable.
+    /// The residual over its own standard deviation (Baarda's w); `None` when the redundancy is practically 0
+    /// or the range is not usable.
     pub standardised: Option<f64>,
     /// Whether it took part in the place.
     pub used: bool,
-    /// Why it was left out; `None` when nothing is held against it. [`RejectReason::NotCredible`] marks a range that is no
-    /// number, is negative, or has a σ or anchor that cannot be.
+    /// Why it was left out; `None` when nothing is held against it. [`RejectReason::NotCredible`] marks a
+    /// range that is no number, is negative, or has a σ or anchor that cannot be.
     pub rejected: Option<RejectReason>,
 }
 
@@ -102,8 +105,8 @@ pub enum Solution {
         reason: NoFixReason,
         /// Both places for [`NoFixReason::TwoPlaces`], likelier first; else empty.
         candidates: ArrayVec<PlaceEstimate, 2>,
-        /// For [`NoFixReason::TwoPlaces`] and [`NoFixReason::Inconsistent`]: residuals at the likeliest place that the ranges
-        /// give, in the order of the observations, none of them used. Else empty.
+        /// For [`NoFixReason::TwoPlaces`] and [`NoFixReason::Inconsistent`]: residuals at the likeliest place
+        /// that the ranges give, in the order of the observations, none of them used. Else empty.
         residuals: ArrayVec<Residual, MAX_ANCHORS>,
     },
 }

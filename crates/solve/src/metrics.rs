@@ -1,8 +1,8 @@
 //! How good an estimate is against the truth: the numbers of an accuracy table.
 //!
 //! Names follow ISO/IEC 18305:2016, clause 8 (CE: horizontal, VE: vertical, SE: in space; 50 and 95 are
-//! percentiles). The standard's text does not fix the quantile here: this is type 7 of Hyndman & Fan (Am. Stat. 50(4), 1996),
-//! linear between order statistics, the default of R and NumPy.
+//! percentiles). The standard's text does not fix the quantile here: this is type 7 of Hyndman & Fan (Am.
+//! Stat. 50(4), 1996), linear between order statistics, the default of R and NumPy.
 
 use hereabout_core::Dimension;
 

@@ -31,7 +31,8 @@ fn e1_e2_e3_the_worked_example() {
     close(a.bias_m.iter().map(|b| b * b).sum::<f64>().sqrt(), 0.049, 1e-9);
 }
 
-/// E4, E5, E6: `quantile_types.csv`, exact rationals, equal to NumPy and SciPy; the first set is in R's manual of `quantile`.
+/// E4, E5, E6: `quantile_types.csv`, exact rationals, equal to NumPy and SciPy; the first set is in R's
+/// manual of `quantile`.
 #[test]
 fn e4_e5_e6_quantiles_of_type_seven() {
     let sets: [(&str, &[f64]); 3] = [

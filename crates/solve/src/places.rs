@@ -1,8 +1,8 @@
 //! The places that one set of ranges fits: one, or two when the anchors' geometry is a mirror.
 //!
-//! From the closed-form start the cost `Σ ((range − computed)/σ)²` is descended; where the anchors lie nearly on a line
-//! (2D) or plane (3D), the minimum is reflected in it and the descent repeated from there, which finds the other
-//! minimum if there is one. Both are weighed by χ² plus the fence's penalty.
+//! From the closed-form start the cost `Σ ((range − computed)/σ)²` is descended; where the anchors lie nearly
+//! on a line (2D) or plane (3D), the minimum is reflected in it and the descent repeated from there, which
+//! finds the other minimum if there is one. Both are weighed by χ² plus the fence's penalty.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Fence, NoFixReason};
@@ -67,7 +67,8 @@ pub(crate) fn places<const D: usize>(sights: &Sights<D>, fence: &Fence) -> Resul
     if !found.is_empty() {
         return Ok(found);
     }
-    // A descent without end next to a mirror creeps onto it: ranges too short to meet beside their anchors' line.
+    // A descent without end next to a mirror creeps onto it: ranges too short to meet beside their anchors'
+    // line.
     match first {
         Err(NoMinimum::NotSettled | NoMinimum::BadStart) if start.mirror.is_none() => {
             Err(NoFixReason::NotConverged)
@@ -78,7 +79,8 @@ pub(crate) fn places<const D: usize>(sights: &Sights<D>, fence: &Fence) -> Resul
 
 /// `None` when the ranges do not determine the place.
 fn place<const D: usize>(minimum: &Minimum<D>, sights: &Sights<D>, fence: &Fence) -> Option<Place<D>> {
-    // `minimum.normal` belongs to the last linearisation, one settled step away; the cost there is the minimum's to rounding.
+    // `minimum.normal` belongs to the last linearisation, one settled step away; the cost there is the
+    // minimum's to rounding.
     let Normal { matrix, cost, .. } = minimum.normal;
     let covariance = spd_inverse(&matrix)?;
     let worst = sights.list.iter().map(|s| s.sigma).fold(0.0, f64::max);

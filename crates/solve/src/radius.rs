@@ -6,11 +6,12 @@
 //!
 //! **2D.** In whitened polar coordinates the angle θ is uniform and the squared length is exponential, so
 //! with s²(θ) = a²cos²θ + b²sin²θ: P(|e| > R) = mean over θ of exp(−R²/2s²).
-//! **3D.** Take a and b as above and c, the smallest, as the third axis. Given θ the integral over it is closed:
-//! erfc(R/c√2) + exp(−R²/2s²)·erf(κR/c√2)/κ with κ² = 1 − c²/s². With c → 0 this is the 2D form.
-//! Both are own derivations. The integrand is smooth and periodic in θ, so the plain trapezoid rule converges faster than any
-//! power; [`NODES`] intervals on a quarter turn are good to 1e-9 for b/a ≥ 0.1, and errors stay below 1e-4
-//! for any flatter ellipse (compared with four times the nodes in the tests). The radius follows by Newton inside a bracket.
+//! **3D.** Take a and b as above and c, the smallest, as the third axis. Given θ the integral over it is
+//! closed: erfc(R/c√2) + exp(−R²/2s²)·erf(κR/c√2)/κ with κ² = 1 − c²/s². With c → 0 this is the 2D form.
+//! Both are own derivations. The integrand is smooth and periodic in θ, so the plain trapezoid rule converges
+//! faster than any power; at most [`NODES`] intervals on a quarter turn are good to 1e-9 for b/a ≥ 0.1, and
+//! errors stay below 1e-4 for any flatter ellipse (compared with a 64 times finer rule in the tests). The
+//! radius follows by Newton inside a bracket.
 
 use std::f64::consts::{FRAC_PI_2, PI, SQRT_2};
 
@@ -21,13 +22,13 @@ use nalgebra::{Matrix2, Matrix3};
 use crate::distribution::{chi2_quantile, normal_quantile};
 use crate::geometry::principal_axes;
 
-/// Intervals on a quarter turn for flat ellipses.
+/// Most intervals on a quarter turn, for flat ellipses.
 const NODES: usize = 48;
-/// For ellipses with axes in a ratio of at least 1 to 2, where the rule converges twice as fast.
-const NODES_ROUND: usize = 16;
 
+/// Intervals on a quarter turn for axes in the ratio 1 to `b`: the rounder the ellipse, the fewer do.
 fn nodes(b: f64) -> usize {
-    if b >= 0.5 { NODES_ROUND } else { NODES }
+    // `as` saturates, so that b = 0 takes the most.
+    ((8.0 / b).ceil() as usize).clamp(16, NODES)
 }
 
 /// The 1σ error ellipse in the horizontal plane.
@@ -65,7 +66,8 @@ pub fn ellipse_factor(dimension: Dimension, p: f64) -> f64 {
     chi2_quantile(1.0 - p, dimension.unknowns()).sqrt()
 }
 
-/// Radius in metres of the circle (2D) or sphere (3D) round the published place that holds the truth with 95 %.
+/// Radius in metres of the circle (2D) or sphere (3D) round the published place that holds the truth with 95
+/// %.
 ///
 /// Infinite when the covariance is not finite: nothing is known then.
 pub fn radius95_m(covariance_m2: &[[f64; 3]; 3], dimension: Dimension) -> f64 {

@@ -1,8 +1,8 @@
 //! One epoch as the solver sees it: usable ranges in local coordinates, and their linearisation.
 //!
 //! **Model.** `range_i = √(|x − a_i|² + h_i²) + e_i`, `e_i ~ N(0, σ_i²)` independent. `x` holds the `D`
-//! unknown coordinates, `a_i` the same coordinates of the anchor, and `h_i` the known height between tag and anchor in
-//! 2D (0 in 3D): slant ranges are used as measured, the height is part of the model.
+//! unknown coordinates, `a_i` the same coordinates of the anchor, and `h_i` the known height between tag and
+//! anchor in 2D (0 in 3D): slant ranges are used as measured, the height is part of the model.
 //!
 //! Everything is relative to the anchors' centroid, so that a site far from its origin loses no digits.
 
@@ -42,7 +42,7 @@ impl<const D: usize> Sight<D> {
     pub(crate) fn look(&self, at: &SVector<f64, D>) -> (f64, SVector<f64, D>) {
         let d = at - self.anchor;
         let computed = (d.norm_squared() + self.height2).sqrt();
-        if computed > 0.0 { (computed, d / computed) } else { (0.0, SVector::zeros()) }
+        if computed > 0.0 { (computed, d * (1.0 / computed)) } else { (0.0, SVector::zeros()) }
     }
 }
 
@@ -86,26 +86,35 @@ impl<const D: usize> Sights<D> {
         Sights { list, centre, dimension }
     }
 
-    /// Normal equations of the list's members at a place, misfits in σ.
+    /// Normal equations of the list's members at a place, misfits in σ: what [`Normal::add`] gives for rows
+    /// `u/σ`, written out because this is the solver's innermost loop.
     ///
     /// The second derivative of a range is `(I − u uᵀ)/range`, so the bend comes almost for free.
     #[inline]
     pub(crate) fn linearise(&self, at: &SVector<f64, D>) -> Normal<D> {
-        let mut normal = Normal::zero();
+        let mut normal = Normal::<D>::zero();
+        let mut pulls = 0.0;
         for s in &self.list {
-            let (computed, direction) = s.look(at);
-            let misfit = (s.range - computed) * s.root_weight;
-            normal.add(&(direction * s.root_weight), misfit);
-            if computed > 0.0 {
-                let pull = misfit * s.root_weight / computed;
-                for c in 0..D {
-                    for r in 0..D {
-                        normal.bend[(r, c)] -= pull * direction[r] * direction[c];
-                    }
-                    normal.bend[(c, c)] += pull;
+            let (computed, u) = s.look(at);
+            let weight = s.root_weight * s.root_weight;
+            let misfit = (s.range - computed) * weight;
+            let pull = if computed > 0.0 { misfit / computed } else { 0.0 };
+            for c in 0..D {
+                for r in c..D {
+                    let product = u[r] * u[c];
+                    normal.matrix[(r, c)] += weight * product;
+                    normal.bend[(r, c)] -= pull * product;
                 }
+                normal.gradient[c] += u[c] * misfit;
             }
+            normal.cost += misfit * (s.range - computed);
+            pulls += pull;
         }
+        for c in 0..D {
+            normal.bend[(c, c)] += pulls;
+        }
+        normal.matrix.fill_upper_triangle_with_lower_triangle();
+        normal.bend.fill_upper_triangle_with_lower_triangle();
         normal
     }
 

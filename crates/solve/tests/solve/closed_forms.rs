@@ -32,7 +32,8 @@ fn d1_ring_in_the_plane() {
 /// D2, D3: ring at an elevation, derived with SymPy; PDOP is smallest where tan ε = 1/√2.
 #[test]
 fn d2_d3_ring_at_an_elevation() {
-    for (degrees, hdop, vdop) in [(10.0f64, 0.718015, 2.036033), (30.0, 0.816497, 0.5f64.sqrt()), (45.0, 1.0, 0.5)]
+    for (degrees, hdop, vdop) in
+        [(10.0f64, 0.718015, 2.036033), (30.0, 0.816497, 0.5f64.sqrt()), (45.0, 1.0, 0.5)]
     {
         let e = degrees.to_radians();
         let anchors = ring(8, 10.0 * e.cos(), 10.0 * e.sin());
@@ -94,7 +95,8 @@ fn r3_redundancy_numbers() {
 }
 
 /// D9: σ·DOP is the root mean square error (Fisher information), and the covariance is neither too sure
-/// nor too shy: the sum of 40 000 normalised squares lies inside the two-sided 99.9 % limits of χ² (normal approximation).
+/// nor too shy: the sum of 40 000 normalised squares lies inside the two-sided 99.9 % limits of χ² (normal
+/// approximation).
 #[test]
 fn d9_the_error_is_sigma_times_dop_and_the_covariance_is_honest() {
     let anchors = ring(8, 5.0, 0.0);
@@ -116,4 +118,36 @@ fn d9_the_error_is_sigma_times_dop_and_the_covariance_is_honest() {
     let within = |sum: f64, dof: f64| (sum - dof).abs() < 3.29 * (2.0 * dof).sqrt();
     assert!(within(squares, 2.0 * f64::from(n)), "{squares}");
     assert!(within(chi2, 6.0 * f64::from(n)), "{chi2}");
+}
+
+/// In space over the golden set's anchors: honest covariance on both sides, and the gate finds fault with one
+/// good epoch in a thousand, no more (level) and no fewer (else it would be asleep). Limits: 99.9 % of χ² and
+/// of the binomial count.
+#[test]
+fn clean_epochs_in_space_have_honest_covariances_and_rare_false_alarms() {
+    let golden = crate::common::golden();
+    let anchors = crate::common::rows(&golden["anchors"]);
+    let truth = [4.2, 3.1, 1.2];
+    let mut random = ChaCha8Rng::seed_from_u64(3);
+    let (mut squares, mut alarms) = (0.0, 0);
+    let n = 20_000;
+    for run in 0..n {
+        let ranges: Vec<f64> = anchors
+            .iter()
+            .map(|a| {
+                let true_range = (0..3).map(|k| (a[k] - truth[k]) * (a[k] - truth[k])).sum::<f64>().sqrt();
+                true_range + 0.1 * Distribution::<f64>::sample(&StandardNormal, &mut random)
+            })
+            .collect();
+        let o = obs(&anchors, &ranges, &[0.1]);
+        let gated = crate::common::place(&o, Dimension::ThreeD);
+        alarms += usize::from(!gated.fix().is_some_and(|f| f.residuals.iter().all(|r| r.used)));
+        if run < 3000 {
+            let f = fix(hereabout_solve::plain_fix(&o, Dimension::ThreeD, &open()));
+            let error = std::array::from_fn(|k| f.position_m[k] - truth[k]);
+            squares += normalised_square(error, &f.covariance_m2, Dimension::ThreeD).unwrap();
+        }
+    }
+    assert!((squares - 9000.0).abs() < 3.29 * 18_000f64.sqrt(), "{squares}");
+    assert!((6..=36).contains(&alarms), "{alarms} of {n}");
 }

@@ -3,8 +3,8 @@ use hereabout_solve::distribution::{chi2_quantile, chi2_tail, normal_quantile, n
 
 use crate::common::close;
 
-/// Q1 to Q5: mpmath, 40 digits. The NIST/SEMATECH e-Handbook prints three decimals of the same; its 26.125 for 8
-/// degrees of freedom at 0.999 is a misprint of 26.124.
+/// Q1 to Q5: mpmath, 40 digits. The NIST/SEMATECH e-Handbook prints three decimals of the same; its 26.125
+/// for 8 degrees of freedom at 0.999 is a misprint of 26.124.
 #[test]
 fn q1_to_q5_chi_square_quantiles() {
     let mut rows = 0;
@@ -40,7 +40,8 @@ fn q6_normal_quantiles() {
     close(1.0 - normal_two_sided_tail(1.0), 0.6826894921, 1e-10);
 }
 
-/// Q17 and the threshold column of `raim_noncentrality.csv`: SciPy; Brown & Chin 1998 print the last block to 3e-4.
+/// Q17 and the threshold column of `raim_noncentrality.csv`: SciPy; Brown & Chin 1998 print the last block to
+/// 3e-4.
 #[test]
 fn q17_thresholds_of_small_false_alarm_rates() {
     for row in csv::Reader::from_reader(&include_bytes!("../data/raim_noncentrality.csv")[..]).records() {

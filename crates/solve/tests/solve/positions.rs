@@ -34,7 +34,8 @@ fn p1_textbook_trilateration() {
     close(e.direction_rad.to_degrees().rem_euclid(180.0), 109.0, 1e-4);
 }
 
-/// P2: the same with σ = 1 mm + 2 ppm, read as metres: the ranges contradict each other, and one degree of freedom blames nobody.
+/// P2: the same with σ = 1 mm + 2 ppm, read as metres: the ranges contradict each other, and one degree of
+/// freedom blames nobody.
 #[test]
 fn p2_textbook_ranges_that_fail_the_global_test() {
     let case = &published()["ghilani_wolf_trilateration"];
@@ -97,7 +98,8 @@ fn dimension(case: &Value) -> Dimension {
     if list(&case["x"]).len() == 2 { PLANE } else { Dimension::ThreeD }
 }
 
-/// G1 to G8: place, covariance, χ², redundancy, standardised residuals, DOP, ellipse and smallest detectable error.
+/// G1 to G8: place, covariance, χ², redundancy, standardised residuals, DOP, ellipse and smallest detectable
+/// error.
 #[test]
 fn g1_to_g8_agree_in_every_number() {
     let golden = golden();
@@ -153,7 +155,8 @@ fn g3_g4_the_gate_finds_the_late_range() {
     assert!(f.residuals[5].standardised.unwrap() > 8.0);
 }
 
-/// G7: three ranges in the plane leave one degree of freedom: all |w| are √χ², and a contradiction has no culprit.
+/// G7: three ranges in the plane leave one degree of freedom: all |w| are √χ², and a contradiction has no
+/// culprit.
 #[test]
 fn g7_one_degree_of_freedom_blames_nobody() {
     let golden = golden();
@@ -190,7 +193,8 @@ fn g9_coplanar_anchors_have_a_mirror_place() {
 
     let fence = Fence { area_m: Vec::new(), up_span_m: Some([4.5, 9.0]) };
     let gate = GateSettings::default();
-    // 3.3 m below the span: 1.3 m beyond the slack is (1.3/0.5)² = 6.9, not enough to be sure; the upper place is inside the slack.
+    // 3.3 m below the span: 1.3 m beyond the slack is (1.3/0.5)² = 6.9, not enough to be sure; the upper
+    // place is inside the slack.
     let s = hereabout_solve::locate(&o, Dimension::ThreeD, &fence, &gate);
     assert_eq!(s.reason(), Some(NoFixReason::TwoPlaces));
     let fence = Fence { area_m: Vec::new(), up_span_m: Some([5.5, 9.0]) };

@@ -123,7 +123,8 @@ fn rubbish_is_set_aside_and_the_rest_goes_on() {
     assert_eq!(place(&o, nowhere).reason(), Some(NoFixReason::NoRanges));
 }
 
-/// From the centre of a rectangle, opposite corners cannot be told apart: a late range of either looks the same.
+/// From the centre of a rectangle, opposite corners cannot be told apart: a late range of either looks the
+/// same.
 #[test]
 fn a_range_is_not_blamed_when_another_would_explain_as_much() {
     let mut o = exact(&CORNERS, [6.0, 4.5, 0.0]);

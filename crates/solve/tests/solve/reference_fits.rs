@@ -1,7 +1,7 @@
-//! The least-squares core on the reference problems of NIST (Statistical Reference Datasets): certified parameters and
-//! residual sums of squares, eleven digits. From start 2, the nearer one, all sets are reached; from start 1 all but
-//! MGH10, MGH17 and BoxBOD. The solver's own problems are easier; these show that damping, scaling and the
-//! stopping rule are sound.
+//! The least-squares core on the reference problems of NIST (Statistical Reference Datasets): certified
+//! parameters and residual sums of squares, eleven digits. From start 2, the nearer one, all sets are
+//! reached; from start 1 all but MGH10, MGH17 and BoxBOD. The solver's own problems are easier; these show
+//! that damping, scaling and the stopping rule are sound.
 use hereabout_solve::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use nalgebra::SVector;
 use serde_json::Value;
@@ -32,7 +32,8 @@ fn run<const P: usize>(
     })
 }
 
-/// A far start that is known to lead astray: the certified values, or an honest error; never a wrong answer called settled.
+/// A far start that is known to lead astray: the certified values, or an honest error; never a wrong answer
+/// called settled.
 #[track_caller]
 fn never_wrong<const P: usize>(name: &str, start: &str, model: fn(f64, &[f64; P]) -> (f64, [f64; P])) {
     let set = &sets()["nonlinear"][name];
@@ -43,7 +44,8 @@ fn never_wrong<const P: usize>(name: &str, start: &str, model: fn(f64, &[f64; P]
     }
 }
 
-/// Both certified starts reach every certified parameter within `limit` (relative), and the residual sum of squares.
+/// Both certified starts reach every certified parameter within `limit` (relative), and the residual sum of
+/// squares.
 #[track_caller]
 fn certify<const P: usize>(name: &str, limit: f64, model: fn(f64, &[f64; P]) -> (f64, [f64; P])) {
     for start in ["start1", "start2"] {
