@@ -8,7 +8,7 @@
 //! RangeObs -> sights -> linear_start -> least_squares -> places (one, or two) -> gate -> Solution
 //! ```
 //!
-//! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`] rates a geometry, [`metrics`] rates
+//! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@dop) rates a geometry, [`metrics`] rates
 //! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
 #![forbid(unsafe_code)]
 

@@ -108,8 +108,11 @@ proptest! {
     }
 
     #[test]
-    fn one_late_range_among_eight_never_moves_the_fix_unnoticed(o in epoch(), which in 0usize..8, late in 1.5..8.0f64) {
-        let mut o = o;
+    fn one_late_range_among_eight_never_moves_the_fix_unnoticed(
+        mut o in epoch(),
+        which in 0usize..8,
+        late in 1.5..8.0f64,
+    ) {
         o[which].range_m += late;
         if let Some(f) = place(&o, Dimension::TwoD { tag_height_m: 1.0 }).fix() {
             prop_assert!(!f.residuals[which].used, "late by {late} and used: {f:?}");
@@ -117,7 +120,12 @@ proptest! {
     }
 
     #[test]
-    fn wild_input_gives_a_reason_or_a_sound_fix(o in wild_epoch(), three in any::<bool>(), h in wild_number(), fenced in any::<bool>()) {
+    fn wild_input_gives_a_reason_or_a_sound_fix(
+        o in wild_epoch(),
+        three in any::<bool>(),
+        h in wild_number(),
+        fenced in any::<bool>(),
+    ) {
         let dimension = if three { Dimension::ThreeD } else { Dimension::TwoD { tag_height_m: h } };
         let fence = if fenced {
             Fence { area_m: vec![[0.0, 0.0], [10.0, 0.0], [10.0, 10.0]], up_span_m: Some([0.0, 2.0]) }
