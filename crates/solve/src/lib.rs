@@ -1,7 +1,7 @@
 //! Position from ranges: weighted least squares, outlier gate, covariance and dilution of precision.
 //!
 //! Pure numerics: no I/O, no clock, no logging, no allocation per epoch, the same result on every run.
-//! [`locate`] turns the ranges of one instant into a [`Fix`] or says why there is none; it never panics and
+//! [`locate()`] turns the ranges of one instant into a [`Fix`] or says why there is none; it never panics and
 //! never gives NaN, whatever it is fed.
 //!
 //! ```text
