@@ -4,7 +4,8 @@
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings, Word,
+    Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings,
+    Word,
 };
 use hereabout_engine::{Engine, Input};
 use hereabout_solve::{RangeObs, plain_fix};

@@ -43,7 +43,8 @@ fn main() {
 }
 
 fn scenario(frames: u64) -> Scenario {
-    let anchor = |(i, at_m): (usize, &[f64; 3])| SimAnchor { id: i as u16, at_m: *at_m, ..SimAnchor::default() };
+    let anchor =
+        |(i, at_m): (usize, &[f64; 3])| SimAnchor { id: i as u16, at_m: *at_m, ..SimAnchor::default() };
     Scenario {
         seed: 5,
         duration_s: Some(frames as f64 / 10.0),
@@ -197,7 +198,8 @@ fn replay(folder: &Path, frames: u64) {
     let capture = capture(folder, frames);
     let site = site(folder, "/dev/null");
     let log = folder.join("bench.db");
-    let args = ["replay", capture.to_str().unwrap(), "--site", site.to_str().unwrap(), "--frame-period", "100ms"];
+    let args =
+        ["replay", capture.to_str().unwrap(), "--site", site.to_str().unwrap(), "--frame-period", "100ms"];
     let timed = |more: &[&str]| {
         let started = Instant::now();
         let done = Command::new(BIN).args(args).args(more).stderr(Stdio::null()).status().unwrap();
