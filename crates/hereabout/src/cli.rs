@@ -78,16 +78,16 @@ time_s is Unix seconds, UTC. A truth table has time_s,x_m,y_m[,z_m][,tag].")]
 pub struct RunArgs {
     /// The site file.
     pub site: PathBuf,
-    /// Serve here instead of the site file's [api] listen.
+    /// Serve here instead of the site file's `[api]` listen.
     #[arg(long, value_name = "ADDR:PORT")]
     pub listen: Option<SocketAddr>,
-    /// Keep the log here instead of the site file's [log] path.
+    /// Keep the log here instead of the site file's `[log]` path.
     #[arg(long, value_name = "FILE")]
     pub log: Option<PathBuf>,
     /// Keep no log.
     #[arg(long, conflicts_with = "log")]
     pub no_log: bool,
-    /// Read from here instead of the site file's [source] port.
+    /// Read from here instead of the site file's `[source]` port.
     #[arg(long, value_name = "PORT")]
     pub source: Option<String>,
     /// Print the start-up facts as one JSON line.
@@ -122,7 +122,7 @@ pub struct ListenArgs {
     /// Show the bytes of every good and bad frame.
     #[arg(long)]
     pub raw: bool,
-    /// Read from here instead of the site file's [source] port.
+    /// Read from here instead of the site file's `[source]` port.
     #[arg(long, value_name = "PORT")]
     pub source: Option<String>,
 }

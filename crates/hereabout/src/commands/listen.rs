@@ -202,6 +202,7 @@ fn hex(bytes: &[u8]) -> String {
     bytes.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ")
 }
 
+#[expect(clippy::needless_pass_by_value, reason = "the shape that map_err wants")]
 fn write_failed(e: io::Error) -> Failure {
     Failure::new(exit::IO, format!("can't write: {e}"))
 }

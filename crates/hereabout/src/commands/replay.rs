@@ -1,7 +1,7 @@
 //! `replay`: a log, a capture or a range table through the very same engine, as fast as it goes or at
 //! a pace.
 //!
-//! Every input becomes a stream of [`Step`]s; what comes out of the engine is written exactly as it
+//! Every input becomes a stream of steps; what comes out of the engine is written exactly as it
 //! would have been published live.
 
 use std::fs::File;
@@ -117,7 +117,7 @@ impl Replay {
         while let Some(step) = prepared.input.next().await? {
             replay.wait_for(&step).await;
             replay.take(&step).await?;
-            if replay.counts.epochs % 1_024 == 0 {
+            if replay.counts.epochs.is_multiple_of(1_024) {
                 bar.set_position(replay.counts.epochs);
             }
             prepared.tell_bad_rows();
