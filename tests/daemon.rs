@@ -6,7 +6,7 @@ use std::net::TcpStream;
 use std::time::Duration;
 
 use crate::nursery;
-use crate::support::{Daemon, Line, Live, PATIENCE, root, run, wait_for};
+use crate::support::{Daemon, Line, Live, PATIENCE, hereabout, root, run, wait_for};
 use rustix::process::Signal;
 use serde_json::Value;
 
@@ -155,6 +155,47 @@ fn the_demo_runs_as_the_readme_says() {
         assert_eq!(daemon.get(path).0, 200, "{path}");
     }
     daemon.stop();
+}
+
+/// A child that is killed by its own id when the test is over.
+struct Child(std::process::Child);
+
+impl Drop for Child {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+#[test]
+fn the_simulated_kit_serves_a_daemon_over_tcp_and_over_a_terminal() {
+    let folder = tempfile::tempdir().unwrap();
+    let scenario = root().join("examples/larkfield/scenario.toml");
+    let site = root().join("examples/larkfield/site.toml");
+    let link = folder.path().join("kit");
+    let truth = folder.path().join("truth.csv");
+    // A free port, given back for the kit to take.
+    let addr = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().to_string();
+    let simulate = |how: [&str; 2]| {
+        let args =
+            ["simulate", scenario.to_str().unwrap(), "--truth", truth.to_str().unwrap(), "--speed", "5"];
+        Child(hereabout(&[&args[..], &how].concat()).stderr(std::process::Stdio::null()).spawn().unwrap())
+    };
+    for (how, source) in [
+        (["--tcp", &addr], format!("tcp://{addr}")),
+        (["--pty", link.to_str().unwrap()], link.display().to_string()),
+    ] {
+        let kit = simulate(how);
+        let daemon = Daemon::start(&site, &["--source", &source, "--no-log"]);
+        wait_for("a position", || daemon.position_in("located"));
+        drop(kit);
+        wait_for("the loss of the link", || {
+            (daemon.json("/v1/status")["link"]["state"] == "waiting").then_some(())
+        });
+        daemon.stop();
+    }
+    let (out, _, code) = run(&["simulate", scenario.to_str().unwrap()]);
+    assert_eq!((code, out.as_str()), (64, ""), "says where it can go");
 }
 
 #[test]
