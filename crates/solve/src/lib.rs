@@ -8,22 +8,37 @@
 //! RangeObs -> sights -> linear_start -> least_squares -> places (one, or two) -> gate -> Solution
 //! ```
 //!
+//! When ranges may be late, [`snapshot()`](snapshot::snapshot) weighs every subset of them instead of throwing single ones
+//! out, [`Tracker`](tracker::Tracker) follows a tag over time with a small bank of such stories, and
+//! [`Smoother`](smoother::Smoother) hands the same track on a second later and calmer.
+//!
+//! ```text
+//! snapshot: ranges -> starts -> modes -> subsets -> mean, covariance, P(good), protection radius
+//! tracker:  ranges -> bank of hypotheses <-> learning, restart -> publish -> (smoother)
+//! ```
+//!
 //! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@dop) rates a geometry, [`metrics`] rates
 //! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
 #![forbid(unsafe_code)]
 
 pub mod distribution;
 pub mod dop;
+pub mod error_model;
 pub mod gate;
 pub mod geometry;
 pub mod least_squares;
 pub mod metrics;
+pub mod protection;
+pub mod smoother;
+pub mod snapshot;
+pub mod tracker;
 
 mod linear_start;
 mod locate;
 mod places;
 mod radius;
 mod sights;
+mod small_matrix;
 
 pub use dop::Dop;
 pub use gate::GateSettings;

@@ -1,0 +1,266 @@
+//! Reads a recording, calibrates its offsets and grades the tracker on it.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use hereabout_core::{Dimension, Fence, Micros, TagState, Timestamp};
+use hereabout_solve::smoother::Smoother;
+use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
+
+/// Ranges of one stamp: (anchor index, raw range).
+type Row = (f64, Vec<(usize, f64)>);
+
+/// Where the recordings are looked for.
+pub(crate) fn folder() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data")
+}
+
+/// One set as read.
+#[derive(Clone, Debug)]
+struct Set {
+    anchors: Vec<[f64; 3]>,
+    height_m: f64,
+    rows: Vec<Row>,
+    truth: Vec<(f64, [f64; 3])>,
+}
+
+/// Figures of one run.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Outcome {
+    /// Horizontal root mean square error.
+    pub(crate) rmse_m: f64,
+    /// 95 % of the errors are smaller (type 7).
+    pub(crate) ce95_m: f64,
+    /// Largest error.
+    pub(crate) most_m: f64,
+    /// Share of located epochs whose 95 % ellipse holds the truth.
+    pub(crate) held: f64,
+    /// Share of located epochs with an error beyond the protection radius.
+    pub(crate) over_protection: f64,
+    /// Median protection radius.
+    pub(crate) median_protection_m: f64,
+    /// Share of graded epochs that were located.
+    pub(crate) share: f64,
+    /// Errors above 5 m.
+    pub(crate) flips: usize,
+    /// Restarts, over the whole set.
+    pub(crate) restarts: usize,
+    /// RMSE of the stream that is a second late.
+    pub(crate) delayed_rmse_m: f64,
+    /// Learned σ per anchor.
+    pub(crate) sigma_m: Vec<f64>,
+    /// Standard error that the offsets were given.
+    pub(crate) offset_se_m: Vec<f64>,
+}
+
+/// Runs the tracker over a set; `None` when it isn't there.
+pub(crate) fn evaluate(base: &Path, name: &str) -> Option<Outcome> {
+    let set = read(&base.join(name))?;
+    let (offsets, from) = if name == "room_moving" {
+        (offsets_from_spots(base)?, f64::NEG_INFINITY)
+    } else {
+        let start = set.rows.first()?.0;
+        let split = start + (set.rows.last()?.0 - start) / 3.0;
+        (offsets_until(&set, split), split)
+    };
+    Some(grade(&set, &offsets, from))
+}
+
+fn grade(set: &Set, offsets: &[(f64, f64)], from: f64) -> Outcome {
+    let anchors: Vec<TrackerAnchor> = set
+        .anchors
+        .iter()
+        .zip(offsets)
+        .map(|(at, (_, se))| TrackerAnchor { at_m: *at, range_sigma_m: 0.10, offset_se_m: Some(*se) })
+        .collect();
+    let dimension = Dimension::TwoD { tag_height_m: set.height_m };
+    // The yard's tag goes up to 47 m away from anchors that stand within 2 m: metres across are normal there.
+    let settings = TrackerSettings { lost_radius95_m: 5.0, ..TrackerSettings::default() };
+    let mut tracker = Tracker::new(settings, dimension, &Fence::default(), &anchors);
+    let mut smoother = Smoother::new(Micros::from_millis(1_000), settings.motion, dimension);
+    let mut delayed = Vec::new();
+    let (mut errors, mut radii) = (Vec::new(), Vec::new());
+    let (mut graded, mut held, mut over) = (0usize, 0usize, 0usize);
+    let mut out = Outcome::default();
+    for (t, ranges) in &set.rows {
+        let told: Vec<TrackRange> = ranges
+            .iter()
+            .map(|&(i, raw)| TrackRange { anchor_index: i, range_m: raw - offsets[i].0 })
+            .collect();
+        let e = tracker.update(Timestamp::from_micros((t * 1e6).round() as i64), &told);
+        smoother.push(&e);
+        while let Some(late) = smoother.poll(e.at) {
+            let t = late.at.unix_secs_f64();
+            if let Some(truth) = interpolate(&set.truth, t).filter(|_| t >= from) {
+                let (dx, dy) = (late.position_m[0] - truth[0], late.position_m[1] - truth[1]);
+                delayed.push(dx * dx + dy * dy);
+            }
+        }
+        out.restarts += usize::from(e.restarted);
+        let Some(truth) = interpolate(&set.truth, *t).filter(|_| *t >= from) else { continue };
+        graded += 1;
+        if e.state != TagState::Located {
+            continue;
+        }
+        let (dx, dy) = (e.position_m[0] - truth[0], e.position_m[1] - truth[1]);
+        let error = (dx * dx + dy * dy).sqrt();
+        let [[a, b, _], [_, c, _], _] = e.covariance_m2;
+        let nees = (c * dx * dx - 2.0 * b * dx * dy + a * dy * dy) / (a * c - b * b);
+        held += usize::from(nees < 5.991_464_547_11);
+        over += usize::from(error > e.protection_radius_m);
+        radii.push(e.protection_radius_m);
+        errors.push(error);
+    }
+    errors.sort_by(f64::total_cmp);
+    radii.sort_by(f64::total_cmp);
+    let n = errors.len().max(1) as f64;
+    out.rmse_m = (errors.iter().map(|e| e * e).sum::<f64>() / n).sqrt();
+    out.delayed_rmse_m = (delayed.iter().sum::<f64>() / delayed.len().max(1) as f64).sqrt();
+    out.ce95_m = quantile(&errors, 0.95);
+    out.most_m = errors.last().copied().unwrap_or(0.0);
+    out.flips = errors.iter().filter(|e| **e > 5.0).count();
+    out.held = held as f64 / n;
+    out.over_protection = over as f64 / n;
+    out.median_protection_m = quantile(&radii, 0.5);
+    out.share = errors.len() as f64 / graded.max(1) as f64;
+    out.sigma_m = (0..anchors.len()).filter_map(|i| tracker.anchor_stats(i)).map(|s| s.sigma_m).collect();
+    out.offset_se_m = offsets.iter().map(|o| o.1).collect();
+    out
+}
+
+/// Hyndman-Fan type 7.
+fn quantile(sorted: &[f64], p: f64) -> f64 {
+    let Some(last) = sorted.len().checked_sub(1) else { return f64::NAN };
+    let at = p * last as f64;
+    let low = at.floor() as usize;
+    sorted[low] + (at - low as f64) * (sorted[(low + 1).min(last)] - sorted[low])
+}
+
+/// The truth at an instant, across gaps of less than half a second only.
+fn interpolate(truth: &[(f64, [f64; 3])], t: f64) -> Option<[f64; 3]> {
+    let after = truth.partition_point(|r| r.0 < t);
+    let b = truth.get(after)?;
+    if b.0 == t {
+        return Some(b.1);
+    }
+    let a = truth.get(after.checked_sub(1)?)?;
+    let gap = b.0 - a.0;
+    let share = (t - a.0) / gap;
+    (gap < 0.5).then(|| std::array::from_fn(|i| a.1[i] + share * (b.1[i] - a.1[i])))
+}
+
+fn distance(a: &[f64; 3], b: &[f64; 3]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a - b) * (a - b)).sum::<f64>().sqrt()
+}
+
+fn median(mut v: Vec<f64>) -> f64 {
+    v.sort_by(f64::total_cmp);
+    quantile(&v, 0.5)
+}
+
+/// Offset and standard error per anchor from the known spots of the static set: mean and spread of the
+/// spots' medians. The spread from spot to spot stays: it is what a moving tag meets.
+fn offsets_from_spots(base: &Path) -> Option<Vec<(f64, f64)>> {
+    let set = read(&base.join("room_static"))?;
+    let text = std::fs::read_to_string(base.join("room_static/spots.csv")).ok()?;
+    let spots: Vec<(f64, f64, [f64; 3])> = text
+        .lines()
+        .skip(1)
+        .filter_map(|l| {
+            let f: Vec<f64> = l.split(',').skip(1).filter_map(|v| v.trim().parse().ok()).collect();
+            (f.len() == 5).then(|| (f[0], f[1], [f[2], f[3], f[4]]))
+        })
+        .collect();
+    let per_anchor = |i: usize| {
+        let medians: Vec<f64> = spots
+            .iter()
+            .map(|(from, to, at)| {
+                let rows = set.rows.iter().filter(|r| r.0 >= *from && r.0 <= *to);
+                let of = rows.flat_map(|r| r.1.iter().filter(|m| m.0 == i));
+                median(of.map(|m| m.1 - distance(at, &set.anchors[i])).collect())
+            })
+            .filter(|m| m.is_finite())
+            .collect();
+        let n = medians.len() as f64;
+        let mean = medians.iter().sum::<f64>() / n;
+        let var = medians.iter().map(|m| (m - mean) * (m - mean)).sum::<f64>() / (n - 1.0);
+        // The median is 1.25 times less sure than the mean of Gaussian spots.
+        (median(medians), 1.25 * (var / n).sqrt())
+    };
+    Some((0..set.anchors.len()).map(per_anchor).collect())
+}
+
+/// Offset and standard error per anchor against the truth until `split`: median residual; the error
+/// from the spread of ten block medians.
+fn offsets_until(set: &Set, split: f64) -> Vec<(f64, f64)> {
+    let per_anchor = |i: usize| {
+        let residuals: Vec<f64> = set
+            .rows
+            .iter()
+            .filter(|r| r.0 < split)
+            .flat_map(|r| r.1.iter().filter(|m| m.0 == i).map(|m| (r.0, m.1)))
+            .filter_map(|(t, raw)| {
+                let mut at = interpolate(&set.truth, t)?;
+                at[2] = set.height_m;
+                Some(raw - distance(&at, &set.anchors[i]))
+            })
+            .collect();
+        let size = residuals.len().div_ceil(10).max(1);
+        let blocks: Vec<f64> = residuals.chunks(size).map(|c| median(c.to_vec())).collect();
+        let n = blocks.len() as f64;
+        let mean = blocks.iter().sum::<f64>() / n;
+        let var = blocks.iter().map(|b| (b - mean) * (b - mean)).sum::<f64>() / (n - 1.0).max(1.0);
+        let middle = median(residuals.clone());
+        let near: Vec<f64> = residuals.into_iter().filter(|r| (r - middle).abs() < 0.3).collect();
+        (near.iter().sum::<f64>() / near.len() as f64, (var / n).sqrt())
+    };
+    (0..set.anchors.len()).map(per_anchor).collect()
+}
+
+fn read(path: &Path) -> Option<Set> {
+    let site = std::fs::read_to_string(path.join("site.toml")).ok()?;
+    let number = |line: &str| line.split('=').nth(1).and_then(|v| v.trim().parse::<f64>().ok());
+    let (mut ids, mut anchors, mut height_m) = (Vec::new(), Vec::new(), 0.0);
+    for line in site.lines().map(str::trim) {
+        if line.starts_with("tag_height_m") {
+            height_m = number(line)?;
+        } else if line.starts_with("id") {
+            ids.push(number(line)? as u32);
+        } else if line.starts_with("at_m") {
+            let list = line.split('[').nth(1)?.trim_end_matches(']');
+            let v: Vec<f64> = list.split(',').filter_map(|v| v.trim().parse().ok()).collect();
+            anchors.push([v[0], v[1], v[2]]);
+        }
+    }
+    let truth = table(&path.join("truth.csv"))?
+        .1
+        .into_iter()
+        .map(|r| (r[0], [r[1], r[2], r.get(3).copied().unwrap_or(0.0)]))
+        .collect();
+    let (head, body) = table(&path.join("ranges.csv"))?;
+    let rows = if head[1] == "anchor" {
+        let index: BTreeMap<u32, usize> = ids.iter().enumerate().map(|(i, id)| (*id, i)).collect();
+        let mut rows: Vec<Row> = Vec::new();
+        for r in &body {
+            let one = (*index.get(&(r[1] as u32))?, r[2]);
+            match rows.last_mut() {
+                Some(last) if last.0 == r[0] => last.1.push(one),
+                _ => rows.push((r[0], vec![one])),
+            }
+        }
+        rows
+    } else {
+        let some = |r: &Vec<f64>| r[1..].iter().copied().enumerate().filter(|m| m.1.is_finite()).collect();
+        body.iter().map(|r| (r[0], some(r))).collect()
+    };
+    Some(Set { anchors, height_m, rows, truth })
+}
+
+/// Header and numbers of a CSV file; an empty field is NaN.
+fn table(path: &Path) -> Option<(Vec<String>, Vec<Vec<f64>>)> {
+    let text = std::fs::read_to_string(path).ok()?;
+    let mut lines = text.lines();
+    let head = lines.next()?.split(',').map(str::to_owned).collect();
+    let body = lines.map(|l| l.split(',').map(|v| v.trim().parse().unwrap_or(f64::NAN)).collect()).collect();
+    Some((head, body))
+}

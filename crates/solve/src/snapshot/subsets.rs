@@ -1,0 +1,217 @@
+//! Step 3 of the snapshot: every subset of the ranges as "the good ones", at one mode.
+//!
+//! The sums of the normal equations grow range by range down a binary tree; a leaf costs one tiny
+//! inverse. The densities of the left-out ranges, which are dear, are evaluated only for leaves that
+//! could still matter: the bad density is bounded, so an upper bound of the weight is at hand.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Fence, MAX_ANCHORS};
+
+use super::{MAX_FREE, MAX_MODES, Sight, SnapshotSettings, UsedRanges, fence_ln, good_ln};
+use crate::small_matrix::{
+    Sym, add_outer, dot, inverse, largest_eigenvalue, length, minus, plus, quad, times,
+};
+
+/// The most subsets that are kept over all modes.
+pub(crate) const MAX_STORIES: usize = 96;
+
+/// Subsets e^-12 times lighter than the heaviest are dropped: all of them together stay below 10⁻³.
+const NEGLIGIBLE_LN: f64 = 12.0;
+
+/// One subset with its least-squares place.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Subset {
+    /// Bit i: the i-th usable range is taken as good.
+    pub(crate) members: u32,
+    /// Which mode it was linearised at.
+    pub(crate) mode: usize,
+    pub(crate) place: [f64; 3],
+    pub(crate) covariance: Sym,
+    /// ln w at first; the share of the total after [`Hand::normalised`].
+    pub(crate) weight: f64,
+}
+
+/// The heaviest subsets so far.
+#[derive(Debug)]
+pub(crate) struct Hand {
+    subsets: ArrayVec<Subset, MAX_STORIES>,
+    best_ln: f64,
+}
+
+impl Hand {
+    pub(crate) fn new() -> Hand {
+        Hand { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY }
+    }
+
+    fn worth(&self, ln: f64) -> bool {
+        ln > self.best_ln - NEGLIGIBLE_LN
+    }
+
+    fn offer(&mut self, s: Subset) {
+        if !s.weight.is_finite() || !self.worth(s.weight) {
+            return;
+        }
+        self.best_ln = self.best_ln.max(s.weight);
+        if !self.subsets.is_full() {
+            self.subsets.push(s);
+            return;
+        }
+        if let Some(light) = self.subsets.iter_mut().min_by(|a, b| a.weight.total_cmp(&b.weight))
+            && light.weight < s.weight
+        {
+            *light = s;
+        }
+    }
+
+    /// The subsets with weights that add up to 1, and ln of the sum before.
+    pub(crate) fn normalised(mut self) -> (ArrayVec<Subset, MAX_STORIES>, f64) {
+        let best = self.best_ln;
+        self.subsets.retain(|s| s.weight > best - NEGLIGIBLE_LN);
+        self.subsets.iter_mut().for_each(|s| s.weight = (s.weight - best).exp());
+        let total: f64 = self.subsets.iter().map(|s| s.weight).sum();
+        self.subsets.iter_mut().for_each(|s| s.weight /= total);
+        (self.subsets, best + total.ln())
+    }
+}
+
+/// Running sums of the normal equations.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sums {
+    members: u32,
+    info: Sym,
+    rhs: [f64; 3],
+    cost: f64,
+    good_ln: f64,
+}
+
+/// Everything about the mode that the leaves need.
+struct Table<'a> {
+    used: &'a UsedRanges,
+    d: usize,
+    sights: [Sight; MAX_ANCHORS],
+    good_ln: [f64; MAX_ANCHORS],
+    free: ArrayVec<usize, MAX_FREE>,
+    mode: usize,
+    modes: &'a [[f64; 3]],
+    fence_ln: f64,
+    settings: &'a SnapshotSettings,
+    bad_bound_ln: f64,
+}
+
+/// Weighs the subsets at mode `mode` and offers them to the hand.
+pub(super) fn weigh(
+    used: &UsedRanges,
+    d: usize,
+    modes: &ArrayVec<[f64; 3], MAX_MODES>,
+    mode: usize,
+    fence: &Fence,
+    settings: &SnapshotSettings,
+    hand: &mut Hand,
+) {
+    let x0 = modes[mode];
+    let model = &settings.model;
+    let mut table = Table {
+        used,
+        d,
+        sights: [Sight::default(); MAX_ANCHORS],
+        good_ln: [0.0; MAX_ANCHORS],
+        free: ArrayVec::new(),
+        mode,
+        modes,
+        fence_ln: fence_ln(fence, x0),
+        settings,
+        // The late density never passes 1/mean.
+        bad_bound_ln: (model.late_share * (1.0 / model.late_mean_m + 1.0 / model.wild_span_m)).ln(),
+    };
+    let mut p_good = [0.0; MAX_ANCHORS];
+    for (i, r) in used.iter().enumerate() {
+        table.sights[i] = r.sight(&x0, d);
+        table.good_ln[i] = good_ln(1.0 - model.late_share, r.sigma_m);
+        p_good[i] = model.good_probability(table.sights[i].e, r.sigma_m);
+    }
+    // The most doubtful ranges are free; the sure ones keep their verdict.
+    let mut order: ArrayVec<usize, MAX_ANCHORS> = (0..used.len()).collect();
+    order.sort_by(|&a, &b| (p_good[a] - 0.5).abs().total_cmp(&(p_good[b] - 0.5).abs()));
+    let mut sums = Sums::default();
+    let mut likely = Sums::default();
+    for (rank, &i) in order.iter().enumerate() {
+        if rank < MAX_FREE {
+            table.free.push(i);
+        } else if p_good[i] > 0.5 {
+            table.add(&mut sums, i);
+        }
+        if p_good[i] > 0.5 {
+            table.add(&mut likely, i);
+        }
+    }
+    // The likeliest subset first: it sets the bar that spares most of the others.
+    if let Some(s) = table.leaf(&likely, hand) {
+        hand.best_ln = hand.best_ln.max(s.weight);
+    }
+    table.walk(0, &sums, hand);
+}
+
+impl Table<'_> {
+    fn add(&self, sums: &mut Sums, i: usize) {
+        let (s, sigma) = (&self.sights[i], self.used[i].sigma_m);
+        let w = 1.0 / (sigma * sigma);
+        sums.members |= 1 << i;
+        add_outer(&mut sums.info, self.d, &s.u, w);
+        sums.rhs = plus(&sums.rhs, &s.u.map(|c| c * w * s.e));
+        sums.cost += w * s.e * s.e;
+        sums.good_ln += self.good_ln[i];
+    }
+
+    /// Goes down the tree: first with, then without the next free range.
+    fn walk(&self, depth: usize, sums: &Sums, hand: &mut Hand) {
+        let Some(&i) = self.free.get(depth) else {
+            if let Some(s) = self.leaf(sums, hand) {
+                hand.offer(s);
+            }
+            return;
+        };
+        let mut with = *sums;
+        self.add(&mut with, i);
+        self.walk(depth + 1, &with, hand);
+        if sums.members.count_ones() as usize + self.free.len() - depth > self.d {
+            self.walk(depth + 1, sums, hand);
+        }
+    }
+
+    /// One subset; `None` when it can't matter or determines no place.
+    fn leaf(&self, sums: &Sums, hand: &Hand) -> Option<Subset> {
+        let size = sums.members.count_ones() as usize;
+        if size < self.d {
+            return None;
+        }
+        let (covariance, det) = inverse(&sums.info, self.d)?;
+        let delta = times(&covariance, self.d, &sums.rhs);
+        let cost = (sums.cost - dot(&sums.rhs, &delta)).max(0.0);
+        let tau = std::f64::consts::TAU;
+        let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
+        let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
+        let left_out = self.used.len() - size;
+        if !hand.worth(ln + left_out as f64 * self.bad_bound_ln) {
+            return None;
+        }
+        let sigma_max = largest_eigenvalue(&covariance, self.d).sqrt();
+        let step = length(&delta);
+        if !(sigma_max < self.settings.weakest_sigma_m && step <= f64::max(0.8, 2.0 * sigma_max)) {
+            return None;
+        }
+        let place = plus(&self.modes[self.mode], &delta);
+        let nearer = |(i, m): (usize, &[f64; 3])| i != self.mode && length(&minus(m, &place)) < step;
+        if self.modes.iter().enumerate().any(nearer) {
+            return None;
+        }
+        let model = &self.settings.model;
+        let mut bad = 1.0;
+        for (i, r) in self.used.iter().enumerate().filter(|(i, _)| sums.members & (1 << i) == 0) {
+            let s = &self.sights[i];
+            let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.u)).sqrt();
+            bad *= model.late_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
+        }
+        ln += bad.ln();
+        Some(Subset { members: sums.members, mode: self.mode, place, covariance, weight: ln })
+    }
+}

@@ -1,0 +1,367 @@
+//! The bank: a handful of stories, grown range by range and thinned again.
+//!
+//! Every range lets every story branch: the range is *good*, the anchor's old delay *continues*, a *new*
+//! delay begins, or the reading is *wild* (then the label stays and the range is not used). A branch
+//! weighs its parent's weight × the probability of that change of label × the density of the
+//! innovation. All branches are weighed first (cheap); only the heaviest are carried out (dear).
+
+use hereabout_core::MAX_ANCHORS;
+
+use super::hypothesis::Hypothesis;
+use super::learning::Rates;
+use crate::error_model::{ErrorModel, INV_SQRT_TAU};
+use crate::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
+
+/// Stories kept between epochs.
+pub(crate) const KEEP: usize = 8;
+/// Stories kept within an epoch.
+pub(crate) const WIDE: usize = 16;
+/// Branches this much lighter than the heaviest are dropped at once.
+const NEGLIGIBLE: f64 = 1e-8;
+
+/// How the tag moves and how delays wander.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Motion {
+    /// Density q of the white-noise acceleration of a moving tag, m²/s³.
+    pub acceleration_m2ps3: f64,
+    /// Creep of a standing tag, metres per √(0.1 s).
+    pub creep_m: f64,
+    /// Stops of a moving tag per second.
+    pub stop_hz: f64,
+    /// Starts of a standing tag per second.
+    pub start_hz: f64,
+    /// A tag brakes before it stops: speed from which it may stop at once, m/s.
+    pub brake_mps: f64,
+    /// Spread of the velocity with which a tag sets off, m/s.
+    pub set_off_mps: f64,
+    /// Wander of a late range's delay, metres per √(0.1 s).
+    pub delay_walk_m: f64,
+}
+
+impl Default for Motion {
+    fn default() -> Motion {
+        Motion {
+            acceleration_m2ps3: 0.1,
+            creep_m: 0.002,
+            stop_hz: 0.05,
+            start_hz: 0.2,
+            brake_mps: 0.1,
+            set_off_mps: 0.4,
+            delay_walk_m: 0.08,
+        }
+    }
+}
+
+/// One range on its way into the bank.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Reading {
+    pub(crate) anchor: usize,
+    pub(crate) anchor_m: [f64; 3],
+    pub(crate) range_m: f64,
+    pub(crate) sigma_m: f64,
+    /// Variance that calibration and place leave in the offset: widens what passes as good, m².
+    pub(crate) offset_m2: f64,
+    /// Variance that the anchor's delay gained since its last range, m².
+    pub(crate) walk_m2: f64,
+    /// Probabilities of label changes for this reading.
+    pub(crate) rates: Rates,
+}
+
+/// What a range said on its way in, before it changed anything.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Taken {
+    /// ln of its predictive density.
+    pub(crate) ln: f64,
+    /// Probability of being short (good or wild), and mean of innovation² − predicted variance given
+    /// that, m²: an estimate of σ². A mad innovation counts as four of its σ.
+    pub(crate) short: (f64, f64),
+}
+
+/// Sums over the branches of a range; `noise` is its σ².
+fn summary(branches: &[Branch], total: f64, noise: f64) -> Taken {
+    let (mut weight, mut sum) = (0.0, 0.0);
+    let kept: f64 = branches.iter().map(|b| b.weight).sum();
+    for b in branches.iter().filter(|b| matches!(b.kind, Kind::Good | Kind::Wild) && b.e < 0.0) {
+        weight += b.weight / kept;
+        sum += b.weight / kept * ((b.e * b.e).min(16.0 * b.s) - (b.s - noise));
+    }
+    let mean = if weight > 0.0 { sum / weight } else { 0.0 };
+    Taken { ln: total.max(1e-300).ln(), short: (weight, mean) }
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Kind {
+    Good,
+    Continued,
+    New,
+    Wild,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Branch {
+    parent: usize,
+    kind: Kind,
+    weight: f64,
+    u: [f64; 3],
+    e: f64,
+    s: f64,
+}
+
+const NO_BRANCH: Branch = Branch { parent: 0, kind: Kind::Wild, weight: 0.0, u: [0.0; 3], e: 0.0, s: 1.0 };
+
+/// The stories, heaviest mattering most; see the module's prose.
+#[derive(Clone, Debug)]
+pub(crate) struct Bank {
+    height: f64,
+    now: Vec<Hypothesis>,
+    next: Vec<Hypothesis>,
+    count: usize,
+}
+
+impl Bank {
+    /// An empty bank; the only allocation of its life.
+    pub(crate) fn new(d: usize, height: f64) -> Bank {
+        let room = || vec![Hypothesis::blank(d); WIDE + KEEP];
+        Bank { height, now: room(), next: room(), count: 0 }
+    }
+
+    pub(crate) fn stories(&self) -> &[Hypothesis] {
+        &self.now[..self.count]
+    }
+
+    pub(crate) fn clear(&mut self) {
+        self.count = 0;
+    }
+
+    /// Adds a story; when the bank is full it takes the lightest one's place.
+    pub(crate) fn add(&mut self, fill: impl FnOnce(&mut Hypothesis)) {
+        if self.count == KEEP {
+            let lightest = (0..self.count)
+                .min_by(|&a, &b| self.now[a].weight.total_cmp(&self.now[b].weight))
+                .unwrap_or(0);
+            fill(&mut self.now[lightest]);
+        } else {
+            fill(&mut self.now[self.count]);
+            self.count += 1;
+        }
+    }
+
+    /// Multiplies every weight by `factor(story)`, then makes them add up to 1.
+    pub(crate) fn reweigh(&mut self, factor: impl Fn(&Hypothesis) -> f64) {
+        for h in &mut self.now[..self.count] {
+            h.weight *= factor(h);
+        }
+        self.normalise();
+    }
+
+    fn normalise(&mut self) -> f64 {
+        let total: f64 = self.stories().iter().map(|h| h.weight).sum();
+        if total > 0.0 && total.is_finite() {
+            self.now[..self.count].iter_mut().for_each(|h| h.weight /= total);
+        } else {
+            let even = 1.0 / self.count.max(1) as f64;
+            self.now[..self.count].iter_mut().for_each(|h| h.weight = even);
+        }
+        total
+    }
+
+    /// Time passes: every story goes on as it was or changes between still and moving.
+    pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
+        for h in &mut self.now[..self.count] {
+            h.was_late = h.late;
+            (h.good_now, h.fresh_now, h.wild_now) = (0, 0, 0);
+        }
+        if dt.is_nan() || dt <= 0.0 {
+            return;
+        }
+        if self.count > KEEP {
+            // Time passed without ranges: nothing has thinned the stories since they last doubled.
+            self.settle();
+        }
+        // Two-state Markov chain in continuous time.
+        let both = motion.stop_hz + motion.start_hz;
+        let mixed = (1.0 - (-both * dt).exp()) / both;
+        let (stop, start) = (motion.stop_hz * mixed, motion.start_hz * mixed);
+        let creep = motion.creep_m * motion.creep_m * dt / 0.1;
+        let before = self.count;
+        for i in 0..before {
+            let (old, new) = self.now.split_at_mut(before);
+            let (stay, change) = (&mut old[i], &mut new[i]);
+            let switch = if stay.moving { stop * stay.slowness(motion.brake_mps) } else { start };
+            change.copy_from(stay);
+            change.weight *= switch;
+            stay.weight *= 1.0 - switch;
+            if change.moving {
+                change.stop();
+            } else {
+                change.set_off(motion.set_off_mps);
+            }
+            for h in [stay, change] {
+                if h.moving {
+                    h.drift(dt, motion.acceleration_m2ps3);
+                } else {
+                    h.creep(creep);
+                }
+            }
+        }
+        self.count = 2 * before;
+        self.join();
+    }
+
+    /// Takes one range in.
+    pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> Taken {
+        let model = &model.for_noise(r.sigma_m);
+        let mut branches = [NO_BRANCH; 4 * WIDE];
+        let mut n = 0;
+        let mut total = 0.0;
+        for parent in 0..self.count {
+            for b in weigh(&self.now[parent], parent, r, model, self.height) {
+                if b.weight > 0.0 {
+                    branches[n] = b;
+                    n += 1;
+                    total += b.weight;
+                }
+            }
+        }
+        let heaviest = branches[..n].iter().map(|b| b.weight).fold(0.0, f64::max);
+        let mut kept = 0;
+        for i in 0..n {
+            if branches[i].weight > heaviest * NEGLIGIBLE {
+                branches[kept] = branches[i];
+                kept += 1;
+            }
+        }
+        if kept > WIDE {
+            branches[..kept].select_nth_unstable_by(WIDE - 1, |a, b| {
+                b.weight.total_cmp(&a.weight).then(a.parent.cmp(&b.parent))
+            });
+            kept = WIDE;
+        }
+        let taken = summary(&branches[..kept], total, r.sigma_m * r.sigma_m);
+        for (child, b) in self.next.iter_mut().zip(&branches[..kept]) {
+            child.copy_from(&self.now[b.parent]);
+            carry_out(child, b, r, model);
+        }
+        std::mem::swap(&mut self.now, &mut self.next);
+        self.count = kept;
+        self.normalise();
+        taken
+    }
+
+    /// End of an epoch: equal labels become one story, the heaviest few stay.
+    pub(crate) fn settle(&mut self) {
+        self.join();
+        if self.count > KEEP {
+            self.now[..self.count].sort_unstable_by(|a, b| b.weight.total_cmp(&a.weight));
+            self.count = KEEP;
+        }
+        self.normalise();
+    }
+
+    /// Joins stories with equal labels and motion that are about the same place.
+    fn join(&mut self) {
+        let mut i = 0;
+        while i < self.count {
+            let mut j = i + 1;
+            while j < self.count {
+                let (a, b) = self.now.split_at_mut(j);
+                if alike(&a[i], &b[0]) {
+                    a[i].merge(&b[0]);
+                    self.count -= 1;
+                    self.now.swap(j, self.count);
+                } else {
+                    j += 1;
+                }
+            }
+            i += 1;
+        }
+    }
+}
+
+/// Same labels, same motion, and of one lineage or places that are within three σ of each other.
+fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
+    if a.late != b.late || a.moving != b.moving {
+        return false;
+    }
+    if a.lineage == b.lineage {
+        return true;
+    }
+    let gap = minus(&a.place(0.0), &b.place(0.0));
+    let mut cov: Sym = a.place_cov();
+    for (c, o) in cov.iter_mut().zip(&b.place_cov()) {
+        *c += o;
+    }
+    inverse(&cov, a.d).is_some_and(|(inv, _)| dot(&gap, &times(&inv, a.d, &gap)) < 9.0) && length(&gap) < 1.0
+}
+
+fn normal(e: f64, variance: f64) -> f64 {
+    INV_SQRT_TAU / variance.sqrt() * (-0.5 * e * e / variance).exp()
+}
+
+/// The branches of one story. Weight 0 means that there is no such branch.
+fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height: f64) -> [Branch; 4] {
+    let mut u = minus(&h.place(height), &r.anchor_m);
+    let distance = length(&u).max(1e-3);
+    u = u.map(|c| c / distance);
+    if h.d == 2 {
+        u[2] = 0.0;
+    }
+    let cov = h.place_cov();
+    let spread = quad(&cov, h.d, &u);
+    // Second order: across the line of sight a circle bends away from its tangent.
+    let trace = cov[0] + cov[2] + if h.d == 3 { cov[5] } else { 0.0 };
+    let bend = ((trace - spread).max(0.0) / (2.0 * distance.max(0.3))).min(distance);
+    let e = r.range_m - distance - bend;
+    let s = spread + r.sigma_m * r.sigma_m + 2.0 * bend * bend;
+    let branch = |kind, weight, e, s| Branch { parent, kind, weight: h.weight * weight, u, e, s };
+    let wild = branch(Kind::Wild, r.rates.wild / model.wild_span_m, e, s);
+    let late = h.bias_row(r.anchor);
+    let t = &r.rates;
+    let to_good = if late.is_some() { t.late_to_good } else { 1.0 - t.good_to_late };
+    let good = branch(Kind::Good, (1.0 - t.wild) * to_good * normal(e, s + r.offset_m2), e, s);
+    let fresh = if late.is_some() { (1.0 - t.late_to_good) * t.renew } else { t.good_to_late };
+    let new = branch(Kind::New, (1.0 - t.wild) * fresh * model.late_density(e, s.sqrt()), e, s);
+    let old = match late {
+        None => branch(Kind::Continued, 0.0, e, s),
+        Some(row) => {
+            let e = e - h.x[row];
+            let own = h.p[crate::small_matrix::at(row, row)] + r.walk_m2;
+            let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
+            let keeps = (1.0 - t.late_to_good) * (1.0 - t.renew);
+            branch(Kind::Continued, (1.0 - t.wild) * keeps * normal(e, s), e, s)
+        }
+    };
+    [good, old, new, wild]
+}
+
+/// Turns a copy of the parent into the child.
+fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
+    h.weight = b.weight;
+    let bit = 1 << r.anchor;
+    match b.kind {
+        Kind::Wild => h.wild_now |= bit,
+        Kind::Good => {
+            h.drop_bias(r.anchor);
+            h.update(&b.u, None, b.e, b.s);
+            h.good_now |= bit;
+        }
+        Kind::Continued => {
+            if let Some(row) = h.bias_row(r.anchor) {
+                h.p[crate::small_matrix::at(row, row)] += r.walk_m2;
+                h.update(&b.u, Some(row), b.e, b.s);
+            }
+        }
+        Kind::New => {
+            // Exponential prior times Gaussian likelihood peaks s/mean below the innovation.
+            h.drop_bias(r.anchor);
+            let mean = (b.e - b.s / model.late_mean_m).max(0.75 * model.late_offset_m);
+            let variance = 1.7 * model.late_mean_m * model.late_mean_m;
+            h.add_bias(r.anchor, mean, variance);
+            let row = h.rows - 1;
+            h.update(&b.u, Some(row), b.e - mean, b.s + variance);
+            h.fresh_now |= bit;
+        }
+    }
+}
+
+const _: () = assert!(MAX_ANCHORS <= 16, "labels are sixteen bits");

@@ -1,0 +1,292 @@
+//! One story about the tag: which anchors are late, whether it moves, and a Gaussian for the rest.
+//!
+//! **State.** `x = [position (d), velocity (d), one bias per late anchor]`, d = 2 or 3, with the lower
+//! triangle of its covariance packed row by row. Biases are appended when an anchor becomes late and
+//! taken out when it is good again, so that the usual story (nobody late) costs 4 × 4. In the *still*
+//! motion the velocity rows are exactly zero.
+//!
+//! **Updates** are scalar, one range at a time: no matrix is ever inverted, the covariance stays
+//! symmetric by construction, and every innovation variance is at least the noise variance.
+
+use hereabout_core::MAX_ANCHORS;
+
+use crate::small_matrix::{Sym, at};
+
+/// Rows of the largest state.
+pub(crate) const MAX_STATE: usize = 6 + MAX_ANCHORS;
+const PACKED: usize = MAX_STATE * (MAX_STATE + 1) / 2;
+
+/// A set of anchors, one bit each.
+pub(crate) type AnchorSet = u16;
+
+/// See the module's prose.
+#[derive(Clone, Debug)]
+pub(crate) struct Hypothesis {
+    /// Unknown coordinates, 2 or 3.
+    pub(crate) d: usize,
+    /// Rows in use.
+    pub(crate) rows: usize,
+    pub(crate) x: [f64; MAX_STATE],
+    pub(crate) p: [f64; PACKED],
+    /// Anchor of each bias row.
+    bias_of: [u8; MAX_ANCHORS],
+    /// Anchors labelled late.
+    pub(crate) late: AnchorSet,
+    /// Whether the tag moves.
+    pub(crate) moving: bool,
+    /// Share of the belief.
+    pub(crate) weight: f64,
+    /// Stories that descend from one start or restart share a number.
+    pub(crate) lineage: u32,
+    /// Labels before this epoch.
+    pub(crate) was_late: AnchorSet,
+    /// Anchors whose range of this epoch was taken as good, …
+    pub(crate) good_now: AnchorSet,
+    /// … as late with a new bias, …
+    pub(crate) fresh_now: AnchorSet,
+    /// … or as wild.
+    pub(crate) wild_now: AnchorSet,
+}
+
+impl Hypothesis {
+    /// A story without content, to be filled by [`Hypothesis::copy_from`].
+    pub(crate) fn blank(d: usize) -> Hypothesis {
+        Hypothesis {
+            d,
+            rows: 2 * d,
+            x: [0.0; MAX_STATE],
+            p: [0.0; PACKED],
+            bias_of: [0; MAX_ANCHORS],
+            late: 0,
+            moving: true,
+            weight: 0.0,
+            lineage: 0,
+            was_late: 0,
+            good_now: 0,
+            fresh_now: 0,
+            wild_now: 0,
+        }
+    }
+
+    /// A moving tag at `place` with covariance `cov` and unknown velocity.
+    pub(crate) fn start(
+        &mut self,
+        place: &[f64; 3],
+        cov: &Sym,
+        speed_sd_mps: f64,
+        weight: f64,
+        lineage: u32,
+    ) {
+        let d = self.d;
+        *self = Hypothesis { weight, lineage, ..Hypothesis::blank(d) };
+        self.x[..d].copy_from_slice(&place[..d]);
+        for i in 0..d {
+            for j in 0..=i {
+                self.p[at(i, j)] = cov[at(i, j)];
+            }
+            self.p[at(d + i, d + i)] = speed_sd_mps * speed_sd_mps;
+        }
+    }
+
+    /// Takes over another story; only the rows in use are copied.
+    pub(crate) fn copy_from(&mut self, o: &Hypothesis) {
+        let n = o.rows;
+        let packed = n * (n + 1) / 2;
+        self.d = o.d;
+        self.rows = n;
+        self.x[..n].copy_from_slice(&o.x[..n]);
+        self.p[..packed].copy_from_slice(&o.p[..packed]);
+        self.bias_of = o.bias_of;
+        self.late = o.late;
+        self.moving = o.moving;
+        self.weight = o.weight;
+        self.lineage = o.lineage;
+        self.was_late = o.was_late;
+        self.good_now = o.good_now;
+        self.fresh_now = o.fresh_now;
+        self.wild_now = o.wild_now;
+    }
+
+    /// Place, with `height` for the coordinate that 2D doesn't estimate.
+    pub(crate) fn place(&self, height: f64) -> [f64; 3] {
+        [self.x[0], self.x[1], if self.d == 3 { self.x[2] } else { height }]
+    }
+
+    /// Covariance of the place.
+    pub(crate) fn place_cov(&self) -> Sym {
+        let mut c = [0.0; 6];
+        let packed = self.d * (self.d + 1) / 2;
+        c[..packed].copy_from_slice(&self.p[..packed]);
+        c
+    }
+
+    /// Row of an anchor's bias; `None` while the anchor is good.
+    pub(crate) fn bias_row(&self, anchor: usize) -> Option<usize> {
+        if self.late & (1 << anchor) == 0 {
+            return None;
+        }
+        let first = 2 * self.d;
+        (first..self.rows).find(|&r| usize::from(self.bias_of[r - first]) == anchor)
+    }
+
+    /// Time passes for a moving tag: white-noise acceleration of density `q` (m²/s³).
+    ///
+    /// Position and velocity noise per axis: q·[dt³/3, dt²/2; dt²/2, dt] (continuous white noise
+    /// acceleration, Bar-Shalom, Li & Kirubarajan 2001, ch. 6, from memory).
+    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
+        let d = self.d;
+        for a in 0..d {
+            let v = d + a;
+            self.x[a] += dt * self.x[v];
+            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
+            for j in (0..self.rows).filter(|&j| j != a) {
+                self.p[at(a, j)] += dt * self.p[at(v, j)];
+            }
+        }
+        for a in 0..d {
+            let v = d + a;
+            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
+            self.p[at(v, a)] += q * dt * dt / 2.0;
+            self.p[at(v, v)] += q * dt;
+        }
+    }
+
+    /// Time passes for a standing tag: the place creeps by `var_m2` per axis.
+    pub(crate) fn creep(&mut self, var_m2: f64) {
+        for a in 0..self.d {
+            self.p[at(a, a)] += var_m2;
+        }
+    }
+
+    /// From 1 for a velocity of zero down to 0 for one that is surely larger than `brake_mps`.
+    pub(crate) fn slowness(&self, brake_mps: f64) -> f64 {
+        let d = self.d;
+        let miss: f64 =
+            (d..2 * d).map(|v| self.x[v] * self.x[v] / (brake_mps * brake_mps + self.p[at(v, v)])).sum();
+        (-0.5 * miss).exp()
+    }
+
+    /// The tag stops: velocity exactly zero.
+    pub(crate) fn stop(&mut self) {
+        self.moving = false;
+        self.set_velocity(0.0);
+    }
+
+    /// The tag sets off with a velocity that is not known.
+    pub(crate) fn set_off(&mut self, speed_sd_mps: f64) {
+        self.moving = true;
+        self.set_velocity(speed_sd_mps * speed_sd_mps);
+    }
+
+    fn set_velocity(&mut self, var: f64) {
+        for v in self.d..2 * self.d {
+            self.x[v] = 0.0;
+            for j in 0..self.rows {
+                self.p[at(v, j)] = 0.0;
+            }
+            self.p[at(v, v)] = var;
+        }
+    }
+
+    /// Labels an anchor late with a bias of this mean and variance, independent of everything else.
+    pub(crate) fn add_bias(&mut self, anchor: usize, mean_m: f64, var_m2: f64) {
+        let r = self.rows;
+        self.bias_of[r - 2 * self.d] = anchor as u8;
+        self.rows += 1;
+        self.x[r] = mean_m;
+        for j in 0..r {
+            self.p[at(r, j)] = 0.0;
+        }
+        self.p[at(r, r)] = var_m2;
+        self.late |= 1 << anchor;
+    }
+
+    /// Labels an anchor good; its bias is forgotten.
+    pub(crate) fn drop_bias(&mut self, anchor: usize) {
+        let Some(gone) = self.bias_row(anchor) else { return };
+        for i in gone + 1..self.rows {
+            for j in 0..=i {
+                let value = self.p[at(i, j)];
+                if j != gone {
+                    self.p[at(i - 1, if j > gone { j - 1 } else { j })] = value;
+                }
+            }
+            self.x[i - 1] = self.x[i];
+            self.bias_of[i - 1 - 2 * self.d] = self.bias_of[i - 2 * self.d];
+        }
+        self.rows -= 1;
+        self.late &= !(1 << anchor);
+    }
+
+    /// One scalar Kalman update with the row vector h = [u on the place, 1 on `bias`], innovation
+    /// `e` and innovation variance `s`.
+    pub(crate) fn update(&mut self, u: &[f64; 3], bias: Option<usize>, e: f64, s: f64) {
+        let n = self.rows;
+        let mut ph = [0.0; MAX_STATE];
+        for (i, v) in ph.iter_mut().enumerate().take(n) {
+            *v = (0..self.d).map(|j| self.p[at(i, j)] * u[j]).sum();
+            if let Some(b) = bias {
+                *v += self.p[at(i, b)];
+            }
+        }
+        let mut k = 0;
+        for i in 0..n {
+            let gain = ph[i] / s;
+            self.x[i] += gain * e;
+            for other in &ph[..=i] {
+                self.p[k] -= gain * other;
+                k += 1;
+            }
+        }
+        // Rounding must not leave a variance at or below zero where there was one.
+        for i in 0..n {
+            let v = &mut self.p[at(i, i)];
+            if *v < 0.0 {
+                *v = 1e-12;
+            }
+        }
+    }
+
+    /// uᵀ·(covariance between place and bias row `b`).
+    pub(crate) fn cross(&self, u: &[f64; 3], b: usize) -> f64 {
+        (0..self.d).map(|j| self.p[at(b, j)] * u[j]).sum()
+    }
+
+    /// Joins another story with the same labels: weighted mean, moment-matched covariance. The bias
+    /// rows may stand in another order over there.
+    pub(crate) fn merge(&mut self, o: &Hypothesis) {
+        let total = self.weight + o.weight;
+        if total.is_nan() || total <= 0.0 || self.rows != o.rows {
+            return;
+        }
+        let share = o.weight / total;
+        let first = 2 * self.d;
+        let mut from = [0usize; MAX_STATE];
+        for (i, f) in from.iter_mut().enumerate().take(self.rows) {
+            *f = if i < first { i } else { o.bias_row(usize::from(self.bias_of[i - first])).unwrap_or(i) };
+        }
+        let mut gap = [0.0; MAX_STATE];
+        for i in 0..self.rows {
+            gap[i] = o.x[from[i]] - self.x[i];
+        }
+        for i in 0..self.rows {
+            for j in 0..=i {
+                let p = &mut self.p[at(i, j)];
+                *p += share * (o.p[at(from[i], from[j])] - *p) + share * (1.0 - share) * gap[i] * gap[j];
+            }
+            self.x[i] += share * gap[i];
+        }
+        if o.weight > self.weight {
+            self.was_late = o.was_late;
+            self.good_now = o.good_now;
+            self.fresh_now = o.fresh_now;
+            self.wild_now = o.wild_now;
+            self.lineage = o.lineage;
+        }
+        self.weight = total;
+    }
+}
+
+#[cfg(test)]
+#[path = "hypothesis_tests.rs"]
+mod tests;

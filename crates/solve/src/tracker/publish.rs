@@ -1,0 +1,332 @@
+//! From a bank of stories to one estimate.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Dimension, TagState, Timestamp};
+
+use super::bank::{KEEP, WIDE};
+use super::hypothesis::Hypothesis;
+use super::{Candidate, JudgedRange, TrackEstimate, TrackRange, Tracker, TrackerSettings};
+use crate::protection::{PROTECTION_RISK, Story, protection_radius};
+use crate::small_matrix::{
+    Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
+};
+use crate::snapshot::RangeJudgement;
+
+/// Place and velocity, with the packed lower triangle of their joint covariance (d + d rows).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct PosVel {
+    pub(crate) d: usize,
+    pub(crate) x: [f64; 6],
+    pub(crate) p: [f64; 21],
+}
+
+impl PosVel {
+    pub(crate) const NONE: PosVel = PosVel { d: 2, x: [0.0; 6], p: [0.0; 21] };
+
+    fn of<'a>(stories: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
+        let total: f64 = stories.clone().map(|h| h.weight).sum();
+        if total.is_nan() || total <= 0.0 {
+            return None;
+        }
+        let mut m = PosVel { d, x: [0.0; 6], p: [0.0; 21] };
+        for h in stories.clone() {
+            for i in 0..2 * d {
+                m.x[i] += h.weight / total * h.x[i];
+            }
+        }
+        for h in stories {
+            let w = h.weight / total;
+            for i in 0..2 * d {
+                let gi = h.x[i] - m.x[i];
+                for j in 0..=i {
+                    m.p[at(i, j)] += w * (h.p[at(i, j)] + gi * (h.x[j] - m.x[j]));
+                }
+            }
+        }
+        Some((total, m))
+    }
+
+    pub(crate) fn place(&self, height: f64) -> [f64; 3] {
+        [self.x[0], self.x[1], if self.d == 3 { self.x[2] } else { height }]
+    }
+
+    pub(crate) fn velocity(&self) -> [f64; 3] {
+        [self.x[self.d], self.x[self.d + 1], if self.d == 3 { self.x[5] } else { 0.0 }]
+    }
+
+    pub(crate) fn place_cov(&self) -> Sym {
+        let mut c = [0.0; 6];
+        let packed = self.d * (self.d + 1) / 2;
+        c[..packed].copy_from_slice(&self.p[..packed]);
+        c
+    }
+
+    /// Constant velocity with white-noise acceleration of density `q`.
+    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
+        let d = self.d;
+        for a in 0..d {
+            let v = d + a;
+            self.x[a] += dt * self.x[v];
+            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
+            for j in (0..2 * d).filter(|&j| j != a) {
+                self.p[at(a, j)] += dt * self.p[at(v, j)];
+            }
+        }
+        for a in 0..d {
+            let v = d + a;
+            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
+            self.p[at(v, a)] += q * dt * dt / 2.0;
+            self.p[at(v, v)] += q * dt;
+        }
+    }
+}
+
+/// Residual of a range at a story's place, and the variance of the predicted range.
+pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height: f64) -> (f64, f64) {
+    let v = minus(&h.place(height), anchor_m);
+    let distance = length(&v).max(1e-3);
+    (range_m - distance, quad(&h.place_cov(), h.d, &v.map(|c| c / distance)))
+}
+
+/// Nothing is known.
+pub(super) fn lost(now: Timestamp) -> TrackEstimate {
+    TrackEstimate {
+        at: now,
+        state: TagState::Lost,
+        position_m: [0.0; 3],
+        velocity_mps: [0.0; 3],
+        covariance_m2: [[0.0; 3]; 3],
+        radius95_m: f64::INFINITY,
+        protection_radius_m: f64::INFINITY,
+        ranges: ArrayVec::new(),
+        checked: false,
+        restarted: false,
+        candidates: ArrayVec::new(),
+        moments: PosVel::NONE,
+        moving: 1.0,
+        considered: [0.0; 6],
+    }
+}
+
+fn plus_sym(a: &Sym, b: &Sym) -> Sym {
+    std::array::from_fn(|i| a[i] + b[i])
+}
+
+/// The state that age and radius allow for a place without ambiguity.
+fn state(now: Timestamp, last_good: Option<Timestamp>, radius95_m: f64, s: &TrackerSettings) -> TagState {
+    let Some(last_good) = last_good else { return TagState::Lost };
+    let age = now.since(last_good);
+    if age > s.lost_after || radius95_m.is_nan() || radius95_m > s.lost_radius95_m {
+        TagState::Lost
+    } else if age > s.coasting_after {
+        TagState::Coasting
+    } else {
+        TagState::Located
+    }
+}
+
+/// The last estimate carried on to `now` without another range.
+pub(super) fn coast(
+    last: &TrackEstimate,
+    now: Timestamp,
+    last_good: Option<Timestamp>,
+    settings: &TrackerSettings,
+    dimension: Dimension,
+) -> TrackEstimate {
+    let dt = now.since(last.at).secs_f64();
+    if dt <= 0.0 {
+        return TrackEstimate { at: now, restarted: false, ranges: ArrayVec::new(), ..last.clone() };
+    }
+    if dt > super::FORGET_S || last.state == TagState::Lost {
+        return lost(now);
+    }
+    let mut m = last.moments;
+    m.drift(dt, settings.motion.acceleration_m2ps3);
+    let before = largest_eigenvalue(&last.moments.place_cov(), m.d).sqrt();
+    let cov = plus_sym(&m.place_cov(), &last.considered);
+    let covariance_m2 = full(&cov, m.d);
+    let radius95_m = crate::radius95_m(&covariance_m2, dimension);
+    let grown = largest_eigenvalue(&m.place_cov(), m.d).sqrt() - before;
+    let plain = state(now, last_good, radius95_m, settings);
+    let state = match (plain, last.state) {
+        (TagState::Lost, _) => TagState::Lost,
+        (_, TagState::Ambiguous) => TagState::Ambiguous,
+        (TagState::Located, _) if dt <= 1e-6 => TagState::Located,
+        _ => TagState::Coasting,
+    };
+    TrackEstimate {
+        at: now,
+        state,
+        position_m: m.place(last.position_m[2]),
+        velocity_mps: m.velocity(),
+        covariance_m2,
+        radius95_m,
+        // The Gaussian part widens by `grown`; 4 σ of it keeps the promise in 2D and 3D.
+        protection_radius_m: last.protection_radius_m + 4.1 * grown.max(0.0),
+        ranges: ArrayVec::new(),
+        checked: last.checked,
+        restarted: false,
+        candidates: last.candidates.clone(),
+        moments: m,
+        moving: last.moving,
+        considered: last.considered,
+    }
+}
+
+impl Tracker {
+    /// The estimate after an epoch.
+    pub(super) fn publish(&mut self, now: Timestamp, ranges: &[TrackRange]) -> TrackEstimate {
+        let mut estimate = self.place_of_bank(now);
+        for r in ranges.iter().take(estimate.ranges.capacity()) {
+            let judgement = self.judge(r, &estimate);
+            estimate.ranges.push(JudgedRange { anchor_index: r.anchor_index, judgement });
+        }
+        estimate
+    }
+
+    fn place_of_bank(&mut self, now: Timestamp) -> TrackEstimate {
+        let d = self.dimension.unknowns();
+        let stories = self.bank.stories();
+        let Some((main, second)) = heaviest_lineages(stories) else { return lost(now) };
+        let of = |lineage: u32| PosVel::of(stories.iter().filter(move |h| h.lineage == lineage), d);
+        let Some((_, mut m)) = of(main) else { return lost(now) };
+        let height = self.height();
+        let apart = |h: &Hypothesis| length(&minus(&h.place(height), &m.place(height)));
+        // Other lineages that mean the same place belong to it.
+        let near = |h: &&Hypothesis| h.lineage == main || apart(h) <= self.settings.ambiguous_apart_m;
+        if second.is_some()
+            && let Some((_, all)) = PosVel::of(stories.iter().filter(near), d)
+        {
+            m = all;
+        }
+        let considered = self.consider(&m);
+        let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+        let radius95_m = crate::radius95_m(&covariance_m2, self.dimension);
+        let mut candidates = ArrayVec::new();
+        if let Some((weight, lineage)) = second
+            && let Some((_, other)) = of(lineage)
+            && weight >= self.settings.ambiguous_weight
+            && length(&minus(&other.place(height), &m.place(height))) > self.settings.ambiguous_apart_m
+        {
+            for (weight, m) in [(1.0 - weight, &m), (weight, &other)] {
+                let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+                candidates.push(Candidate { weight, position_m: m.place(height), covariance_m2 });
+            }
+        }
+        let mut state = state(now, self.last_good_at, radius95_m, &self.settings);
+        if !candidates.is_empty() && state != TagState::Lost {
+            state = TagState::Ambiguous;
+        }
+        let restarted = main != self.published && candidates.is_empty();
+        let estimate = TrackEstimate {
+            at: now,
+            state,
+            position_m: m.place(height),
+            velocity_mps: m.velocity(),
+            covariance_m2,
+            radius95_m,
+            protection_radius_m: protect(stories, &m.place(height), height, &considered, d),
+            ranges: ArrayVec::new(),
+            checked: self.anchors_in_use() >= d + 2,
+            restarted,
+            candidates,
+            moments: m,
+            moving: stories.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
+            considered,
+        };
+        if estimate.candidates.is_empty() {
+            self.published = main;
+        }
+        estimate
+    }
+
+    /// Anchors that gave a good range within about the last second.
+    fn anchors_in_use(&self) -> usize {
+        self.memories.iter().filter(|m| m.pull * m.sigma_m() * m.sigma_m() > 0.3).count()
+    }
+
+    /// Covariance of the place from offsets that calibration left uncertain.
+    fn consider(&self, m: &PosVel) -> Sym {
+        let d = m.d;
+        let place = m.place(self.height());
+        let (mut info, mut spread, mut common): (Sym, Sym, [f64; 3]) = ([0.0; 6], [0.0; 6], [0.0; 3]);
+        for (i, (a, memory)) in self.anchors.iter().zip(&self.memories).enumerate() {
+            let mut u = minus(&place, &a.at_m);
+            let distance = length(&u).max(1e-3);
+            if d == 2 {
+                u[2] = 0.0;
+            }
+            u = u.map(|c| c / distance);
+            add_outer(&mut info, d, &u, memory.pull);
+            add_outer(&mut spread, d, &u, memory.pull * memory.pull * self.offset_m2(i));
+            common = plus(&common, &u.map(|c| c * memory.pull * self.settings.tag_offset_m));
+        }
+        add_outer(&mut spread, d, &common, 1.0);
+        // Ranges of the last second can't pull further than one metre of other knowledge lets them.
+        for i in 0..d {
+            info[at(i, i)] += 1.0;
+        }
+        let Some((inv, _)) = inverse(&info, d) else { return [0.0; 6] };
+        let mut out = [0.0; 6];
+        for i in 0..d {
+            let mut row = [0.0; 3];
+            row[i] = 1.0;
+            let left = times(&spread, d, &times(&inv, d, &row));
+            for j in 0..=i {
+                let mut col = [0.0; 3];
+                col[j] = 1.0;
+                out[at(i, j)] = dot(&left, &times(&inv, d, &col));
+            }
+        }
+        out
+    }
+
+    /// What the stories say about one range.
+    fn judge(&self, r: &TrackRange, estimate: &TrackEstimate) -> Option<RangeJudgement> {
+        let a = self.anchors.get(r.anchor_index)?;
+        if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.stories().is_empty() {
+            return None;
+        }
+        let bit = 1 << r.anchor_index;
+        let stories = self.bank.stories();
+        let p_good: f64 = stories.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
+        let sigma = self.sigma_m(r.anchor_index);
+        let v = minus(&estimate.position_m, &a.at_m);
+        let distance = length(&v).max(1e-3);
+        let spread = quad(&estimate.moments.place_cov(), estimate.moments.d, &v.map(|c| c / distance));
+        let residual_m = r.range_m - distance;
+        let sigma2 = sigma * sigma;
+        let variance = if p_good > 0.5 { (sigma2 - spread).max(0.01 * sigma2) } else { sigma2 + spread };
+        Some(RangeJudgement {
+            p_good: p_good.min(1.0),
+            residual_m,
+            standardised: residual_m / variance.sqrt(),
+        })
+    }
+}
+
+/// The heaviest lineage, and weight and number of the next one.
+fn heaviest_lineages(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
+    let mut sums: ArrayVec<(f64, u32), { WIDE + KEEP }> = ArrayVec::new();
+    for h in stories {
+        match sums.iter_mut().find(|s| s.1 == h.lineage) {
+            Some(s) => s.0 += h.weight,
+            None => sums.push((h.weight, h.lineage)),
+        }
+    }
+    sums.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    Some((sums.first()?.1, sums.get(1).copied()))
+}
+
+/// Protection radius of the published place over all stories, offsets considered.
+fn protect(stories: &[Hypothesis], place: &[f64; 3], height: f64, considered: &Sym, d: usize) -> f64 {
+    let list: ArrayVec<Story, { WIDE + KEEP }> = stories
+        .iter()
+        .map(|h| Story {
+            weight: h.weight,
+            away_m: length(&minus(&h.place(height), place)),
+            sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), considered), d).max(1e-12).sqrt(),
+        })
+        .collect();
+    protection_radius(&list, d, PROTECTION_RISK)
+}
