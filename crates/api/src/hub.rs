@@ -197,6 +197,7 @@ impl Hub {
     pub fn publish(&self, output: &Output) {
         match output {
             Output::Position(report) => self.publish_position(report),
+            Output::Delayed(report) => self.publish_delayed(report),
             Output::Ranges(epoch) => self.publish_ranges(epoch),
             Output::Anchors(table) => self.publish_anchors(table),
             // The table that shows the change comes right after it.
@@ -282,6 +283,11 @@ impl Hub {
         state.now.counts.positions[state_index(report.state)] += 1;
         state.now.remember(report, &text);
         state.deliver(&Message { key: Key::Position(report.tag), aged_from: Some(report.at), text });
+    }
+
+    fn publish_delayed(&self, report: &PositionReport) {
+        let text = PositionBody::from_delayed(report).to_json().into();
+        self.lock().deliver(&Message { key: Key::Delayed(report.tag), aged_from: None, text });
     }
 
     fn publish_ranges(&self, epoch: &JudgedEpoch) {
@@ -386,6 +392,7 @@ impl State {
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Wants {
     pub(crate) position: bool,
+    pub(crate) delayed: bool,
     pub(crate) range: bool,
     pub(crate) anchor: bool,
     pub(crate) link: bool,
@@ -402,6 +409,7 @@ impl Wants {
             Key::Link => self.link,
             Key::Anchor(_) => self.anchor,
             Key::Position(tag) => self.position && tag_fits(tag),
+            Key::Delayed(tag) => self.delayed && tag_fits(tag),
             Key::Range(tag) => self.range && tag_fits(tag),
         }
     }

@@ -27,6 +27,7 @@ pub(crate) enum Key {
     Link,
     Anchor(AnchorId),
     Position(TagId),
+    Delayed(TagId),
     Range(TagId),
 }
 
@@ -99,7 +100,7 @@ impl Mailbox {
     }
 
     fn is_thinned(&self, key: Key) -> bool {
-        self.spacing.is_some() && matches!(key, Key::Position(_) | Key::Range(_))
+        self.spacing.is_some() && matches!(key, Key::Position(_) | Key::Delayed(_) | Key::Range(_))
     }
 
     fn is_due(&self, key: Key, now: Instant) -> bool {

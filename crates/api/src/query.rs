@@ -29,8 +29,15 @@ impl<S: Send + Sync> FromRequestParts<S> for Wants {
 
 /// The query of `/v1/live`.
 pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
-    let mut wants =
-        Wants { position: true, range: false, anchor: true, link: true, tag: None, spacing: None };
+    let mut wants = Wants {
+        position: true,
+        delayed: true,
+        range: false,
+        anchor: true,
+        link: true,
+        tag: None,
+        spacing: None,
+    };
     for (key, value) in pairs(uri, &["topics", "tag", "max_rate_hz"])? {
         match key.as_str() {
             "topics" => set_topics(&mut wants, &value)?,
@@ -62,16 +69,17 @@ fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
 }
 
 fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
-    (wants.position, wants.anchor, wants.link) = (false, false, false);
+    *wants = Wants { position: false, delayed: false, anchor: false, link: false, ..*wants };
     for topic in value.split(',') {
         match topic {
             "position" => wants.position = true,
+            "position_delayed" => wants.delayed = true,
             "range" => wants.range = true,
             "anchor" => wants.anchor = true,
             "link" => wants.link = true,
             other => {
                 return Err(Problem::bad_query(format!(
-                    "'{}' is not a topic: name one or more of position, range, anchor, link, with commas between.",
+                    "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, with commas between.",
                     shorten(other)
                 )));
             }

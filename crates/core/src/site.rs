@@ -100,8 +100,12 @@ impl Fence {
 /// Which estimator turns epochs into positions.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum Estimator {
-    /// Weighted least squares with an outlier gate, every epoch on its own.
+    /// A bank of hypotheses over time: which anchors are late, whether the tag moves.
     #[default]
+    Tracker,
+    /// Every epoch on its own, summed over which ranges are good.
+    Snapshot,
+    /// Every epoch on its own: weighted least squares with an outlier gate.
     Plain,
 }
 
@@ -114,6 +118,8 @@ pub struct TrackSettings {
     pub lost_after: Micros,
     /// With a 95 % radius above this a tag is lost, metres.
     pub lost_radius95_m: f64,
+    /// A second stream of positions, this much later and smoothed; `None` for none.
+    pub delayed: Option<Micros>,
 }
 
 impl Default for TrackSettings {
@@ -122,6 +128,7 @@ impl Default for TrackSettings {
             estimator: Estimator::default(),
             lost_after: Micros::from_millis(3_000),
             lost_radius95_m: 2.0,
+            delayed: None,
         }
     }
 }
@@ -216,10 +223,19 @@ impl Site {
     pub fn anchor_of_slot(&self, slot: usize) -> Option<usize> {
         self.slots.get(slot).copied().flatten()
     }
-    /// The same site with another estimator (`replay --estimator`).
+    /// The same site with another estimator (`replay --estimator`); only the tracker has a delayed stream.
     #[must_use]
     pub fn with_estimator(mut self, estimator: Estimator) -> Site {
         self.draft.track.estimator = estimator;
+        if estimator != Estimator::Tracker {
+            self.draft.track.delayed = None;
+        }
+        self
+    }
+    /// The same site with a delayed stream of this lag.
+    #[must_use]
+    pub fn with_delayed(mut self, lag: Micros) -> Site {
+        self.draft.track.delayed = Some(lag);
         self
     }
     /// The same site with other corrections, in anchor order; anchors beyond the list keep theirs.
@@ -350,6 +366,8 @@ pub enum SiteProblem {
     },
     /// A polygon without area, or whose edges cross.
     PolygonCrossed,
+    /// A delayed stream with an estimator that has no memory to smooth over.
+    DelayedNeedsTracker,
     /// Two zones with one name.
     DuplicateZoneName {
         /// File index of the first one.
@@ -449,6 +467,12 @@ impl SiteDraft {
         let track = &self.track;
         out.limits(&[Key("track"), Key("lost_after_s")], track.lost_after.secs_f64(), 0.5, 600.0);
         out.limits(&[Key("track"), Key("lost_radius95_m")], track.lost_radius95_m, 0.05, 100.0);
+        if let Some(delayed) = track.delayed {
+            out.limits(&[Key("track"), Key("delayed_s")], delayed.secs_f64(), 0.1, 10.0);
+            if track.estimator != Estimator::Tracker {
+                out.error(&[Key("track"), Key("delayed_s")], SiteProblem::DelayedNeedsTracker);
+            }
+        }
         if !self.fence.area_m.is_empty() {
             check_polygon(&[Key("site"), Key("area_m")], &self.fence.area_m, out);
         }

@@ -25,6 +25,8 @@ pub struct Engine {
     frame: Option<FrameSpec>,
     newest: Option<Timestamp>,
     seq: u64,
+    /// Delayed reports have their own numbers.
+    delayed_seq: u64,
     tags: ArrayVec<Box<Tag>, MAX_TAGS>,
     watch: Watch,
     outputs: VecDeque<Output>,
@@ -34,7 +36,16 @@ impl Engine {
     /// An engine that has heard nothing yet. `frame` may be absent when only epochs come in.
     pub fn new(site: Site, frame: Option<FrameSpec>) -> Engine {
         let watch = Watch::new(site.anchors().iter().map(|a| a.id));
-        Engine { site, frame, newest: None, seq: 0, tags: ArrayVec::new(), watch, outputs: VecDeque::new() }
+        Engine {
+            site,
+            frame,
+            newest: None,
+            seq: 0,
+            delayed_seq: 0,
+            tags: ArrayVec::new(),
+            watch,
+            outputs: VecDeque::new(),
+        }
     }
 
     /// The site it was made for.
@@ -85,7 +96,21 @@ impl Engine {
 
     /// The anchors' health as of the newest input.
     pub fn anchor_table(&self) -> Option<AnchorTable> {
-        Some(self.watch.table(self.newest?))
+        Some(self.table(self.newest?))
+    }
+
+    /// The watch's table, with what the trackers learned: of several tags, from the one that has heard
+    /// the anchor most.
+    fn table(&self, at: Timestamp) -> AnchorTable {
+        let mut table = self.watch.table(at);
+        for (i, row) in table.rows.iter_mut().enumerate() {
+            let stats = self.tags.iter().filter_map(|t| t.anchor_stats(i)).max_by_key(|s| s.readings);
+            if let Some(stats) = stats.filter(|s| s.readings > 0) {
+                row.sigma_m = Some(stats.sigma_m);
+                row.late_share = stats.late_share;
+            }
+        }
+        table
     }
 
     fn fire_until(&mut self, at: Timestamp) {
@@ -93,14 +118,14 @@ impl Engine {
             for i in 0..self.tags.len() {
                 if self.tags[i].speak_at.is_some_and(|t| t <= due) {
                     let estimate = self.tags[i].fire(due, &self.site);
-                    let id = self.tags[i].id;
-                    self.publish(due, id, &estimate);
+                    self.publish(due, i, &estimate);
                 }
             }
             let (changes, table_due) = self.watch.fire(due);
             self.outputs.extend(changes.into_iter().map(Output::AnchorChanged));
             if table_due {
-                self.outputs.push_back(Output::Anchors(self.watch.table(due)));
+                let table = self.table(due);
+                self.outputs.push_back(Output::Anchors(table));
             }
             self.watch.roll(due);
         }
@@ -125,14 +150,14 @@ impl Engine {
         let ranges = judged.into_iter().map(|(_, r)| r).collect();
         let epoch_out = JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges };
         self.outputs.push_back(Output::Ranges(epoch_out));
-        self.publish(epoch.at, epoch.tag, &estimate);
+        self.publish(epoch.at, tag, &estimate);
     }
 
     fn tag_index(&mut self, id: TagId) -> Option<usize> {
         if let Some(i) = self.tags.iter().position(|t| t.id == id) {
             return Some(i);
         }
-        self.tags.try_push(Box::new(Tag::new(id))).ok()?;
+        self.tags.try_push(Box::new(Tag::new(id, &self.site))).ok()?;
         Some(self.tags.len() - 1)
     }
 
@@ -164,6 +189,7 @@ impl Engine {
                 verdict,
                 residual_m: None,
                 standardised_residual: None,
+                p_good: None,
             };
             out.push((index, range));
         }
@@ -189,21 +215,39 @@ impl Engine {
             }
         }
         if changed {
-            self.outputs.push_back(Output::Anchors(self.watch.table(at)));
+            let table = self.table(at);
+            self.outputs.push_back(Output::Anchors(table));
         }
     }
 
-    fn publish(&mut self, at: Timestamp, tag: TagId, estimate: &Estimate) {
+    /// Publishes what tag `i` has to say at `at`, and the delayed reports that have become due with it.
+    fn publish(&mut self, at: Timestamp, i: usize, estimate: &Estimate) {
+        let tag = self.tags[i].id;
         self.seq += 1;
+        let report = self.report(self.seq, at, tag, estimate);
+        self.outputs.push_back(Output::Position(report));
+        while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
+            self.delayed_seq += 1;
+            let report = self.report(self.delayed_seq, was_at, tag, &delayed);
+            self.outputs.push_back(Output::Delayed(report));
+        }
+    }
+
+    fn report(&self, seq: u64, at: Timestamp, tag: TagId, estimate: &Estimate) -> PositionReport {
         let anchors = self.site.anchors();
         let used = estimate.verdicts.iter().filter(|v| v.rejected.is_none()).map(|v| anchors[v.anchor].id);
         let rejected = estimate.verdicts.iter().filter_map(|v| {
             let why = v.rejected?;
-            Some(RejectedRange { anchor: anchors[v.anchor].id, residual_m: v.residual_m, why })
+            Some(RejectedRange {
+                anchor: anchors[v.anchor].id,
+                residual_m: v.residual_m,
+                why,
+                p_good: v.p_good,
+            })
         });
         let [hdop, vdop, pdop] = estimate.dop;
-        let report = PositionReport {
-            seq: self.seq,
+        PositionReport {
+            seq,
             tag,
             at,
             valid_until: Tag::valid_until(at, estimate.state),
@@ -213,6 +257,7 @@ impl Engine {
             radius95_m: estimate.radius95_m,
             protection_radius_m: estimate.protection_radius_m,
             checked: estimate.checked,
+            restarted: estimate.restarted,
             velocity_mps: estimate.velocity_mps,
             hdop,
             vdop,
@@ -220,8 +265,7 @@ impl Engine {
             used: used.collect(),
             rejected: rejected.collect(),
             no_fix: estimate.no_fix,
-        };
-        self.outputs.push_back(Output::Position(report));
+        }
     }
 }
 
@@ -236,6 +280,7 @@ fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate) {
         if let Some((_, range)) = own {
             range.residual_m = Some(verdict.residual_m);
             range.standardised_residual = verdict.standardised;
+            range.p_good = verdict.p_good;
             range.verdict = verdict.rejected.map_or(Verdict::Used, Verdict::Rejected);
         }
     }

@@ -1,7 +1,7 @@
 //! What every estimator gives the engine, whichever way it was computed.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, NoFixReason, RejectReason, TagState, Timestamp};
+use hereabout_core::{MAX_ANCHORS, NoFixReason, RejectReason, TagState};
 
 use crate::report::Place;
 
@@ -23,6 +23,8 @@ pub(crate) struct ObsVerdict {
     pub(crate) residual_m: f64,
     /// The residual over its own standard deviation, where that exists.
     pub(crate) standardised: Option<f64>,
+    /// Probability of being good, from the estimators that have one.
+    pub(crate) p_good: Option<f64>,
     /// `None` when it was used.
     pub(crate) rejected: Option<RejectReason>,
 }
@@ -41,9 +43,30 @@ pub(crate) struct Estimate {
     pub(crate) dop: [Option<f64>; 3],
     pub(crate) verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS>,
     pub(crate) no_fix: Option<NoFixReason>,
+    /// The track was given up for another place with this epoch.
+    pub(crate) restarted: bool,
 }
 
 impl Estimate {
+    /// A place and nothing more yet.
+    pub(crate) fn located(place: Place) -> Estimate {
+        Estimate {
+            state: TagState::Located,
+            place: Some(place),
+            no_fix: None,
+            ..Estimate::lost(NoFixReason::NoRanges)
+        }
+    }
+
+    /// Two places fit: none of them is published as *the* place.
+    pub(crate) fn be_ambiguous(&mut self, candidates: ArrayVec<Place, 2>) {
+        self.state = TagState::Ambiguous;
+        self.place = None;
+        self.radius95_m = None;
+        self.protection_radius_m = None;
+        self.candidates = candidates;
+    }
+
     /// No position, for a reason.
     pub(crate) fn lost(reason: NoFixReason) -> Estimate {
         Estimate {
@@ -57,13 +80,7 @@ impl Estimate {
             dop: [None; 3],
             verdicts: ArrayVec::new(),
             no_fix: Some(reason),
+            restarted: false,
         }
     }
-}
-
-/// The last fix, to coast from.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct LastFix {
-    pub(crate) at: Timestamp,
-    pub(crate) place: Place,
 }

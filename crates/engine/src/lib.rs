@@ -12,9 +12,11 @@ pub mod accuracy;
 mod engine;
 mod epoch;
 mod estimate;
+mod gather;
 mod plain;
 mod report;
 mod tag;
+mod tracked;
 mod watch;
 
 pub use engine::{Engine, MAX_TAGS};

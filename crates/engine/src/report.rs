@@ -28,6 +28,9 @@ pub enum Output {
     Ranges(JudgedEpoch),
     /// Where a tag is, or that this is not known.
     Position(PositionReport),
+    /// Where a tag was a moment ago, smoothed with what came after; only when the site asks for it.
+    /// Numbered on its own.
+    Delayed(PositionReport),
     /// Health of all anchors: once a second of data time while anything is heard, and at once when
     /// the state of an anchor changes.
     Anchors(AnchorTable),
@@ -64,6 +67,8 @@ pub struct JudgedRange {
     pub residual_m: Option<f64>,
     /// The residual over its own standard deviation (Baarda's w).
     pub standardised_residual: Option<f64>,
+    /// Probability of being good; `None` from the plain estimator and before there is a place.
+    pub p_good: Option<f64>,
 }
 
 /// All ranges of one epoch.
@@ -97,6 +102,8 @@ pub struct RejectedRange {
     pub residual_m: f64,
     /// Why.
     pub why: RejectReason,
+    /// Probability of being good all the same; `None` from the plain estimator.
+    pub p_good: Option<f64>,
 }
 
 /// Where one tag is.
@@ -122,6 +129,8 @@ pub struct PositionReport {
     pub protection_radius_m: Option<f64>,
     /// Whether a range was left over to check the fix with.
     pub checked: bool,
+    /// The track was given up for another place: the position may have jumped.
+    pub restarted: bool,
     /// Metres per second; `None` when the estimator has none.
     pub velocity_mps: Option<[f64; 3]>,
     /// Horizontal dilution of precision.
@@ -170,6 +179,10 @@ pub struct AnchorHealth {
     pub rejected_share: Option<f64>,
     /// Mean residual of the used ranges of the last 10 s, metres; `None` without any.
     pub mean_residual_m: Option<f64>,
+    /// Standard deviation of its good ranges, as the tracker learned it, metres.
+    pub sigma_m: Option<f64>,
+    /// Share of its recent ranges that were late, as the tracker learned it.
+    pub late_share: Option<f64>,
 }
 
 /// A change of state of one anchor.

@@ -194,6 +194,8 @@ impl Watched {
             share: share(sum.ranges, sum.frames),
             rejected_share: share(sum.rejected, sum.ranges),
             mean_residual_m: (sum.used > 0).then(|| sum.residual_sum_m / f64::from(sum.used)),
+            sigma_m: None,
+            late_share: None,
         }
     }
 }

@@ -108,6 +108,12 @@ impl Pump {
                 let detail = format!("anchor {} {}", change.anchor, state_word(change.now));
                 self.log_event(change.at, "anchor", &detail);
             }
+            if let Output::Position(report) = &output
+                && report.restarted
+            {
+                let detail = format!("tag {}: the track was given up for another place", report.tag);
+                self.log_event(report.at, "restart", &detail);
+            }
             self.hub.publish(&output);
             if let (Some((log, _)), Some(record)) = (&self.log, Record::from_output(&output)) {
                 log.push(record);

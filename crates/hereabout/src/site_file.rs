@@ -175,17 +175,20 @@ fn read_track(raw: Option<&RawTrack>, tree: &Tree<'_>, problems: &mut Vec<Proble
             }
         }
     }
+    track.delayed = raw.delayed_s.map(Micros::from_secs_f64);
     track.lost_after = raw.lost_after_s.map_or(track.lost_after, Micros::from_secs_f64);
     track.lost_radius95_m = raw.lost_radius95_m.unwrap_or(track.lost_radius95_m);
     Some(track)
 }
 
 /// Names of the estimators, as the site file and `--estimator` take them.
-pub const ESTIMATORS: &[&str] = &["plain"];
+pub const ESTIMATORS: &[&str] = &["tracker", "snapshot", "plain"];
 
 /// The estimator of that name.
 pub fn estimator(name: &str) -> Option<Estimator> {
     match name {
+        "tracker" => Some(Estimator::Tracker),
+        "snapshot" => Some(Estimator::Snapshot),
         "plain" => Some(Estimator::Plain),
         _ => None,
     }
@@ -369,6 +372,7 @@ struct RawSiteTable {
 #[derive(Deserialize)]
 struct RawTrack {
     estimator: Option<String>,
+    delayed_s: Option<f64>,
     lost_after_s: Option<f64>,
     lost_radius95_m: Option<f64>,
 }
@@ -504,6 +508,7 @@ const SITE_TABLE: Schema = Schema {
 const TRACK: Schema = Schema {
     keys: &[
         ("estimator", "the name of an estimator in quotes", None),
+        ("delayed_s", "a number of seconds, like 1.0", None),
         ("lost_after_s", "a number of seconds", None),
         ("lost_radius95_m", NUMBER_M, None),
     ],

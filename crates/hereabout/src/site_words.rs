@@ -100,6 +100,10 @@ fn settings(problem: &SiteProblem) -> (String, String) {
             format!("zone[{first}] has this name already"),
             "zones are asked for by name, so names are unique".into(),
         ),
+        SiteProblem::DelayedNeedsTracker => (
+            "this estimator looks at each epoch on its own, so there is nothing to smooth".into(),
+            "use estimator = \"tracker\", or leave delayed_s out".into(),
+        ),
         SiteProblem::NotFinite => ("is not a finite number".into(), "expected a plain number".into()),
         SiteProblem::OutOfLimits { value, min, max } => (
             format!("{value} is outside of what is believable"),

@@ -243,6 +243,11 @@ impl Tracker {
         Some(AnchorStats { sigma_m: m.sigma_m(), late_share: m.late_share(), readings: m.readings })
     }
 
+    /// When a good range last supported the place; `None` before the first one and after giving it up.
+    pub fn last_good_at(&self) -> Option<Timestamp> {
+        self.last_good_at
+    }
+
     /// Takes in the ranges of one instant (possibly none) and says where the tag is.
     ///
     /// Numbers that can't be ranges are skipped; of two ranges of one anchor the first one counts.

@@ -156,15 +156,15 @@ impl Inserter {
             frame: Table::new("frame (session, number, at_us, tag, frame_seq)", 5),
             range: Table::new(
                 "range (session, frame, position, anchor, raw_range_m, range_m, verdict, residual_m, \
-                 standardised_residual)",
-                9,
+                 standardised_residual, p_good)",
+                10,
             ),
             fix: Table::new(
                 "fix (session, seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, \
                  cov_en_m2, cov_eu_m2, cov_nn_m2, cov_nu_m2, cov_uu_m2, radius95_m, protection_radius_m, \
                  velocity_east_mps, velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, \
-                 no_fix_have, no_fix_need)",
-                28,
+                 no_fix_have, no_fix_need, restarted)",
+                29,
             ),
             candidate: Table::new(
                 "candidate (session, seq, rank, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, cov_eu_m2, cov_nn_m2, \
@@ -229,6 +229,7 @@ fn bind_range(b: &mut Binder, r: &RangeRow) {
     b.add(r.verdict);
     b.real(r.residual_m);
     b.real(r.standardised_residual);
+    b.real(r.p_good);
 }
 
 fn bind_fix(b: &mut Binder, session: i64, frame: Option<u64>, f: &FixRow) {
@@ -248,4 +249,5 @@ fn bind_fix(b: &mut Binder, session: i64, frame: Option<u64>, f: &FixRow) {
     b.add(f.no_fix.map(|n| n.code));
     b.add(f.no_fix.and_then(|n| n.have));
     b.add(f.no_fix.and_then(|n| n.need));
+    b.add(f.restarted);
 }

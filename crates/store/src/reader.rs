@@ -260,8 +260,8 @@ impl Place {
     /// Every range of the frames `from..=to`, by frame, with its verdict.
     async fn judged(&mut self, from: i64, to: i64) -> Result<BTreeMap<i64, Ranges>, StoreError> {
         let rows = sqlx::query_as::<_, RangeCells>(
-            "SELECT frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual FROM range \
-             WHERE session = ? AND frame BETWEEN ? AND ? ORDER BY frame, position",
+            "SELECT frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good \
+             FROM range WHERE session = ? AND frame BETWEEN ? AND ? ORDER BY frame, position",
         )
         .bind(self.session)
         .bind(from)
@@ -270,12 +270,20 @@ impl Place {
         .await
         .map_err(|e| self.told(&e))?;
         let mut frames = BTreeMap::<i64, Ranges>::new();
-        for (frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual) in rows {
+        for (frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good) in rows
+        {
             let verdict = verdict_from(verdict)
                 .ok_or_else(|| self.damaged(format!("verdict code {verdict} in frame {frame}")))?;
             let anchor = AnchorId(anchor);
-            let range =
-                JudgedRange { anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual };
+            let range = JudgedRange {
+                anchor,
+                raw_range_m,
+                range_m,
+                verdict,
+                residual_m,
+                standardised_residual,
+                p_good,
+            };
             let ranges = frames.entry(frame).or_default();
             ranges.try_push(range).map_err(|_| self.too_many(frame))?;
         }
@@ -288,7 +296,7 @@ impl Place {
 }
 
 type Ranges = ArrayVec<JudgedRange, MAX_ANCHORS>;
-type RangeCells = (i64, u16, Option<f64>, Option<f64>, i64, Option<f64>, Option<f64>);
+type RangeCells = (i64, u16, Option<f64>, Option<f64>, i64, Option<f64>, Option<f64>, Option<f64>);
 
 /// Reads epochs. See [`LogReader::epochs`].
 #[derive(Debug)]
@@ -385,7 +393,7 @@ impl FixCursor {
         let rows = sqlx::query(
             "SELECT seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, \
              cov_eu_m2, cov_nn_m2, cov_nu_m2, cov_uu_m2, radius95_m, protection_radius_m, velocity_east_mps, \
-             velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, no_fix_have, no_fix_need \
+             velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, no_fix_have, no_fix_need, restarted \
              FROM fix WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",
         )
         .bind(place.session)
@@ -433,7 +441,7 @@ fn add_used_and_rejected(report: &mut PositionReport, ranges: &Ranges) {
         match (r.verdict, r.residual_m) {
             (Verdict::Used, _) => report.used.push(r.anchor),
             (Verdict::Rejected(why), Some(residual_m)) => {
-                report.rejected.push(RejectedRange { anchor: r.anchor, residual_m, why });
+                report.rejected.push(RejectedRange { anchor: r.anchor, residual_m, why, p_good: r.p_good });
             }
             _ => {}
         }
@@ -543,6 +551,7 @@ fn fix_from(row: &SqliteRow) -> Result<Option<StoredFix>, sqlx::Error> {
         radius95_m: row.try_get(15)?,
         protection_radius_m: row.try_get(16)?,
         checked: row.try_get(23)?,
+        restarted: row.try_get(27)?,
         velocity_mps: reals::<3>(row, 17)?,
         hdop: row.try_get(20)?,
         vdop: row.try_get(21)?,

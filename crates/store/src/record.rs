@@ -22,7 +22,9 @@ impl Record {
         match output {
             Output::Ranges(epoch) => Some(Record(Row::Frame(FrameRow::from(epoch)))),
             Output::Position(report) => Some(Record(Row::Fix(Box::new(FixRow::from(report))))),
-            Output::Anchors(_)
+            // A replay makes the delayed ones again; logging them would only cost room.
+            Output::Delayed(_)
+            | Output::Anchors(_)
             | Output::AnchorChanged(_)
             | Output::OutOfOrder { .. }
             | Output::TooManyTags { .. } => None,
@@ -75,6 +77,7 @@ pub(crate) struct RangeRow {
     pub(crate) range_m: f64,
     pub(crate) residual_m: f64,
     pub(crate) standardised_residual: f64,
+    pub(crate) p_good: f64,
     pub(crate) anchor: u16,
     pub(crate) verdict: u8,
 }
@@ -88,6 +91,7 @@ pub(crate) struct FixRow {
     pub(crate) tag: u32,
     pub(crate) state: u8,
     pub(crate) checked: bool,
+    pub(crate) restarted: bool,
     /// Code, ranges there were, ranges needed.
     pub(crate) no_fix: Option<NoFixCells>,
     pub(crate) place: PlaceCells,
@@ -136,6 +140,7 @@ impl From<&JudgedRange> for RangeRow {
             range_m: cell(r.range_m),
             residual_m: cell(r.residual_m),
             standardised_residual: cell(r.standardised_residual),
+            p_good: cell(r.p_good),
             anchor: r.anchor.0,
             verdict: verdict_code(r.verdict),
         }
@@ -151,6 +156,7 @@ impl From<&PositionReport> for FixRow {
             tag: p.tag.0,
             state: state_code(p.state),
             checked: p.checked,
+            restarted: p.restarted,
             no_fix: p.no_fix.map(no_fix_cells),
             place: p.place.as_ref().map_or([f64::NAN; 9], place_cells),
             radius95_m: cell(p.radius95_m),

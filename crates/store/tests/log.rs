@@ -85,8 +85,10 @@ fn any_verdict() -> impl Strategy<Value = Verdict> {
 
 prop_compose! {
     fn any_range()(anchor in any::<u16>(), raw_range_m in any_real(), range_m in any_real(), verdict in any_verdict(),
-                   residual_m in any_real(), standardised_residual in any_real()) -> JudgedRange {
-        JudgedRange { anchor: AnchorId(anchor), raw_range_m, range_m, verdict, residual_m, standardised_residual }
+                   residual_m in any_real(), standardised_residual in any_real(),
+                   p_good in prop::option::of(0.0..=1.0f64)) -> JudgedRange {
+        let anchor = AnchorId(anchor);
+        JudgedRange { anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good }
     }
 }
 

@@ -82,7 +82,7 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         }
     }
     for (query, words) in [
-        ("topics=", "position, range, anchor, link"),
+        ("topics=", "position, position_delayed, range, anchor, link"),
         ("topics=positions", "'positions' is not a topic"),
         ("topics=position,", "not a topic"),
         ("topics=position&topics=link", "twice"),

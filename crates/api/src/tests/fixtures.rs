@@ -91,6 +91,7 @@ pub(crate) fn located(seq: u64, tag: u32) -> PositionReport {
         radius95_m: Some(0.13),
         protection_radius_m: None,
         checked: true,
+        restarted: false,
         velocity_mps: None,
         hdop: Some(0.81),
         vdop: None,
@@ -100,6 +101,7 @@ pub(crate) fn located(seq: u64, tag: u32) -> PositionReport {
             anchor: AnchorId(3),
             residual_m: 0.92,
             why: RejectReason::TooLong,
+            p_good: Some(0.0312),
         })
         .collect(),
         no_fix: None,
@@ -129,6 +131,7 @@ pub(crate) fn epoch(tag: u32) -> JudgedEpoch {
         verdict,
         residual_m,
         standardised_residual: residual_m.map(|r| r / 0.1),
+        p_good: residual_m.map(|r| if r > 0.5 { 0.0312 } else { 0.987 }),
     };
     JudgedEpoch {
         at: T,
@@ -155,6 +158,8 @@ fn health(id: u16, state: AnchorState, heard_before_s: Option<f64>, rate_hz: f64
         share: Some(rate_hz / 10.0),
         rejected_share: (rate_hz > 0.0).then_some(0.02),
         mean_residual_m: (rate_hz > 0.0).then_some(-0.013),
+        sigma_m: (rate_hz > 0.0).then_some(0.061),
+        late_share: (rate_hz > 0.0).then_some(0.08),
     }
 }
 

@@ -13,7 +13,7 @@ use crate::{
 };
 
 fn everything() -> Wants {
-    Wants { position: true, range: true, anchor: true, link: true, tag: None, spacing: None }
+    Wants { position: true, delayed: true, range: true, anchor: true, link: true, tag: None, spacing: None }
 }
 
 /// The texts that wait.

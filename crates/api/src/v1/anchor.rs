@@ -68,6 +68,12 @@ pub struct AnchorBody {
     /// Mean of measured minus computed over the used ranges of the last 10 s, metres.
     #[schema(required)]
     pub mean_residual_m: Option<f64>,
+    /// Standard deviation of its good ranges as learned by the tracker, metres.
+    #[schema(required)]
+    pub sigma_m: Option<f64>,
+    /// Share (0 to 1) of its recent ranges that came late, as learned by the tracker.
+    #[schema(required)]
+    pub late_share: Option<f64>,
     /// What to do about it, in words; null when there is nothing to do.
     #[schema(required)]
     pub advice: Option<String>,
@@ -89,6 +95,8 @@ impl AnchorBody {
             share: health.and_then(|h| h.share).and_then(round_1e4),
             rejected_share: health.and_then(|h| h.rejected_share).and_then(round_1e4),
             mean_residual_m: health.and_then(|h| h.mean_residual_m).and_then(round_1e4),
+            sigma_m: health.and_then(|h| h.sigma_m).and_then(round_1e4),
+            late_share: health.and_then(|h| h.late_share).and_then(round_1e4),
             advice,
         }
     }

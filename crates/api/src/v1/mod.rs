@@ -33,6 +33,8 @@ use utoipa::ToSchema;
 pub enum MessageType {
     /// Where a tag is.
     Position,
+    /// Where a tag was a moment ago, smoothed.
+    PositionDelayed,
     /// The ranges of one epoch.
     Range,
     /// Health of one anchor.

@@ -41,10 +41,11 @@ impl From<TagState> for PositionStateName {
 /// right-handed, metres (REP-103).
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct PositionBody {
-    /// Always `position`.
+    /// `position`, or `position_delayed`: where the tag was a moment ago, smoothed with what came after.
     #[serde(rename = "type")]
     pub kind: MessageType,
-    /// Number of the message in the session, from 1, without gaps, over all tags.
+    /// Number of the message in the session, from 1, without gaps, over all tags. Delayed ones have
+    /// their own numbers.
     pub seq: u64,
     /// Which tag.
     pub tag: u32,
@@ -69,6 +70,8 @@ pub struct PositionBody {
     pub protection_radius_m: Option<f64>,
     /// False when no range was left over to check the fix with.
     pub checked: bool,
+    /// True when the track was given up for another place with this message: the position may have jumped.
+    pub restarted: bool,
     /// East, north, up, metres per second; null when the estimator has none.
     #[schema(required)]
     pub velocity_mps: Option<[f64; 3]>,
@@ -106,6 +109,9 @@ pub struct RejectedBody {
     pub residual_m: Option<f64>,
     /// `too long`, `too short` or `not credible`.
     pub why: &'static str,
+    /// Probability that it is good all the same. Absent with the plain estimator, which has none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub p_good: Option<f64>,
 }
 
 /// One of two places that fit.
@@ -197,7 +203,12 @@ pub(super) fn why(reason: RejectReason) -> &'static str {
 
 impl From<&RejectedRange> for RejectedBody {
     fn from(range: &RejectedRange) -> RejectedBody {
-        RejectedBody { anchor: range.anchor.0, residual_m: round_1e4(range.residual_m), why: why(range.why) }
+        RejectedBody {
+            anchor: range.anchor.0,
+            residual_m: round_1e4(range.residual_m),
+            why: why(range.why),
+            p_good: range.p_good.and_then(round_1e4),
+        }
     }
 }
 
@@ -223,6 +234,7 @@ impl PositionBody {
             radius95_m: report.radius95_m.and_then(round_1e4),
             protection_radius_m: report.protection_radius_m.and_then(round_1e4),
             checked: report.checked,
+            restarted: report.restarted,
             velocity_mps: report.velocity_mps.and_then(vector),
             hdop: report.hdop.and_then(round_1e4),
             vdop: report.vdop.and_then(round_1e4),
@@ -233,6 +245,11 @@ impl PositionBody {
             no_fix: report.no_fix.map(NoFixBody::from),
             age_s: age.map(age_seconds),
         }
+    }
+
+    /// The body of a delayed report. It has no age: being late is its nature.
+    pub fn from_delayed(report: &PositionReport) -> PositionBody {
+        PositionBody { kind: MessageType::PositionDelayed, ..PositionBody::from_report(report, None) }
     }
 
     /// The JSON text, on one line without an end of line. The one place that makes it.

@@ -97,6 +97,9 @@ pub struct RangeBody {
     /// The residual over its own standard deviation.
     #[schema(required)]
     pub standardised_residual: Option<f64>,
+    /// Probability of being good. Absent with the plain estimator and before there is a place.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub p_good: Option<f64>,
 }
 
 impl From<&JudgedRange> for RangeBody {
@@ -112,6 +115,7 @@ impl From<&JudgedRange> for RangeBody {
             },
             residual_m: range.residual_m.and_then(round_1e4),
             standardised_residual: range.standardised_residual.and_then(round_1e4),
+            p_good: range.p_good.and_then(round_1e4),
         }
     }
 }

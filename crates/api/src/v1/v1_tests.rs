@@ -18,7 +18,7 @@ fn full() -> PositionReport {
 #[test]
 fn a_position_has_the_fields_of_the_design_in_their_order() {
     let text = PositionBody::from_report(&full(), Some(Micros::from_micros(1_200))).to_json();
-    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long"}],"age_s":0.0012}"#);
+    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"restarted":false,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long","p_good":0.0312}],"age_s":0.0012}"#);
 }
 
 #[test]
@@ -37,6 +37,7 @@ fn an_ambiguous_position_gives_both_places_and_the_reason() {
             anchor: AnchorId(3),
             residual_m: f64::NAN,
             why: RejectReason::NotCredible,
+            p_good: None,
         })
         .collect(),
         ..located(7, 3)
@@ -93,7 +94,7 @@ fn every_reason_has_its_own_code_and_says_what_to_do() {
 
 #[test]
 fn ranges_keep_every_verdict() {
-    insta::assert_snapshot!(RangesBody::from(&epoch(0)).to_json(), @r#"{"type":"range","tag":0,"time":"2026-05-04T09:12:31.204512Z","frame_seq":7,"ranges":[{"anchor":0,"raw_range_m":13.59,"range_m":13.39,"verdict":"used","residual_m":-0.021,"standardised_residual":-0.21},{"anchor":3,"raw_range_m":6.61,"range_m":6.41,"verdict":"rejected","why":"too long","residual_m":0.92,"standardised_residual":9.2},{"anchor":4,"raw_range_m":null,"range_m":null,"verdict":"no_reading","residual_m":null,"standardised_residual":null}]}"#);
+    insta::assert_snapshot!(RangesBody::from(&epoch(0)).to_json(), @r#"{"type":"range","tag":0,"time":"2026-05-04T09:12:31.204512Z","frame_seq":7,"ranges":[{"anchor":0,"raw_range_m":13.59,"range_m":13.39,"verdict":"used","residual_m":-0.021,"standardised_residual":-0.21,"p_good":0.987},{"anchor":3,"raw_range_m":6.61,"range_m":6.41,"verdict":"rejected","why":"too long","residual_m":0.92,"standardised_residual":9.2,"p_good":0.0312},{"anchor":4,"raw_range_m":null,"range_m":null,"verdict":"no_reading","residual_m":null,"standardised_residual":null}]}"#);
 }
 
 #[test]

@@ -170,15 +170,18 @@ impl Replay {
                 if let Some((truth, accuracy)) = &mut self.truth {
                     accuracy.grade(report, truth);
                 }
-                if let Some(out) = &mut self.out {
-                    let row = PositionBody::from_report(report, None).to_json();
-                    writeln!(out, "{row}")
-                        .map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
-                }
+                self.write_row(&PositionBody::from_report(report, None))?;
             }
+            Output::Delayed(report) => self.write_row(&PositionBody::from_delayed(report))?,
             Output::Anchors(_) | Output::AnchorChanged(_) => {}
         }
         Ok(())
+    }
+
+    fn write_row(&mut self, body: &PositionBody) -> Result<(), Failure> {
+        let Some(out) = &mut self.out else { return Ok(()) };
+        writeln!(out, "{}", body.to_json())
+            .map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))
     }
 
     async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {

@@ -15,7 +15,7 @@ use hereabout_core::{Dimension, MAX_ANCHORS, Timestamp};
 use super::{Tracker, bank::Bank, learning::Memories};
 use crate::RangeObs;
 use crate::small_matrix::{Sym, at, length, minus};
-use crate::snapshot::{Snapshot, SnapshotSettings, snapshot};
+use crate::snapshot::{RangeJudgement, Snapshot, SnapshotSettings, snapshot};
 
 /// Ranges older than this don't take part, seconds.
 const WINDOW_S: f64 = 0.6;
@@ -112,7 +112,8 @@ impl Tracker {
     pub(super) fn start(&mut self, now: Timestamp) {
         let (seen, anchors) = self.look(now);
         // Two ranges leave two places; a third one may be on its way. Wait for it as long as ranges last.
-        let enough = self.dimension.unknowns() + 1;
+        // A site without a third anchor waits in vain: both places are told at once.
+        let enough = (self.dimension.unknowns() + 1).min(self.anchors.len());
         let heard = self.window.recent(now).count();
         if seen.modes.is_empty() || (heard < enough && seen.modes.len() > 1) {
             return;
@@ -126,6 +127,9 @@ impl Tracker {
 
     /// Puts the snapshot's places into the bank with `share` of the belief between them.
     fn plant(&mut self, seen: &Snapshot, anchors: &[usize], share: f64) {
+        let good = |j: &Option<RangeJudgement>| j.is_some_and(|j| j.p_good > 0.5);
+        let good_now =
+            anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).fold(0, |set, (i, _)| set | 1 << i);
         for mode in seen.modes.iter().filter(|m| m.weight > 1e-3) {
             self.lineages = self.lineages.wrapping_add(1);
             let lineage = self.lineages;
@@ -136,7 +140,10 @@ impl Tracker {
                 }
             }
             let bank: &mut Bank = &mut self.bank;
-            bank.add(|h| h.start(&mode.position_m, &cov, START_SPEED_MPS, share * mode.weight, lineage));
+            bank.add(|h| {
+                h.start(&mode.position_m, &cov, START_SPEED_MPS, share * mode.weight, lineage);
+                h.good_now = good_now;
+            });
         }
         // Which ranges were good is known only for the place as a whole: it serves the rates of use.
         for (&i, j) in anchors.iter().zip(&seen.ranges) {

@@ -28,6 +28,7 @@ pub(crate) fn ranges(n: u64) -> JudgedEpoch {
             verdict,
             residual_m: known.then_some((n as f64 + f64::from(i)).cos() * 0.05),
             standardised_residual: known.then_some((n as f64 + f64::from(i)).cos() * 0.5),
+            p_good: known.then_some(if i == 3 { 0.02 } else { 0.98 }),
         }
     });
     let frame_seq = Some(u32::try_from(n % 256).expect("small"));
@@ -49,6 +50,7 @@ pub(crate) fn position(n: u64) -> PositionReport {
         radius95_m: Some(0.13),
         protection_radius_m: None,
         checked: true,
+        restarted: n.is_multiple_of(7),
         velocity_mps: Some([0.41, -0.02, 0.0]),
         hdop: Some(0.81),
         vdop: None,
@@ -59,6 +61,7 @@ pub(crate) fn position(n: u64) -> PositionReport {
                 anchor: r.anchor,
                 residual_m: r.residual_m.expect("rejected ranges have one"),
                 why: RejectReason::TooLong,
+                p_good: r.p_good,
             })
             .collect(),
         no_fix: None,
