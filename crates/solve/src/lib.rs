@@ -27,14 +27,18 @@ pub mod error_model;
 pub mod gate;
 pub mod geometry;
 pub mod least_squares;
+pub mod linear;
 pub mod metrics;
 pub mod protection;
 pub mod smoother;
 pub mod snapshot;
 pub mod tracker;
+pub mod robust;
+pub mod stand;
 
 mod linear_start;
 mod locate;
+mod mixture;
 mod places;
 mod radius;
 mod sights;
@@ -44,3 +48,6 @@ pub use dop::Dop;
 pub use gate::GateSettings;
 pub use locate::{Fix, PLACES_APART, PlaceEstimate, RangeObs, Residual, Solution, locate, plain_fix};
 pub use radius::{Ellipse, ellipse, ellipse_factor, probability_beyond, probability_radius, radius95_m};
+
+#[cfg(test)]
+mod calibration_sim;
