@@ -21,6 +21,7 @@
 //! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
 #![forbid(unsafe_code)]
 
+pub mod adjust;
 pub mod distribution;
 pub mod dop;
 pub mod error_model;
@@ -38,6 +39,7 @@ pub mod stand;
 
 mod linear_start;
 mod locate;
+mod misfit;
 mod mixture;
 mod places;
 mod radius;

@@ -1,0 +1,93 @@
+//! Exact cases: without noise the shift must come out whole, however large.
+
+use super::*;
+
+const ANCHORS: [[f64; 3]; 5] =
+    [[0.0, 0.0, 2.0], [8.0, 0.0, 2.0], [8.0, 6.0, 2.2], [0.0, 6.0, 2.1], [4.0, 0.0, 2.0]];
+const STANDS: [[f64; 3]; 6] =
+    [[1.0, 1.0, 1.0], [6.5, 1.5, 1.0], [6.0, 5.0, 1.0], [2.0, 4.5, 1.0], [4.0, 3.0, 1.0], [3.0, 1.0, 1.0]];
+
+fn observe(anchors: &[[f64; 3]], stands: &[[f64; 3]], offset: impl Fn(usize) -> f64) -> Vec<Observation> {
+    let mut all = Vec::new();
+    for (stand, p) in stands.iter().enumerate() {
+        for (anchor, a) in anchors.iter().enumerate() {
+            let d = (0..3).map(|c| (p[c] - a[c]) * (p[c] - a[c])).sum::<f64>().sqrt();
+            // A ripple of a millimetre, so that variances are not zero.
+            let ripple = 0.001 * f64::from(u8::from((stand + anchor) % 2 == 0));
+            all.push(Observation { stand, anchor, range_m: d + offset(anchor) + ripple, sd_m: 0.02 });
+        }
+    }
+    all
+}
+
+const RULE: NamingRule = NamingRule { chance: 1e-3, least_shift_m: 0.05 };
+
+fn all_suspects() -> Vec<Suspect> {
+    let anchors = (0..ANCHORS.len())
+        .flat_map(|i| [Suspect::AnchorPlace(i), Suspect::AnchorPlaceAndOffset(i), Suspect::AnchorOffset(i)]);
+    anchors.chain((0..STANDS.len()).map(Suspect::StandPlace)).collect()
+}
+
+fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> Scene<'a> {
+    Scene { anchors_m: &ANCHORS, stands_m: &STANDS, observations, offset_se_m, scale: false, unknowns: 2 }
+}
+
+fn named(misfit: &Misfit) -> Explanation {
+    match misfit {
+        Misfit::Named(e) => *e,
+        other => panic!("{other:?}"),
+    }
+}
+
+#[test]
+fn a_stand_a_metre_off_comes_out_whole() {
+    let mut truth = STANDS;
+    truth[2] = [5.2, 4.4, 1.0];
+    let free = [None; 5];
+    let seen = observe(&ANCHORS, &truth, |i| 0.1 * i as f64);
+    let e = named(&scene(&seen, &free).explain(&all_suspects(), RULE));
+    assert_eq!(e.suspect, Suspect::StandPlace(2));
+    assert!((e.shift_m[0] + 0.8).abs() < 0.005 && (e.shift_m[1] + 0.6).abs() < 0.005, "{e:?}");
+    assert!(e.shift_m[2] == 0.0 && e.chance < 1e-6);
+}
+
+#[test]
+fn an_anchor_is_named_with_what_changed() {
+    let known = [Some(0.01); 5];
+    let mut anchors = ANCHORS;
+    anchors[3] = [0.4, 5.7, 2.1];
+    let seen = observe(&anchors, &STANDS, |_| 0.0);
+    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    assert!(matches!(e.suspect, Suspect::AnchorPlace(3)), "{e:?}");
+    assert!((e.shift_m[0] - 0.4).abs() < 0.01 && (e.shift_m[1] + 0.3).abs() < 0.01, "{e:?}");
+
+    let seen = observe(&ANCHORS, &STANDS, |i| if i == 1 { -0.25 } else { 0.0 });
+    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    assert_eq!(e.suspect, Suspect::AnchorOffset(1));
+    assert!((e.offset_m + 0.25).abs() < 0.005 && e.shift_m == [0.0; 3], "{e:?}");
+}
+
+#[test]
+fn nothing_is_named_where_nothing_is_wrong_or_nothing_can_be_known() {
+    let known = [Some(0.01); 5];
+    let seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+    assert_eq!(scene(&seen, &known).explain(&all_suspects(), RULE), Misfit::None);
+    assert_eq!(scene(&[], &known).explain(&all_suspects(), RULE), Misfit::None);
+    // One row, all offsets free: nothing is left over.
+    assert_eq!(scene(&seen[..1], &[None; 5]).explain(&all_suspects(), RULE), Misfit::None);
+}
+
+#[test]
+fn rivals_that_fit_alike_are_listed() {
+    // Two anchors seen from one stand: the stand's shift explains what two offsets would, each half.
+    let known = [Some(0.005); 5];
+    let mut truth = STANDS;
+    truth[0] = [1.0, 1.45, 1.0];
+    let seen: Vec<Observation> =
+        observe(&ANCHORS, &truth, |_| 0.0).into_iter().filter(|o| o.stand == 0 && o.anchor != 0).collect();
+    let misfit = scene(&seen, &known).explain(&all_suspects(), NamingRule { chance: 0.9, ..RULE });
+    assert!(
+        !matches!(misfit, Misfit::Named(e) if !matches!(e.suspect, Suspect::StandPlace(0))),
+        "{misfit:?}"
+    );
+}
