@@ -36,6 +36,7 @@ pub mod snapshot;
 pub mod tracker;
 pub mod robust;
 pub mod stand;
+pub mod verify;
 
 mod linear_start;
 mod locate;

@@ -50,6 +50,10 @@ pub enum Suspect {
     AnchorPlaceAndOffset(usize),
     /// The offset of an anchor, by index.
     AnchorOffset(usize),
+    /// One offset that all boards share: another tag, as a rule.
+    AllOffsets,
+    /// One scale that all boards share.
+    AllScales,
 }
 
 impl Suspect {
@@ -58,6 +62,8 @@ impl Suspect {
         let key = |s| match s {
             Suspect::StandPlace(k) => (0, k),
             Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => (1, i),
+            Suspect::AllOffsets => (2, 0),
+            Suspect::AllScales => (3, 0),
         };
         key(self) == key(other)
     }
@@ -72,8 +78,10 @@ pub struct Explanation {
     pub shift_m: [f64; 3],
     /// Standard error of the shift along each coordinate, metres.
     pub shift_se_m: [f64; 3],
-    /// Change of the anchor's offset, metres (positive: reads longer than stated); zero for a place.
+    /// Change of the offset, metres (positive: reads longer than stated); zero for a place.
     pub offset_m: f64,
+    /// Change of the scale (0.01: reads one per cent longer than stated); zero for everything else.
+    pub scale_change: f64,
     /// Probability of so good an explanation by chance, for all hypotheses together; at most 1.
     pub chance: f64,
 }
@@ -112,7 +120,59 @@ pub(crate) struct Fit {
     shift_m: [f64; 3],
     shift_cofactor: [f64; 3],
     offset_m: f64,
+    scale_change: f64,
     added: usize,
+}
+
+/// A hypothesis as columns and priors of the adjustment.
+#[derive(Clone, Copy, Default)]
+struct Change {
+    /// The stand that is moved.
+    stand: Option<usize>,
+    /// The anchor that is moved.
+    anchor: Option<usize>,
+    /// The anchor whose offset is unknown after all.
+    freed: Option<usize>,
+    /// A column for an offset that all boards share.
+    all_offsets: bool,
+    /// A column for a scale that all boards share.
+    all_scales: bool,
+}
+
+impl Change {
+    fn of(suspect: Option<Suspect>) -> Change {
+        let none = Change::default();
+        match suspect {
+            None => none,
+            Some(Suspect::StandPlace(k)) => Change { stand: Some(k), ..none },
+            Some(Suspect::AnchorPlace(i)) => Change { anchor: Some(i), ..none },
+            Some(Suspect::AnchorPlaceAndOffset(i)) => Change { anchor: Some(i), freed: Some(i), ..none },
+            Some(Suspect::AnchorOffset(i)) => Change { freed: Some(i), ..none },
+            Some(Suspect::AllOffsets) => Change { all_offsets: true, ..none },
+            Some(Suspect::AllScales) => Change { all_scales: true, ..none },
+        }
+    }
+
+    fn moves(&self) -> bool {
+        self.stand.is_some() || self.anchor.is_some()
+    }
+
+    /// Unknowns that the hypothesis adds.
+    fn added(&self, coordinates: usize) -> usize {
+        let flags = [self.freed.is_some(), self.all_offsets, self.all_scales];
+        flags.into_iter().filter(|f| *f).count() + if self.moves() { coordinates } else { 0 }
+    }
+
+    /// +1 where the shift moves the stand of this observation, -1 where it moves its anchor, else 0.
+    fn side(&self, o: &Observation) -> f64 {
+        if self.stand == Some(o.stand) {
+            1.0
+        } else if self.anchor == Some(o.anchor) {
+            -1.0
+        } else {
+            0.0
+        }
+    }
 }
 
 impl Fit {
@@ -137,6 +197,7 @@ impl Scene<'_> {
                 shift_m: fit.shift_m,
                 shift_se_m: fit.shift_cofactor.map(|c| root * c.max(0.0).sqrt()),
                 offset_m: fit.offset_m,
+                scale_change: fit.scale_change,
                 chance,
             };
             if chance <= rule.chance && size(&explanation) >= rule.least_shift_m {
@@ -158,37 +219,36 @@ impl Scene<'_> {
 
     /// The adjustment with one hypothesis, or plain. `None` when the rows do not determine it.
     pub(crate) fn fit(&self, suspect: Option<Suspect>) -> Option<Fit> {
-        let added = match suspect {
-            None => 0,
-            Some(Suspect::AnchorOffset(_)) => 1,
-            Some(Suspect::StandPlace(_) | Suspect::AnchorPlace(_)) => self.unknowns,
-            Some(Suspect::AnchorPlaceAndOffset(_)) => self.unknowns + 1,
-        };
-        let moves = matches!(suspect, Some(s) if !matches!(s, Suspect::AnchorOffset(_)));
+        let change = Change::of(suspect);
+        let moved = if change.moves() { self.unknowns.min(3) } else { 0 };
         let mut shift_m = [0.0; 3];
         for round in 0..ROUNDS {
-            let (design, observed) = self.rows(suspect, shift_m);
+            let (design, observed) = self.rows(&change, shift_m);
             let fit = linear_least_squares(&design, &observed).ok()?;
-            let first = fit.unknowns.len() - if moves { self.unknowns } else { 0 };
-            let mut step = 0.0_f64;
-            for c in 0..fit.unknowns.len() - first {
-                shift_m[c] += fit.unknowns[first + c];
-                step = step.max(fit.unknowns[first + c].abs());
+            let first = fit.unknowns.len() - moved;
+            let steps = fit.unknowns.rows(first, moved);
+            for (sum, step) in shift_m.iter_mut().zip(steps.iter()) {
+                *sum += step;
             }
             if shift_m.iter().any(|s| s.abs() > SHIFT_MAX_M) {
                 return None;
             }
-            if step < 1e-4 || round + 1 == ROUNDS {
+            if steps.iter().all(|s| s.abs() < 1e-4) || round + 1 == ROUNDS {
                 let mut shift_cofactor = [0.0; 3];
-                for c in 0..fit.unknowns.len() - first {
-                    shift_cofactor[c] = fit.cofactor[(first + c, first + c)];
+                for (c, value) in shift_cofactor.iter_mut().enumerate().take(moved) {
+                    *value = fit.cofactor[(first + c, first + c)];
                 }
-                let freed = match suspect {
-                    Some(Suspect::AnchorOffset(i) | Suspect::AnchorPlaceAndOffset(i)) => self.column(i),
-                    _ => None,
-                };
-                let offset_m = freed.map_or(0.0, |c| fit.unknowns[c]);
-                return Some(Fit { rss: fit.rss, dof: fit.dof, shift_m, shift_cofactor, offset_m, added });
+                let own = change.freed.and_then(|i| self.column(i));
+                let offset_column = own.or(change.all_offsets.then(|| first.saturating_sub(1)));
+                return Some(Fit {
+                    rss: fit.rss,
+                    dof: fit.dof,
+                    shift_m,
+                    shift_cofactor,
+                    offset_m: offset_column.map_or(0.0, |c| fit.unknowns[c]),
+                    scale_change: if change.all_scales { fit.unknowns[first - 1] } else { 0.0 },
+                    added: change.added(moved),
+                });
             }
         }
         None
@@ -201,33 +261,21 @@ impl Scene<'_> {
     }
 
     /// Rows divided by their standard deviations: observations, then priors of the offsets. Columns:
-    /// offsets, scale, shift.
-    fn rows(&self, suspect: Option<Suspect>, shift_m: [f64; 3]) -> (DMatrix<f64>, DVector<f64>) {
+    /// offsets, scale, what all boards share, shift.
+    fn rows(&self, change: &Change, shift_m: [f64; 3]) -> (DMatrix<f64>, DVector<f64>) {
         let columns: Vec<Option<usize>> = (0..self.anchors_m.len()).map(|i| self.column(i)).collect();
         let offsets = columns.iter().flatten().count();
-        let (stand, anchor, freed) = match suspect {
-            None => (None, None, None),
-            Some(Suspect::StandPlace(k)) => (Some(k), None, None),
-            Some(Suspect::AnchorPlace(i)) => (None, Some(i), None),
-            Some(Suspect::AnchorPlaceAndOffset(i)) => (None, Some(i), Some(i)),
-            Some(Suspect::AnchorOffset(i)) => (None, None, Some(i)),
-        };
-        let moved = if stand.is_some() || anchor.is_some() { self.unknowns } else { 0 };
-        let first = offsets + usize::from(self.scale);
-        let prior = |i: usize| self.offset_se_m.get(i).copied().flatten().filter(|_| freed != Some(i));
+        let shared = offsets + usize::from(self.scale);
+        let first = shared + usize::from(change.all_offsets || change.all_scales);
+        let moved = if change.moves() { self.unknowns.min(3) } else { 0 };
+        let prior = |i: usize| self.offset_se_m.get(i).copied().flatten().filter(|_| change.freed != Some(i));
         let priors: Vec<(usize, f64)> =
             (0..columns.len()).filter_map(|i| Some((columns[i]?, prior(i)?))).collect();
         let count = self.observations.len();
         let mut design = DMatrix::zeros(count + priors.len(), first + moved);
         let mut observed = DVector::zeros(count + priors.len());
         for (r, o) in self.observations.iter().enumerate() {
-            let side = if stand == Some(o.stand) {
-                1.0
-            } else if anchor == Some(o.anchor) {
-                -1.0
-            } else {
-                0.0
-            };
+            let side = change.side(o);
             let (p, a) = (self.stands_m[o.stand], self.anchors_m[o.anchor]);
             let v: [f64; 3] = std::array::from_fn(|c| p[c] - a[c] + side * shift_m[c]);
             let d = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt().max(1e-3);
@@ -238,8 +286,14 @@ impl Scene<'_> {
             if self.scale {
                 design[(r, offsets)] = weight * d;
             }
-            for c in 0..moved {
-                design[(r, first + c)] = weight * side * v[c] / d;
+            if change.all_offsets {
+                design[(r, shared)] = weight;
+            }
+            if change.all_scales {
+                design[(r, shared)] = weight * d;
+            }
+            for (c, along) in v.iter().enumerate().take(moved) {
+                design[(r, first + c)] = weight * side * along / d;
             }
             observed[r] = weight * (o.range_m - d);
         }
@@ -250,8 +304,10 @@ impl Scene<'_> {
     }
 }
 
+/// Size in metres of what is wrong; a scale counts at ten metres.
 fn size(e: &Explanation) -> f64 {
-    e.shift_m.iter().map(|s| s * s).sum::<f64>().sqrt().max(e.offset_m.abs())
+    let place = e.shift_m.iter().map(|s| s * s).sum::<f64>().sqrt();
+    place.max(e.offset_m.abs()).max(10.0 * e.scale_change.abs())
 }
 
 /// Probability that unknowns which mean nothing gain so much.

@@ -25,7 +25,8 @@ const RULE: NamingRule = NamingRule { chance: 1e-3, least_shift_m: 0.05 };
 fn all_suspects() -> Vec<Suspect> {
     let anchors = (0..ANCHORS.len())
         .flat_map(|i| [Suspect::AnchorPlace(i), Suspect::AnchorPlaceAndOffset(i), Suspect::AnchorOffset(i)]);
-    anchors.chain((0..STANDS.len()).map(Suspect::StandPlace)).collect()
+    let places = anchors.chain((0..STANDS.len()).map(Suspect::StandPlace));
+    places.chain([Suspect::AllOffsets, Suspect::AllScales]).collect()
 }
 
 fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> Scene<'a> {
@@ -61,10 +62,31 @@ fn an_anchor_is_named_with_what_changed() {
     assert!(matches!(e.suspect, Suspect::AnchorPlace(3)), "{e:?}");
     assert!((e.shift_m[0] - 0.4).abs() < 0.01 && (e.shift_m[1] + 0.3).abs() < 0.01, "{e:?}");
 
+    // The same anchor, its offset taken at the wrong place as well.
+    let seen = observe(&anchors, &STANDS, |i| if i == 3 { 0.2 } else { 0.0 });
+    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    assert_eq!(e.suspect, Suspect::AnchorPlaceAndOffset(3));
+    assert!((e.shift_m[0] - 0.4).abs() < 0.02 && (e.offset_m - 0.2).abs() < 0.02, "{e:?}");
+
     let seen = observe(&ANCHORS, &STANDS, |i| if i == 1 { -0.25 } else { 0.0 });
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
     assert_eq!(e.suspect, Suspect::AnchorOffset(1));
     assert!((e.offset_m + 0.25).abs() < 0.005 && e.shift_m == [0.0; 3], "{e:?}");
+}
+
+#[test]
+fn what_all_boards_share_is_not_blamed_on_one() {
+    let known = [Some(0.01); 5];
+    let seen = observe(&ANCHORS, &STANDS, |_| 0.12);
+    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    assert_eq!(e.suspect, Suspect::AllOffsets);
+    assert!((e.offset_m - 0.12).abs() < 0.005, "{e:?}");
+
+    let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+    seen.iter_mut().for_each(|o| o.range_m *= 1.07);
+    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    assert_eq!(e.suspect, Suspect::AllScales);
+    assert!((e.scale_change - 0.07).abs() < 0.003, "{e:?}");
 }
 
 #[test]
