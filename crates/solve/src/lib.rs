@@ -22,6 +22,7 @@
 #![forbid(unsafe_code)]
 
 pub mod adjust;
+pub mod bump;
 pub mod distribution;
 pub mod dop;
 pub mod error_model;
