@@ -36,6 +36,7 @@ pub mod smoother;
 pub mod snapshot;
 pub mod tracker;
 pub mod robust;
+pub mod site_check;
 pub mod stand;
 pub mod verify;
 
