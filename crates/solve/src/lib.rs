@@ -28,6 +28,7 @@ pub mod dop;
 pub mod error_model;
 pub mod gate;
 pub mod geometry;
+pub mod known_path;
 pub mod least_squares;
 pub mod linear;
 pub mod metrics;

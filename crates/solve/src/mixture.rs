@@ -85,9 +85,10 @@ impl Mixture {
         }
     }
 
-    /// Probability that a range is a good one.
-    pub(crate) fn good_probability(&self, range_m: f64) -> f64 {
-        Law::new(self).responsibilities(range_m - self.level_m).0
+    /// The probability that a range is a good one, as a function of the range.
+    pub(crate) fn judge(&self) -> impl Fn(f64) -> f64 + use<> {
+        let (law, level_m) = (Law::new(self), self.level_m);
+        move |range_m| law.responsibilities(range_m - level_m).0
     }
 }
 

@@ -16,9 +16,9 @@ fn good_and_late_integrate_to_their_shares() {
 #[test]
 fn far_ranges_are_not_good_on_either_side() {
     let m = Mixture { level_m: 5.0, sigma_m: 0.07, late_share: 0.1, late_mean_m: 0.6 };
-    assert!(m.good_probability(5.0) > 0.99);
+    assert!(m.judge()(5.0) > 0.99);
     for r in [-1e6, 0.1, 4.0, 6.0, 30.0, 1e6] {
-        let p = m.good_probability(r);
+        let p = m.judge()(r);
         assert!((0.0..1e-3).contains(&p), "{r}: {p}");
     }
 }
