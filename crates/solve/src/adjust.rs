@@ -6,8 +6,8 @@
 //! the residuals, steadied by four degrees of freedom of prior, scales all standard errors; Student's t
 //! covers that it is an estimate.
 //!
-//! The scale stays at 1 unless asked for, or unless chance is excluded (F test) and the distances spread
-//! enough to carry it. It is then common to all boards unless the boards provably differ.
+//! The scale stays at 1 unless asked for, or unless chance is excluded (F test), the distances spread
+//! enough to carry it, and it is larger than what a room imitates. It is then common to all boards unless the boards provably differ.
 //!
 //! A stand with wrong coordinates is found by [`Misfit`]: it is left out and told with its shift. An
 //! anchor at a wrong place is told; its offset is not to be trusted.
@@ -128,6 +128,11 @@ pub enum ScaleVerdict {
         /// Probability of as large a scale by chance.
         chance: f64,
     },
+    /// Fixed at 1: a common scale is more than chance, but so small that the room makes it as well.
+    TooSmall {
+        /// What the common scale would be.
+        scale: f64,
+    },
     /// One for all boards.
     Common {
         /// Probability of as large a scale by chance.
@@ -179,6 +184,9 @@ const SCALE_SPREAD_M: f64 = 3.0;
 const SCALE_STANDS: usize = 3;
 /// Probability of chance below which a scale counts as proven.
 const SCALE_CHANCE: f64 = 1e-3;
+/// A scale nearer to 1 is not taken unasked. Places and reflections imitate 1 to 3 per cent within a room
+/// (seen in recordings; it does not carry over to another place), and board clocks make 0.002 per cent.
+pub(crate) const SCALE_LEAST: f64 = 0.03;
 /// Probability of chance and size from which a stand is named.
 const NAMING: NamingRule = NamingRule { chance: 5e-3, least_shift_m: 0.10 };
 
@@ -357,14 +365,19 @@ impl Rows {
         let (plain, common) = (self.fit(Form::Offsets)?, self.fit(Form::CommonScale)?);
         let chance = chance_of_gain(&plain, &common);
         let proven = chance < SCALE_CHANCE;
+        let change = common.unknowns[common.unknowns.len() - 1];
+        let asked = choice == ScaleChoice::Asked;
+        if proven && !asked && change.abs() < SCALE_LEAST {
+            return Ok((Form::Offsets, ScaleVerdict::TooSmall { scale: 1.0 + change }));
+        }
         if self.support().into_iter().all(carries_scale) {
             let each = self.fit(Form::ScaleEach)?;
             let differ = chance_of_gain(&common, &each);
-            if differ < SCALE_CHANCE && chance_of_gain(&plain, &each) < SCALE_CHANCE {
+            if (proven || asked) && differ < SCALE_CHANCE && chance_of_gain(&plain, &each) < SCALE_CHANCE {
                 return Ok((Form::ScaleEach, ScaleVerdict::Each { chance: differ }));
             }
         }
-        if proven || choice == ScaleChoice::Asked {
+        if proven || asked {
             Ok((Form::CommonScale, ScaleVerdict::Common { chance }))
         } else {
             Ok((Form::Offsets, ScaleVerdict::NotProven { chance }))

@@ -199,6 +199,19 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
             n += 1.0;
         }
     }
+    // A scale that a room can imitate is told and not taken, unless it is asked for.
+    let small: Vec<Stand> = (0..30)
+        .map(|_| {
+            let at_m = place(&mut rng);
+            Stand { at_m, levels: levels(&mut rng, at_m, 8, 0.03, 1.02) }
+        })
+        .collect();
+    let a = adjust(&ANCHORS, &small, &AdjustSettings::default()).unwrap();
+    assert!(matches!(a.scale, ScaleVerdict::TooSmall { scale } if (scale - 1.02).abs() < 0.006));
+    assert!(a.boards.iter().all(|b| b.scale == 1.0));
+    let asked = AdjustSettings { scale: ScaleChoice::Asked, ..AdjustSettings::default() };
+    let a = adjust(&ANCHORS, &small, &asked).unwrap();
+    assert!(a.boards.iter().all(|b| (b.scale - 1.02).abs() < 0.02 && b.scale_se.is_some()));
     println!("scale falsely {falsely} of 150, held {:.3}", held / n);
     assert!(falsely <= 2);
     assert!((0.88..=0.99).contains(&(held / n)), "{}", held / n);

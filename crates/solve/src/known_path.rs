@@ -11,7 +11,7 @@
 use hereabout_core::{Micros, Timestamp};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use crate::adjust::ScaleChoice;
+use crate::adjust::{SCALE_LEAST, ScaleChoice};
 use crate::mixture::Mixture;
 use crate::robust::{block_error, block_spans, median};
 
@@ -33,6 +33,8 @@ pub struct PathOffset {
     pub ranges: usize,
     /// From the first to the last of them.
     pub span: Micros,
+    /// Mean of the true distances, metres.
+    pub mean_distance_m: f64,
     /// Constant part, metres; positive when the board reads long.
     pub offset_m: f64,
     /// Standard error of the correction at the mean distance, metres.
@@ -102,7 +104,8 @@ pub fn fit_path(
     }
     if scale != ScaleChoice::Never && supported {
         let sloped = fitter.correction(true);
-        let proven = sloped.scale_chance.is_some_and(|c| c < SCALE_CHANCE);
+        let proven = sloped.scale_chance.is_some_and(|c| c < SCALE_CHANCE)
+            && (sloped.scale - 1.0).abs() >= SCALE_LEAST;
         if proven || scale == ScaleChoice::Asked {
             return Ok(sloped);
         }
@@ -162,6 +165,7 @@ impl Fitter {
         PathOffset {
             ranges: all.len(),
             span: self.span,
+            mean_distance_m: self.mean_m,
             offset_m: whole.mixture.level_m - whole.slope * self.mean_m,
             se_m: error(&levels, white_se),
             scale: 1.0 + whole.slope,
