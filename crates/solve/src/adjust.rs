@@ -12,6 +12,7 @@
 //! A stand with wrong coordinates is found by [`Misfit`]: it is left out and told with its shift. An
 //! anchor at a wrong place is told; its offset is not to be trusted.
 
+use hereabout_core::Correction;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
@@ -19,6 +20,7 @@ use crate::linear::{LinearError, LinearFit, linear_least_squares};
 pub use crate::misfit::{Explanation, Misfit, Suspect};
 use crate::misfit::{NamingRule, Observation, PRIOR_DOF, Scene};
 use crate::robust::{Z_975, student_t_975};
+use crate::stand::RANGE_LIMIT_M;
 
 /// What one anchor reads at a stand.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -76,7 +78,8 @@ impl Default for AdjustSettings {
 pub enum AdjustRefusal {
     /// No stand has a level.
     NothingMeasured,
-    /// A place or a level that is not a number, a negative standard error, or an anchor that does not exist.
+    /// A place or a level that is not a number or 10 km off, a negative standard error, or an anchor that
+    /// does not exist.
     BadInput {
         /// Index of the stand.
         stand: usize,
@@ -114,6 +117,13 @@ pub struct BoardOffset {
     pub stands: usize,
     /// Larger than any board's offset should be: a wrong coordinate, as a rule.
     pub odd: bool,
+}
+
+impl BoardOffset {
+    /// As the site's anchors carry it.
+    pub fn correction(&self) -> Correction {
+        Correction { offset_m: self.offset_m, scale: self.scale, offset_se_m: Some(self.se_m) }
+    }
 }
 
 /// What was decided about the scale.
@@ -261,7 +271,8 @@ impl Rows {
                 let a = anchors_m.get(l.anchor).ok_or(bad)?;
                 let v: [f64; 3] = std::array::from_fn(|c| s.at_m[c] - a[c]);
                 let distance_m = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
-                if !(distance_m.is_finite() && l.level_m.is_finite() && l.se_m.is_finite() && l.se_m >= 0.0) {
+                let sane = distance_m < RANGE_LIMIT_M && l.level_m.abs() < RANGE_LIMIT_M;
+                if !(sane && l.se_m >= 0.0 && l.se_m < RANGE_LIMIT_M) {
                     return Err(bad);
                 }
                 let place = settings.place_sd_m.max(1e-3);

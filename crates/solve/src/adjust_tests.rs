@@ -245,6 +245,8 @@ fn rubbish_is_refused_and_odd_offsets_are_told() {
         ([f64::NAN, 0.0, 0.0], level),
         ([1.0; 3], AnchorLevel { anchor: 8, ..level }),
         ([1.0; 3], AnchorLevel { level_m: f64::INFINITY, ..level }),
+        ([1e200, 0.0, 0.0], level),
+        ([1.0; 3], AnchorLevel { level_m: 1e160, ..level }),
         ([1.0; 3], AnchorLevel { se_m: -1.0, ..level }),
     ] {
         let refused = adjust(&ANCHORS, &stand(at_m, level), &settings);
@@ -252,7 +254,28 @@ fn rubbish_is_refused_and_odd_offsets_are_told() {
     }
     let a = adjust(&ANCHORS, &stand([0.0, 2.2, 2.5], level), &settings).unwrap();
     assert!((a.boards[0].offset_m - 0.8).abs() < 1e-12 && a.boards[0].odd);
+    // Applied to the raw range it gives the distance back.
+    assert!((a.boards[0].correction().apply(3.0) - 2.2).abs() < 1e-12);
     assert_eq!((a.boards.len(), a.place_sd_m, a.scale), (1, None, ScaleVerdict::NotSupported));
     // One stand alone: the place error is taken on trust, and no offset is better than that.
     assert!(a.boards[0].se_m > 0.05);
+}
+
+#[test]
+fn two_wrong_stands_of_ten_are_both_named() {
+    let mut rng = rng(17);
+    let mut both = 0;
+    for _ in 0..60 {
+        let mut list = stands(&mut rng, 10, 6, 0.04);
+        list[2].at_m[0] += 0.5;
+        list[7].at_m[1] -= 0.4;
+        let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
+        let mut named: Vec<Suspect> = a.wrong_stands.iter().map(|e| e.suspect).collect();
+        named.sort_by_key(|s| format!("{s:?}"));
+        if named == [Suspect::StandPlace(2), Suspect::StandPlace(7)] {
+            both += 1;
+            assert_eq!(a.stands, 8);
+        }
+    }
+    assert!(both >= 57, "{both}");
 }

@@ -15,7 +15,7 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use crate::linear::linear_least_squares;
 use crate::misfit::PRIOR_DOF;
-use crate::stand::{RefusedStand, StandReading, StandSettings, TimedRange, measure_stand};
+use crate::stand::{RANGE_LIMIT_M, RefusedStand, StandReading, StandSettings, TimedRange, measure_stand};
 
 /// How the level of one anchor changed between two measurements.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -118,7 +118,7 @@ impl Row {
         let v: [f64; 3] = std::array::from_fn(|k| at_m[k] - a[k]);
         let d = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
         let sd = (c.se_m * c.se_m + SLOW_SD_M * SLOW_SD_M).sqrt();
-        let sound = d.is_finite() && d > 0.0 && c.change_m.is_finite() && sd.is_finite();
+        let sound = d > 0.0 && d < RANGE_LIMIT_M && c.change_m.abs() < RANGE_LIMIT_M && sd < RANGE_LIMIT_M;
         sound.then(|| Row {
             anchor: c.anchor,
             change_m: c.change_m,

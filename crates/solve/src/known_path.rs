@@ -14,6 +14,7 @@ use statrs::distribution::{ContinuousCDF, StudentsT};
 use crate::adjust::{SCALE_LEAST, ScaleChoice};
 use crate::mixture::Mixture;
 use crate::robust::{block_error, block_spans, median};
+use crate::stand::RANGE_LIMIT_M;
 
 /// A range and the true distance at its instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -90,7 +91,10 @@ pub fn fit_path(
     sigma_max_m: f64,
 ) -> Result<PathOffset, PathRefusal> {
     let real = |r: &&PathRange| {
-        r.raw_range_m.is_finite() && r.raw_range_m > 0.0 && r.distance_m.is_finite() && r.distance_m >= 0.0
+        r.raw_range_m > 0.0
+            && r.raw_range_m < RANGE_LIMIT_M
+            && r.distance_m >= 0.0
+            && r.distance_m < RANGE_LIMIT_M
     };
     let mut kept: Vec<PathRange> = ranges.iter().filter(real).copied().collect();
     kept.sort_by_key(|r| r.at);

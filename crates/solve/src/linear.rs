@@ -52,8 +52,9 @@ pub enum LinearError {
         /// Columns of the design.
         unknowns: usize,
     },
-    /// A NaN or an infinity among the rows, or a design whose row count differs from the observations.
-    #[error("the rows hold a value that is not a number, or do not match the observations")]
+    /// A NaN or an infinity among the rows (or values so large that their squares are), or a design whose
+    /// row count differs from the observations.
+    #[error("the rows hold a value that is not a number or too large, or do not match the observations")]
     NotFinite,
 }
 
@@ -114,7 +115,11 @@ pub fn linear_least_squares(
         *value /= *length;
     }
     let cofactor = &half * half.transpose();
-    Ok(LinearFit { unknowns: x, cofactor, rss: residuals.norm_squared(), residuals, dof: rows - unknowns })
+    let rss = residuals.norm_squared();
+    if !rss.is_finite() || x.iter().chain(cofactor.iter()).any(|v| !v.is_finite()) {
+        return Err(LinearError::NotFinite);
+    }
+    Ok(LinearFit { unknowns: x, cofactor, rss, residuals, dof: rows - unknowns })
 }
 
 #[cfg(test)]

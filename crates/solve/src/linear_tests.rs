@@ -63,4 +63,6 @@ fn what_cannot_be_solved_is_refused() {
     let nan = DMatrix::from_element(3, 1, f64::NAN);
     assert_eq!(linear_least_squares(&nan, &y(3)), Err(LinearError::NotFinite));
     assert_eq!(linear_least_squares(&DMatrix::from_element(3, 1, 1.0), &y(2)), Err(LinearError::NotFinite));
+    let huge = DVector::from_fn(3, |i, _| if i == 0 { 1e200 } else { -1e200 });
+    assert_eq!(linear_least_squares(&DMatrix::from_element(3, 1, 1.0), &huge), Err(LinearError::NotFinite));
 }

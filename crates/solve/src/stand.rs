@@ -142,6 +142,10 @@ const LEAST_RANGES: usize = 2 * BLOCKS;
 const STEP_SIDE_BLOCKS: usize = 3;
 /// A minute is short in noise with a memory of ten seconds (trials): below this span it is said.
 const SHORT: Micros = Micros::from_millis(120_000);
+/// No radio of this kind reaches so far, metres.
+pub(crate) const RANGE_LIMIT_M: f64 = 10_000.0;
+/// More different values than this are counted by the millimetre.
+const MANY_VALUES: usize = 4_000;
 /// Memory of the slow error where there is one, seconds (trials on recordings).
 const NOISE_MEMORY_S: f64 = 10.0;
 /// From this ratio of the block error to σ/√n on, the noise counts as correlated.
@@ -149,7 +153,8 @@ const CORRELATED_RATIO: f64 = 1.6;
 
 /// Measures one stand of one board.
 ///
-/// `ranges` in any order; values that are no distances (not finite, not above zero) are left out.
+/// `ranges` in any order; values that are no distances (not finite, not above zero, 10 km and more) are
+/// left out.
 ///
 /// # Errors
 /// [`RefusedStand`] with every reason and with what was measured.
@@ -178,7 +183,7 @@ pub fn offset_at_distance(reading: &StandReading, distance_m: f64) -> f64 {
 }
 
 fn usable(ranges: &[TimedRange]) -> Vec<TimedRange> {
-    let real = |r: &&TimedRange| r.raw_range_m.is_finite() && r.raw_range_m > 0.0;
+    let real = |r: &&TimedRange| r.raw_range_m > 0.0 && r.raw_range_m < RANGE_LIMIT_M;
     let mut kept: Vec<TimedRange> = ranges.iter().filter(real).copied().collect();
     kept.sort_by_key(|r| r.at);
     kept
@@ -249,10 +254,15 @@ impl CountTable {
         let spans = block_spans(ranges_m.len(), BLOCKS);
         let mut values = sorted(ranges_m);
         values.dedup();
+        // Floating-point ranges hardly ever repeat; a millimetre is far below what is asked of the mean.
+        let coarse = values.len() > MANY_VALUES;
+        let cell = |v: f64| if coarse { (v * 1e3).round() / 1e3 } else { v };
+        values.iter_mut().for_each(|v| *v = cell(*v));
+        values.dedup();
         let count = |part: &[f64]| {
             let mut counts = vec![0.0; values.len()];
             for v in part {
-                if let Ok(k) = values.binary_search_by(|x| x.total_cmp(v)) {
+                if let Ok(k) = values.binary_search_by(|x| x.total_cmp(&cell(*v))) {
                     counts[k] += 1.0;
                 }
             }

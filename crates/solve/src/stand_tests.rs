@@ -175,7 +175,7 @@ fn rubbish_is_refused_without_a_number() {
     assert_eq!(e.reasons, [StandRefusal::TooFewRanges { have: 0, need: 100 }]);
     assert_eq!(e.reading, None);
     let at = Timestamp::from_micros(0);
-    for value in [f64::NAN, f64::INFINITY, 0.0, -3.0] {
+    for value in [f64::NAN, f64::INFINITY, 0.0, -3.0, 1e300] {
         let e = measure_stand(&[TimedRange { at, raw_range_m: value }; 300], &settings).unwrap_err();
         assert_eq!(e.reasons, [StandRefusal::TooFewRanges { have: 0, need: 100 }]);
     }
@@ -193,4 +193,17 @@ fn the_order_of_arrival_does_not_matter() {
     assert_eq!(measure_stand(&ranges, &settings).unwrap(), forward);
     // The shed's stand: antennas 5 m apart, the board reads 12 cm long.
     assert!((offset_at_distance(&forward, 5.0) - 0.123).abs() < 3.0 * forward.se_m);
+}
+
+#[test]
+fn fine_ranges_by_the_thousand_are_counted_by_the_millimetre() {
+    let mut rng = rng(6);
+    let mut ranges = Kit { seconds: 600.0, late_share: 0.1, ..Kit::WHITE }.ranges(&mut rng, LEVEL_M);
+    // A kit that sends metres as floating-point numbers: no two ranges alike.
+    for (i, r) in ranges.iter_mut().enumerate() {
+        r.raw_range_m += 0.01 * ((i as f64 * 0.618_033_988_75).fract() - 0.5);
+    }
+    let r = measure_stand(&ranges, &StandSettings::default()).unwrap();
+    assert_eq!(r.ranges, 6_000);
+    assert!((r.level_m - LEVEL_M).abs() < 0.005 && r.se_m < 0.003, "{r:?}");
 }

@@ -18,6 +18,7 @@ use crate::metrics::{Accuracy, is_covered, normalised_square};
 pub use crate::misfit::{Explanation, Misfit, Suspect};
 use crate::misfit::{NamingRule, Observation, Scene};
 use crate::radius::ellipse_factor;
+use crate::stand::RANGE_LIMIT_M;
 
 /// A published position.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -155,6 +156,9 @@ const NAMING: NamingRule = NamingRule { chance: 1e-2, least_shift_m: 0.10 };
 /// (boards read 5 cm long to 30 cm short: common practice, no source).
 const UNCALIBRATED_SD_M: f64 = 0.20;
 
+/// No site has coordinates beyond this, metres.
+const PLACE_LIMIT_M: f64 = 20_000.0;
+
 /// Works out the proof. Checkpoints, positions and levels with values that are not numbers are left out,
 /// and so are levels of anchors that do not exist.
 ///
@@ -199,7 +203,7 @@ struct Error {
 fn errors_of(c: &Checkpoint, dimension: Dimension) -> Vec<Error> {
     let error = |f: &PublishedFix| {
         let vector_m: [f64; 3] = std::array::from_fn(|k| f.position_m[k] - c.at_m[k]);
-        vector_m.iter().all(|v| v.is_finite()).then(|| Error {
+        vector_m.iter().all(|v| v.abs() < 2.0 * PLACE_LIMIT_M).then(|| Error {
             vector_m,
             held: is_covered(vector_m, &f.covariance_m2, dimension, 0.95),
             normalised: normalised_square(vector_m, &f.covariance_m2, dimension),
@@ -272,8 +276,12 @@ fn explain(anchors: &[StatedAnchor], checkpoints: &[Checkpoint], settings: &Veri
         for l in &c.levels {
             let place = anchors_m.get(l.anchor);
             let sd_m = (l.se_m * l.se_m + settings.place_sd_m * settings.place_sd_m).sqrt();
-            let finite = |v: &[f64; 3]| v.iter().all(|x| x.is_finite());
-            if place.is_some_and(finite) && finite(&c.at_m) && l.level_m.is_finite() && sd_m.is_finite() {
+            let near = |v: &[f64; 3]| v.iter().all(|x| x.abs() < PLACE_LIMIT_M);
+            if place.is_some_and(near)
+                && near(&c.at_m)
+                && l.level_m.abs() < RANGE_LIMIT_M
+                && sd_m < RANGE_LIMIT_M
+            {
                 observations.push(Observation { stand, anchor: l.anchor, range_m: l.level_m, sd_m });
             }
         }

@@ -172,7 +172,8 @@ fn nothing_published_is_a_failure_and_no_number() {
     let empty = Checkpoint { at_m: [1.0, 1.0, 0.9], fixes: Vec::new(), levels: Vec::new() };
     let nan = PublishedFix { position_m: [f64::NAN; 3], covariance_m2: [[f64::NAN; 3]; 3] };
     let bad_level = AnchorLevel { anchor: 99, level_m: f64::NAN, se_m: 0.1 };
-    let rubbish = Checkpoint { fixes: vec![nan], levels: vec![bad_level], ..empty.clone() };
+    let far = PublishedFix { position_m: [1e300, 0.0, 0.0], covariance_m2: [[0.0; 3]; 3] };
+    let rubbish = Checkpoint { fixes: vec![nan, far], levels: vec![bad_level], ..empty.clone() };
     for list in [vec![], vec![empty.clone()], vec![rubbish, empty]] {
         let v = verify(&stated(&ANCHORS), &list, &[], &settings);
         assert_eq!((v.verdict, v.overall, v.ce95, v.honesty), (Verdict::Failed, None, None, None));
