@@ -78,7 +78,8 @@ const SCALE_SPREAD_M: f64 = 3.0;
 const SCALE_CHANCE: f64 = 1e-3;
 /// Memory of the slow error, seconds (trials on recordings).
 const NOISE_MEMORY_S: f64 = 10.0;
-const MAX_ROUNDS: usize = 30;
+const MAX_ROUNDS: usize = 80;
+const SETTLED_M: f64 = 5e-5;
 
 /// Fits one board. `ranges` in any order; values that are no distances are left out. `sigma_max_m` bounds the
 /// scatter of good ranges.
@@ -90,32 +91,80 @@ pub fn fit_path(
     scale: ScaleChoice,
     sigma_max_m: f64,
 ) -> Result<PathOffset, PathRefusal> {
-    let real = |r: &&PathRange| {
-        r.raw_range_m > 0.0
-            && r.raw_range_m < RANGE_LIMIT_M
-            && r.distance_m >= 0.0
-            && r.distance_m < RANGE_LIMIT_M
-    };
-    let mut kept: Vec<PathRange> = ranges.iter().filter(real).copied().collect();
-    kept.sort_by_key(|r| r.at);
-    if kept.len() < NEED {
-        return Err(PathRefusal::TooFewRanges { have: kept.len(), need: NEED });
-    }
-    let fitter = Fitter::new(&kept, sigma_max_m);
+    let fitter = Fitter::of(ranges, sigma_max_m)?;
     let supported = fitter.spread_m >= SCALE_SPREAD_M;
     if scale == ScaleChoice::Asked && !supported {
         return Err(PathRefusal::ScaleNotSupported { spread_m: fitter.spread_m, need_m: SCALE_SPREAD_M });
     }
     if scale != ScaleChoice::Never && supported {
-        let sloped = fitter.correction(true);
+        let sloped = fitter.correction(Slope::Free);
         let proven = sloped.scale_chance.is_some_and(|c| c < SCALE_CHANCE)
             && (sloped.scale - 1.0).abs() >= SCALE_LEAST;
         if proven || scale == ScaleChoice::Asked {
             return Ok(sloped);
         }
-        return Ok(PathOffset { scale_chance: sloped.scale_chance, ..fitter.correction(false) });
+        return Ok(PathOffset { scale_chance: sloped.scale_chance, ..fitter.correction(Slope::Fixed(0.0)) });
     }
-    Ok(fitter.correction(false))
+    Ok(fitter.correction(Slope::Fixed(0.0)))
+}
+
+/// Fits all boards of one path, one list of ranges each.
+///
+/// As [`fit_path`], but boards share what they know about the scale: the weighted mean of the boards' scales
+/// (without odd ones) is taken for every board when it is proven or asked for, except for a board that provably
+/// differs from it.
+pub fn fit_paths(
+    boards: &[Vec<PathRange>],
+    scale: ScaleChoice,
+    sigma_max_m: f64,
+) -> Vec<Result<PathOffset, PathRefusal>> {
+    let single = || boards.iter().map(|ranges| fit_path(ranges, ScaleChoice::Never, sigma_max_m));
+    if scale == ScaleChoice::Never {
+        return single().collect();
+    }
+    let own: Vec<Option<(f64, f64)>> = boards
+        .iter()
+        .map(|ranges| {
+            let free = fit_path(ranges, ScaleChoice::Asked, sigma_max_m).ok()?;
+            Some((free.scale - 1.0, free.scale_se.filter(|se| *se > 0.0)?))
+        })
+        .collect();
+    let Some((common, common_se)) = common_slope(&own) else { return single().collect() };
+    let chance = chance_of(common / common_se);
+    if scale != ScaleChoice::Asked && (chance >= SCALE_CHANCE || common.abs() < SCALE_LEAST) {
+        let told = |b: PathOffset| PathOffset { scale_chance: Some(chance), ..b };
+        return single().map(|b| b.map(told)).collect();
+    }
+    let board = |(ranges, own): (&Vec<PathRange>, &Option<(f64, f64)>)| {
+        let fitter = Fitter::of(ranges, sigma_max_m)?;
+        if own.is_some_and(|(k, se)| chance_of((k - common) / se) < SCALE_CHANCE) {
+            return Ok(fitter.correction(Slope::Free));
+        }
+        let fixed = fitter.correction(Slope::Fixed(common));
+        Ok(PathOffset { scale_se: Some(common_se), scale_chance: Some(chance), ..fixed })
+    };
+    boards.iter().zip(&own).map(board).collect()
+}
+
+/// Weighted mean and standard error of the boards' slopes, without those that are far from the middle one
+/// for their own error.
+fn common_slope(own: &[Option<(f64, f64)>]) -> Option<(f64, f64)> {
+    let slopes: Vec<f64> = own.iter().flatten().map(|(k, _)| *k).collect();
+    let middle = median(&slopes)?;
+    let (mut weight, mut sum) = (0.0, 0.0);
+    for (k, se) in own.iter().flatten().filter(|(k, se)| (k - middle).abs() <= 4.0 * se) {
+        weight += 1.0 / (se * se);
+        sum += k / (se * se);
+    }
+    (weight > 0.0).then(|| (sum / weight, 1.0 / weight.sqrt()))
+}
+
+/// Whether the scale is sought.
+#[derive(Clone, Copy, PartialEq)]
+enum Slope {
+    Free,
+    /// Scale minus one.
+    Fixed(f64),
 }
 
 /// Level and slope of raw - distance over distance - mean distance.
@@ -137,6 +186,21 @@ struct Fitter {
 }
 
 impl Fitter {
+    fn of(ranges: &[PathRange], sigma_max_m: f64) -> Result<Fitter, PathRefusal> {
+        let real = |r: &&PathRange| {
+            r.raw_range_m > 0.0
+                && r.raw_range_m < RANGE_LIMIT_M
+                && r.distance_m >= 0.0
+                && r.distance_m < RANGE_LIMIT_M
+        };
+        let mut kept: Vec<PathRange> = ranges.iter().filter(real).copied().collect();
+        kept.sort_by_key(|r| r.at);
+        if kept.len() < NEED {
+            return Err(PathRefusal::TooFewRanges { have: kept.len(), need: NEED });
+        }
+        Ok(Fitter::new(&kept, sigma_max_m))
+    }
+
     fn new(kept: &[PathRange], sigma_max_m: f64) -> Fitter {
         let distances = || kept.iter().map(|r| r.distance_m);
         let mean_m = distances().sum::<f64>() / kept.len().max(1) as f64;
@@ -155,13 +219,13 @@ impl Fitter {
         }
     }
 
-    fn correction(&self, sloped: bool) -> PathOffset {
+    fn correction(&self, slope: Slope) -> PathOffset {
         let all = vec![1.0; self.excess_m.len()];
-        let whole = self.refine(self.start(sloped), &all, sloped);
+        let whole = self.refine(self.start(slope), &all, slope);
         let good = (all.len() as f64 * (1.0 - whole.mixture.late_share)).max(1.0);
         let white_se = whole.mixture.sigma_m / good.sqrt();
         let neighbours = (-self.span.secs_f64() / BLOCKS as f64 / NOISE_MEMORY_S).exp();
-        let (levels, slopes) = self.pseudo_values(whole, sloped);
+        let (levels, slopes) = self.pseudo_values(whole, slope);
         let error =
             |means: &[f64], white| block_error(means, white, neighbours).map_or(white, |e| e.se.max(white));
         let width = (self.beyond_m.iter().map(|b| b * b).sum::<f64>() / all.len() as f64).sqrt();
@@ -173,15 +237,18 @@ impl Fitter {
             offset_m: whole.mixture.level_m - whole.slope * self.mean_m,
             se_m: error(&levels, white_se),
             scale: 1.0 + whole.slope,
-            scale_se: sloped.then_some(slope_se),
-            scale_chance: sloped.then(|| chance_of(whole.slope / slope_se)),
+            scale_se: (slope == Slope::Free).then_some(slope_se),
+            scale_chance: (slope == Slope::Free).then(|| chance_of(whole.slope / slope_se)),
             sigma_m: whole.mixture.sigma_m,
             late_share: whole.mixture.late_share,
         }
     }
 
-    fn start(&self, sloped: bool) -> Line {
-        let slope = if sloped { self.group_slope() } else { 0.0 };
+    fn start(&self, slope: Slope) -> Line {
+        let slope = match slope {
+            Slope::Free => self.group_slope(),
+            Slope::Fixed(slope) => slope,
+        };
         let mixture = Mixture::start(&self.residuals(slope)).unwrap_or(Mixture {
             level_m: 0.0,
             sigma_m: 0.1,
@@ -218,13 +285,15 @@ impl Fitter {
         median(&slopes).unwrap_or(0.0)
     }
 
-    /// Mixture and line in turn, over the ranges whose count is not zero.
-    fn refine(&self, mut line: Line, counts: &[f64], sloped: bool) -> Line {
-        for _ in 0..MAX_ROUNDS {
+    /// Mixture and line in turn, a round each, over the ranges whose count is not zero.
+    fn refine(&self, mut line: Line, counts: &[f64], slope: Slope) -> Line {
+        if slope != Slope::Free {
             line.mixture = line.mixture.refine(&self.residuals(line.slope), counts, self.sigma_max_m);
-            if !sloped {
-                break;
-            }
+            return line;
+        }
+        for _ in 0..MAX_ROUNDS {
+            let level_m = line.mixture.level_m;
+            line.mixture = line.mixture.round(&self.residuals(line.slope), counts, self.sigma_max_m);
             let (mut w, mut wx, mut wy, mut wxx, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
             let judge = line.mixture.judge();
             for ((x, y), count) in self.beyond_m.iter().zip(&self.excess_m).zip(counts) {
@@ -239,10 +308,10 @@ impl Fitter {
             if spread <= 1e-9 * w * wxx {
                 break;
             }
-            let slope = (w * wxy - wx * wy) / spread;
-            let moved = (slope - line.slope).abs() * self.spread_m;
-            line.slope = slope;
-            if moved < 1e-4 {
+            let next = (w * wxy - wx * wy) / spread;
+            let moved = (next - line.slope).abs() * self.spread_m;
+            line.slope = next;
+            if moved < SETTLED_M && (line.mixture.level_m - level_m).abs() < SETTLED_M {
                 break;
             }
         }
@@ -250,14 +319,14 @@ impl Fitter {
     }
 
     /// Jackknife pseudo-values of level and slope, one a block of time.
-    fn pseudo_values(&self, whole: Line, sloped: bool) -> (Vec<f64>, Vec<f64>) {
+    fn pseudo_values(&self, whole: Line, slope: Slope) -> (Vec<f64>, Vec<f64>) {
         let n = self.excess_m.len();
         let spans = block_spans(n, BLOCKS);
         let blocks = spans.len() as f64;
         let pseudo = |all: f64, without: f64| blocks * all - (blocks - 1.0) * without;
         let one = |span: std::ops::Range<usize>| {
             let counts: Vec<f64> = (0..n).map(|i| f64::from(u8::from(!span.contains(&i)))).collect();
-            let rest = self.refine(whole, &counts, sloped);
+            let rest = self.refine(whole, &counts, slope);
             (pseudo(whole.mixture.level_m, rest.mixture.level_m), pseudo(whole.slope, rest.slope))
         };
         spans.into_iter().map(one).unzip()

@@ -57,7 +57,8 @@ impl Mixture {
         self
     }
 
-    fn round(&self, values: &[f64], counts: &[f64], sigma_max_m: f64) -> Mixture {
+    /// One round of expectation and maximisation.
+    pub(crate) fn round(&self, values: &[f64], counts: &[f64], sigma_max_m: f64) -> Mixture {
         let law = Law::new(self);
         let all: f64 = counts.iter().sum();
         let (mut good, mut shift, mut square, mut late, mut excess) = (0.0, 0.0, 0.0, 0.0, 0.0);
