@@ -12,7 +12,7 @@ use hereabout_core::{Micros, Timestamp};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::adjust::{SCALE_LEAST, ScaleChoice};
-use crate::mixture::Mixture;
+use crate::mixture::{FINE_M, Mixture};
 use crate::robust::{block_error, block_spans, median};
 use crate::stand::RANGE_LIMIT_M;
 
@@ -288,7 +288,7 @@ impl Fitter {
     /// Mixture and line in turn, a round each, over the ranges whose count is not zero.
     fn refine(&self, mut line: Line, counts: &[f64], slope: Slope) -> Line {
         if slope != Slope::Free {
-            line.mixture = line.mixture.refine(&self.residuals(line.slope), counts, self.sigma_max_m);
+            line.mixture = line.mixture.refine(&self.residuals(line.slope), counts, self.sigma_max_m, FINE_M);
             return line;
         }
         for _ in 0..MAX_ROUNDS {

@@ -71,7 +71,7 @@ fn boards_share_a_scale_that_one_alone_could_not_prove() {
     let mut rng = rng(74);
     let kit = Kit { sigma_m: 0.4, seconds: 60.0, ..KIT };
     let mut right = 0;
-    for _ in 0..8 {
+    for _ in 0..5 {
         let mut boards: Vec<Vec<PathRange>> =
             (0..4).map(|_| walk(&mut rng, kit, 10.0, 60.0, 0.3, 1.07)).collect();
         // One board that the cart hardly comes nearer to.
@@ -83,7 +83,7 @@ fn boards_share_a_scale_that_one_alone_could_not_prove() {
         right += u32::from((scale(4) - scale(0)).abs() < 1e-12 && (scale(5) - 1.16).abs() < 0.01);
         assert!((fits[4].unwrap().offset_m + 0.2).abs() < 0.9);
     }
-    assert!(right >= 7, "{right}");
+    assert_eq!(right, 5);
     let plain: Vec<Vec<PathRange>> = (0..4).map(|_| walk(&mut rng, KIT, 2.0, 9.0, 0.3, 1.0)).collect();
     let fits = fit_paths(&plain, ScaleChoice::WhenProven, 0.4);
     assert!(fits.iter().all(|f| f.unwrap().scale == 1.0 && f.unwrap().scale_chance.is_some()));

@@ -19,6 +19,9 @@
 //!
 //! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@dop) rates a geometry, [`metrics`] rates
 //! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
+//!
+//! Commissioning: [`site_check`] before the first range; [`stand`] and [`bump`] measure a standing tag, [`adjust`]
+//! makes offsets of several stands, [`known_path`] of a moving tag, [`verify`] proves the accuracy. These allocate.
 #![forbid(unsafe_code)]
 
 pub mod adjust;

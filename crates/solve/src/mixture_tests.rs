@@ -26,7 +26,7 @@ fn far_ranges_are_not_good_on_either_side() {
 #[test]
 fn equal_values_settle_on_their_value() {
     let values = [3.25; 50];
-    let m = Mixture::start(&values).unwrap().refine(&values, &[1.0; 50], 0.4);
+    let m = Mixture::start(&values).unwrap().refine(&values, &[1.0; 50], 0.4, FINE_M);
     assert!((m.level_m - 3.25).abs() < 1e-12 && m.sigma_m <= 0.01, "{m:?}");
     assert_eq!(Mixture::start(&[]), None);
 }

@@ -15,7 +15,7 @@
 
 use hereabout_core::{Micros, Timestamp};
 
-use crate::mixture::Mixture;
+use crate::mixture::{COARSE_M, FINE_M, Mixture};
 use crate::robust::{block_error, block_spans, sorted};
 
 /// A range and when it came.
@@ -214,7 +214,7 @@ fn read(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading>
     // The scatter may pass the limit (else it could not be refused), but not without bound.
     let sigma_max_m = 2.0 * settings.max_sigma_ratio * settings.expected_sigma_m;
     let table = CountTable::new(&values);
-    let whole = Mixture::start(&values)?.refine(&table.values, &table.total, sigma_max_m);
+    let whole = Mixture::start(&values)?.refine(&table.values, &table.total, sigma_max_m, FINE_M);
     let good = (values.len() as f64 * (1.0 - whole.late_share)).max(1.0);
     let naive_se_m = whole.sigma_m / good.sqrt();
     let (first, last) = (ranges.first()?.at, ranges.last()?.at);
@@ -278,7 +278,7 @@ impl CountTable {
         let blocks = self.by_block.len() as f64;
         let without = |block: &Vec<f64>| {
             let rest: Vec<f64> = self.total.iter().zip(block).map(|(all, own)| all - own).collect();
-            let level_m = whole.refine(&self.values, &rest, sigma_max_m).level_m;
+            let level_m = whole.refine(&self.values, &rest, sigma_max_m, FINE_M).level_m;
             blocks * whole.level_m - (blocks - 1.0) * level_m
         };
         self.by_block.iter().map(without).collect()
@@ -298,7 +298,7 @@ impl CountTable {
                 let (early, late) = ranges_m.split_at(span.start);
                 let after: Vec<f64> = self.total.iter().zip(&before).map(|(all, b)| all - b).collect();
                 let fit = |part: &[f64], counts: &[f64]| {
-                    Some(Mixture::start(part)?.refine(&self.values, counts, sigma_max_m))
+                    Some(Mixture::start(part)?.refine(&self.values, counts, sigma_max_m, COARSE_M))
                 };
                 if let (Some(a), Some(b)) = (fit(early, &before), fit(late, &after)) {
                     let step = b.level_m - a.level_m;
