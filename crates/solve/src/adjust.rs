@@ -195,7 +195,7 @@ const SCALE_STANDS: usize = 3;
 /// Probability of chance below which a scale counts as proven.
 const SCALE_CHANCE: f64 = 1e-3;
 /// A scale nearer to 1 is not taken unasked. Places and reflections imitate 1 to 3 per cent within a room
-/// (seen in recordings; it does not carry over to another place), and board clocks make 0.002 per cent.
+/// (seen in real data; it does not carry over to another place), and board clocks make 0.002 per cent.
 pub(crate) const SCALE_LEAST: f64 = 0.03;
 /// Probability of chance and size from which a stand is named.
 const NAMING: NamingRule = NamingRule { chance: 5e-3, least_shift_m: 0.10 };

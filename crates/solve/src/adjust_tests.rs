@@ -187,7 +187,7 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         falsely += u32::from(!matches!(a.scale, ScaleVerdict::NotProven { .. }));
         assert!(a.boards.iter().all(|b| b.scale_se.is_some() || b.scale == 1.0));
-        // Ranging radios of the published robot-mower recordings read about 7 % long.
+        // The ranging radios of Djugash, Hamner and Roth (J. Field Robotics 2009) read about 7 % long.
         let long: Vec<Stand> = list
             .iter()
             .map(|s| Stand { at_m: s.at_m, levels: levels(&mut rng, s.at_m, 8, 0.04, 1.07) })

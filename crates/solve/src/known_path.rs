@@ -76,7 +76,7 @@ const NEED: usize = 100;
 const GROUPS: usize = 8;
 const SCALE_SPREAD_M: f64 = 3.0;
 const SCALE_CHANCE: f64 = 1e-3;
-/// Memory of the slow error, seconds (trials on recordings).
+/// Memory of the slow error, seconds (trials).
 const NOISE_MEMORY_S: f64 = 10.0;
 const MAX_ROUNDS: usize = 80;
 const SETTLED_M: f64 = 5e-5;

@@ -146,7 +146,7 @@ const SHORT: Micros = Micros::from_millis(120_000);
 pub(crate) const RANGE_LIMIT_M: f64 = 10_000.0;
 /// More different values than this are counted by the millimetre.
 const MANY_VALUES: usize = 4_000;
-/// Memory of the slow error where there is one, seconds (trials on recordings).
+/// Memory of the slow error where there is one, seconds (trials).
 const NOISE_MEMORY_S: f64 = 10.0;
 /// From this ratio of the block error to σ/√n on, the noise counts as correlated.
 const CORRELATED_RATIO: f64 = 1.6;

@@ -1,10 +1,10 @@
-//! Calibration on recordings with ground truth: offsets from stands of one day against offsets fitted to the
-//! truth of the next day's drive. Prints the table; skipped, in words, when the recordings are not there.
+//! Calibration on data sets with ground truth: offsets from stands of one day against offsets fitted to the
+//! truth of the next day's drive. Prints the table; skipped, in words, when the data sets are not there.
 //!
-//! The recordings are looked for in `../shared/data` beside the workspace, or where `HEREABOUT_DATA` says.
+//! The data sets are looked for in `../shared/data` beside the workspace, or where `HEREABOUT_DATA` says.
 //! Source: LIAS-CUHKSZ, Efficient-Pose-Estimation-via-UWB-measurements (MIT): eight anchors round a room of 7 m
 //! by 6 m, 30 known spots (5 places × 6 headings, 10 s each), and a trolley with a reference instrument.
-#![expect(clippy::unwrap_used, reason = "a recording that cannot be read is a failed test")]
+#![expect(clippy::unwrap_used, reason = "a data set that cannot be read is a failed test")]
 
 use std::path::{Path, PathBuf};
 
@@ -149,7 +149,7 @@ impl Off {
 #[test]
 fn offsets_of_the_room_carry_over_to_the_next_day() {
     let Some(root) = data() else {
-        println!("skipped: the recordings are not there (../shared/data, or HEREABOUT_DATA)");
+        println!("skipped: the data sets are not there (../shared/data, or HEREABOUT_DATA)");
         return;
     };
     let (room, drive) = (root.join("room_static"), root.join("room_moving"));
@@ -186,7 +186,7 @@ fn offsets_of_the_room_carry_over_to_the_next_day() {
     // The distances of a room of 7 m carry no scale worth having, and no spot of these is wrong.
     assert!(whole.boards.iter().all(|b| b.scale == 1.0) && whole.wrong_stands.is_empty());
 
-    // What the recordings' own notes found: 1-2 cm from 30 spots, 3-4 from five, 5-9 from one.
+    // What the data sets' own notes found: 1-2 cm from 30 spots, 3-4 from five, 5-9 from one.
     assert!((0.005..0.025).contains(&all.rms()), "{all:?}");
     assert!((0.015..0.045).contains(&five.rms()), "{five:?}");
     assert!((0.04..0.09).contains(&one.rms()), "{one:?}");
