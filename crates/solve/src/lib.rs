@@ -36,12 +36,12 @@ pub mod least_squares;
 pub mod linear;
 pub mod metrics;
 pub mod protection;
-pub mod smoother;
-pub mod snapshot;
-pub mod tracker;
 pub mod robust;
 pub mod site_check;
+pub mod smoother;
+pub mod snapshot;
 pub mod stand;
+pub mod tracker;
 pub mod verify;
 
 mod linear_start;
