@@ -192,8 +192,12 @@ pub fn snapshot(
             modes.push(end);
         }
     }
+    let fits: ArrayVec<f64, MAX_MODES> =
+        modes.iter().map(|m| ln_density(&used, d, m, &settings.model)).collect();
+    let best = fits.iter().copied().fold(f64::NEG_INFINITY, f64::max);
     let mut hand = Hand::new();
-    for i in 0..modes.len() {
+    // A mode that explains the ranges e⁻²⁰ times worse has no subset that matters.
+    for i in (0..modes.len()).filter(|&i| fits[i] > best - 20.0) {
         subsets::weigh(&used, d, &modes, i, fence, settings, &mut hand);
     }
     sum_up(&used, d, hand, settings, ranges.len())
@@ -243,6 +247,11 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
         }
     }
     x
+}
+
+/// Σ ln f of all ranges at a place.
+fn ln_density(used: &UsedRanges, d: usize, at: &[f64; 3], model: &ErrorModel) -> f64 {
+    used.iter().map(|r| model.density(r.sight(at, d).e, r.sigma_m).ln()).sum()
 }
 
 /// An outcome without a place.

@@ -7,10 +7,10 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Fence, MAX_ANCHORS};
 
+use crate::error_model::ErrorModel;
+
 use super::{MAX_FREE, MAX_MODES, Sight, SnapshotSettings, UsedRanges, fence_ln, good_ln};
-use crate::small_matrix::{
-    Sym, add_outer, dot, inverse, largest_eigenvalue, length, minus, plus, quad, times,
-};
+use crate::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
 
 /// The most subsets that are kept over all modes.
 pub(crate) const MAX_STORIES: usize = 96;
@@ -36,15 +36,17 @@ pub(crate) struct Subset {
 pub(crate) struct Hand {
     subsets: ArrayVec<Subset, MAX_STORIES>,
     best_ln: f64,
+    /// Lightest subset of a full hand: what is lighter has no place.
+    bar_ln: f64,
 }
 
 impl Hand {
     pub(crate) fn new() -> Hand {
-        Hand { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY }
+        Hand { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY, bar_ln: f64::NEG_INFINITY }
     }
 
     fn worth(&self, ln: f64) -> bool {
-        ln > self.best_ln - NEGLIGIBLE_LN
+        ln > (self.best_ln - NEGLIGIBLE_LN).max(self.bar_ln)
     }
 
     fn offer(&mut self, s: Subset) {
@@ -52,14 +54,15 @@ impl Hand {
             return;
         }
         self.best_ln = self.best_ln.max(s.weight);
-        if !self.subsets.is_full() {
+        if self.subsets.is_full() {
+            if let Some(light) = self.subsets.iter_mut().min_by(|a, b| a.weight.total_cmp(&b.weight)) {
+                *light = s;
+            }
+        } else {
             self.subsets.push(s);
-            return;
         }
-        if let Some(light) = self.subsets.iter_mut().min_by(|a, b| a.weight.total_cmp(&b.weight))
-            && light.weight < s.weight
-        {
-            *light = s;
+        if self.subsets.is_full() {
+            self.bar_ln = self.subsets.iter().map(|s| s.weight).fold(f64::INFINITY, f64::min);
         }
     }
 
@@ -95,7 +98,8 @@ struct Table<'a> {
     modes: &'a [[f64; 3]],
     fence_ln: f64,
     settings: &'a SnapshotSettings,
-    bad_bound_ln: f64,
+    /// Upper bounds of ln(p · bad density), one a range.
+    bad_bound_ln: [f64; MAX_ANCHORS],
 }
 
 /// Weighs the subsets at mode `mode` and offers them to the hand.
@@ -120,13 +124,13 @@ pub(super) fn weigh(
         modes,
         fence_ln: fence_ln(fence, x0),
         settings,
-        // The late density never passes 1/mean.
-        bad_bound_ln: (model.late_share * (1.0 / model.late_mean_m + 1.0 / model.wild_span_m)).ln(),
+        bad_bound_ln: [0.0; MAX_ANCHORS],
     };
     let mut p_good = [0.0; MAX_ANCHORS];
     for (i, r) in used.iter().enumerate() {
         table.sights[i] = r.sight(&x0, d);
         table.good_ln[i] = good_ln(1.0 - model.late_share, r.sigma_m);
+        table.bad_bound_ln[i] = bad_bound(table.sights[i].e, r.sigma_m, model).ln();
         p_good[i] = model.good_probability(table.sights[i].e, r.sigma_m);
     }
     // The most doubtful ranges are free; the sure ones keep their verdict.
@@ -149,6 +153,15 @@ pub(super) fn weigh(
         hand.best_ln = hand.best_ln.max(s.weight);
     }
     table.walk(0, &sums, hand);
+}
+
+/// What p · bad density can reach when the place shifts within its uncertainty: the density rises with the error
+/// up to its peak near the smallest delay, and never passes 1/mean.
+fn bad_bound(e_m: f64, sigma_m: f64, model: &ErrorModel) -> f64 {
+    let e = e_m + 2.5 * sigma_m;
+    let most = 1.0 / model.late_mean_m + model.wild_share / model.wild_span_m;
+    let density = if e < model.late_offset_m { model.bad_density(e, 1.4 * sigma_m) } else { most };
+    model.late_share * density.min(most)
 }
 
 impl Table<'_> {
@@ -190,11 +203,13 @@ impl Table<'_> {
         let tau = std::f64::consts::TAU;
         let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
         let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
-        let left_out = self.used.len() - size;
-        if !hand.worth(ln + left_out as f64 * self.bad_bound_ln) {
+        let out = || (0..self.used.len()).filter(|i| sums.members & (1 << i) == 0);
+        if !hand.worth(ln + out().map(|i| self.bad_bound_ln[i]).sum::<f64>()) {
             return None;
         }
-        let sigma_max = largest_eigenvalue(&covariance, self.d).sqrt();
+        // The trace is an upper bound of the largest variance and costs nothing.
+        let trace: f64 = (0..self.d).map(|i| covariance[at(i, i)]).sum();
+        let sigma_max = trace.sqrt();
         let step = length(&delta);
         if !(sigma_max < self.settings.weakest_sigma_m && step <= f64::max(0.8, 2.0 * sigma_max)) {
             return None;
@@ -206,7 +221,8 @@ impl Table<'_> {
         }
         let model = &self.settings.model;
         let mut bad = 1.0;
-        for (i, r) in self.used.iter().enumerate().filter(|(i, _)| sums.members & (1 << i) == 0) {
+        for i in out() {
+            let r = &self.used[i];
             let s = &self.sights[i];
             let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.u)).sqrt();
             bad *= model.late_share * model.bad_density(s.e - dot(&s.u, &delta), spread);

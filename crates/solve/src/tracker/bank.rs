@@ -17,7 +17,7 @@ pub(crate) const KEEP: usize = 8;
 /// Stories kept within an epoch.
 pub(crate) const WIDE: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
-const NEGLIGIBLE: f64 = 1e-8;
+const NEGLIGIBLE: f64 = 1e-6;
 
 /// How the tag moves and how delays wander.
 #[derive(Clone, Copy, Debug, PartialEq)]
