@@ -48,8 +48,8 @@ use subsets::{Hand, MAX_STORIES, Subset};
 /// The most ranges that are tried both as good and as bad.
 pub const MAX_FREE: usize = 8;
 
-/// The most places that are followed up.
-pub const MAX_MODES: usize = 4;
+/// The most places that are followed up: half of them in 2D, where mirror places are fewer.
+pub const MAX_MODES: usize = 8;
 
 /// What the gate thinks of one range.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

@@ -25,9 +25,10 @@ struct Seed {
 /// The best starts, best first. `height` is the known tag height in 2D.
 pub(super) fn find(used: &UsedRanges, height: Option<f64>, fence: &Fence) -> ArrayVec<[f64; 3], MAX_MODES> {
     let mut best: ArrayVec<Seed, MAX_MODES> = ArrayVec::new();
+    let room = if height.is_some() { MAX_MODES / 2 } else { MAX_MODES };
     let mut offer = |at: [f64; 3]| {
         if at.iter().all(|c| c.abs() < 1e7) {
-            keep(&mut best, Seed { at, cost: cost(used, &at) - fence_ln(fence, at) });
+            keep(&mut best, room, Seed { at, cost: cost(used, &at) - fence_ln(fence, at) });
         }
     };
     match height {
@@ -58,8 +59,8 @@ pub(super) fn find(used: &UsedRanges, height: Option<f64>, fence: &Fence) -> Arr
 }
 
 /// Keeps the list sorted, short and spread out.
-fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, new: Seed) {
-    if best.is_full() && best.last().is_some_and(|l| l.cost <= new.cost) {
+fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
+    if best.len() == room && best.last().is_some_and(|l| l.cost <= new.cost) {
         return;
     }
     let close = |s: &Seed| length(&minus(&s.at, &new.at)) < APART_M;
@@ -68,7 +69,7 @@ fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, new: Seed) {
     }
     best.retain(|s| !close(s));
     let place = best.iter().position(|s| s.cost > new.cost).unwrap_or(best.len());
-    if best.is_full() {
+    if best.len() == room {
         best.pop();
     }
     best.insert(place, new);
