@@ -48,7 +48,7 @@ impl Smoother {
 
     /// Takes the tracker's newest estimate. Estimates that are not newer than the last one replace it.
     ///
-    /// Call [`Smoother::poll`] until it gives `None` before the next push: when [`CAPACITY`] estimates wait
+    /// Call [`Smoother::poll`] until it gives `None` before the next push: when 128 estimates wait
     /// the oldest is dropped otherwise.
     pub fn push(&mut self, estimate: &TrackEstimate) {
         match self.waiting.back_mut() {

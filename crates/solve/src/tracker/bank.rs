@@ -179,7 +179,7 @@ impl Bank {
             self.settle();
         }
         // Two-state Markov chain in continuous time.
-        let both = motion.stop_hz + motion.start_hz;
+        let both = (motion.stop_hz + motion.start_hz).max(1e-9);
         let mixed = (1.0 - (-both * dt).exp()) / both;
         let (stop, start) = (motion.stop_hz * mixed, motion.start_hz * mixed);
         let creep = motion.creep_m * motion.creep_m * dt / 0.1;
