@@ -3,14 +3,14 @@
 //! - `cli`: the commands that end by themselves
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `replay_equals_live`: what was published is what a replay gives
-//! - `recordings`: real recordings, when they are there
+//! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
 #![expect(clippy::unwrap_used, reason = "a test stops at the first thing that is not as it must be")]
 
 mod cli;
 mod daemon;
+mod datasets;
 mod house;
 mod nursery;
-mod recordings;
 mod replay_equals_live;
 mod support;

@@ -38,10 +38,11 @@ fn positions_over_a_pseudo_terminal_are_where_the_tag_is() {
     let mut line = Line::new(&port);
     let daemon = Daemon::start(&nursery::site(folder.path(), port.to_str().unwrap()), &[]);
     wait_for("the link", || (daemon.json("/v1/status")["link"]["state"] == "connected").then_some(()));
-    let frames = nursery::frames(30.0);
+    // At the kit's own pace: to a tracker a cart at forty times its speed is not a cart.
+    let frames = nursery::frames(12.0);
     for frame in &frames {
         line.send(&frame.bytes);
-        std::thread::sleep(Duration::from_millis(4));
+        std::thread::sleep(Duration::from_millis(100));
     }
     wait_for("the last frame", || {
         let heard = daemon.json("/v1/status")["decoder"]["frames"].as_u64().unwrap_or(0);
@@ -62,7 +63,7 @@ fn positions_over_a_pseudo_terminal_are_where_the_tag_is() {
             (at(0) * at(0) + at(1) * at(1)).sqrt()
         })
         .collect();
-    assert!(errors.len() > 250, "{} positions", errors.len());
+    assert!(errors.len() > 100, "{} positions", errors.len());
     errors.sort_by(f64::total_cmp);
     let median = errors[errors.len() / 2];
     assert!(median < 0.15, "median error {median} m");
@@ -263,6 +264,11 @@ fn a_file_of_rubbish_ends_well_and_takes_no_memory() {
     assert!(after < before + 20 * 1024, "{before} KiB before, {after} KiB after");
     let decoder = daemon.json("/v1/status")["decoder"].clone();
     assert!(decoder["skipped_bytes"].as_u64().unwrap() > 99 * 1024 * 1024, "{decoder}");
+    // The file has ended, and time goes on.
+    wait_for("the end of the link", || {
+        let link = daemon.json("/v1/status")["link"].clone();
+        (link["state"] == "waiting" && link["reason"].as_str()?.contains("end")).then_some(())
+    });
     daemon.stop();
 }
 

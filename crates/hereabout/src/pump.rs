@@ -54,9 +54,14 @@ impl Pump {
         self.newest = Some(at);
         match item {
             Feed::Bytes(chunk) => self.take_bytes(chunk.received_at, &chunk.bytes),
-            Feed::Tick(at) | Feed::End(at) => {
+            Feed::Tick(at) => {
                 self.engine.handle(Input::Tick(at));
                 self.publish();
+            }
+            Feed::End(at) => {
+                self.engine.handle(Input::Tick(at));
+                self.publish();
+                self.tell_counts();
             }
             Feed::Link(link) => {
                 self.engine.handle(Input::Tick(at));

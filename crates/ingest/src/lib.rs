@@ -32,7 +32,7 @@ pub use clock::Clock;
 pub use feed::{Chunk, Feed, FeedStep, Feeder, LinkState, LinkStatus};
 pub use outbox::RunEnd;
 pub use reason::LinkReason;
-pub use run::run;
+pub use run::{idle, run};
 pub use source::{Pace, Source, SourceError, SourceText};
 
 /// The most bytes that one [`Chunk`] holds.

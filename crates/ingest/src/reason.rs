@@ -103,6 +103,9 @@ pub enum LinkReason {
         /// As configured, joined to its folder.
         path: PathBuf,
     },
+    /// A file or a feeder has nothing more.
+    #[error("the source has come to its end")]
+    Ended,
     /// The file is there and can't be read.
     #[error("{} can't be read: {detail}", path.display())]
     FileUnreadable {
@@ -117,8 +120,8 @@ impl LinkReason {
     /// What to do about it, one sentence.
     pub fn advice(&self) -> String {
         use LinkReason::{
-            FileMissing, FileUnreadable, NotSerial, SerialAbsent, SerialBusy, SerialDenied, SerialFailed,
-            TcpBroken, TcpClosed, TcpNoAnswer, TcpRefused, TcpUnreachable, UdpBind, Unplugged,
+            Ended, FileMissing, FileUnreadable, NotSerial, SerialAbsent, SerialBusy, SerialDenied,
+            SerialFailed, TcpBroken, TcpClosed, TcpNoAnswer, TcpRefused, TcpUnreachable, UdpBind, Unplugged,
         };
         match self {
             SerialAbsent { .. } => {
@@ -158,6 +161,7 @@ impl LinkReason {
                 "check that the device serves only one connection and has power; it is tried again".into()
             }
             UdpBind { .. } => "give an address of this machine and a port that no other program uses".into(),
+            Ended => "start again to hear it once more; a live kit has a port in [source]".into(),
             FileMissing { .. } => "check the name; a relative one is looked up beside the site file".into(),
             FileUnreadable { .. } => {
                 "check that it is a readable file and that its times file fits it".into()
@@ -180,6 +184,7 @@ impl LinkReason {
             LinkReason::TcpClosed { .. } => "closed",
             LinkReason::TcpBroken { .. } => "broken",
             LinkReason::UdpBind { .. } => "bind_failed",
+            LinkReason::Ended => "ended",
             LinkReason::FileMissing { .. } => "file_missing",
             LinkReason::FileUnreadable { .. } => "file_unreadable",
         }
@@ -190,6 +195,12 @@ impl LinkReason {
 mod tests {
     use super::*;
 
+    #[test]
+    fn the_end_of_a_source_says_what_can_be_done() {
+        assert!(LinkReason::Ended.to_string().contains("end") && LinkReason::Ended.advice().len() > 20);
+    }
+
+    /// All that have a place to name.
     fn every() -> Vec<LinkReason> {
         let (path, addr) = (PathBuf::from("/dev/kit"), "127.0.0.1:7000".to_owned());
         let (p, a, detail) = (|| path.clone(), || addr.clone(), || "the system's words".to_owned());

@@ -43,6 +43,19 @@ pub async fn run(
     }
 }
 
+/// Goes on telling the time after a source has ended: a daemon that serves what it heard must see its
+/// tags get lost and its anchors fall silent. Says once that the link waits for a source that has ended.
+pub async fn idle(clock: Clock, tx: mpsc::Sender<Feed>, shutdown: CancellationToken) -> RunEnd {
+    let mut out = Outbox::new(clock, tx, shutdown);
+    if let Err(end) = out.waiting(LinkReason::Ended).await {
+        return end;
+    }
+    match out.during(std::future::pending::<std::convert::Infallible>()).await {
+        Ok(never) => match never {},
+        Err(end) => end,
+    }
+}
+
 /// The pauses between tries.
 struct Backoff(Duration);
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, LogStatus, SiteInfo};
 use hereabout_core::Timestamp;
 use hereabout_engine::Engine;
-use hereabout_ingest::{Clock, Source};
+use hereabout_ingest::{Clock, Feed, RunEnd, Source};
 use hereabout_store::{SessionStart, SessionWriter, Store, StoreError};
 use hereabout_wire::Decoder;
 use tokio::net::TcpListener;
@@ -100,18 +100,24 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let decoder = Decoder::new(frame.layout.clone());
     let pump =
         tokio::spawn(Pump::new(decoder, Engine::new(site.site.clone(), Some(frame)), hub, log).run(rx));
-    let input = tokio::spawn(hereabout_ingest::run(ports.source, clock.clone(), tx.clone(), stop.clone()));
-    // The pump ends when every sender is gone: one is kept here, so that it outlives a file that ends.
-    stop.cancelled().await;
+    let input = tokio::spawn(hear(ports.source, clock.clone(), tx, stop.clone()));
     let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
+    stop.cancelled().await;
     let input = input.await.map_err(broke);
-    drop(tx);
     let drained = pump.await.map_err(broke)?;
     let finished = finish_log(drained, clock.now()).await;
     stop_api.cancel();
     let served = api.await.map_err(broke)?.map_err(api_failure);
     input?;
     finished.and(served)
+}
+
+/// Reads the source; when it has ended, time goes on all the same until `stop`.
+async fn hear(source: Source, clock: Clock, tx: mpsc::Sender<Feed>, stop: CancellationToken) {
+    let end = hereabout_ingest::run(source, clock.clone(), tx.clone(), stop.clone()).await;
+    if end == RunEnd::Exhausted {
+        hereabout_ingest::idle(clock, tx, stop).await;
+    }
 }
 
 async fn finish_log(drained: Drained, now: Timestamp) -> Result<(), Failure> {

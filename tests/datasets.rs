@@ -1,4 +1,4 @@
-//! Recordings with ground truth, when they are there: `shared/data` beside the repository, or the
+//! Data sets with ground truth, when they are there: `shared/data` beside the repository, or the
 //! folder that HEREABOUT_DATA names. They are not part of the project; without them these tests say
 //! "skipped" and pass.
 //!
@@ -16,7 +16,7 @@ fn data(set: &str) -> Option<PathBuf> {
     if folder.is_dir() {
         return Some(folder);
     }
-    eprintln!("{set}: skipped, the recording is not here");
+    eprintln!("{set}: skipped, the data set is not here");
     None
 }
 
