@@ -22,6 +22,7 @@ use crate::rejection::Rejection;
 pub(crate) use binary::{BinaryLayout, Judgement};
 pub use error::{LayoutError, LayoutErrorKind};
 pub(crate) use json::JsonLayout;
+pub(crate) use number::read_bits;
 pub(crate) use text::TextLayout;
 
 /// The longest binary frame, and the most literal bytes of a text line.

@@ -28,6 +28,7 @@ mod checksum;
 mod decoder;
 mod encode;
 mod layout;
+pub mod learn;
 mod rejection;
 mod spec;
 

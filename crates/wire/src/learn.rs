@@ -1,0 +1,67 @@
+//! From the bytes of an unknown module to a frame layout, or to plain words for why there is none.
+//!
+//! A pure function: captured bytes (and, when kept, the arrival times of the reads) go in, an
+//! [`Outcome`] comes out. Description length decides: a reading of the bytes is believed for the bits
+//! that it saves against reading every byte alone. What is left undecided is told as
+//! [`Alternative`]s, each with what to capture to decide it. The steps, one module each:
+//!
+//! 1. `triage`: nothing, one byte only, text, or bytes.
+//! 2. `period`: the frame length, from equal bytes at a fixed distance.
+//! 3. `fold`: the frames laid under one another, over lost and damaged bytes.
+//! 4. `columns`: constant bytes and counters. `sums`: a checksum that holds.
+//! 5. `words`, `arrays`: which bytes move together as numbers, and at what spacing they repeat.
+//! 6. `series`: unit and "no range" words, from what a tag can do. `lines`, `json`: the same for text.
+//! 7. `binary`: puts the layout together, and lets it read its own capture with the real decoder.
+//!
+//! No module's layout is known here: whatever is proposed comes from the capture alone.
+
+mod arrays;
+mod binary;
+mod columns;
+mod compose;
+mod fold;
+mod json;
+mod lines;
+mod outcome;
+mod period;
+mod proof;
+mod series;
+mod shifted;
+mod sums;
+mod table;
+mod triage;
+mod words;
+
+use hereabout_core::Timestamp;
+
+pub use outcome::{
+    Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
+    Sureness, Undecided,
+};
+
+/// How much of a capture is studied; all of it is read back as proof.
+const STUDY_BYTES: usize = 64 * 1024;
+/// The frame rate that is assumed when neither times nor options tell it.
+const USUAL_RATE_HZ: f64 = 10.0;
+
+/// What the user knows beforehand.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct LearnOptions {
+    /// The farthest that the tag was from any anchor, in metres: decides the unit.
+    pub farthest_m: Option<f64>,
+    /// Frames a second, when known; else it is taken from the arrival times.
+    pub rate_hz: Option<f64>,
+}
+
+/// Proposes a layout for `capture`.
+///
+/// `times` has one row a read: the offset in the capture of the read's first byte, and its arrival.
+/// Rows out of order or beyond the capture are passed over.
+pub fn learn(capture: &[u8], times: Option<&[(u64, Timestamp)]>, options: LearnOptions) -> Outcome {
+    let times = times.unwrap_or_default();
+    match triage::triage(capture) {
+        triage::Kind::Nothing(why) => Outcome::NotFrames(why),
+        triage::Kind::Text { damaged } => lines::learn(capture, damaged, times, options),
+        triage::Kind::Bytes => binary::learn(capture, times, options),
+    }
+}

@@ -1,0 +1,217 @@
+//! Range words at even spacing: one for each anchor, silent ones among them.
+//!
+//! Every type, first column, spacing and count is scored by the bits that its words save, with a
+//! bonus for each word that moves at the pace of the others and a small cost for silent ones. A
+//! rival that explains other columns nearly as well leaves the matter open.
+
+use super::fold::Fold;
+use super::words::{Base, Evidence, Words};
+
+/// The widest spacing of range words.
+const WIDEST_STRIDE: usize = 14;
+/// The most range words: one for each anchor of a kit.
+const MOST_SLOTS: usize = 8;
+/// Bits that a word which moves at the pace of the others is worth by itself.
+const LIKE_PACE: f64 = 6.0;
+/// How far apart two paces may be.
+const PACE_FACTOR: f64 = 6.0;
+/// A word may lose this many bits and still be a range without a carry.
+const LOSS_ALLOWED: f64 = -10.0;
+/// Cost of a silent word between others.
+const SILENT_COST: f64 = 2.0;
+/// Bits below which a reading is not proven.
+pub(super) const PROVEN: f64 = 12.0;
+
+/// One word of an array.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Slot {
+    pub(super) at: usize,
+    pub(super) heard: bool,
+    bits: f64,
+}
+
+/// Words of one type at even spacing.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Array {
+    pub(super) base: Base,
+    pub(super) stride: usize,
+    pub(super) slots: Vec<Slot>,
+    /// Bits saved by all words.
+    pub(super) bits: f64,
+    /// Usual change from frame to frame, in units.
+    pub(super) pace: f64,
+    score: f64,
+}
+
+impl Array {
+    pub(super) fn heard(&self) -> impl Iterator<Item = &Slot> {
+        self.slots.iter().filter(|s| s.heard)
+    }
+
+    /// Whether `column` belongs to a word.
+    pub(super) fn covers(&self, column: usize) -> bool {
+        self.slots.iter().any(|s| (s.at..s.at + self.base.width()).contains(&column))
+    }
+
+    fn overlaps(&self, other: &Array) -> bool {
+        other.heard().any(|s| (s.at..s.at + other.base.width()).any(|c| self.covers(c)))
+    }
+
+    /// Value of the heard words that `other` does not read in the same way.
+    fn beyond(&self, other: &Array) -> f64 {
+        let same = |s: &Slot| self.base == other.base && other.heard().any(|o| o.at == s.at);
+        self.heard().filter(|s| !same(s)).map(|s| s.bits + LIKE_PACE).sum()
+    }
+}
+
+/// What was found: the best array, and what stands against it.
+#[derive(Clone, Debug)]
+pub(super) struct Found {
+    pub(super) best: Array,
+    /// Arrays that read some of the same columns otherwise, nearly as well.
+    pub(super) rivals: Vec<Array>,
+    /// Arrays of like pace beside the best.
+    pub(super) left_out: Vec<Array>,
+    /// For each column: whether a word of the best array's type there never says anything.
+    pub(super) silent: Vec<bool>,
+}
+
+/// Finds the ranges among the columns that are not `taken`.
+pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
+    let words = Words::new(fold);
+    let mut all = Vec::new();
+    let evidence_at = |base: Base, at: usize| {
+        let columns = at..at + base.width();
+        let free = columns.end <= fold.len && columns.into_iter().all(|c| !taken[c]);
+        if free { words.evidence(base, at) } else { Evidence::Nothing }
+    };
+    for base in Base::ALL {
+        let evidence: Vec<Evidence> = (0..fold.len).map(|at| evidence_at(base, at)).collect();
+        for stride in base.width()..=WIDEST_STRIDE {
+            for at in 0..fold.len {
+                all.extend(array(base, stride, at, &evidence));
+            }
+        }
+    }
+    drop_parts_of_floats(&mut all);
+    all.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut all = all.into_iter();
+    let best = all.next()?;
+    let is_silent = |at: usize| matches!(evidence_at(best.base, at), Evidence::Silent { .. });
+    let silent = (0..fold.len).map(is_silent).collect();
+    let mut found = Found { best, rivals: Vec::new(), left_out: Vec::new(), silent };
+    for other in all {
+        sort_in(other, &mut found);
+    }
+    Some(found)
+}
+
+/// The best array that begins with a heard word at `at`.
+fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<Array> {
+    let mut slots = Vec::new();
+    let mut best: Option<Array> = None;
+    let mut paces: Vec<f64> = Vec::new();
+    let places = (at..evidence.len()).step_by(stride).take(MOST_SLOTS);
+    for at in places {
+        match evidence[at] {
+            Evidence::Heard { bits, change } if bits >= LOSS_ALLOWED => {
+                paces.push(change);
+                slots.push(Slot { at, heard: true, bits });
+            }
+            Evidence::Silent { .. } if !slots.is_empty() => slots.push(Slot { at, heard: false, bits: 0.0 }),
+            _ => break,
+        }
+        if !slots.last().is_some_and(|s| s.heard) {
+            continue;
+        }
+        let array = scored(base, stride, &slots, &paces);
+        if best.as_ref().is_none_or(|b| array.score > b.score) {
+            best = Some(array);
+        }
+    }
+    best
+}
+
+fn scored(base: Base, stride: usize, slots: &[Slot], paces: &[f64]) -> Array {
+    let mut sorted = paces.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let pace = sorted[sorted.len() / 2];
+    let bits: f64 = slots.iter().map(|s| s.bits).sum();
+    let like: f64 = paces.iter().map(|&p| if is_like(p, pace) { LIKE_PACE } else { -LIKE_PACE }).sum();
+    let silent = slots.iter().filter(|s| !s.heard).count() as f64;
+    let score = bits + like - SILENT_COST * silent;
+    Array { base, stride, slots: slots.to_vec(), bits, pace, score }
+}
+
+/// Whether two usual changes are of the same size.
+fn is_like(a: f64, b: f64) -> bool {
+    let (a, b) = (a.max(0.5), b.max(0.5));
+    a <= b * PACE_FACTOR && b <= a * PACE_FACTOR
+}
+
+/// Inside of a proven float array other bytes move together as well; they are its own.
+fn drop_parts_of_floats(all: &mut Vec<Array>) {
+    let floats: Vec<Array> =
+        all.iter().filter(|a| a.base.is_float() && a.bits >= PROVEN && a.slots.len() > 1).cloned().collect();
+    all.retain(|array| {
+        array.base.is_float()
+            || !floats.iter().any(|float| {
+                let inside = |s: &Slot| (s.at..s.at + 2).all(|c| float.covers(c));
+                array.heard().all(inside)
+            })
+    });
+}
+
+fn sort_in(other: Array, found: &mut Found) {
+    let beyond = other.beyond(&found.best);
+    // Without proof for the best every other reading counts.
+    let least = if found.best.bits < PROVEN { 1.0 } else { PROVEN };
+    if beyond < least {
+        return;
+    }
+    if found.best.overlaps(&other) {
+        let missed = found.best.beyond(&other);
+        let known = |r: &Array| other.beyond(r) < least;
+        if beyond >= 0.8 * missed - 10.0 && !found.rivals.iter().any(known) {
+            found.rivals.push(other);
+        }
+    } else if is_like(other.pace, found.best.pace) && !found.left_out.iter().any(|l| l.overlaps(&other)) {
+        found.left_out.push(other);
+    }
+}
+
+/// Adds silent words at both ends as far as the columns go, up to the most slots. Returns all words
+/// that may belong to absent anchors, also those beyond the most.
+pub(super) fn widen_over_silence(array: &mut Array, silent: &[bool]) -> Vec<usize> {
+    let (stride, first) = (array.stride, array.slots[0].at);
+    let last = array.slots[array.slots.len() - 1].at;
+    let word_is_silent = |at: usize| silent.get(at).is_some_and(|s| *s);
+    let mut before = Vec::new();
+    let mut at = first;
+    while at >= stride && word_is_silent(at - stride) {
+        at -= stride;
+        before.push(at);
+    }
+    let mut after = Vec::new();
+    let mut at = last + stride;
+    while word_is_silent(at) {
+        after.push(at);
+        at += stride;
+    }
+    let slot = |at: usize| Slot { at, heard: false, bits: 0.0 };
+    for &at in &before {
+        if array.slots.len() < MOST_SLOTS {
+            array.slots.insert(0, slot(at));
+        }
+    }
+    for &at in &after {
+        if array.slots.len() < MOST_SLOTS {
+            array.slots.push(slot(at));
+        }
+    }
+    let between = array.slots.iter().filter(|s| !s.heard).map(|s| s.at);
+    let mut silent: Vec<usize> = before.iter().chain(&after).copied().chain(between).collect();
+    silent.sort_unstable();
+    silent.dedup();
+    silent
+}

@@ -1,0 +1,532 @@
+//! Binary streams: from the fold to a proposal that reads its own capture.
+
+use std::collections::BTreeSet;
+
+use hereabout_core::Timestamp;
+
+use super::arrays::{self, Array, Found};
+use super::columns::{self, Column, Counter};
+use super::compose::{self, Plan};
+use super::fold::{self, Fold};
+use super::outcome::{
+    Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
+    Sureness, Undecided,
+};
+use super::proof::{ReadBack, read_back};
+use super::series::{self, Reading};
+use super::sums::{self, Sum};
+use super::{LearnOptions, STUDY_BYTES, USUAL_RATE_HZ, period, shifted};
+use crate::{FieldName, Layout, Unit};
+
+/// Share of the undamaged frames that a proposal must read.
+const MUST_READ: f64 = 0.93;
+/// Share of all frames that must be undamaged.
+const MUST_BE_WHOLE: f64 = 0.25;
+/// Travel in metres below which ranges cannot be told from other numbers.
+const LEAST_TRAVEL_M: f64 = 1.0;
+/// Nats by which one reading of the bytes must beat another that explains them as well.
+const REVEALING_NATS: f64 = 12.0;
+/// The most alternatives of one kind.
+const MOST_RIVALS: usize = 6;
+
+pub(super) fn learn(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Outcome {
+    if shifted::is_stretched(capture) {
+        return Outcome::NotFrames(NotFrames::WrongBaud { shift: None });
+    }
+    match study(capture, times, options) {
+        Some(outcome @ Outcome::Undecided(_)) if !has_answers(&outcome) => {
+            shifted::shift(capture, options).map_or(outcome, wrong_baud)
+        }
+        Some(outcome) => outcome,
+        None => match shifted::shift(capture, options) {
+            Some(bits) => wrong_baud(bits),
+            None if shifted::is_even(capture) => Outcome::NotFrames(NotFrames::Rubbish),
+            None => Outcome::NotFrames(NotFrames::WrongBaud { shift: None }),
+        },
+    }
+}
+
+fn wrong_baud(bits: u32) -> Outcome {
+    Outcome::NotFrames(NotFrames::WrongBaud { shift: Some(bits) })
+}
+
+fn has_answers(outcome: &Outcome) -> bool {
+    match outcome {
+        Outcome::Proposal(_) => true,
+        Outcome::Undecided(undecided) => !undecided.alternatives.is_empty(),
+        Outcome::NotFrames(_) => false,
+    }
+}
+
+/// Tries the likely frame lengths; `None` when nothing repeats.
+pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Option<Outcome> {
+    let head = &capture[..capture.len().min(STUDY_BYTES)];
+    let mut first = None;
+    for len in period::periods(head) {
+        let Some(fold) = fold::fold(head, len) else { continue };
+        let outcome = Study::new(capture, &fold, times, options).outcome();
+        if has_answers(&outcome) {
+            return Some(outcome);
+        }
+        first = first.or(Some(outcome));
+    }
+    first
+}
+
+/// One capture with its frames laid out.
+struct Study<'a> {
+    capture: &'a [u8],
+    fold: &'a Fold<'a>,
+    options: LearnOptions,
+    rate_hz: Option<f64>,
+    /// Column at which frames start by the idle gaps.
+    idle_start: Option<usize>,
+    columns: Vec<Column>,
+    sums: Vec<Sum>,
+}
+
+/// One reading of the frames, tried on the capture.
+struct Trial {
+    plan: Plan,
+    /// Places of words that may belong to absent anchors.
+    silent: Vec<usize>,
+    guess: FrameGuess,
+    reading: Reading,
+    units: Vec<(Unit, f64)>,
+    back: ReadBack,
+    /// Share of whole frames that are read, less false ones.
+    reads: f64,
+    /// Share of frames that are whole.
+    whole: f64,
+}
+
+impl<'a> Study<'a> {
+    fn new(
+        capture: &'a [u8],
+        fold: &'a Fold<'a>,
+        times: &[(u64, Timestamp)],
+        options: LearnOptions,
+    ) -> Study<'a> {
+        let columns = columns::columns(fold);
+        let sums = sums::sums(fold, &columns);
+        let rate_hz = rate(times, capture.len() as f64 / fold.len as f64);
+        let idle_start = idle_start(fold, times, rate_hz);
+        Study { capture, fold, options, rate_hz, idle_start, columns, sums }
+    }
+
+    fn outcome(&self) -> Outcome {
+        let (start, other_start) = self.starts();
+        let Some((found, base)) = self.found(start) else { return self.nothing(Question::NothingMoves) };
+        let mut questions = Vec::new();
+        let mut trials: Vec<Trial> = Vec::new();
+        trials.extend(self.trial(start, &base, &found, &found.best));
+        let others = found.rivals.iter().chain(&found.left_out).take(MOST_RIVALS);
+        trials.extend(others.filter_map(|array| self.trial(start, &base, &found, array)));
+        if trials.is_empty() {
+            return self.nothing(Question::NothingMoves);
+        }
+        keep_credible(&mut trials);
+        let best = &trials[0];
+        if trials.len() > 1 {
+            let is_order = best.plan.array.bits < arrays::PROVEN;
+            questions.push(if is_order { Question::ByteOrder } else { Question::WhichNumbers });
+        } else if best.plan.array.bits < arrays::PROVEN {
+            questions.push(Question::ByteOrder);
+        }
+        questions.extend(self.doubts(best));
+        if questions.is_empty() { self.proposal(best, other_start) } else { self.undecided(questions, &trials) }
+    }
+
+    /// What speaks against believing one reading.
+    fn doubts(&self, trial: &Trial) -> Vec<Question> {
+        let mut doubts = Vec::new();
+        let unit = trial.units[0].0;
+        if trial.reading.travel / unit.per_metre() < LEAST_TRAVEL_M {
+            doubts.push(Question::LittleTravel { units: trial.reading.travel });
+        }
+        if let Some(question) = unit_question(&trial.units, &trial.reading) {
+            doubts.push(question);
+        }
+        if trial.reads < MUST_READ || trial.whole < MUST_BE_WHOLE {
+            doubts.push(Question::ReadsTooLittle { share: trial.reads.min(trial.whole) });
+        }
+        doubts
+    }
+
+    /// Column at which frames start, and another one that is nearly as likely.
+    fn starts(&self) -> (usize, Option<usize>) {
+        let len = self.fold.len;
+        let constant = |c: usize| self.columns[c % len].constant;
+        let is_line_end = |c: usize| matches!(self.columns[c % len].mode, 0x0A | 0x0D);
+        let run_from = |c: usize| (0..len).take_while(|i| constant(c + i)).count();
+        let (run, allowed) = match self.sums.first() {
+            Some(sum) => {
+                let end = (sum.at + sum.width()) % len;
+                (end, len - sum.width() - sum.span)
+            }
+            None => {
+                let run = self.weightiest_run().unwrap_or_default();
+                (run, run_from(run).saturating_sub(1))
+            }
+        };
+        let ends = (0..allowed).take_while(|i| constant(run + i) && is_line_end(run + i)).count();
+        // A span that begins inside of the constants begins where the frame does.
+        let by_span = self.sums.first().filter(|_| run_from(run) > allowed).map(|_| allowed);
+        let start = (run + by_span.unwrap_or(ends)) % len;
+        let fits = |idle: usize| (idle + len - run) % len <= allowed || self.sums.is_empty();
+        if let Some(idle) = self.idle_start.filter(|idle| fits(*idle)) {
+            return (idle, None);
+        }
+        let other = if start == run { None } else { Some(run) };
+        (start, other)
+    }
+
+    /// First column of the run of constants that says most; zeros and all ones say little, because
+    /// absent anchors are made of them.
+    fn weightiest_run(&self) -> Option<usize> {
+        let len = self.fold.len;
+        let surprise = period::surprise(self.fold.bytes);
+        let constant = |c: usize| self.columns[c % len].constant;
+        let weight = |c: usize| match self.columns[c % len].mode {
+            0 | 0xFF => 0.2,
+            mode => surprise[usize::from(mode)],
+        };
+        let starts = (0..len).filter(|&c| constant(c) && !constant(c + len - 1));
+        let run = |c: usize| (c..c + len).take_while(|&c| constant(c)).map(weight).sum::<f64>();
+        starts.max_by(|&a, &b| run(a).total_cmp(&run(b)))
+    }
+
+    /// The frames cut at column `start`, with what is known of their columns, and the ranges in them.
+    fn found(&self, start: usize) -> Option<(Found, Base)> {
+        let turned = self.fold.turned(start);
+        if turned.rows() < 12 {
+            return None;
+        }
+        let columns = columns::columns(&turned);
+        let len = self.fold.len;
+        let sum = self.sums.first().map(|s| Sum { at: (s.at + len - start) % len, ..s.clone() });
+        let counters = columns::counters(&turned, &columns);
+        let mark = compose::mark(&columns);
+        let mut taken = vec![false; len];
+        taken[..mark].fill(true);
+        for column in counters.iter().flat_map(Counter::columns) {
+            taken[column] = true;
+        }
+        for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
+            taken[column] = true;
+        }
+        let found = arrays::arrays(&turned, &taken)?;
+        Some((found, Base { columns, sum, counters, mark, taken }))
+    }
+
+    /// Composes the layout that reads `array`, and tries it.
+    fn trial(&self, start: usize, base: &Base, found: &Found, array: &Array) -> Option<Trial> {
+        let mut array = array.clone();
+        let silent = if array.base == found.best.base {
+            arrays::widen_over_silence(&mut array, &found.silent)
+        } else {
+            Vec::new()
+        };
+        let upper = upper_bytes(&array, &base.columns, &base.taken);
+        let mut plan = Plan {
+            columns: base.columns.clone(),
+            mark: base.mark,
+            tail: base.columns.len(),
+            counters: self.named(&base.counters),
+            sum: base.sum.clone(),
+            array,
+            upper,
+            strict: false,
+        };
+        let last = plan.array.slots.last().map_or(0, |s| plan.word(s.at).end);
+        let free = base.taken.iter().rposition(|t| *t).map_or(0, |c| c + 1);
+        plan.tail = compose::tail(&base.columns, last.max(free));
+        let trial = self.tried(start, plan.clone(), silent.clone())?;
+        if trial.reads >= MUST_READ {
+            return Some(trial);
+        }
+        // Too little to hold on to: every constant byte becomes a literal.
+        let strict = self.tried(start, Plan { strict: true, ..plan }, silent)?;
+        Some(if strict.reads > trial.reads { strict } else { trial })
+    }
+
+    fn tried(&self, start: usize, plan: Plan, silent: Vec<usize>) -> Option<Trial> {
+        let text = plan.layout();
+        let layout = Layout::parse_binary(&text).ok()?;
+        let back = read_back(&layout, self.capture);
+        let rate = self.options.rate_hz.or(self.rate_hz).unwrap_or(USUAL_RATE_HZ);
+        let is_float = plan.array.base.is_float();
+        let largest = (!is_float).then(|| ((1_u64 << (8 * plan.width())) - 1) as f64);
+        let mut reading = series::reading(&back.rows, rate, largest);
+        if reading.no_range.is_empty() {
+            reading.no_range.push(0.0);
+        }
+        let units = series::units(&reading, is_float, self.options);
+        let guess = FrameGuess {
+            key: LayoutKey::Binary,
+            layout: text,
+            unit: units[0].0,
+            no_range: reading.no_range.clone(),
+        };
+        let (reads, whole) = self.reads(start, &layout, &back);
+        Some(Trial { plan, silent, guess, reading, units, back, reads, whole })
+    }
+
+    /// Share of the whole frames that the decoder found, less the false ones, and the share of frames
+    /// that are whole.
+    fn reads(&self, start: usize, layout: &Layout, back: &ReadBack) -> (f64, f64) {
+        let turned = self.fold.turned(start);
+        let frames: BTreeSet<usize> = turned.starts.iter().copied().collect();
+        let decoded: BTreeSet<usize> = back.starts.iter().copied().collect();
+        // Only as far as both lists go.
+        let end = back.starts.last().copied().unwrap_or(0).min(turned.starts.last().copied().unwrap_or(0));
+        let seen = frames.range(..=end).count().max(1) as f64;
+        let whole = turned.starts.iter().filter(|&&at| at <= end);
+        let whole: Vec<usize> = whole
+            .copied()
+            .filter(|&at| read_back(layout, &turned.bytes[at..at + turned.len]).frames == 1)
+            .collect();
+        let found = whole.iter().filter(|at| decoded.contains(at)).count() as f64;
+        let cuts_into = |at: &usize| {
+            frames.range(..*at).next_back().is_some_and(|frame| frame + turned.len > *at)
+                && !frames.contains(at)
+        };
+        let false_frames = decoded.range(..=end).filter(|at| cuts_into(at)).count() as f64;
+        ((found - false_frames) / (whole.len().max(1) as f64), whole.len() as f64 / seen)
+    }
+
+    /// Counters with the field that each stands for: steps of one number the frames, a clock agrees
+    /// with the arrival times or, without them, has a step that milliseconds would have.
+    fn named(&self, counters: &[Counter]) -> Vec<(Counter, Option<FieldName>)> {
+        let mut free = vec![FieldName::Seq, FieldName::Millis];
+        let field = |counter: &Counter| match (counter.step, self.rate_hz) {
+            (1, _) => Some(FieldName::Seq),
+            (step, Some(rate)) => {
+                ((step as f64 * rate / 1000.0 - 1.0).abs() < 0.05).then_some(FieldName::Millis)
+            }
+            (step, None) => (counter.width >= 2 && (5..=2000).contains(&step)).then_some(FieldName::Millis),
+        };
+        let mut name = |counter: &Counter| {
+            let field = field(counter).filter(|f| free.contains(f));
+            free.retain(|f| Some(*f) != field);
+            field
+        };
+        counters.iter().map(|counter| (*counter, name(counter))).collect()
+    }
+
+    fn nothing(&self, question: Question) -> Outcome {
+        Outcome::Undecided(Undecided {
+            questions: vec![question],
+            alternatives: Vec::new(),
+            frame_bytes: self.fold.len,
+            frames_seen: self.fold.rows(),
+        })
+    }
+
+    fn undecided(&self, questions: Vec<Question>, trials: &[Trial]) -> Outcome {
+        let mut alternatives = Vec::new();
+        for (index, trial) in trials.iter().enumerate() {
+            let question = if index == 0 { &questions[0] } else { &Question::WhichNumbers };
+            alternatives.push(Alternative { frame: trial.guess.clone(), question: question.clone() });
+            alternatives.extend(unit_alternatives(&trial.guess, &trial.units, &trial.reading));
+        }
+        Outcome::Undecided(Undecided {
+            questions,
+            alternatives,
+            frame_bytes: self.fold.len,
+            frames_seen: self.fold.rows(),
+        })
+    }
+
+    fn proposal(&self, trial: &Trial, other_start: Option<usize>) -> Outcome {
+        let mut alternatives = Vec::new();
+        if let Some((start, _)) = other_start.map(|s| (s, ())) {
+            let later_by = (start + self.fold.len - self.starts().0) % self.fold.len;
+            let other = self.found(start).and_then(|(found, base)| self.trial(start, &base, &found, &found.best));
+            let question = Question::FrameStart { later_by };
+            alternatives.extend(other.map(|t| Alternative { frame: t.guess, question }));
+        }
+        alternatives.extend(self.width_alternative(trial));
+        Outcome::Proposal(Proposal {
+            frame: trial.guess.clone(),
+            parts: self.parts(trial),
+            alternatives,
+            cautions: self.cautions(trial),
+            frames_read: trial.back.frames,
+            share_read: trial.back.bytes as f64 / self.capture.len().max(1) as f64,
+            rate_hz: self.rate_hz,
+        })
+    }
+
+    /// The same ranges without the zero bytes above them.
+    fn width_alternative(&self, trial: &Trial) -> Option<Alternative> {
+        if trial.plan.upper == 0 {
+            return None;
+        }
+        let plan = Plan { upper: 0, ..trial.plan.clone() };
+        let question = Question::Width { bytes: trial.plan.width(), other: plan.width() };
+        let largest = |p: &Plan| ((1_u64 << (8 * p.width())) - 1) as f64;
+        let narrow = |n: &f64| if *n == largest(&trial.plan) { largest(&plan) } else { *n };
+        let no_range = trial.guess.no_range.iter().map(narrow).collect();
+        let frame = FrameGuess { layout: plan.layout(), no_range, ..trial.guess.clone() };
+        Some(Alternative { frame, question })
+    }
+
+    fn parts(&self, trial: &Trial) -> Vec<Part> {
+        let plan = &trial.plan;
+        let part = |what, sureness| Part { what, sureness };
+        let modes = |r: std::ops::Range<usize>| plan.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
+        let mut parts = vec![part(PartKind::FrameLength { bytes: self.fold.len }, Sureness::Sure)];
+        let start = if self.idle_start.is_some() || self.sums.first().is_some_and(|s| s.span + s.width() == self.fold.len) {
+            Sureness::Sure
+        } else {
+            Sureness::Likely
+        };
+        parts.push(part(PartKind::Mark { bytes: modes(0..plan.mark) }, start));
+        for at in plan.mark..plan.tail {
+            let column = plan.columns[at];
+            let is_ranges = plan.array.slots.iter().any(|s| plan.word(s.at).contains(&at));
+            if column.constant && column.mode != 0 && column.mode != 0xFF && !is_ranges {
+                let what = PartKind::ConstantField { at, value: i64::from(column.mode) };
+                parts.push(part(what, Sureness::Open));
+            }
+        }
+        for (counter, field) in &plan.counters {
+            let is_clock = *field == Some(FieldName::Millis);
+            let sureness = if is_clock && self.rate_hz.is_none() { Sureness::Likely } else { Sureness::Sure };
+            parts.push(part(PartKind::Counter { at: counter.at, step: counter.step, is_clock }, sureness));
+        }
+        let heard = trial.reading.heard.clone();
+        let ranges = PartKind::Ranges { fields: plan.array.slots.len(), heard, bits: plan.array.bits };
+        let is_sure = trial.silent.is_empty() && plan.array.bits > 3.0 * arrays::PROVEN;
+        parts.push(part(ranges, if is_sure { Sureness::Sure } else { Sureness::Likely }));
+        if let Some(sum) = &plan.sum {
+            let what = PartKind::Checksum {
+                name: sum.algorithm.name(),
+                from: sum.from(self.fold.len),
+                holds: sum.holds,
+                tried: sum.tried,
+            };
+            parts.push(part(what, if self.sums.len() == 1 { Sureness::Sure } else { Sureness::Likely }));
+        }
+        if plan.tail < self.fold.len {
+            parts.push(part(PartKind::Tail { bytes: modes(plan.tail..self.fold.len) }, start));
+        }
+        parts.extend(value_parts(&trial.guess, &trial.reading, &trial.units));
+        parts
+    }
+
+    fn cautions(&self, trial: &Trial) -> Vec<Caution> {
+        let plan = &trial.plan;
+        let mut cautions = Vec::new();
+        if !trial.silent.is_empty() {
+            let places = trial.silent.iter().map(|&at| plan.word(at)).collect();
+            let read = plan.array.slots.iter().filter(|s| !s.heard).count();
+            cautions.push(Caution::SilentBytes { places, read });
+        }
+        if plan.sum.is_none() && plan.mark < 2 && !plan.strict {
+            cautions.push(Caution::WeakMark { bytes: plan.mark });
+        }
+        if self.sums.len() > 1 {
+            cautions.push(Caution::ChecksumTwins { count: self.sums.len() - 1 });
+        }
+        let lost = 1.0 - trial.back.bytes as f64 / self.capture.len().max(1) as f64;
+        // A part of a frame at either end is no damage.
+        if lost * self.capture.len() as f64 > 2.0 * self.fold.len as f64 {
+            cautions.push(Caution::Damaged { share: lost });
+        }
+        cautions
+    }
+}
+
+/// What is known of the columns before the ranges are looked for.
+struct Base {
+    columns: Vec<Column>,
+    sum: Option<Sum>,
+    counters: Vec<Counter>,
+    mark: usize,
+    taken: Vec<bool>,
+}
+
+/// Puts the reading first whose values are most like ranges, and drops those whose values are not.
+fn keep_credible(trials: &mut Vec<Trial>) {
+    let nats = |t: &Trial| t.plan.array.bits * std::f64::consts::LN_2 + t.units[0].1;
+    // Bits of one and the same order say little; what the values are like says the rest.
+    trials.sort_by(|a, b| nats(b).total_cmp(&nats(a)));
+    let best = trials.first().map_or(0.0, nats);
+    trials.retain(|t| nats(t) >= best - REVEALING_NATS);
+}
+
+/// Number of zero bytes above each word that belong to it, by the space between the words.
+fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
+    if array.base.is_float() || array.slots.len() < 2 {
+        return 0;
+    }
+    let fits = |upper: usize| {
+        array.slots.iter().all(|slot| {
+            (0..upper).all(|i| {
+                let column = if array.base.is_low_first() { Some(slot.at + 2 + i) } else { slot.at.checked_sub(i + 1) };
+                column.is_some_and(|c| {
+                    let zero = |c: &Column| c.constant && (c.mode == 0 || (!slot.heard && c.mode == 0xFF));
+                    columns.get(c).is_some_and(zero) && !taken[c]
+                })
+            })
+        })
+    };
+    (0..=2).rev().find(|&upper| array.stride >= 2 + upper && fits(upper)).unwrap_or(0)
+}
+
+/// The unit question, when the lead of the best is too small.
+pub(super) fn unit_question(units: &[(Unit, f64)], reading: &Reading) -> Option<Question> {
+    let (&(likelier, best), &(other, next)) = (units.first()?, units.get(1)?);
+    let farthest_m = reading.farthest / likelier.per_metre();
+    (best - next < series::DECIDED_NATS).then_some(Question::Unit { farthest_m, likelier, other })
+}
+
+/// The same table in the units that are nearly as likely.
+pub(super) fn unit_alternatives(guess: &FrameGuess, units: &[(Unit, f64)], reading: &Reading) -> Vec<Alternative> {
+    let Some(question) = unit_question(units, reading) else { return Vec::new() };
+    let best = units.first().map_or(0.0, |u| u.1);
+    let near = units.iter().skip(1).filter(|u| best - u.1 < series::DECIDED_NATS);
+    near.map(|u| Alternative { frame: FrameGuess { unit: u.0, ..guess.clone() }, question: question.clone() }).collect()
+}
+
+/// Unit and "no range" as parts.
+pub(super) fn value_parts(guess: &FrameGuess, reading: &Reading, units: &[(Unit, f64)]) -> [Part; 2] {
+    let nats = if units.len() > 1 { units[0].1 - units[1].1 } else { 0.0 };
+    let sure = if nats >= 2.0 * series::DECIDED_NATS { Sureness::Sure } else { Sureness::Likely };
+    let seen = reading.no_range_seen;
+    let words = PartKind::NoRange { words: guess.no_range.clone(), seen };
+    let known = if seen { Sureness::Likely } else { Sureness::Open };
+    [
+        Part { what: PartKind::Unit { unit: guess.unit, nats }, sureness: sure },
+        Part { what: words, sureness: known },
+    ]
+}
+
+/// Frames a second; `None` without a stretch of time.
+pub(super) fn rate(times: &[(u64, Timestamp)], frames: f64) -> Option<f64> {
+    let (first, last) = (times.first()?, times.last()?);
+    let seconds = last.1.since(first.1).secs_f64();
+    (seconds > 0.5 && last.0 > first.0).then_some(frames / seconds)
+}
+
+/// Column at which a frame starts, when reads after an idle gap agree on it.
+fn idle_start(fold: &Fold<'_>, times: &[(u64, Timestamp)], rate_hz: Option<f64>) -> Option<usize> {
+    let half_a_frame = 0.5 / rate_hz?;
+    let mut votes = vec![0_usize; fold.len];
+    for pair in times.windows(2) {
+        if pair[1].1.since(pair[0].1).secs_f64() < half_a_frame {
+            continue;
+        }
+        let Ok(offset) = usize::try_from(pair[1].0) else { continue };
+        let row = fold.starts.partition_point(|&start| start <= offset);
+        let Some(&start) = row.checked_sub(1).and_then(|r| fold.starts.get(r)) else { continue };
+        if let Some(vote) = votes.get_mut(offset - start) {
+            *vote += 1;
+        }
+    }
+    let total: usize = votes.iter().sum();
+    let (column, &most) = votes.iter().enumerate().max_by_key(|(_, n)| **n)?;
+    (most >= 8 && most * 10 >= total * 6).then_some(column)
+}

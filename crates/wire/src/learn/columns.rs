@@ -1,0 +1,110 @@
+//! Columns that say no range: constant bytes, and counters with their carries.
+
+use super::fold::Fold;
+use crate::ByteOrder;
+
+/// Share of damaged bytes up to which a column still counts as constant.
+const DAMAGED: f64 = 0.04;
+/// Share of even steps that makes a counter.
+const EVEN: f64 = 0.8;
+
+/// What is known about one column.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Column {
+    /// The commonest byte.
+    pub(super) mode: u8,
+    /// It is that byte in every frame, damage aside.
+    pub(super) constant: bool,
+    /// How many byte values occur.
+    pub(super) distinct: usize,
+}
+
+/// Looks at every column.
+pub(super) fn columns(fold: &Fold<'_>) -> Vec<Column> {
+    (0..fold.len).map(|c| column(&fold.column(c).collect::<Vec<u8>>())).collect()
+}
+
+fn column(values: &[u8]) -> Column {
+    let counts = super::triage::histogram(values);
+    let (mode, most) = (0..=255_u8).zip(counts).max_by_key(|&(_, n)| n).unwrap_or_default();
+    let distinct = counts.iter().filter(|&&n| n > 0).count();
+    let strays = values.len() - most as usize;
+    Column { mode, constant: strays == 0 || is_damage(values, mode, strays), distinct }
+}
+
+/// Whether the bytes that differ from the mode are damage and not another value that stands for a
+/// while: they stand alone, and are not all the same.
+fn is_damage(values: &[u8], mode: u8, strays: usize) -> bool {
+    if strays as f64 > DAMAGED * values.len() as f64 {
+        return false;
+    }
+    let runs = values.windows(2).filter(|pair| pair[0] != mode && pair[1] != mode).count();
+    let mut others: Vec<u8> = values.iter().copied().filter(|&b| b != mode).collect();
+    others.sort_unstable();
+    others.dedup();
+    runs * 4 <= strays && others.len() * 2 >= strays.min(8)
+}
+
+/// A number that steps evenly from frame to frame.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct Counter {
+    pub(super) at: usize,
+    pub(super) width: usize,
+    pub(super) order: ByteOrder,
+    pub(super) step: i64,
+}
+
+impl Counter {
+    pub(super) fn columns(&self) -> std::ops::Range<usize> {
+        self.at..self.at + self.width
+    }
+}
+
+/// All counters, none overlapping another; the widest proven by a carry first.
+pub(super) fn counters(fold: &Fold<'_>, columns: &[Column]) -> Vec<Counter> {
+    let mut found: Vec<Counter> = Vec::new();
+    for width in [4, 3, 2, 1] {
+        for at in 0..(fold.len + 1).saturating_sub(width) {
+            let place = at..at + width;
+            if found.iter().any(|c| c.columns().any(|x| place.contains(&x))) {
+                continue;
+            }
+            let orders = [ByteOrder::LowFirst, ByteOrder::HighFirst];
+            let orders = if width == 1 { &orders[..1] } else { &orders[..] };
+            found.extend(orders.iter().find_map(|&order| counter(fold, columns, at, width, order)));
+        }
+    }
+    found.sort_by_key(|c| c.at);
+    found
+}
+
+fn counter(fold: &Fold<'_>, columns: &[Column], at: usize, width: usize, order: ByteOrder) -> Option<Counter> {
+    let (top, low) = match order {
+        ByteOrder::LowFirst => (at + width - 1, at),
+        ByteOrder::HighFirst => (at, at + width - 1),
+    };
+    // A top byte that never moved proves no carry; a low byte that never moved counts nothing.
+    if columns[top].constant || columns[low].distinct < 4 {
+        return None;
+    }
+    let bits = 8 * width as u32;
+    let word = |row: usize| i64::from(crate::layout::read_bits(&fold.row(row)[at..at + width], order));
+    let pairs = (0..fold.rows()).filter(|&row| fold.adjacent(row));
+    let steps: Vec<i64> = pairs.map(|row| (word(row + 1) - word(row)).rem_euclid(1 << bits)).collect();
+    let step = even_step(&steps, 1 << (bits - 1))?;
+    Some(Counter { at, width, order, step })
+}
+
+/// The step that most of `steps` are, give or take a little for clocks; `None` when they are not even.
+pub(super) fn even_step(steps: &[i64], limit: i64) -> Option<i64> {
+    let mut sorted = steps.to_vec();
+    sorted.sort_unstable();
+    let median = *sorted.get(sorted.len() / 2)?;
+    if sorted.len() < 10 || median < 1 || median >= limit {
+        return None;
+    }
+    // A small step must be exact: ranges of a slow tag change by little as well.
+    let slack = if median < 8 { 0 } else { (median / 16).max(2) };
+    let even = sorted.iter().filter(|&&s| (s - median).abs() <= slack).count();
+    (even as f64 >= EVEN * sorted.len() as f64).then_some(median)
+}

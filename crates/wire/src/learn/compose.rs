@@ -1,0 +1,144 @@
+//! The text of a binary layout from what was recognised in the columns.
+
+use std::ops::Range;
+
+use super::arrays::Array;
+use super::columns::{Column, Counter};
+use super::sums::Sum;
+use crate::{ByteOrder, FieldName};
+
+/// Bytes below this are more often a number (of the tag, a type) than a part of a mark.
+const SMALL: u8 = 0x10;
+/// The longest mark.
+const LONGEST_MARK: usize = 4;
+
+/// What stands where in a frame that starts at column 0.
+#[derive(Clone, Debug)]
+pub(super) struct Plan {
+    pub(super) columns: Vec<Column>,
+    /// Constant bytes at the start that the layout insists on.
+    pub(super) mark: usize,
+    /// Where the constant bytes at the end begin.
+    pub(super) tail: usize,
+    /// Counters with the field that each becomes; `None` is passed over.
+    pub(super) counters: Vec<(Counter, Option<FieldName>)>,
+    pub(super) sum: Option<Sum>,
+    pub(super) array: Array,
+    /// Zero bytes above the two of a word that belong to it: 0 to 2.
+    pub(super) upper: usize,
+    /// Whether constant bytes elsewhere are literals too: for streams that have little else to hold on to.
+    pub(super) strict: bool,
+}
+
+/// Number of constant bytes at the start that can be a mark.
+pub(super) fn mark(columns: &[Column]) -> usize {
+    let run = columns.iter().take(LONGEST_MARK).take_while(|c| c.constant).count();
+    let telling = |c: &Column| c.mode >= SMALL && c.mode != 0xFF;
+    let last = columns[..run].iter().rposition(telling);
+    last.map_or(run.min(1), |i| i + 1)
+}
+
+/// Where the constant bytes at the end begin that can be a tail; `after` is the first column that is free.
+pub(super) fn tail(columns: &[Column], after: usize) -> usize {
+    let len = columns.len();
+    let mut start = len;
+    while start > after && start + LONGEST_MARK > len && columns[start - 1].constant {
+        start -= 1;
+    }
+    let telling = |c: &Column| c.mode >= 0x0A && c.mode != 0xFF;
+    columns[start..].iter().position(telling).map_or(len, |i| start + i)
+}
+
+impl Plan {
+    pub(super) fn width(&self) -> usize {
+        self.array.base.width() + self.upper
+    }
+
+    /// Columns of the range word of the slot at `at`.
+    pub(super) fn word(&self, at: usize) -> Range<usize> {
+        let start = if self.array.base.is_low_first() { at } else { at - self.upper };
+        start..start + self.width()
+    }
+
+    pub(super) fn type_name(&self) -> String {
+        let kind = if self.array.base.is_float() { 'f' } else { 'u' };
+        let order = if self.array.base.is_low_first() { "le" } else { "be" };
+        format!("{kind}{}{order}", 8 * self.width())
+    }
+
+    /// The layout in the layout language.
+    pub(super) fn layout(&self) -> String {
+        let mut tokens: Vec<String> = Vec::new();
+        let (mut at, mut skipped) = (0, 0);
+        while at < self.columns.len() {
+            let (token, bytes) = self.token(at);
+            match token {
+                None => skipped += bytes,
+                Some(token) => {
+                    push_skip(&mut tokens, &mut skipped);
+                    tokens.push(token);
+                }
+            }
+            at += bytes;
+        }
+        push_skip(&mut tokens, &mut skipped);
+        tokens.join(" ")
+    }
+
+    /// The token at column `at` (`None` for ignored bytes) and the bytes that it takes.
+    fn token(&self, at: usize) -> (Option<String>, usize) {
+        if at < self.mark || at >= self.tail {
+            return (Some(format!("{:02x}", self.columns[at].mode)), 1);
+        }
+        if let Some(count) = self.words_from(at) {
+            let repeat = if count > 1 { format!("*{count}") } else { String::new() };
+            return (Some(format!("range:{}{repeat}", self.type_name())), count * self.width());
+        }
+        if let Some(sum) = self.sum.as_ref().filter(|s| s.at == at) {
+            return (Some(sum_token(sum, self.columns.len())), sum.width());
+        }
+        if let Some((counter, field)) = self.counters.iter().find(|(c, _)| c.at == at) {
+            let token = field.map(|f| format!("{f}:{}", counter_type(counter)));
+            return (token, counter.width);
+        }
+        let column = &self.columns[at];
+        let literal = self.strict && column.constant && column.mode >= SMALL && column.mode != 0xFF;
+        (literal.then(|| format!("{:02x}", column.mode)), 1)
+    }
+
+    /// Number of range words without a gap from `at` on.
+    fn words_from(&self, at: usize) -> Option<usize> {
+        let starts = |at: usize| self.array.slots.iter().any(|s| self.word(s.at).start == at);
+        let count = (0..).take_while(|i| starts(at + i * self.width())).count();
+        (count > 0).then_some(count)
+    }
+}
+
+fn push_skip(tokens: &mut Vec<String>, skipped: &mut usize) {
+    match std::mem::take(skipped) {
+        0 => {}
+        1 => tokens.push("skip".to_owned()),
+        many => tokens.push(format!("skip*{many}")),
+    }
+}
+
+fn sum_token(sum: &Sum, len: usize) -> String {
+    let from = match sum.from(len) {
+        0 => String::new(),
+        from => format!("@{from}"),
+    };
+    let order = match sum.order {
+        _ if sum.width() == 1 || sum.order == sum.algorithm.default_order() => "",
+        ByteOrder::LowFirst => ":le",
+        ByteOrder::HighFirst => ":be",
+    };
+    format!("{}{from}{order}", sum.algorithm.name())
+}
+
+fn counter_type(counter: &Counter) -> String {
+    match (counter.width, counter.order) {
+        (1, _) => "u8".to_owned(),
+        (width, ByteOrder::LowFirst) => format!("u{}le", 8 * width),
+        (width, ByteOrder::HighFirst) => format!("u{}be", 8 * width),
+    }
+}

@@ -1,0 +1,182 @@
+//! The frames laid under one another, over lost and damaged bytes.
+//!
+//! A pivot (a byte, or two neighbours, that stand once in every frame) gives the first rough picture
+//! of what stands in each column, because every occurrence anchors its own frame and lost bytes
+//! between frames do no harm. Then, a few times over: score every place of the stream by the columns'
+//! values (log-likelihood ratio against any bytes), take the best chain of places that do not overlap
+//! (dynamic programming), and count the columns anew.
+
+use super::triage::histogram;
+
+/// Counts are softened by this many bytes drawn from the whole stream.
+const SOFTENING: f64 = 12.0;
+/// How often the picture is refined.
+const ROUNDS: usize = 4;
+/// A place must reach this share of the usual frame's score.
+const ACCEPT: f64 = 0.55;
+/// Frames that a fold must have.
+const FEWEST_FRAMES: usize = 16;
+/// Share of the bytes that must lie in frames.
+const FEWEST_COVERED: f64 = 0.4;
+
+/// Frames of one length in a stream. A row is a frame, a column a place in it.
+#[derive(Clone, Debug)]
+pub(super) struct Fold<'a> {
+    pub(super) bytes: &'a [u8],
+    pub(super) len: usize,
+    /// Where each row starts, rising, not overlapping.
+    pub(super) starts: Vec<usize>,
+}
+
+impl Fold<'_> {
+    pub(super) fn rows(&self) -> usize {
+        self.starts.len()
+    }
+
+    pub(super) fn row(&self, row: usize) -> &[u8] {
+        &self.bytes[self.starts[row]..self.starts[row] + self.len]
+    }
+
+    pub(super) fn column(&self, column: usize) -> impl Iterator<Item = u8> {
+        self.starts.iter().map(move |start| self.bytes[start + column])
+    }
+
+    /// Whether row `row + 1` follows `row` without a byte between.
+    pub(super) fn adjacent(&self, row: usize) -> bool {
+        self.starts.get(row + 1).is_some_and(|&next| next == self.starts[row] + self.len)
+    }
+
+    /// The same frames cut `by` bytes later; rows that would run over a gap are dropped.
+    pub(super) fn turned(&self, by: usize) -> Fold<'_> {
+        let whole = |&row: &usize| by == 0 || self.adjacent(row);
+        let starts = (0..self.rows()).filter(whole).map(|row| self.starts[row] + by).collect();
+        Fold { bytes: self.bytes, len: self.len, starts }
+    }
+
+    /// Share of the bytes that lie in frames.
+    pub(super) fn covered(&self) -> f64 {
+        (self.rows() * self.len) as f64 / self.bytes.len().max(1) as f64
+    }
+}
+
+/// Lays out the frames of `len` bytes; `None` when there is no such chain.
+pub(super) fn fold(bytes: &[u8], len: usize) -> Option<Fold<'_>> {
+    let mut fold = pivot(bytes, len)?;
+    for round in 0..ROUNDS {
+        let table = Table::of(&fold);
+        let scores = table.scores(bytes);
+        let mut usual: Vec<f32> = fold.starts.iter().map(|&s| scores[s]).collect();
+        usual.sort_by(f32::total_cmp);
+        let median = f64::from(*usual.get(usual.len() / 2)?);
+        let share = if round == 0 { 0.5 * ACCEPT } else { ACCEPT };
+        fold.starts = best_chain(&scores, len, (share * median).max(1.0) as f32);
+        if fold.rows() < FEWEST_FRAMES {
+            return None;
+        }
+    }
+    (fold.covered() >= FEWEST_COVERED).then_some(fold)
+}
+
+/// Rough frames: the places of the byte (or pair) that stands once in nearly every frame.
+fn pivot(bytes: &[u8], len: usize) -> Option<Fold<'_>> {
+    let frames = bytes.len() as f64 / len as f64;
+    let pair_at = |i: usize| (usize::from(bytes[i]) << 8) | usize::from(bytes[i + 1]);
+    let single_at = |i: usize| usize::from(bytes[i]);
+    let end = bytes.len() - 1;
+    let (quality_1, value_1) = best_pivot(end, len, frames, 256, single_at);
+    let (quality_2, value_2) = best_pivot(end, len, frames, 65_536, pair_at);
+    let is_single = quality_1 >= quality_2;
+    let at = |i: usize| if is_single { single_at(i) == value_1 } else { pair_at(i) == value_2 };
+    if quality_1.max(quality_2) <= 0.0 {
+        return None;
+    }
+    let again = |i: usize| (i + len < end && at(i + len)) || (i >= len && at(i - len));
+    let starts = (0..end).filter(|&i| i + len <= bytes.len() && at(i) && again(i)).collect();
+    Some(Fold { bytes, len, starts })
+}
+
+/// The value that most nearly stands once in every frame, with how nearly (0 to 1).
+fn best_pivot(end: usize, len: usize, frames: f64, values: usize, at: impl Fn(usize) -> usize) -> (f64, usize) {
+    let mut seen = vec![0_u32; values];
+    let mut again = vec![0_u32; values];
+    for i in 0..end {
+        seen[at(i)] += 1;
+        if i + len < end && at(i) == at(i + len) {
+            again[at(i)] += 1;
+        }
+    }
+    let quality = |value: usize| {
+        let per_frame = f64::from(again[value]) / frames;
+        let purity = f64::from(again[value]) / f64::from(seen[value].max(1));
+        if per_frame > 1.25 { 0.0 } else { per_frame.min(1.0) * purity }
+    };
+    let best = (0..values).max_by(|&a, &b| quality(a).total_cmp(&quality(b))).unwrap_or_default();
+    (quality(best), best)
+}
+
+/// Log-likelihood ratios, in bits, of every byte value in every column.
+struct Table {
+    len: usize,
+    bits: Vec<f32>,
+}
+
+impl Table {
+    fn of(fold: &Fold<'_>) -> Table {
+        let counts = histogram(fold.bytes);
+        let total = fold.bytes.len() as f64;
+        let anywhere = counts.map(|n| (f64::from(n) + 0.5) / (total + 128.0));
+        let mut bits = vec![0.0; fold.len * 256];
+        let rows = fold.rows() as f64;
+        for column in 0..fold.len {
+            let mut here = [0_u32; 256];
+            for byte in fold.column(column) {
+                here[usize::from(byte)] += 1;
+            }
+            for value in 0..256 {
+                let share = (f64::from(here[value]) + SOFTENING * anywhere[value]) / (rows + SOFTENING);
+                bits[column * 256 + value] = (share / anywhere[value]).log2().max(-5.0) as f32;
+            }
+        }
+        Table { len: fold.len, bits }
+    }
+
+    /// The score of a frame that starts at each place; -inf where none fits before the end.
+    fn scores(&self, bytes: &[u8]) -> Vec<f32> {
+        let score = |window: &[u8]| {
+            let columns = self.bits.chunks_exact(256).zip(window);
+            columns.map(|(column, &byte)| column[usize::from(byte)]).sum()
+        };
+        let mut scores: Vec<f32> = bytes.windows(self.len).map(score).collect();
+        scores.resize(bytes.len(), f32::NEG_INFINITY);
+        scores
+    }
+}
+
+/// Starts of the frames of the chain with the greatest sum of scores above `threshold`.
+fn best_chain(scores: &[f32], len: usize, threshold: f32) -> Vec<usize> {
+    // best[i]: the greatest sum with the first i bytes.
+    let mut best = vec![0.0_f64; scores.len() + 1];
+    let mut takes = vec![false; scores.len() + 1];
+    for i in 1..=scores.len() {
+        best[i] = best[i - 1];
+        if i >= len && scores[i - len] > threshold {
+            let with = best[i - len] + f64::from(scores[i - len]);
+            if with > best[i] {
+                best[i] = with;
+                takes[i] = true;
+            }
+        }
+    }
+    let mut starts = Vec::new();
+    let mut i = scores.len();
+    while i > 0 {
+        if takes[i] {
+            i -= len;
+            starts.push(i);
+        } else {
+            i -= 1;
+        }
+    }
+    starts.reverse();
+    starts
+}

@@ -1,0 +1,405 @@
+//! Delimited text: the skeleton that most lines share, the numbers in it, and which of them are ranges.
+
+use std::collections::BTreeMap;
+
+use hereabout_core::{MAX_ANCHORS, Timestamp};
+
+use super::binary::{rate, unit_alternatives, unit_question, value_parts};
+use super::outcome::{
+    Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
+    Sureness, Undecided,
+};
+use super::proof::read_back;
+use super::table::{self, Field, Group, Kind};
+use super::{LearnOptions, USUAL_RATE_HZ, json};
+
+/// Lines that a table must have.
+const FEWEST_LINES: usize = 20;
+/// Lines that are studied.
+const MOST_LINES: usize = 3000;
+/// Share of the lines that must be alike.
+const ALIKE: f64 = 0.5;
+/// Share of alike lines from which on the others are no damage.
+const UNDAMAGED: f64 = 0.93;
+/// Share of the lines that a skeleton must have to be considered.
+const SKELETON: f64 = 0.05;
+/// Travel in metres below which ranges cannot be told from other numbers.
+const LEAST_TRAVEL_M: f64 = 1.0;
+/// The widest spacing of range columns.
+const WIDEST_STRIDE: usize = 6;
+
+pub(super) fn learn(
+    capture: &[u8],
+    damaged: Option<f64>,
+    times: &[(u64, Timestamp)],
+    options: LearnOptions,
+) -> Outcome {
+    let lines: Vec<&[u8]> = capture.split(|b| matches!(b, b'\n' | b'\r')).collect();
+    // The first and the last may be cut.
+    let whole = lines.get(1..lines.len().saturating_sub(1)).unwrap_or_default();
+    let whole: Vec<&[u8]> = whole.iter().copied().filter(|l| !l.trim_ascii().is_empty()).collect();
+    let total = whole.len();
+    let studied = &whole[..total.min(MOST_LINES)];
+    let console = || {
+        let first = lines.iter().find(|l| !l.trim_ascii().is_empty()).copied().unwrap_or_default();
+        let sample = String::from_utf8_lossy(first).chars().filter(|c| !c.is_control()).take(60).collect();
+        Outcome::NotFrames(match damaged {
+            Some(share) => NotFrames::DamagedText { share },
+            None => NotFrames::ConsoleText { sample },
+        })
+    };
+    if total < FEWEST_LINES {
+        return console();
+    }
+    let context = Context {
+        capture,
+        lines: studied,
+        rate_hz: rate(times, total as f64),
+        options,
+        damaged: damaged.unwrap_or_default(),
+    };
+    let braces = studied.iter().filter(|l| matches!(l.trim_ascii().first(), Some(b'{' | b'['))).count();
+    let outcome = if braces as f64 >= ALIKE * studied.len() as f64 {
+        json::learn(&context)
+    } else {
+        text(&context)
+    };
+    outcome.unwrap_or_else(console)
+}
+
+/// One capture of lines.
+pub(super) struct Context<'a> {
+    pub(super) capture: &'a [u8],
+    pub(super) lines: &'a [&'a [u8]],
+    pub(super) rate_hz: Option<f64>,
+    pub(super) options: LearnOptions,
+    /// Share of bytes that are no text.
+    pub(super) damaged: f64,
+}
+
+impl Context<'_> {
+    pub(super) fn rate(&self) -> f64 {
+        self.options.rate_hz.or(self.rate_hz).unwrap_or(USUAL_RATE_HZ)
+    }
+
+    /// The seq and millis columns: a step of one is the frame's number, one that agrees with the
+    /// arrival times (or could be milliseconds, without them) the clock.
+    pub(super) fn counters(&self, kinds: &[Kind]) -> (Option<usize>, Option<usize>) {
+        let step_of = |k: &Kind| if let Kind::Counter(step) = k { Some(*step) } else { None };
+        let is_clock = |step: i64| match self.rate_hz {
+            Some(rate) => (step as f64 * rate / 1000.0 - 1.0).abs() < 0.05,
+            None => (5..=2000).contains(&step),
+        };
+        let seq = kinds.iter().position(|k| step_of(k) == Some(1));
+        let millis = kinds.iter().position(|k| step_of(k).is_some_and(|s| s != 1 && is_clock(s)));
+        (seq, millis)
+    }
+
+    /// The outcome for the groups that were found; `write` gives the layout that reads a group.
+    pub(super) fn outcome(
+        &self,
+        key: LayoutKey,
+        table: &Table,
+        groups: Vec<Group>,
+        write: impl Fn(&Group) -> Option<String>,
+    ) -> Outcome {
+        let frame_bytes = self.lines.iter().map(|l| l.len()).sum::<usize>() / self.lines.len().max(1);
+        let undecided = |questions, alternatives| {
+            let frames_seen = self.lines.len();
+            Outcome::Undecided(Undecided { questions, alternatives, frame_bytes, frames_seen })
+        };
+        let Some((best, rivals)) = table::choose(groups) else {
+            return undecided(vec![Question::NothingMoves], Vec::new());
+        };
+        let guess = |group: &Group| {
+            let mut no_range = group.reading.no_range.clone();
+            if no_range.is_empty() {
+                no_range.push(0.0);
+            }
+            let frame = FrameGuess { key, layout: write(group)?, unit: group.units[0].0, no_range };
+            frame.parse().ok().map(|layout| (frame, layout))
+        };
+        let Some((frame, layout)) = guess(&best) else {
+            return undecided(vec![Question::NothingMoves], Vec::new());
+        };
+        let back = read_back(&layout, self.capture);
+        let reads = back.rows.len() as f64 / table.alike.clamp(1, back.rows.len().max(self.lines.len())) as f64;
+        let mut questions = Vec::new();
+        if !rivals.is_empty() {
+            questions.push(Question::WhichNumbers);
+        }
+        if best.reading.travel / frame.unit.per_metre() < LEAST_TRAVEL_M {
+            questions.push(Question::LittleTravel { units: best.reading.travel });
+        }
+        questions.extend(unit_question(&best.units, &best.reading));
+        if reads < UNDAMAGED {
+            questions.push(Question::ReadsTooLittle { share: reads });
+        }
+        if let Some(question) = questions.first().cloned() {
+            let mut alternatives = vec![Alternative { frame: frame.clone(), question }];
+            alternatives.extend(unit_alternatives(&frame, &best.units, &best.reading));
+            for rival in &rivals {
+                let Some((frame, _)) = guess(rival) else { continue };
+                alternatives.push(Alternative { frame: frame.clone(), question: Question::WhichNumbers });
+                alternatives.extend(unit_alternatives(&frame, &rival.units, &rival.reading));
+            }
+            return undecided(questions, alternatives);
+        }
+        let rest = self.capture.len() as u64 - back.skipped.min(self.capture.len() as u64);
+        Outcome::Proposal(Proposal {
+            parts: self.parts(table, &best, &frame),
+            cautions: self.cautions(table, &best),
+            alternatives: Vec::new(),
+            frames_read: back.frames,
+            share_read: rest as f64 / self.capture.len().max(1) as f64,
+            rate_hz: self.rate_hz,
+            frame,
+        })
+    }
+
+    fn parts(&self, table: &Table, group: &Group, frame: &FrameGuess) -> Vec<Part> {
+        let part = |what, sureness| Part { what, sureness };
+        let mut parts = vec![part(PartKind::Lines { numbers: table.kinds.len() }, Sureness::Sure)];
+        let (_, millis) = self.counters(&table.kinds);
+        for (at, kind) in table.kinds.iter().enumerate().filter(|(at, _)| !group.members.contains(at)) {
+            match *kind {
+                Kind::Counter(step) => {
+                    let is_clock = millis == Some(at);
+                    parts.push(part(PartKind::Counter { at, step, is_clock }, Sureness::Sure));
+                }
+                Kind::Constant(value) if !table.labels.contains(&at) => {
+                    let what = PartKind::ConstantField { at, value: value as i64 };
+                    parts.push(part(what, Sureness::Open));
+                }
+                _ => {}
+            }
+        }
+        let heard = group.reading.heard.clone();
+        let sureness = if heard.len() == group.members.len() { Sureness::Sure } else { Sureness::Likely };
+        parts.push(part(PartKind::Ranges { fields: group.members.len(), heard, bits: 0.0 }, sureness));
+        parts.extend(value_parts(frame, &group.reading, &group.units));
+        parts
+    }
+
+    fn cautions(&self, table: &Table, group: &Group) -> Vec<Caution> {
+        let mut cautions = Vec::new();
+        let silent = group.members.iter().enumerate().filter(|(i, _)| !group.reading.heard.contains(i));
+        let places: Vec<_> = silent.map(|(_, &at)| at..at + 1).collect();
+        if !places.is_empty() {
+            cautions.push(Caution::SilentBytes { read: places.len(), places });
+        }
+        let share = (1.0 - table.alike as f64 / self.lines.len() as f64).max(self.damaged);
+        if share > 1.0 - UNDAMAGED || self.damaged > 0.0 {
+            cautions.push(Caution::Damaged { share });
+        }
+        cautions
+    }
+}
+
+/// The columns of a capture of lines.
+pub(super) struct Table {
+    pub(super) fields: Vec<Field>,
+    pub(super) kinds: Vec<Kind>,
+    /// Columns that are part of a name, such as the 0 of `A0:`.
+    pub(super) labels: Vec<usize>,
+    /// Lines that are alike.
+    pub(super) alike: usize,
+}
+
+fn text(context: &Context<'_>) -> Option<Outcome> {
+    let lines: Vec<Vec<u8>> = context.lines.iter().map(|l| one_space(l)).collect();
+    let literals = skeleton(&lines)?;
+    let cut: Vec<Vec<Option<f64>>> = lines.iter().filter_map(|l| cut(l, &literals)).collect();
+    if (cut.len() as f64) < ALIKE * lines.len() as f64 {
+        return None;
+    }
+    let fields: Vec<Field> =
+        (0..literals.len() - 1).map(|f| cut.iter().map(|line| line[f]).collect()).collect();
+    let kinds: Vec<Kind> = fields.iter().map(table::kind).collect();
+    if !kinds.iter().any(|k| matches!(k, Kind::Moving(_) | Kind::Counter(_))) {
+        return None;
+    }
+    let is_label = |f: &usize| {
+        matches!(kinds[*f], Kind::Constant(_) | Kind::Silent)
+            && fields[*f].iter().all(Option::is_some)
+            && literals[*f].last().is_some_and(u8::is_ascii_alphabetic)
+    };
+    let labels: Vec<usize> = (0..fields.len()).filter(is_label).collect();
+    let table = Table { fields, kinds, labels, alike: cut.len() };
+    let groups = spaced_groups(context, &table);
+    Some(context.outcome(LayoutKey::Text, &table, groups, |group| write(context, &table, &literals, group)))
+}
+
+/// All runs of spaces as one, none at the ends.
+fn one_space(line: &[u8]) -> Vec<u8> {
+    let mut out = Vec::with_capacity(line.len());
+    for &byte in line.trim_ascii() {
+        if byte != b' ' || out.last() != Some(&b' ') {
+            out.push(byte);
+        }
+    }
+    out
+}
+
+/// The literals around the numbers of the fullest of the common kinds of line: one more than numbers.
+fn skeleton(lines: &[Vec<u8>]) -> Option<Vec<Vec<u8>>> {
+    let mut kinds: BTreeMap<Vec<Vec<u8>>, usize> = BTreeMap::new();
+    for line in lines {
+        *kinds.entry(literals_of(line)).or_default() += 1;
+    }
+    let common = kinds.into_iter().filter(|(_, n)| *n >= 3 && *n as f64 >= SKELETON * lines.len() as f64);
+    let (literals, _) = common.max_by_key(|(literals, n)| (literals.len(), *n))?;
+    let mut out: Vec<Vec<u8>> = Vec::new();
+    for literal in literals {
+        // `,,,` is three delimiters with two empty fields between them.
+        let is_delimiters = literal.len() > 1
+            && literal.iter().all(|b| b == &literal[0])
+            && matches!(literal[0], b',' | b';' | b'|' | b'\t');
+        if is_delimiters {
+            out.extend(literal.iter().map(|b| vec![*b]));
+        } else {
+            out.push(literal);
+        }
+    }
+    (out.len() > 1).then_some(out)
+}
+
+fn literals_of(line: &[u8]) -> Vec<Vec<u8>> {
+    let mut literals = vec![Vec::new()];
+    let mut at = 0;
+    while at < line.len() {
+        let len = number_len(&line[at..], at.checked_sub(1).map(|i| line[i]));
+        if len > 0 {
+            literals.push(Vec::new());
+            at += len;
+        } else {
+            if let Some(last) = literals.last_mut() {
+                last.push(line[at]);
+            }
+            at += 1;
+        }
+    }
+    literals
+}
+
+/// Length of the number at the start of `bytes`; `before` is the byte before it.
+fn number_len(bytes: &[u8], before: Option<u8>) -> usize {
+    let is_word = |b: Option<&u8>| b.is_some_and(u8::is_ascii_alphanumeric);
+    if bytes.len() >= 3 && bytes[..3].eq_ignore_ascii_case(b"nan") && !is_word(before.as_ref()) && !is_word(bytes.get(3)) {
+        return 3;
+    }
+    let is_signed = matches!(bytes.first(), Some(b'-' | b'+')) && !is_word(before.as_ref());
+    let sign = usize::from(is_signed);
+    let digits = |from: usize| bytes.iter().skip(from).take_while(|b| b.is_ascii_digit()).count();
+    let whole = digits(sign);
+    if whole == 0 {
+        return 0;
+    }
+    let fraction = if bytes.get(sign + whole) == Some(&b'.') { digits(sign + whole + 1) } else { 0 };
+    sign + whole + if fraction > 0 { 1 + fraction } else { 0 }
+}
+
+/// The numbers between the literals; `None` for a line that is not like that.
+fn cut(line: &[u8], literals: &[Vec<u8>]) -> Option<Vec<Option<f64>>> {
+    let mut rest = line.strip_prefix(literals[0].as_slice())?;
+    let mut numbers = Vec::with_capacity(literals.len() - 1);
+    for (index, literal) in literals[1..].iter().enumerate() {
+        let is_last = index + 2 == literals.len();
+        let end = match (is_last, literal.is_empty()) {
+            (true, _) => rest.len().checked_sub(literal.len()).filter(|&e| rest[e..] == literal[..])?,
+            // Numbers that touch each other.
+            (false, true) => number_len(rest, None),
+            (false, false) => memchr::memmem::find(rest, literal)?,
+        };
+        let text = str::from_utf8(&rest[..end]).ok()?.trim();
+        numbers.push(if text.is_empty() { None } else { Some(text.parse().ok()?) });
+        rest = &rest[end + literal.len()..];
+    }
+    Some(numbers)
+}
+
+/// Groups of evenly spaced columns; columns that are labels do not count as columns.
+fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
+    let columns: Vec<usize> = (0..table.fields.len()).filter(|f| !table.labels.contains(f)).collect();
+    let mut groups = Vec::new();
+    for stride in 1..=WIDEST_STRIDE {
+        for first in 0..columns.len() {
+            let places: Vec<usize> =
+                columns[first..].iter().step_by(stride).take(MAX_ANCHORS).copied().collect();
+            for count in 1..=places.len() {
+                let members = &places[..count];
+                let mixed = stride == 1 && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.fields, members, s));
+                if !mixed {
+                    let rate = context.rate();
+                    groups.extend(table::group(&table.fields, &table.kinds, members, rate, context.options));
+                }
+            }
+        }
+    }
+    groups
+}
+
+/// The layout that reads `group` as ranges.
+fn write(context: &Context<'_>, table: &Table, literals: &[Vec<u8>], group: &Group) -> Option<String> {
+    let (seq, millis) = context.counters(&table.kinds);
+    let mut tokens: Vec<String> = Vec::new();
+    let mut pending = literals[0].clone();
+    for field in 0..table.fields.len() {
+        if table.labels.contains(&field)
+            && let Some(value) = table.fields[field].iter().flatten().next()
+        {
+            pending.extend(format!("{value}").bytes());
+        } else {
+            flush(&mut tokens, &mut pending)?;
+            let name = match field {
+                f if group.members.contains(&f) => "range",
+                f if seq == Some(f) => "seq",
+                f if millis == Some(f) => "millis",
+                _ => "skip",
+            };
+            tokens.push(name.to_owned());
+        }
+        pending.extend(&literals[field + 1]);
+    }
+    flush(&mut tokens, &mut pending)?;
+    Some(folded(&tokens))
+}
+
+fn flush(tokens: &mut Vec<String>, pending: &mut Vec<u8>) -> Option<()> {
+    if pending.is_empty() {
+        return Some(());
+    }
+    let text = String::from_utf8(std::mem::take(pending)).ok()?;
+    let escaped = text.replace('\\', "\\\\").replace('\'', "\\'").replace('\t', "\\t");
+    tokens.push(format!("'{escaped}'"));
+    Some(())
+}
+
+/// Joins the tokens, with runs of ranges between one and the same literal as `range*N`.
+fn folded(tokens: &[String]) -> String {
+    let mut out: Vec<String> = Vec::new();
+    let mut at = 0;
+    while at < tokens.len() {
+        let separator = tokens.get(at + 1);
+        let mut count = 1;
+        while tokens[at] == "range"
+            && tokens.get(at + 2 * count).is_some_and(|t| t == "range")
+            && tokens.get(at + 2 * count - 1) == separator
+        {
+            count += 1;
+        }
+        match separator {
+            Some(separator) if count > 1 => {
+                let delimiter_before = out.last().and_then(|t| t.strip_suffix('\'')).and_then(|t| {
+                    [",", ";", "|", "\\t"].into_iter().find(|d| t.ends_with(d))
+                });
+                let usual = format!("'{}'", delimiter_before.unwrap_or(","));
+                let by = if *separator == usual { String::new() } else { format!(" by {separator}") };
+                out.push(format!("range*{count}{by}"));
+            }
+            _ => out.push(tokens[at].clone()),
+        }
+        at += 2 * count - 1;
+    }
+    out.join(" ")
+}

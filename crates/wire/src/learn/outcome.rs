@@ -1,0 +1,488 @@
+//! What comes out of learning: facts as types, and their words for people by `Display`.
+
+use std::fmt;
+use std::ops::Range;
+
+use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
+
+/// What can be said about a capture.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Outcome {
+    /// One reading stands out, and it reads its own capture.
+    Proposal(Proposal),
+    /// Frames, but more than one reading fits, or nothing in them tells ranges from other numbers.
+    Undecided(Undecided),
+    /// Not a stream of frames.
+    NotFrames(NotFrames),
+}
+
+/// Which key of the `[frame]` table a layout belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LayoutKey {
+    /// `layout`: binary frames.
+    Binary,
+    /// `layout_text`: delimited lines.
+    Text,
+    /// `layout_json`: JSON lines.
+    Json,
+}
+
+impl LayoutKey {
+    /// The key as written in a site file.
+    pub const fn name(self) -> &'static str {
+        match self {
+            LayoutKey::Binary => "layout",
+            LayoutKey::Text => "layout_text",
+            LayoutKey::Json => "layout_json",
+        }
+    }
+}
+
+/// A `[frame]` table. Its `Display` is the table, ready to paste.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FrameGuess {
+    /// The key of the layout.
+    pub key: LayoutKey,
+    /// The layout in the layout language.
+    pub layout: String,
+    /// Unit of the ranges.
+    pub unit: Unit,
+    /// The words that mean "no range"; NaN may be among them.
+    pub no_range: Vec<f64>,
+}
+
+impl FrameGuess {
+    /// The layout, parsed.
+    ///
+    /// # Errors
+    /// None for a guess that came from [`learn`](super::learn): every layout has been parsed before.
+    pub fn parse(&self) -> Result<Layout, LayoutError> {
+        match self.key {
+            LayoutKey::Binary => Layout::parse_binary(&self.layout),
+            LayoutKey::Text => Layout::parse_text(&self.layout),
+            LayoutKey::Json => Layout::parse_json(&self.layout),
+        }
+    }
+
+    /// The whole table as the decoder's caller needs it.
+    ///
+    /// # Errors
+    /// As [`FrameGuess::parse`].
+    pub fn spec(&self) -> Result<FrameSpec, LayoutError> {
+        let no_range = NoRange::new(self.no_range.iter().copied());
+        Ok(FrameSpec { layout: self.parse()?, unit: self.unit, no_range })
+    }
+}
+
+impl fmt::Display for FrameGuess {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let quoted = self.layout.replace('\\', "\\\\").replace('"', "\\\"");
+        writeln!(f, "[frame]\n{} = \"{quoted}\"\nunit = \"{}\"", self.key.name(), self.unit)?;
+        let numbers: Vec<String> = self.no_range.iter().map(|n| number(*n)).collect();
+        match numbers.as_slice() {
+            [] => Ok(()),
+            [one] => writeln!(f, "no_range = {one}"),
+            many => writeln!(f, "no_range = [{}]", many.join(", ")),
+        }
+    }
+}
+
+/// A number as TOML writes it.
+fn number(value: f64) -> String {
+    if value.is_nan() { "nan".to_owned() } else { format!("{value}") }
+}
+
+/// How sure a part of the proposal is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Sureness {
+    /// The capture cannot tell; a usual value was put in.
+    Open,
+    /// It fits, and something else might too.
+    Likely,
+    /// Nothing else explains the capture.
+    Sure,
+}
+
+impl fmt::Display for Sureness {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Sureness::Open => "open",
+            Sureness::Likely => "likely",
+            Sureness::Sure => "sure",
+        })
+    }
+}
+
+/// One part of a proposal.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Part {
+    /// What it is.
+    pub what: PartKind,
+    /// How sure that is.
+    pub sureness: Sureness,
+}
+
+/// What was recognised.
+#[derive(Clone, Debug, PartialEq)]
+pub enum PartKind {
+    /// Every frame has this many bytes.
+    FrameLength {
+        /// Bytes.
+        bytes: usize,
+    },
+    /// Constant bytes at the start of every frame.
+    Mark {
+        /// The bytes.
+        bytes: Vec<u8>,
+    },
+    /// Constant bytes at the end of every frame.
+    Tail {
+        /// The bytes.
+        bytes: Vec<u8>,
+    },
+    /// A constant byte or number that may be the number of the tag, a type or a length.
+    ConstantField {
+        /// Byte of the frame, or number of the line, from 0.
+        at: usize,
+        /// Its value.
+        value: i64,
+    },
+    /// A number that steps evenly.
+    Counter {
+        /// Byte of the frame, or number of the line, from 0.
+        at: usize,
+        /// The usual step.
+        step: i64,
+        /// Taken as the module's clock, not as the number of the frame.
+        is_clock: bool,
+    },
+    /// A checksum that holds.
+    Checksum {
+        /// Its name in the layout language.
+        name: &'static str,
+        /// First byte that it covers.
+        from: usize,
+        /// Frames that it holds on.
+        holds: usize,
+        /// Frames that were tried.
+        tried: usize,
+    },
+    /// The ranges.
+    Ranges {
+        /// Range fields of the layout.
+        fields: usize,
+        /// Which of them ever had a range, from 0.
+        heard: Vec<usize>,
+        /// Bits by which the reading is shorter than the bytes alone; 0 for lines.
+        bits: f64,
+    },
+    /// Unit of the ranges.
+    Unit {
+        /// The unit.
+        unit: Unit,
+        /// By how many nats it beats the next.
+        nats: f64,
+    },
+    /// Words that mean "no range".
+    NoRange {
+        /// The words.
+        words: Vec<f64>,
+        /// Whether one was seen where ranges were before or after.
+        seen: bool,
+    },
+    /// Text lines with so many numbers.
+    Lines {
+        /// Numbers a line.
+        numbers: usize,
+    },
+}
+
+impl fmt::Display for PartKind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            PartKind::FrameLength { bytes } => write!(f, "frames of {bytes} bytes"),
+            PartKind::Mark { bytes } => write!(f, "every frame begins with {}", hex(bytes)),
+            PartKind::Tail { bytes } => write!(f, "every frame ends with {}", hex(bytes)),
+            PartKind::ConstantField { at, value } => {
+                write!(f, "number {at} is always {value}: perhaps the tag's number, a type or a length")
+            }
+            PartKind::Counter { at, step, is_clock: false } => write!(f, "a counter at {at}, step {step}"),
+            PartKind::Counter { at, step, is_clock: true } => {
+                write!(f, "a millisecond clock at {at}, step about {step}")
+            }
+            PartKind::Checksum { name, from, holds, tried } => {
+                write!(f, "{name} from byte {from} on holds in {holds} of {tried} frames")
+            }
+            PartKind::Ranges { fields, heard, .. } => {
+                write!(f, "{fields} range fields, {} of them with ranges", heard.len())
+            }
+            PartKind::Unit { unit, .. } => write!(f, "ranges in {unit}"),
+            PartKind::NoRange { words, seen } => {
+                let words: Vec<String> = words.iter().map(|w| number(*w)).collect();
+                let how = if *seen { "seen" } else { "not seen, assumed" };
+                write!(f, "no range: {} ({how})", words.join(", "))
+            }
+            PartKind::Lines { numbers } => write!(f, "lines with {numbers} numbers"),
+        }
+    }
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ")
+}
+
+/// Another reading of the capture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alternative {
+    /// The table that it would be.
+    pub frame: FrameGuess,
+    /// What is between them, and what to capture to decide.
+    pub question: Question,
+}
+
+/// What the capture cannot tell. `Display` says it, and what to do.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Question {
+    /// Only one byte of each range moved.
+    ByteOrder,
+    /// The sizes fit two units.
+    Unit {
+        /// The farthest range in the likelier unit, metres.
+        farthest_m: f64,
+        /// The likelier one.
+        likelier: Unit,
+        /// The other one.
+        other: Unit,
+    },
+    /// Bytes beside each range are always zero: they may be its upper bytes.
+    Width {
+        /// Bytes of a range in the likelier reading.
+        bytes: usize,
+        /// Bytes of a range in the other reading.
+        other: usize,
+    },
+    /// The same ranges, with the frame cut elsewhere.
+    FrameStart {
+        /// Bytes by which the other start comes later.
+        later_by: usize,
+    },
+    /// Other bytes move like ranges as well.
+    WhichNumbers,
+    /// The ranges moved too little to tell them from other numbers.
+    LittleTravel {
+        /// Largest change of any range in its own unit.
+        units: f64,
+    },
+    /// Nothing moves as a range does.
+    NothingMoves,
+    /// The layout reads too little of its own capture.
+    ReadsTooLittle {
+        /// Share of the frames, 0 to 1.
+        share: f64,
+    },
+}
+
+impl fmt::Display for Question {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Question::ByteOrder => f.write_str(
+                "only the low byte moves, so the byte order is open: capture again and walk 3 m further",
+            ),
+            Question::Unit { farthest_m, likelier, other } => write!(
+                f,
+                "{likelier} or {other}? The farthest range would be {farthest_m:.1} m in {likelier}. Move the tag \
+                 1 m: the reading changes by about {} ({likelier}) or {} ({other}); or tell the farthest distance \
+                 with --farthest",
+                likelier.per_metre(),
+                other.per_metre()
+            ),
+            Question::Width { bytes, other } => write!(
+                f,
+                "the bytes beside each range are always zero: {bytes} or {other} bytes a range? The ranges are \
+                 the same; switch an anchor off and capture again to see which bytes say \"no range\""
+            ),
+            Question::FrameStart { later_by } => write!(
+                f,
+                "the frame may start {later_by} bytes later: the same ranges, but a wrong cut completes one frame \
+                 late. Keep the arrival times with the capture: the idle gap tells the start"
+            ),
+            Question::WhichNumbers => f.write_str(
+                "other numbers move like ranges too (a signal strength may follow the distance): stand still for \
+                 10 s, then move the tag by 1 m",
+            ),
+            Question::LittleTravel { units } => write!(
+                f,
+                "no reading changed by more than {units:.0} units: capture again and move the tag by some metres"
+            ),
+            Question::NothingMoves => f.write_str(
+                "frames come in, but nothing in them moves as a range does: switch the anchors on and move the tag",
+            ),
+            Question::ReadsTooLittle { share } => write!(
+                f,
+                "the layout reads only {:.0} % of the frames: bytes are lost or damaged, or frames are of more \
+                 than one kind. Check cable and baud rate, capture again",
+                100.0 * share
+            ),
+        }
+    }
+}
+
+/// What the user should know about a proposal.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Caution {
+    /// Bytes that never change and may be the ranges of anchors that were off.
+    SilentBytes {
+        /// Places in the frame, each one range wide; for lines the numbers of the fields, from 0.
+        places: Vec<Range<usize>>,
+        /// How many of them the layout reads as range fields.
+        read: usize,
+    },
+    /// A short mark and no checksum: other bytes can look like a frame.
+    WeakMark {
+        /// Bytes of the mark.
+        bytes: usize,
+    },
+    /// Bytes were lost or damaged.
+    Damaged {
+        /// Share of the bytes, or of the lines, that belong to no good frame, 0 to 1.
+        share: f64,
+    },
+    /// The checksum may be another one that gives the same values on these frames.
+    ChecksumTwins {
+        /// How many others hold as well.
+        count: usize,
+    },
+}
+
+impl fmt::Display for Caution {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Caution::SilentBytes { places, read } => {
+                let places: Vec<String> = places
+                    .iter()
+                    .map(|p| match p.len() {
+                        1 => format!("{}", p.start),
+                        _ => format!("{}-{}", p.start, p.end - 1),
+                    })
+                    .collect();
+                write!(
+                    f,
+                    "may be ranges of anchors that are off: {} (places in the frame, from 0; {read} of them are \
+                     read as range fields): switch all anchors on, or one off and on, and capture again",
+                    places.join(", ")
+                )
+            }
+            Caution::WeakMark { bytes } => {
+                write!(f, "a mark of {bytes} byte(s) without a checksum can give false frames now and then")
+            }
+            Caution::Damaged { share } => {
+                write!(f, "{:.1} % belong to no good frame: check cable and baud rate", 100.0 * share)
+            }
+            Caution::ChecksumTwins { count } => {
+                write!(f, "{count} other checksum(s) or spans give the same values on these frames")
+            }
+        }
+    }
+}
+
+/// One reading that stands out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Proposal {
+    /// The table.
+    pub frame: FrameGuess,
+    /// What was recognised, and how sure each part is.
+    pub parts: Vec<Part>,
+    /// Other readings that give the same ranges, or are far less likely.
+    pub alternatives: Vec<Alternative>,
+    /// What to keep in mind.
+    pub cautions: Vec<Caution>,
+    /// Frames that the proposal reads in the capture.
+    pub frames_read: u64,
+    /// Share of the capture's bytes in these frames, 0 to 1; line ends count as read.
+    pub share_read: f64,
+    /// Frames a second, from the arrival times; `None` without times.
+    pub rate_hz: Option<f64>,
+}
+
+/// Frames without a reading that stands out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Undecided {
+    /// Why, most important first.
+    pub questions: Vec<Question>,
+    /// What it may be, likeliest first.
+    pub alternatives: Vec<Alternative>,
+    /// Length of the frames, or of the usual line, in bytes.
+    pub frame_bytes: usize,
+    /// Frames or lines seen.
+    pub frames_seen: usize,
+}
+
+/// Why a capture is not a stream of frames.
+#[derive(Clone, Debug, PartialEq)]
+pub enum NotFrames {
+    /// No byte at all.
+    Silence,
+    /// Too few bytes to tell.
+    TooShort {
+        /// Bytes in the capture.
+        bytes: usize,
+    },
+    /// One byte over and over.
+    ConstantByte {
+        /// The byte.
+        byte: u8,
+    },
+    /// Readable text that is no table of numbers.
+    ConsoleText {
+        /// The first line with anything in it, at most 60 characters.
+        sample: String,
+    },
+    /// Text with too many bytes that are none.
+    DamagedText {
+        /// Share of bytes that are not text, or of lines unlike all others, 0 to 1.
+        share: f64,
+    },
+    /// Bytes as they come when the line runs at another speed than the port.
+    WrongBaud {
+        /// Bits by which the stream has to be shifted to make sense; `None` when none does.
+        shift: Option<u32>,
+    },
+    /// Bytes in which nothing repeats.
+    Rubbish,
+}
+
+impl fmt::Display for NotFrames {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            NotFrames::Silence => f.write_str(
+                "nothing came: check power, that the module's transmit line is the one connected, and the port",
+            ),
+            NotFrames::TooShort { bytes } => {
+                write!(f, "only {bytes} bytes: capture at least 20 s with the tag moving")
+            }
+            NotFrames::ConstantByte { byte } => write!(
+                f,
+                "only the byte {byte:02x} over and over: a line that is held, or a baud rate far off"
+            ),
+            NotFrames::ConsoleText { sample } => write!(
+                f,
+                "a command console or log, not a table of numbers (\"{sample}\"): the module waits for a command \
+                 to send ranges"
+            ),
+            NotFrames::DamagedText { share } => write!(
+                f,
+                "text, but damaged ({:.1} % of it): check cable, ground and baud rate, then capture again",
+                100.0 * share
+            ),
+            NotFrames::WrongBaud { shift: Some(bits) } => {
+                write!(f, "the bits are shifted by {bits}: wrong baud rate or byte format")
+            }
+            NotFrames::WrongBaud { shift: None } => {
+                f.write_str("the bytes look like those of a wrong baud rate: try others (9600 to 921600)")
+            }
+            NotFrames::Rubbish => f.write_str(
+                "nothing repeats in these bytes: noise, an encrypted stream, or a wrong baud rate",
+            ),
+        }
+    }
+}

@@ -1,0 +1,75 @@
+//! The frame length: the distance at which bytes are equal more often than by chance.
+//!
+//! A match of a rare byte counts for more than one of a common byte (by -log2 of its share), else the
+//! zeros of absent anchors would win. A divisor of the best distance is preferred when it is nearly
+//! as good, because every multiple of the true length scores about as well.
+
+use super::triage::histogram;
+use crate::MAX_FRAME_BYTES;
+
+/// The shortest frame that is looked for: a mark, a range and one more byte.
+const SHORTEST: usize = 4;
+/// Frames that a length must have in the bytes to be believed.
+const FEWEST_FRAMES: usize = 20;
+/// How far a length must stand out of all others, in robust standard deviations.
+const STANDS_OUT: f64 = 8.0;
+/// A divisor of the best length with this share of its score wins.
+const DIVISOR_SHARE: f64 = 0.85;
+/// How many lengths are tried.
+const MOST: usize = 3;
+
+/// -log2 of the share of each byte value.
+pub(super) fn surprise(bytes: &[u8]) -> [f64; 256] {
+    let total = bytes.len().max(1) as f64;
+    histogram(bytes).map(|n| -((f64::from(n) + 0.5) / (total + 128.0)).log2())
+}
+
+/// Likely frame lengths, best first; empty when nothing repeats.
+pub(super) fn periods(bytes: &[u8]) -> Vec<usize> {
+    let longest = MAX_FRAME_BYTES.min(bytes.len() / FEWEST_FRAMES);
+    if longest < SHORTEST {
+        return Vec::new();
+    }
+    let weight = surprise(bytes);
+    let score: Vec<f64> = (0..=longest).map(|lag| if lag == 0 { 0.0 } else { at_lag(bytes, lag, &weight) }).collect();
+    let mut sorted = score[1..].to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let median = sorted[sorted.len() / 2];
+    let mut spread: Vec<f64> = sorted.iter().map(|s| (s - median).abs()).collect();
+    spread.sort_by(f64::total_cmp);
+    // The spread of pure chance is the floor: with many equal bytes the median spread can vanish.
+    let deviation = (1.4826 * spread[spread.len() / 2]).max(chance_deviation(bytes, &weight));
+    let excess = |lag: usize| score[lag] - median;
+    let mut order: Vec<usize> = (SHORTEST..=longest).collect();
+    order.sort_by(|&a, &b| score[b].total_cmp(&score[a]));
+    let mut found: Vec<usize> = Vec::new();
+    for lag in order {
+        if excess(lag) < STANDS_OUT * deviation || found.len() == MOST {
+            break;
+        }
+        let divisors = (SHORTEST..lag).filter(|d| lag.is_multiple_of(*d));
+        let length = divisors.into_iter().find(|&d| excess(d) >= DIVISOR_SHARE * excess(lag)).unwrap_or(lag);
+        if !found.iter().any(|&f| length.is_multiple_of(f)) {
+            found.push(length);
+        }
+    }
+    found
+}
+
+/// Mean weight of the matches at one distance.
+fn at_lag(bytes: &[u8], lag: usize, weight: &[f64; 256]) -> f64 {
+    let pairs = bytes.iter().zip(&bytes[lag..]);
+    let sum: f64 = pairs.filter(|(a, b)| a == b).map(|(a, _)| weight[usize::from(*a)]).sum();
+    sum / (bytes.len() - lag) as f64
+}
+
+/// Standard deviation of [`at_lag`] when nothing repeats.
+fn chance_deviation(bytes: &[u8], weight: &[f64; 256]) -> f64 {
+    let total = bytes.len() as f64;
+    let square: f64 = histogram(bytes)
+        .iter()
+        .zip(weight)
+        .map(|(&n, w)| (f64::from(n) / total) * (f64::from(n) / total) * w * w)
+        .sum();
+    (square / total).sqrt()
+}

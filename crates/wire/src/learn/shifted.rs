@@ -1,0 +1,48 @@
+//! Signs that the port runs at another speed than the line.
+
+use super::LearnOptions;
+use super::binary;
+use super::outcome::Outcome;
+use super::triage::histogram;
+
+/// Bytes that are studied for each shift.
+const TRIAL_BYTES: usize = 16 * 1024;
+/// Bytes other than 00 and ff that the look at runs of bits needs.
+const FEWEST_BYTES: u32 = 200;
+
+/// Whether nearly all bytes are made of runs of two or more equal bits: a port that is faster than
+/// the line sees every bit several times.
+pub(super) fn is_stretched(capture: &[u8]) -> bool {
+    let counts = histogram(&capture[..capture.len().min(TRIAL_BYTES)]);
+    let telling = || (1..=254_u8).map(|byte| (byte, counts[usize::from(byte)]));
+    let all: u32 = telling().map(|(_, n)| n).sum();
+    let smooth: u32 = telling().filter(|&(byte, _)| !has_lone_bit(byte)).map(|(_, n)| n).sum();
+    all >= FEWEST_BYTES && f64::from(smooth) >= 0.95 * f64::from(all)
+}
+
+/// Whether a bit differs from both of its neighbours within the byte.
+fn has_lone_bit(byte: u8) -> bool {
+    let (lower, upper) = (byte ^ (byte << 1), byte ^ (byte >> 1));
+    (lower & upper & 0x7E) != 0
+}
+
+/// Whether all byte values are equally frequent, as in noise: Pearson's χ² with 255 degrees of
+/// freedom, eight standard deviations (√510) above its mean.
+pub(super) fn is_even(capture: &[u8]) -> bool {
+    let expected = capture.len() as f64 / 256.0;
+    let counts = histogram(capture);
+    let chi_square: f64 = counts.iter().map(|&n| (f64::from(n) - expected).powi(2) / expected).sum();
+    chi_square < 255.0 + 8.0 * 510.0_f64.sqrt()
+}
+
+/// The shift in bits by which the stream becomes frames with ranges, if there is one.
+pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
+    let head = &capture[..capture.len().min(TRIAL_BYTES)];
+    let makes_sense = |bytes: &[u8]| matches!(binary::study(bytes, &[], options), Some(Outcome::Proposal(_)));
+    (1..8).find(|&bits| {
+        let high_first = |w: &[u8]| (w[0] << bits) | (w[1] >> (8 - bits));
+        let low_first = |w: &[u8]| (w[0] >> bits) | (w[1] << (8 - bits));
+        makes_sense(&head.windows(2).map(high_first).collect::<Vec<u8>>())
+            || makes_sense(&head.windows(2).map(low_first).collect::<Vec<u8>>())
+    })
+}

@@ -1,0 +1,128 @@
+//! A checksum that holds: every algorithm of the table over every span, on a few frames first, and
+//! the ones that hold there on many.
+//!
+//! Where the frame starts is not known yet, so spans run over two frames that follow each other.
+//! A checksum is looked for only where the next column is constant (a tail, or the next frame's mark)
+//! and its own columns take many values.
+
+use super::columns::Column;
+use super::fold::Fold;
+use crate::checksum::{ByteOrder, Checksum, ChecksumAlgorithm, checksum_algorithms};
+use crate::layout::read_bits;
+
+/// Frames of the first look.
+const FIRST_LOOK: usize = 8;
+/// Frames of the second look.
+const SECOND_LOOK: usize = 80;
+/// Share of the frames of the second look that must hold: the others may be damaged.
+const HOLDS: f64 = 0.3;
+/// The shortest span worth a checksum.
+const SHORTEST_SPAN: usize = 3;
+
+/// A checksum with its place.
+#[derive(Clone, Debug)]
+pub(super) struct Sum {
+    pub(super) algorithm: &'static ChecksumAlgorithm,
+    pub(super) order: ByteOrder,
+    /// Column of its first byte.
+    pub(super) at: usize,
+    /// Number of bytes before it that it covers.
+    pub(super) span: usize,
+    pub(super) holds: usize,
+    pub(super) tried: usize,
+}
+
+impl Sum {
+    pub(super) fn width(&self) -> usize {
+        self.algorithm.bytes()
+    }
+
+    /// The first column of its span, in the fold that it was found in.
+    pub(super) fn from(&self, len: usize) -> usize {
+        (self.at + len - self.span) % len
+    }
+}
+
+/// All checksums that hold, best first; more than one when several give the same values here.
+pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
+    let doubles: Vec<&[u8]> = (0..fold.rows())
+        .filter(|&row| fold.adjacent(row))
+        .map(|row| &fold.bytes[fold.starts[row]..fold.starts[row] + 2 * fold.len])
+        .collect();
+    // Spread over the whole capture: neighbours are too much alike to be independent proof.
+    let step = (doubles.len() / SECOND_LOOK).max(1);
+    let looked: Vec<&[u8]> = doubles.into_iter().step_by(step).take(SECOND_LOOK).collect();
+    if looked.len() < FIRST_LOOK {
+        return Vec::new();
+    }
+    let built: Vec<Checksum> = checksum_algorithms().iter().map(ChecksumAlgorithm::build).collect();
+    let mut found = Vec::new();
+    for width in [1, 2, 4] {
+        for at in places(columns, width) {
+            for checksum in built.iter().filter(|c| c.algorithm().bytes() == width) {
+                at_place(fold.len, &looked, checksum, at, &mut found);
+            }
+        }
+    }
+    best_first(found, fold.len, columns)
+}
+
+/// Columns where a checksum of that width can begin.
+fn places(columns: &[Column], width: usize) -> Vec<usize> {
+    let len = columns.len();
+    let lively = |c: &Column| !c.constant && c.distinct >= 6;
+    let fits = |at: &usize| {
+        columns[(at + width) % len].constant && (0..width).all(|i| lively(&columns[(at + i) % len]))
+    };
+    (0..len).filter(fits).collect()
+}
+
+/// Every span before one place.
+fn at_place(len: usize, looked: &[&[u8]], checksum: &Checksum, at: usize, found: &mut Vec<Sum>) {
+    let width = checksum.algorithm().bytes();
+    // In the second of the two frames, so that the span may begin in the first.
+    let place = if at + width <= len { at + len } else { at };
+    let longest = (len - width).min(place);
+    let orders: &[ByteOrder] =
+        if width == 1 { &[ByteOrder::LowFirst] } else { &[ByteOrder::LowFirst, ByteOrder::HighFirst] };
+    let first: Vec<&[u8]> = looked.iter().step_by((looked.len() / FIRST_LOOK).max(1)).copied().collect();
+    for span in SHORTEST_SPAN..=longest {
+        let values: Vec<u32> = first.iter().map(|row| checksum.of(&row[place - span..place])).collect();
+        for &order in orders {
+            let found_in = |row: &[u8]| read_bits(&row[place..place + width], order);
+            let hits = first.iter().zip(&values).filter(|(row, v)| found_in(row) == **v).count();
+            // By chance one byte holds in one of 256 frames.
+            if hits < if width == 1 { 2 } else { 1 } {
+                continue;
+            }
+            let holds =
+                looked.iter().filter(|row| found_in(row) == checksum.of(&row[place - span..place])).count();
+            if holds >= 6 && holds as f64 >= HOLDS * looked.len() as f64 {
+                let algorithm = checksum.algorithm();
+                found.push(Sum { algorithm, order, at, span, holds, tried: looked.len() });
+            }
+        }
+    }
+}
+
+/// Sorts by frames held, then by how natural the span is: from the start of the run of constants, or
+/// right behind it, in the usual byte order, and by the table's order.
+fn best_first(mut found: Vec<Sum>, len: usize, columns: &[Column]) -> Vec<Sum> {
+    let most = found.iter().map(|s| s.holds).max().unwrap_or_default();
+    found.retain(|s| s.holds * 20 >= most * 19);
+    let oddness = |sum: &Sum| {
+        let from = sum.from(len);
+        let (here, before) = (&columns[from], &columns[(from + len - 1) % len]);
+        let span = match (here.constant, before.constant) {
+            // From the end of the last frame on: everything.
+            _ if sum.span + sum.width() == len => 0,
+            (true, false) => 0,
+            (false, true) => 1,
+            (true, true) => 2,
+            (false, false) => 3,
+        };
+        span * 2 + usize::from(sum.order != sum.algorithm.default_order())
+    };
+    found.sort_by_key(|s| (oddness(s), std::cmp::Reverse(s.span)));
+    found
+}

@@ -1,0 +1,166 @@
+//! Which bytes move together as one number: bits saved by coding them jointly.
+//!
+//! A number that changes little from frame to frame costs few bits when its change is coded; its
+//! bytes coded one by one cost more, because each carry of the low byte is a surprise in the high
+//! byte. The difference is the evidence, and it is all in the carries: a number that never carries
+//! gives none, and a wrong byte order or a wrong pair of bytes gives a loss.
+//!
+//! Changes are coded by a two-sided geometric distribution, with a small flat share for damaged and
+//! late values; its width is chosen for each series, for bytes and words alike.
+
+use super::fold::Fold;
+
+/// Rows that are looked at.
+const MOST_ROWS: usize = 700;
+/// Rows with a value that a series must have to count as heard.
+const FEWEST_HEARD: usize = 12;
+
+/// What a range word is made of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Base {
+    U16Le,
+    U16Be,
+    F32Le,
+    F32Be,
+}
+
+impl Base {
+    pub(super) const ALL: [Base; 4] = [Base::U16Le, Base::U16Be, Base::F32Le, Base::F32Be];
+
+    pub(super) fn width(self) -> usize {
+        if self.is_float() { 4 } else { 2 }
+    }
+
+    pub(super) fn is_float(self) -> bool {
+        matches!(self, Base::F32Le | Base::F32Be)
+    }
+
+    pub(super) fn is_low_first(self) -> bool {
+        matches!(self, Base::U16Le | Base::F32Le)
+    }
+
+    /// Columns from the highest byte down, for a word at `at`. Of a float only the upper three: they
+    /// order positive floats as integers do, and the lowest byte is noise.
+    fn columns(self, at: usize) -> Vec<usize> {
+        match self {
+            Base::U16Le => vec![at + 1, at],
+            Base::U16Be => vec![at, at + 1],
+            Base::F32Le => vec![at + 3, at + 2, at + 1],
+            Base::F32Be => vec![at, at + 1, at + 2],
+        }
+    }
+
+    /// Whether the bits say "no range" by themselves: zero, all ones; for floats also negative, NaN
+    /// and infinite.
+    fn is_absent(self, bits: u32) -> bool {
+        if self.is_float() {
+            (bits >> 7) == 0 || (bits >> 15) >= 0xFF
+        } else {
+            bits == 0 || bits == 0xFFFF
+        }
+    }
+
+    /// Whether a float's bits are a size that some unit gives a sense: 8 mm to 500 km.
+    fn is_sensible(self, bits: u32) -> bool {
+        !self.is_float() || (0x3C_0000..=0x49_0000).contains(&bits)
+    }
+}
+
+/// What a word at one place says.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Evidence {
+    /// It moves; the bits saved by reading it as one word (negative for a loss), and the usual change.
+    Heard { bits: f64, change: f64 },
+    /// Nothing but one and the same "no range" word, which is given.
+    Silent { word: u32 },
+    /// Not a range.
+    Nothing,
+}
+
+/// Columns by column, so that each word is cut once.
+pub(super) struct Words {
+    columns: Vec<Vec<u8>>,
+}
+
+impl Words {
+    pub(super) fn new(fold: &Fold<'_>) -> Words {
+        let column = |c| fold.column(c).take(MOST_ROWS).collect();
+        Words { columns: (0..fold.len).map(column).collect() }
+    }
+
+    /// Judges the word of type `base` at column `at`.
+    pub(super) fn evidence(&self, base: Base, at: usize) -> Evidence {
+        let columns = base.columns(at);
+        let rows = self.columns[columns[0]].len();
+        let word = |row: usize| columns.iter().fold(0, |bits, &c| (bits << 8) | u32::from(self.columns[c][row]));
+        let words: Vec<u32> = (0..rows).map(word).collect();
+        let absent = words.iter().filter(|w| base.is_absent(**w)).count();
+        if absent as f64 >= 0.96 * rows as f64 {
+            return silent(base, &words);
+        }
+        let heard: Vec<u32> = words.iter().copied().filter(|w| !base.is_absent(*w)).collect();
+        let sensible = heard.iter().filter(|w| base.is_sensible(**w)).count();
+        if heard.len() < FEWEST_HEARD || (sensible as f64) < 0.95 * heard.len() as f64 {
+            return Evidence::Nothing;
+        }
+        let mut values = heard.clone();
+        values.sort_unstable();
+        values.dedup();
+        if values.len() < 4 || (base.is_float() && values.len() * 4 < heard.len()) {
+            return Evidence::Nothing;
+        }
+        let range = 1_i64 << (8 * columns.len());
+        let change = |pair: &[u32]| i64::from(pair[1]) - i64::from(pair[0]);
+        let joint: Vec<i64> = heard.windows(2).map(change).collect();
+        let alone = |index: usize| {
+            let shift = 8 * (columns.len() - 1 - index);
+            let byte = |w: u32| i64::from((w >> shift) & 0xFF);
+            // Each byte alone is a circle: 255 is beside 0.
+            let circular = |pair: &[u32]| (byte(pair[1]) - byte(pair[0]) + 128).rem_euclid(256) - 128;
+            code_bits(&heard.windows(2).map(circular).collect::<Vec<_>>(), 256)
+        };
+        let apart: f64 = (0..columns.len()).map(alone).sum();
+        let mut sizes: Vec<i64> = joint.iter().map(|d| d.abs()).collect();
+        sizes.sort_unstable();
+        let usual = sizes[sizes.len() / 2] as f64;
+        Evidence::Heard { bits: apart - code_bits(&joint, range), change: usual }
+    }
+}
+
+fn silent(base: Base, words: &[u32]) -> Evidence {
+    let mut absent: Vec<u32> = words.iter().copied().filter(|w| base.is_absent(*w)).collect();
+    absent.sort_unstable();
+    let word = absent.get(absent.len() / 2).copied().unwrap_or_default();
+    let same = absent.iter().filter(|w| **w == word).count();
+    if same as f64 >= 0.96 * words.len() as f64 { Evidence::Silent { word } } else { Evidence::Nothing }
+}
+
+/// Length in bits of changes within `range` values, by the best of a few widths.
+fn code_bits(changes: &[i64], range: i64) -> f64 {
+    let mut sizes: Vec<i64> = changes.iter().map(|d| d.abs()).collect();
+    sizes.sort_unstable();
+    let mean = |share: f64| {
+        let count = ((sizes.len() as f64 * share).ceil() as usize).max(1).min(sizes.len());
+        sizes[..count].iter().sum::<i64>() as f64 / count.max(1) as f64
+    };
+    let flat = (range as f64).log2() * sizes.len() as f64;
+    let coded = [0.8, 0.95, 1.0].into_iter().map(|share| coded_bits(&sizes, mean(share), range as f64));
+    coded.fold(flat, f64::min)
+}
+
+/// Length of sizes of change under a two-sided geometric distribution with this mean size.
+fn coded_bits(sizes: &[i64], mean: f64, range: f64) -> f64 {
+    // Mean size m of the two-sided geometric distribution: m = 2q / (1 - q²).
+    let q = if mean <= 0.0 { 0.0 } else { ((1.0 + mean * mean).sqrt() - 1.0) / mean };
+    let half = (range / 2.0).min(1e9);
+    let within = 1.0 - 2.0 * q * q.powf(half) / (1.0 + q);
+    let peak = (1.0 - q) / (1.0 + q) / within;
+    let strays = sizes.iter().filter(|&&s| s as f64 > 12.0 * mean.max(0.05)).count();
+    let stray_share = (strays as f64 + 1.0) / (sizes.len() as f64 + 2.0);
+    let bits = |size: i64| {
+        let share = if q == 0.0 { if size == 0 { 1.0 } else { 0.0 } } else { peak * (q.ln() * size as f64).exp() };
+        -((1.0 - stray_share) * share + stray_share / range).log2()
+    };
+    // Sorted sizes come in runs: one logarithm a run.
+    sizes.chunk_by(|a, b| a == b).map(|run| bits(run[0]) * run.len() as f64).sum()
+}
