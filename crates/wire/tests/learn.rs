@@ -85,9 +85,11 @@ fn random_case(seed: u64) -> (Kit, Scene, Stream) {
 #[test]
 fn survey_of_random_layouts() {
     let verbose = std::env::var_os("LEARN_VERBOSE").is_some();
+    let only: Option<u64> = std::env::var("LEARN_SEED").ok().map(|s| s.parse().unwrap());
     for harm in [Harm::None, Harm::Flips, Harm::Losses] {
         let mut counts = [0; 4];
         for seed in 0..200 {
+            if only.is_some_and(|o| o != seed || harm != Harm::None) { continue; }
             let (kit, scene, stream) = random_case(seed);
             let bytes = harmed(&stream.bytes, harm, &mut Random::new(seed + 1_000_000));
             let outcome = learn(&bytes, None, LearnOptions::default());

@@ -15,8 +15,10 @@ const MOST_SLOTS: usize = 8;
 const LIKE_PACE: f64 = 6.0;
 /// How far apart two paces may be.
 const PACE_FACTOR: f64 = 6.0;
-/// A word may lose this many bits and still be a range without a carry.
-const LOSS_ALLOWED: f64 = -10.0;
+/// A word may lose this many bits, and so much more for each value, and still be a range without a
+/// carry: damaged and late values cost a little.
+const LOSS_ALLOWED: f64 = 10.0;
+const LOSS_PER_VALUE: f64 = 0.1;
 /// Cost of a silent word between others.
 const SILENT_COST: f64 = 2.0;
 /// Bits below which a reading is not proven.
@@ -87,6 +89,7 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
     };
     for base in Base::ALL {
         let evidence: Vec<Evidence> = (0..fold.len).map(|at| evidence_at(base, at)).collect();
+        if std::env::var_os("LEARN_DBG").is_some() { eprintln!("{base:?}"); for (i,e) in evidence.iter().enumerate() { eprintln!("  {i} {e:?}"); } }
         for stride in base.width()..=WIDEST_STRIDE {
             for at in 0..fold.len {
                 all.extend(array(base, stride, at, &evidence));
@@ -114,9 +117,11 @@ fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<
     let places = (at..evidence.len()).step_by(stride).take(MOST_SLOTS);
     for at in places {
         match evidence[at] {
-            Evidence::Heard { bits, change } if bits >= LOSS_ALLOWED => {
+            Evidence::Heard { bits, change, values }
+                if bits >= -LOSS_ALLOWED - LOSS_PER_VALUE * values as f64 =>
+            {
                 paces.push(change);
-                slots.push(Slot { at, heard: true, bits });
+                slots.push(Slot { at, heard: true, bits: bits.max(0.0) });
             }
             Evidence::Silent { .. } if !slots.is_empty() => slots.push(Slot { at, heard: false, bits: 0.0 }),
             _ => break,

@@ -62,6 +62,7 @@ fn has_answers(outcome: &Outcome) -> bool {
 pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Option<Outcome> {
     let head = &capture[..capture.len().min(STUDY_BYTES)];
     let mut first = None;
+    if std::env::var_os("LEARN_DBG").is_some() { eprintln!("periods {:?} {:?}", period::periods(head), period::periods(head).iter().map(|l| fold::fold(head, *l).map(|f| (f.rows(), f.covered(), columns::columns(&f).iter().filter(|c| c.constant).count()))).collect::<Vec<_>>()); }
     for len in period::periods(head) {
         let Some(fold) = fold::fold(head, len) else { continue };
         let outcome = Study::new(capture, &fold, times, options).outcome();
@@ -166,6 +167,9 @@ impl<'a> Study<'a> {
             }
             None => {
                 let run = self.weightiest_run().unwrap_or_default();
+                // Absent anchors may end in front of the mark.
+                let says_little = |c: &usize| matches!(self.columns[c % len].mode, 0 | 0xFF);
+                let run = run + (run..run + run_from(run)).take_while(says_little).count();
                 (run, run_from(run).saturating_sub(1))
             }
         };

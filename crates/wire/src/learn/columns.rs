@@ -7,6 +7,8 @@ use crate::ByteOrder;
 const DAMAGED: f64 = 0.04;
 /// Share of even steps that makes a counter.
 const EVEN: f64 = 0.8;
+/// The largest step of a counter: five seconds in milliseconds.
+const LARGEST_STEP: i64 = 5000;
 
 /// What is known about one column.
 #[derive(Clone, Copy, Debug)]
@@ -89,22 +91,38 @@ fn counter(fold: &Fold<'_>, columns: &[Column], at: usize, width: usize, order: 
     }
     let bits = 8 * width as u32;
     let word = |row: usize| i64::from(crate::layout::read_bits(&fold.row(row)[at..at + width], order));
-    let pairs = (0..fold.rows()).filter(|&row| fold.adjacent(row));
-    let steps: Vec<i64> = pairs.map(|row| (word(row + 1) - word(row)).rem_euclid(1 << bits)).collect();
-    let step = even_step(&steps, 1 << (bits - 1))?;
+    let pairs: Vec<usize> = (0..fold.rows()).filter(|&row| fold.adjacent(row)).collect();
+    let steps: Vec<i64> = pairs.iter().map(|&row| (word(row + 1) - word(row)).rem_euclid(1 << bits)).collect();
+    let step = even_step(&steps)?;
+    // A low byte that hardly moves: the step comes from a narrower counter in the upper one.
+    let low_step = (step + 128).rem_euclid(256) - 128;
+    if width > 1 && low_step.abs() <= slack(step) {
+        return None;
+    }
+    // A neighbour that changes now and then must not pass for carries.
+    let carries: Vec<i64> =
+        pairs.iter().zip(&steps).filter(|(row, _)| fold.row(**row)[top] != fold.row(**row + 1)[top]).map(|(_, s)| *s).collect();
+    let even = carries.iter().filter(|&&s| (s - step).abs() <= slack(step)).count();
+    if even * 4 < carries.len() * 3 {
+        return None;
+    }
     Some(Counter { at, width, order, step })
 }
 
 /// The step that most of `steps` are, give or take a little for clocks; `None` when they are not even.
-pub(super) fn even_step(steps: &[i64], limit: i64) -> Option<i64> {
+pub(super) fn even_step(steps: &[i64]) -> Option<i64> {
     let mut sorted = steps.to_vec();
     sorted.sort_unstable();
     let median = *sorted.get(sorted.len() / 2)?;
-    if sorted.len() < 10 || median < 1 || median >= limit {
+    if sorted.len() < 10 || !(1..=LARGEST_STEP).contains(&median) {
         return None;
     }
-    // A small step must be exact: ranges of a slow tag change by little as well.
-    let slack = if median < 8 { 0 } else { (median / 16).max(2) };
-    let even = sorted.iter().filter(|&&s| (s - median).abs() <= slack).count();
+    let even = sorted.iter().filter(|&&s| (s - median).abs() <= slack(median)).count();
     (even as f64 >= EVEN * sorted.len() as f64).then_some(median)
+}
+
+/// How far single steps of a clock may be off. A small step must be exact: ranges of a slow tag change
+/// by little as well.
+fn slack(step: i64) -> i64 {
+    if step < 8 { 0 } else { (step / 16).clamp(2, 40) }
 }

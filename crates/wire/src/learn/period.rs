@@ -11,7 +11,7 @@ use crate::MAX_FRAME_BYTES;
 const SHORTEST: usize = 4;
 /// Frames that a length must have in the bytes to be believed.
 const FEWEST_FRAMES: usize = 20;
-/// How far a length must stand out of all others, in robust standard deviations.
+/// How far a length must stand out of chance, in standard deviations.
 const STANDS_OUT: f64 = 8.0;
 /// A divisor of the best length with this share of its score wins.
 const DIVISOR_SHARE: f64 = 0.85;
@@ -35,16 +35,13 @@ pub(super) fn periods(bytes: &[u8]) -> Vec<usize> {
     let mut sorted = score[1..].to_vec();
     sorted.sort_by(f64::total_cmp);
     let median = sorted[sorted.len() / 2];
-    let mut spread: Vec<f64> = sorted.iter().map(|s| (s - median).abs()).collect();
-    spread.sort_by(f64::total_cmp);
-    // The spread of pure chance is the floor: with many equal bytes the median spread can vanish.
-    let deviation = (1.4826 * spread[spread.len() / 2]).max(chance_deviation(bytes, &weight));
+    let (expected, deviation) = by_chance(bytes, &weight);
     let excess = |lag: usize| score[lag] - median;
     let mut order: Vec<usize> = (SHORTEST..=longest).collect();
     order.sort_by(|&a, &b| score[b].total_cmp(&score[a]));
     let mut found: Vec<usize> = Vec::new();
     for lag in order {
-        if excess(lag) < STANDS_OUT * deviation || found.len() == MOST {
+        if score[lag] - expected < STANDS_OUT * deviation || excess(lag) <= 0.0 || found.len() == MOST {
             break;
         }
         let divisors = (SHORTEST..lag).filter(|d| lag.is_multiple_of(*d));
@@ -63,13 +60,14 @@ fn at_lag(bytes: &[u8], lag: usize, weight: &[f64; 256]) -> f64 {
     sum / (bytes.len() - lag) as f64
 }
 
-/// Standard deviation of [`at_lag`] when nothing repeats.
-fn chance_deviation(bytes: &[u8], weight: &[f64; 256]) -> f64 {
+/// Mean and standard deviation of [`at_lag`] when nothing repeats.
+fn by_chance(bytes: &[u8], weight: &[f64; 256]) -> (f64, f64) {
     let total = bytes.len() as f64;
-    let square: f64 = histogram(bytes)
-        .iter()
-        .zip(weight)
-        .map(|(&n, w)| (f64::from(n) / total) * (f64::from(n) / total) * w * w)
-        .sum();
-    (square / total).sqrt()
+    let (mut mean, mut square) = (0.0, 0.0);
+    for (&count, w) in histogram(bytes).iter().zip(weight) {
+        let share = f64::from(count) / total;
+        mean += share * share * w;
+        square += share * share * w * w;
+    }
+    (mean, (square / total).sqrt())
 }

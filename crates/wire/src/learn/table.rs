@@ -48,7 +48,7 @@ pub(super) fn kind(field: &Field) -> Kind {
     let pairs = field.windows(2).filter_map(|pair| Some((pair[0]?, pair[1]?)));
     let steps: Vec<i64> = pairs.map(|(a, b)| (b - a).round() as i64).collect();
     if values.iter().all(|v| v.fract() == 0.0)
-        && let Some(step) = even_step(&steps, i64::MAX)
+        && let Some(step) = even_step(&steps)
     {
         return Kind::Counter(step);
     }

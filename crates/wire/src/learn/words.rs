@@ -5,8 +5,8 @@
 //! byte. The difference is the evidence, and it is all in the carries: a number that never carries
 //! gives none, and a wrong byte order or a wrong pair of bytes gives a loss.
 //!
-//! Changes are coded by a two-sided geometric distribution, with a small flat share for damaged and
-//! late values; its width is chosen for each series, for bytes and words alike.
+//! Changes are coded by a two-sided geometric distribution, with a share of a heavy tail for
+//! damaged and late values; its width is chosen for each series, for bytes and words alike.
 
 use super::fold::Fold;
 
@@ -69,8 +69,9 @@ impl Base {
 /// What a word at one place says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Evidence {
-    /// It moves; the bits saved by reading it as one word (negative for a loss), and the usual change.
-    Heard { bits: f64, change: f64 },
+    /// It moves; the bits saved by reading it as one word (negative for a loss), the usual
+    /// change, and how many values there are.
+    Heard { bits: f64, change: f64, values: usize },
     /// Nothing but one and the same "no range" word, which is given.
     Silent { word: u32 },
     /// Not a range.
@@ -123,7 +124,7 @@ impl Words {
         let mut sizes: Vec<i64> = joint.iter().map(|d| d.abs()).collect();
         sizes.sort_unstable();
         let usual = sizes[sizes.len() / 2] as f64;
-        Evidence::Heard { bits: apart - code_bits(&joint, range), change: usual }
+        Evidence::Heard { bits: apart - code_bits(&joint, range), change: usual, values: heard.len() }
     }
 }
 
@@ -135,31 +136,39 @@ fn silent(base: Base, words: &[u32]) -> Evidence {
     if same as f64 >= 0.96 * words.len() as f64 { Evidence::Silent { word } } else { Evidence::Nothing }
 }
 
-/// Length in bits of changes within `range` values, by the best of a few widths.
+/// Length in bits of changes within `range` values, by the best of a few widths and tails.
 fn code_bits(changes: &[i64], range: i64) -> f64 {
     let mut sizes: Vec<i64> = changes.iter().map(|d| d.abs()).collect();
     sizes.sort_unstable();
     let mean = |share: f64| {
-        let count = ((sizes.len() as f64 * share).ceil() as usize).max(1).min(sizes.len());
+        let count = ((sizes.len() as f64 * share).ceil() as usize).min(sizes.len());
         sizes[..count].iter().sum::<i64>() as f64 / count.max(1) as f64
     };
     let flat = (range as f64).log2() * sizes.len() as f64;
-    let coded = [0.8, 0.95, 1.0].into_iter().map(|share| coded_bits(&sizes, mean(share), range as f64));
-    coded.fold(flat, f64::min)
+    let few = 1.0 / (sizes.len() as f64 + 2.0);
+    let mut best = flat;
+    for width in [mean(0.7), mean(0.9), mean(1.0)] {
+        for tail in [few, 0.05, 0.2] {
+            best = best.min(coded_bits(&sizes, width, tail, range as f64));
+        }
+    }
+    best
 }
 
-/// Length of sizes of change under a two-sided geometric distribution with this mean size.
-fn coded_bits(sizes: &[i64], mean: f64, range: f64) -> f64 {
+/// Length of sizes of change under a two-sided geometric distribution with this mean size, mixed with
+/// a share `tail` of a heavy one that falls as the inverse of the size: late and damaged values.
+fn coded_bits(sizes: &[i64], mean: f64, tail: f64, range: f64) -> f64 {
     // Mean size m of the two-sided geometric distribution: m = 2q / (1 - q²).
     let q = if mean <= 0.0 { 0.0 } else { ((1.0 + mean * mean).sqrt() - 1.0) / mean };
-    let half = (range / 2.0).min(1e9);
+    let half = range / 2.0;
     let within = 1.0 - 2.0 * q * q.powf(half) / (1.0 + q);
     let peak = (1.0 - q) / (1.0 + q) / within;
-    let strays = sizes.iter().filter(|&&s| s as f64 > 12.0 * mean.max(0.05)).count();
-    let stray_share = (strays as f64 + 1.0) / (sizes.len() as f64 + 2.0);
+    // Sum of 1 / (|d| + 1) over all changes.
+    let harmonic = 2.0 * ((half + 1.0).ln() + 0.577) - 1.0;
     let bits = |size: i64| {
-        let share = if q == 0.0 { if size == 0 { 1.0 } else { 0.0 } } else { peak * (q.ln() * size as f64).exp() };
-        -((1.0 - stray_share) * share + stray_share / range).log2()
+        let size = size as f64;
+        let near = if q > 0.0 { peak * (q.ln() * size).exp() } else { f64::from(u8::from(size == 0.0)) };
+        -((1.0 - tail) * near + tail / (size + 1.0) / harmonic).log2()
     };
     // Sorted sizes come in runs: one logarithm a run.
     sizes.chunk_by(|a, b| a == b).map(|run| bits(run[0]) * run.len() as f64).sum()
