@@ -29,7 +29,24 @@ pub(super) const PROVEN: f64 = 12.0;
 pub(super) struct Slot {
     pub(super) at: usize,
     pub(super) heard: bool,
+    /// Its upper byte is always zero.
+    low_only: bool,
     bits: f64,
+}
+
+impl Slot {
+    fn silent(at: usize) -> Slot {
+        Slot { at, heard: false, low_only: false, bits: 0.0 }
+    }
+
+    /// What the word is worth by itself, when it moves at the pace of the others.
+    fn worth(&self) -> f64 {
+        match (self.heard, self.low_only) {
+            (true, false) => self.bits + LIKE_PACE,
+            // As dear as a silent word: it may be a byte of another kind.
+            _ => self.bits - SILENT_COST,
+        }
+    }
 }
 
 /// Words of one type at even spacing.
@@ -62,7 +79,7 @@ impl Array {
     /// Value of the heard words that `other` does not read in the same way.
     fn beyond(&self, other: &Array) -> f64 {
         let same = |s: &Slot| self.base == other.base && other.heard().any(|o| o.at == s.at);
-        self.heard().filter(|s| !same(s)).map(|s| s.bits + LIKE_PACE).sum()
+        self.heard().filter(|s| !same(s)).map(Slot::worth).sum()
     }
 }
 
@@ -89,13 +106,13 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
     };
     for base in Base::ALL {
         let evidence: Vec<Evidence> = (0..fold.len).map(|at| evidence_at(base, at)).collect();
-        if std::env::var_os("LEARN_DBG").is_some() { eprintln!("{base:?}"); for (i,e) in evidence.iter().enumerate() { eprintln!("  {i} {e:?}"); } }
         for stride in base.width()..=WIDEST_STRIDE {
             for at in 0..fold.len {
                 all.extend(array(base, stride, at, &evidence));
             }
         }
     }
+    if std::env::var_os("LEARN_DBG").is_some() { for b in [Base::U16Be, Base::F32Be, Base::F32Le, Base::U16Le] { eprintln!("{b:?}"); for i in 0..fold.len { let e = evidence_at(b, i); if e != Evidence::Nothing { eprintln!("  {i} {e:?}"); } } } }
     drop_parts_of_floats(&mut all);
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut all = all.into_iter();
@@ -117,16 +134,16 @@ fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<
     let places = (at..evidence.len()).step_by(stride).take(MOST_SLOTS);
     for at in places {
         match evidence[at] {
-            Evidence::Heard { bits, change, values }
+            Evidence::Heard { bits, change, values, low_only }
                 if bits >= -LOSS_ALLOWED - LOSS_PER_VALUE * values as f64 =>
             {
                 paces.push(change);
-                slots.push(Slot { at, heard: true, bits: bits.max(0.0) });
+                slots.push(Slot { at, heard: true, low_only, bits: bits.max(0.0) });
             }
-            Evidence::Silent { .. } if !slots.is_empty() => slots.push(Slot { at, heard: false, bits: 0.0 }),
+            Evidence::Silent { .. } if !slots.is_empty() => slots.push(Slot::silent(at)),
             _ => break,
         }
-        if !slots.last().is_some_and(|s| s.heard) {
+        if !slots.last().is_some_and(|s| s.heard) || slots.iter().all(|s| s.low_only || !s.heard) {
             continue;
         }
         let array = scored(base, stride, &slots, &paces);
@@ -142,9 +159,8 @@ fn scored(base: Base, stride: usize, slots: &[Slot], paces: &[f64]) -> Array {
     sorted.sort_by(f64::total_cmp);
     let pace = sorted[sorted.len() / 2];
     let bits: f64 = slots.iter().map(|s| s.bits).sum();
-    let like: f64 = paces.iter().map(|&p| if is_like(p, pace) { LIKE_PACE } else { -LIKE_PACE }).sum();
-    let silent = slots.iter().filter(|s| !s.heard).count() as f64;
-    let score = bits + like - SILENT_COST * silent;
+    let unlike = paces.iter().filter(|p| !is_like(**p, pace)).count() as f64;
+    let score = slots.iter().map(Slot::worth).sum::<f64>() - 2.0 * LIKE_PACE * unlike;
     Array { base, stride, slots: slots.to_vec(), bits, pace, score }
 }
 
@@ -156,8 +172,9 @@ fn is_like(a: f64, b: f64) -> bool {
 
 /// Inside of a proven float array other bytes move together as well; they are its own.
 fn drop_parts_of_floats(all: &mut Vec<Array>) {
-    let floats: Vec<Array> =
-        all.iter().filter(|a| a.base.is_float() && a.bits >= PROVEN && a.slots.len() > 1).cloned().collect();
+    // That all words of two or more places are sensible floats does not happen by chance.
+    let is_float = |a: &&Array| a.base.is_float() && a.heard().count() > 1;
+    let floats: Vec<Array> = all.iter().filter(is_float).cloned().collect();
     all.retain(|array| {
         array.base.is_float()
             || !floats.iter().any(|float| {
@@ -203,15 +220,14 @@ pub(super) fn widen_over_silence(array: &mut Array, silent: &[bool]) -> Vec<usiz
         after.push(at);
         at += stride;
     }
-    let slot = |at: usize| Slot { at, heard: false, bits: 0.0 };
     for &at in &before {
         if array.slots.len() < MOST_SLOTS {
-            array.slots.insert(0, slot(at));
+            array.slots.insert(0, Slot::silent(at));
         }
     }
     for &at in &after {
         if array.slots.len() < MOST_SLOTS {
-            array.slots.push(slot(at));
+            array.slots.push(Slot::silent(at));
         }
     }
     let between = array.slots.iter().filter(|s| !s.heard).map(|s| s.at);

@@ -62,7 +62,6 @@ fn has_answers(outcome: &Outcome) -> bool {
 pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Option<Outcome> {
     let head = &capture[..capture.len().min(STUDY_BYTES)];
     let mut first = None;
-    if std::env::var_os("LEARN_DBG").is_some() { eprintln!("periods {:?} {:?}", period::periods(head), period::periods(head).iter().map(|l| fold::fold(head, *l).map(|f| (f.rows(), f.covered(), columns::columns(&f).iter().filter(|c| c.constant).count()))).collect::<Vec<_>>()); }
     for len in period::periods(head) {
         let Some(fold) = fold::fold(head, len) else { continue };
         let outcome = Study::new(capture, &fold, times, options).outcome();
@@ -193,7 +192,11 @@ impl<'a> Study<'a> {
         let constant = |c: usize| self.columns[c % len].constant;
         let weight = |c: usize| match self.columns[c % len].mode {
             0 | 0xFF => 0.2,
-            mode => surprise[usize::from(mode)],
+            // A mark does not repeat; the words of absent anchors do.
+            mode => {
+                let alike = self.columns.iter().filter(|c| c.constant && c.mode == mode).count();
+                surprise[usize::from(mode)] / (alike * alike) as f64
+            }
         };
         let starts = (0..len).filter(|&c| constant(c) && !constant(c + len - 1));
         let run = |c: usize| (c..c + len).take_while(|&c| constant(c)).map(weight).sum::<f64>();

@@ -21,6 +21,9 @@ const FEWEST_HEARD: usize = 8;
 /// A "no range" word lies this many times the usual change away from the readings around it.
 const FAR_OFF: f64 = 25.0;
 
+/// The most nats that one size costs by being large.
+const LARGEST_PRICE: f64 = 2.6;
+
 /// A table of raw ranges, frame by frame.
 pub(super) type Rows = [ArrayVec<Word, MAX_ANCHORS>];
 
@@ -155,8 +158,14 @@ fn middle(mut values: Vec<f64>) -> f64 {
 pub(super) fn units(reading: &Reading, has_fractions: bool, options: LearnOptions) -> Vec<(Unit, f64)> {
     let score = |unit: Unit| {
         let metres = |value: f64| (value / unit.per_metre()).max(1e-6);
-        let prior = |value: f64, centre: f64, sd: f64| -0.5 * ((metres(value) / centre).ln() / sd).powi(2);
-        let mut sum = prior(reading.noise, 0.05, 0.8) + prior(reading.speed, 0.35, 1.0);
+        // Vehicles in yards are noisier, faster and farther off than carts: no size is too large by
+        // more than a bounded price.
+        let prior = |value: f64, centre: f64, sd: f64| {
+            let off = (metres(value) / centre).ln() / sd;
+            let price = 0.5 * off * off;
+            -if off > 0.0 { price.min(LARGEST_PRICE) } else { price }
+        };
+        let mut sum = prior(reading.noise, 0.05, 0.6) + prior(reading.speed, 0.4, 1.0);
         sum += match options.farthest_m {
             // A told distance is worth more than a guess, and nothing may be much farther.
             Some(far) if metres(reading.farthest) > 1.3 * far => -50.0,

@@ -69,9 +69,10 @@ impl Base {
 /// What a word at one place says.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Evidence {
-    /// It moves; the bits saved by reading it as one word (negative for a loss), the usual
-    /// change, and how many values there are.
-    Heard { bits: f64, change: f64, values: usize },
+    /// It moves; the bits saved by reading it as one word (negative for a loss), the usual change (of
+    /// floats in thousandths), how many values there are, and whether the upper byte is always zero,
+    /// so that it may be one byte of another kind beside a zero.
+    Heard { bits: f64, change: f64, values: usize, low_only: bool },
     /// Nothing but one and the same "no range" word, which is given.
     Silent { word: u32 },
     /// Not a range.
@@ -110,22 +111,34 @@ impl Words {
         if values.len() < 4 || (base.is_float() && values.len() * 4 < heard.len()) {
             return Evidence::Nothing;
         }
-        let range = 1_i64 << (8 * columns.len());
-        let change = |pair: &[u32]| i64::from(pair[1]) - i64::from(pair[0]);
-        let joint: Vec<i64> = heard.windows(2).map(change).collect();
-        let alone = |index: usize| {
-            let shift = 8 * (columns.len() - 1 - index);
-            let byte = |w: u32| i64::from((w >> shift) & 0xFF);
-            // Each byte alone is a circle: 255 is beside 0.
-            let circular = |pair: &[u32]| (byte(pair[1]) - byte(pair[0]) + 128).rem_euclid(256) - 128;
-            code_bits(&heard.windows(2).map(circular).collect::<Vec<_>>(), 256)
+        let mut bits = saved_bits(&heard, columns.len());
+        if base.is_float() {
+            // The third byte may be noise alone; then the upper two carry all the evidence.
+            let upper: Vec<u32> = heard.iter().map(|w| w >> 8).collect();
+            bits = bits.max(saved_bits(&upper, 2));
+        }
+        let size = |pair: &[u32]| match base.is_float() {
+            // In thousandths, so that all anchors have one scale whatever their exponents.
+            true => 1000.0 * f64::from((f32::from_bits(pair[1] << 8) - f32::from_bits(pair[0] << 8)).abs()),
+            false => (f64::from(pair[1]) - f64::from(pair[0])).abs(),
         };
-        let apart: f64 = (0..columns.len()).map(alone).sum();
-        let mut sizes: Vec<i64> = joint.iter().map(|d| d.abs()).collect();
-        sizes.sort_unstable();
-        let usual = sizes[sizes.len() / 2] as f64;
-        Evidence::Heard { bits: apart - code_bits(&joint, range), change: usual, values: heard.len() }
+        let mut sizes: Vec<f64> = heard.windows(2).map(size).collect();
+        sizes.sort_by(f64::total_cmp);
+        let low_only = columns.len() == 2 && words.iter().all(|w| *w <= 0xFF || base.is_absent(*w));
+        Evidence::Heard { bits, change: sizes[sizes.len() / 2], values: heard.len(), low_only }
     }
+}
+
+/// Bits saved by coding words of `bytes` bytes as numbers instead of byte by byte.
+fn saved_bits(words: &[u32], bytes: usize) -> f64 {
+    let joint: Vec<i64> = words.windows(2).map(|p| i64::from(p[1]) - i64::from(p[0])).collect();
+    let alone = |index: usize| {
+        let byte = |w: u32| i64::from((w >> (8 * index)) & 0xFF);
+        // Each byte alone is a circle: 255 is beside 0.
+        let circular = |p: &[u32]| (byte(p[1]) - byte(p[0]) + 128).rem_euclid(256) - 128;
+        code_bits(&words.windows(2).map(circular).collect::<Vec<_>>(), 256)
+    };
+    (0..bytes).map(alone).sum::<f64>() - code_bits(&joint, 1 << (8 * bytes))
 }
 
 fn silent(base: Base, words: &[u32]) -> Evidence {
@@ -156,19 +169,20 @@ fn code_bits(changes: &[i64], range: i64) -> f64 {
 }
 
 /// Length of sizes of change under a two-sided geometric distribution with this mean size, mixed with
-/// a share `tail` of a heavy one that falls as the inverse of the size: late and damaged values.
+/// a share `tail` of a heavy one that falls as size to the -3/2: late and damaged values.
 fn coded_bits(sizes: &[i64], mean: f64, tail: f64, range: f64) -> f64 {
     // Mean size m of the two-sided geometric distribution: m = 2q / (1 - q²).
     let q = if mean <= 0.0 { 0.0 } else { ((1.0 + mean * mean).sqrt() - 1.0) / mean };
     let half = range / 2.0;
     let within = 1.0 - 2.0 * q * q.powf(half) / (1.0 + q);
     let peak = (1.0 - q) / (1.0 + q) / within;
-    // Sum of 1 / (|d| + 1) over all changes.
-    let harmonic = 2.0 * ((half + 1.0).ln() + 0.577) - 1.0;
+    // Sum of (|d| + 1)^-3/2 over all changes: twice the zeta function at 3/2, less the zero. It hardly
+    // depends on the range, so that bytes and words pay the same for the same stray.
+    let all = 2.0 * 2.612 - 1.0;
     let bits = |size: i64| {
         let size = size as f64;
         let near = if q > 0.0 { peak * (q.ln() * size).exp() } else { f64::from(u8::from(size == 0.0)) };
-        -((1.0 - tail) * near + tail / (size + 1.0) / harmonic).log2()
+        -((1.0 - tail) * near + tail / ((size + 1.0) * (size + 1.0).sqrt()) / all).log2()
     };
     // Sorted sizes come in runs: one logarithm a run.
     sizes.chunk_by(|a, b| a == b).map(|run| bits(run[0]) * run.len() as f64).sum()
