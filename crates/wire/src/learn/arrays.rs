@@ -29,22 +29,23 @@ pub(super) const PROVEN: f64 = 12.0;
 pub(super) struct Slot {
     pub(super) at: usize,
     pub(super) heard: bool,
-    /// Its upper byte is always zero.
-    low_only: bool,
+    /// Its upper byte, when that never moves.
+    fixed: Option<u32>,
     bits: f64,
 }
 
 impl Slot {
     fn silent(at: usize) -> Slot {
-        Slot { at, heard: false, low_only: false, bits: 0.0 }
+        Slot { at, heard: false, fixed: None, bits: 0.0 }
     }
 
     /// What the word is worth by itself, when it moves at the pace of the others.
     fn worth(&self) -> f64 {
-        match (self.heard, self.low_only) {
-            (true, false) => self.bits + LIKE_PACE,
-            // As dear as a silent word: it may be a byte of another kind.
-            _ => self.bits - SILENT_COST,
+        match (self.heard, self.fixed) {
+            (true, None) => self.bits + LIKE_PACE,
+            // It may be a byte of another kind beside a constant: as dear as a silent word.
+            (true, Some(0)) | (false, _) => self.bits - SILENT_COST,
+            (true, Some(_)) => self.bits,
         }
     }
 }
@@ -70,6 +71,28 @@ impl Array {
     /// Whether `column` belongs to a word.
     pub(super) fn covers(&self, column: usize) -> bool {
         self.slots.iter().any(|s| (s.at..s.at + self.base.width()).contains(&column))
+    }
+
+    /// First bytes between the words that move beside every heard word: a signal strength, say.
+    fn companions(&self, len: usize, lively: impl Fn(usize) -> bool) -> Vec<usize> {
+        if self.heard().count() < 2 {
+            return Vec::new();
+        }
+        let beside = (self.base.width()..self.stride).filter(|d| self.heard().all(|s| s.at + d < len && lively(s.at + d)));
+        beside.flat_map(|d| self.slots.iter().map(move |s| s.at + d)).collect()
+    }
+
+    /// Whether it reads the same words and more of them, with upper bytes that never move; bytes that
+    /// go with every word are no such words.
+    fn extends(&self, other: &Array, companions: &[usize]) -> bool {
+        let has = |array: &Array, at: usize| array.heard().any(|s| s.at == at);
+        let more: Vec<&Slot> = self.heard().filter(|s| !has(other, s.at)).collect();
+        let explained = |s: &&Slot| s.fixed.is_none() || companions.contains(&s.at) || companions.contains(&(s.at + 1));
+        self.base == other.base
+            && is_like(self.pace, other.pace)
+            && other.heard().all(|s| has(self, s.at))
+            && !more.is_empty()
+            && !more.iter().any(explained)
     }
 
     fn overlaps(&self, other: &Array) -> bool {
@@ -104,24 +127,41 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
         let free = columns.end <= fold.len && columns.into_iter().all(|c| !taken[c]);
         if free { words.evidence(base, at) } else { Evidence::Nothing }
     };
+    // Half of a sensible float is no better a number than the whole, on the same frames.
+    let halves = |base: Base, at: usize, evidence: Evidence| {
+        let Evidence::Heard { bits, change, values, fixed } = evidence else { return evidence };
+        let whole = if base == Base::U16Le { Base::F32Le } else { Base::F32Be };
+        let starts = if base.is_float() { 0..0 } else { at.saturating_sub(2)..(at + 1).min(fold.len) };
+        let capped = starts.filter_map(|start| match evidence_at(whole, start) {
+            Evidence::Heard { bits, .. } => Some(bits),
+            _ => None,
+        });
+        Evidence::Heard { bits: capped.fold(bits, f64::min), change, values, fixed }
+    };
     for base in Base::ALL {
-        let evidence: Vec<Evidence> = (0..fold.len).map(|at| evidence_at(base, at)).collect();
+        let evidence: Vec<Evidence> = (0..fold.len).map(|at| halves(base, at, evidence_at(base, at))).collect();
         for stride in base.width()..=WIDEST_STRIDE {
             for at in 0..fold.len {
                 all.extend(array(base, stride, at, &evidence));
             }
         }
     }
-    if std::env::var_os("LEARN_DBG").is_some() { for b in [Base::U16Be, Base::F32Be, Base::F32Le, Base::U16Le] { eprintln!("{b:?}"); for i in 0..fold.len { let e = evidence_at(b, i); if e != Evidence::Nothing { eprintln!("  {i} {e:?}"); } } } }
     drop_parts_of_floats(&mut all);
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut all = all.into_iter();
     let best = all.next()?;
+    let lively = |c: usize| {
+        let mut column: Vec<u8> = fold.column(c).collect();
+        column.sort_unstable();
+        column.dedup();
+        column.len() >= 4
+    };
+    let companions: Vec<usize> = best.companions(fold.len, lively);
     let is_silent = |at: usize| matches!(evidence_at(best.base, at), Evidence::Silent { .. });
     let silent = (0..fold.len).map(is_silent).collect();
     let mut found = Found { best, rivals: Vec::new(), left_out: Vec::new(), silent };
     for other in all {
-        sort_in(other, &mut found);
+        sort_in(other, &companions, &mut found);
     }
     Some(found)
 }
@@ -134,16 +174,16 @@ fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<
     let places = (at..evidence.len()).step_by(stride).take(MOST_SLOTS);
     for at in places {
         match evidence[at] {
-            Evidence::Heard { bits, change, values, low_only }
+            Evidence::Heard { bits, change, values, fixed }
                 if bits >= -LOSS_ALLOWED - LOSS_PER_VALUE * values as f64 =>
             {
                 paces.push(change);
-                slots.push(Slot { at, heard: true, low_only, bits: bits.max(0.0) });
+                slots.push(Slot { at, heard: true, fixed, bits: bits.max(0.0) });
             }
             Evidence::Silent { .. } if !slots.is_empty() => slots.push(Slot::silent(at)),
             _ => break,
         }
-        if !slots.last().is_some_and(|s| s.heard) || slots.iter().all(|s| s.low_only || !s.heard) {
+        if !slots.last().is_some_and(|s| s.heard) || has_stray_upper(&slots) {
             continue;
         }
         let array = scored(base, stride, &slots, &paces);
@@ -152,6 +192,14 @@ fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<
         }
     }
     best
+}
+
+/// Whether a word's fixed upper byte is far above what the moving ones are likely to reach.
+fn has_stray_upper(slots: &[Slot]) -> bool {
+    let fixed: Vec<u32> = slots.iter().filter_map(|s| s.fixed).collect();
+    let (least, most) = (fixed.iter().min(), fixed.iter().max());
+    // Twice the least, and a few metres in centimetres.
+    least.zip(most).is_some_and(|(least, most)| *most > 2 * least + 8) || most.is_some_and(|m| *m >= 0x80)
 }
 
 fn scored(base: Base, stride: usize, slots: &[Slot], paces: &[f64]) -> Array {
@@ -184,15 +232,19 @@ fn drop_parts_of_floats(all: &mut Vec<Array>) {
     });
 }
 
-fn sort_in(other: Array, found: &mut Found) {
+fn sort_in(other: Array, companions: &[usize], found: &mut Found) {
     let beyond = other.beyond(&found.best);
+    if other.extends(&found.best, companions) && !found.rivals.iter().any(|r| r.extends(&found.best, companions)) {
+        found.rivals.push(other);
+        return;
+    }
     // Without proof for the best every other reading counts.
     let least = if found.best.bits < PROVEN { 1.0 } else { PROVEN };
     if beyond < least {
         return;
     }
     if found.best.overlaps(&other) {
-        let missed = found.best.beyond(&other);
+        let missed = found.best.beyond(&other) * if other.base.is_float() { 0.5 } else { 1.0 };
         let known = |r: &Array| other.beyond(r) < least;
         if beyond >= 0.8 * missed - 10.0 && !found.rivals.iter().any(known) {
             found.rivals.push(other);

@@ -167,8 +167,11 @@ impl<'a> Study<'a> {
             None => {
                 let run = self.weightiest_run().unwrap_or_default();
                 // Absent anchors may end in front of the mark.
-                let says_little = |c: &usize| matches!(self.columns[c % len].mode, 0 | 0xFF);
-                let run = run + (run..run + run_from(run)).take_while(says_little).count();
+                let says_little = |c: usize| matches!(self.columns[c % len].mode, 0 | 0xFF);
+                let length = run_from(run);
+                let pair = |i: &usize| says_little(run + i - 2) && says_little(run + i - 1) && !says_little(run + i);
+                let run = run + (2..length).rev().find(pair).unwrap_or(0);
+                let run = run + (run..run + run_from(run)).take_while(|c| says_little(*c)).count();
                 (run, run_from(run).saturating_sub(1))
             }
         };
@@ -176,11 +179,11 @@ impl<'a> Study<'a> {
         // A span that begins inside of the constants begins where the frame does.
         let by_span = self.sums.first().filter(|_| run_from(run) > allowed).map(|_| allowed);
         let start = (run + by_span.unwrap_or(ends)) % len;
-        let fits = |idle: usize| (idle + len - run) % len <= allowed || self.sums.is_empty();
+        let fits = |idle: usize| (idle + 2 * len - run) % len <= allowed || self.sums.is_empty();
         if let Some(idle) = self.idle_start.filter(|idle| fits(*idle)) {
             return (idle, None);
         }
-        let other = if start == run { None } else { Some(run) };
+        let other = if start == run % len { None } else { Some(run % len) };
         (start, other)
     }
 
@@ -457,7 +460,9 @@ struct Base {
 
 /// Puts the reading first whose values are most like ranges, and drops those whose values are not.
 fn keep_credible(trials: &mut Vec<Trial>) {
-    let nats = |t: &Trial| t.plan.array.bits * std::f64::consts::LN_2 + t.units[0].1;
+    // That a word is a sensible float in every frame is worth something by itself.
+    let sensible = |t: &Trial| if t.plan.array.base.is_float() { 10.0 } else { 0.0 };
+    let nats = |t: &Trial| (t.plan.array.bits + sensible(t)) * std::f64::consts::LN_2 + t.units[0].1;
     // Bits of one and the same order say little; what the values are like says the rest.
     trials.sort_by(|a, b| nats(b).total_cmp(&nats(a)));
     let best = trials.first().map_or(0.0, nats);

@@ -70,9 +70,9 @@ impl Base {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Evidence {
     /// It moves; the bits saved by reading it as one word (negative for a loss), the usual change (of
-    /// floats in thousandths), how many values there are, and whether the upper byte is always zero,
-    /// so that it may be one byte of another kind beside a zero.
-    Heard { bits: f64, change: f64, values: usize, low_only: bool },
+    /// floats in thousandths), how many values there are, and the upper byte when it never moves:
+    /// then it may be one byte of another kind beside a constant.
+    Heard { bits: f64, change: f64, values: usize, fixed: Option<u32> },
     /// Nothing but one and the same "no range" word, which is given.
     Silent { word: u32 },
     /// Not a range.
@@ -124,8 +124,10 @@ impl Words {
         };
         let mut sizes: Vec<f64> = heard.windows(2).map(size).collect();
         sizes.sort_by(f64::total_cmp);
-        let low_only = columns.len() == 2 && words.iter().all(|w| *w <= 0xFF || base.is_absent(*w));
-        Evidence::Heard { bits, change: sizes[sizes.len() / 2], values: heard.len(), low_only }
+        let middle = values[values.len() / 2] >> 8;
+        let moved = heard.iter().filter(|w| **w >> 8 != middle).count();
+        let fixed = !base.is_float() && moved * 50 <= heard.len();
+        Evidence::Heard { bits, change: sizes[sizes.len() / 2], values: heard.len(), fixed: fixed.then_some(middle) }
     }
 }
 
