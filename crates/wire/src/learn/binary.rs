@@ -212,9 +212,12 @@ impl<'a> Study<'a> {
         if turned.rows() < 12 {
             return None;
         }
-        let columns = columns::columns(&turned);
         let len = self.fold.len;
         let sum = self.sums.first().map(|s| Sum { at: (s.at + len - start) % len, ..s.clone() });
+        let checksum = sum.as_ref().map(|s| (s, s.algorithm.build()));
+        let holds = |row: &[u8]| checksum.as_ref().is_none_or(|(sum, checksum)| sum.holds(checksum, row));
+        let trusted = turned.trusted(holds);
+        let columns = columns::columns(&turned);
         let counters = columns::counters(&turned, &columns);
         let mark = compose::mark(&columns);
         let mut taken = vec![false; len];
@@ -225,7 +228,7 @@ impl<'a> Study<'a> {
         for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
             taken[column] = true;
         }
-        let found = arrays::arrays(&turned, &taken)?;
+        let found = arrays::arrays(&trusted, &taken)?;
         Some((found, Base { columns, sum, counters, mark, taken }))
     }
 

@@ -53,6 +53,14 @@ impl Fold<'_> {
         Fold { bytes: self.bytes, len: self.len, starts }
     }
 
+    /// Only the rows that another follows at once and that `holds` is true of: no byte of them was
+    /// lost, and none is known to be damaged.
+    pub(super) fn trusted(&self, holds: impl Fn(&[u8]) -> bool) -> Fold<'_> {
+        let good = |&row: &usize| self.adjacent(row) && holds(self.row(row));
+        let starts = (0..self.rows()).filter(good).map(|row| self.starts[row]).collect();
+        Fold { bytes: self.bytes, len: self.len, starts }
+    }
+
     /// Share of the bytes that lie in frames.
     pub(super) fn covered(&self) -> f64 {
         (self.rows() * self.len) as f64 / self.bytes.len().max(1) as f64

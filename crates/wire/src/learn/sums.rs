@@ -37,6 +37,13 @@ impl Sum {
         self.algorithm.bytes()
     }
 
+    /// Whether it holds on a frame that begins with the whole of its span.
+    pub(super) fn holds(&self, checksum: &Checksum, frame: &[u8]) -> bool {
+        let Some(from) = self.at.checked_sub(self.span) else { return false };
+        let found = read_bits(&frame[self.at..self.at + self.width()], self.order);
+        found == checksum.of(&frame[from..self.at])
+    }
+
     /// The first column of its span, in the fold that it was found in.
     pub(super) fn from(&self, len: usize) -> usize {
         (self.at + len - self.span) % len

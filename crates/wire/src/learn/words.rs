@@ -15,6 +15,11 @@ const MOST_ROWS: usize = 700;
 /// Rows with a value that a series must have to count as heard.
 const FEWEST_HEARD: usize = 12;
 
+/// Share of "no range" from which on a word counts as silent: the rest is damage.
+const SILENT: f64 = 0.93;
+/// A value that is off both of its neighbours by so many usual changes is damaged.
+const SPIKE: f64 = 25.0;
+
 /// What a range word is made of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Base {
@@ -97,10 +102,11 @@ impl Words {
         let word = |row: usize| columns.iter().fold(0, |bits, &c| (bits << 8) | u32::from(self.columns[c][row]));
         let words: Vec<u32> = (0..rows).map(word).collect();
         let absent = words.iter().filter(|w| base.is_absent(**w)).count();
-        if absent as f64 >= 0.96 * rows as f64 {
+        if absent as f64 >= SILENT * rows as f64 {
             return silent(base, &words);
         }
         let heard: Vec<u32> = words.iter().copied().filter(|w| !base.is_absent(*w)).collect();
+        let heard = without_spikes(&heard);
         let sensible = heard.iter().filter(|w| base.is_sensible(**w)).count();
         if heard.len() < FEWEST_HEARD || (sensible as f64) < 0.95 * heard.len() as f64 {
             return Evidence::Nothing;
@@ -131,6 +137,16 @@ impl Words {
     }
 }
 
+/// Leaves out values that stand alone far off both neighbours, as single damaged ones do.
+fn without_spikes(words: &[u32]) -> Vec<u32> {
+    let mut sizes: Vec<u32> = words.windows(2).map(|p| p[0].abs_diff(p[1])).collect();
+    sizes.sort_unstable();
+    let usual = f64::from(sizes.get(sizes.len() / 2).copied().unwrap_or_default()).max(1.0);
+    let far = |a: u32, b: u32| f64::from(a.abs_diff(b)) > SPIKE * usual;
+    let keeps = |&i: &usize| i == 0 || i + 1 == words.len() || !(far(words[i], words[i - 1]) && far(words[i], words[i + 1]));
+    (0..words.len()).filter(keeps).map(|i| words[i]).collect()
+}
+
 /// Bits saved by coding words of `bytes` bytes as numbers instead of byte by byte.
 fn saved_bits(words: &[u32], bytes: usize) -> f64 {
     let joint: Vec<i64> = words.windows(2).map(|p| i64::from(p[1]) - i64::from(p[0])).collect();
@@ -148,7 +164,7 @@ fn silent(base: Base, words: &[u32]) -> Evidence {
     absent.sort_unstable();
     let word = absent.get(absent.len() / 2).copied().unwrap_or_default();
     let same = absent.iter().filter(|w| **w == word).count();
-    if same as f64 >= 0.96 * words.len() as f64 { Evidence::Silent { word } } else { Evidence::Nothing }
+    if same as f64 >= SILENT * words.len() as f64 { Evidence::Silent { word } } else { Evidence::Nothing }
 }
 
 /// Length in bits of changes within `range` values, by the best of a few widths and tails.
