@@ -13,6 +13,7 @@ mod engine;
 mod epoch;
 mod estimate;
 mod gather;
+pub mod hearing;
 mod plain;
 mod report;
 mod tag;
