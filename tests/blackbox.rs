@@ -2,6 +2,7 @@
 //!
 //! - `cli`: the commands that end by themselves
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
+//! - `hearing`: learn, listen and start, also on terminals
 //! - `replay_equals_live`: what was published is what a replay gives
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
@@ -10,6 +11,7 @@
 mod cli;
 mod daemon;
 mod datasets;
+mod hearing;
 mod house;
 mod nursery;
 mod replay_equals_live;

@@ -43,8 +43,8 @@ const SETTLED: Micros = Micros::from_millis(3_000);
 const STOPPED: Micros = Micros::from_millis(2_000);
 /// Gone for less than this, an anchor may just be starting up.
 const JUST_GONE: Micros = Micros::from_millis(10_000);
-/// Damaged pieces in the window before they are worth a word, and their share of all pieces.
-const DAMAGED: (usize, f64) = (3, 0.02);
+/// Damaged pieces, or lost frames, in the window before they are worth a word, and their share.
+const WORTH_A_WORD: (usize, f64) = (3, 0.02);
 /// Share of uneven intervals that is worth a word, and the intervals that it takes to judge.
 const UNEVEN: (f64, usize) = (0.10, 20);
 /// Steps of a frame counter from 2 to this are lost frames; longer ones are restarts.
@@ -296,7 +296,7 @@ impl Hearing {
         let pieces = self.damaged.iter().filter(|t| at.since(**t) < WINDOW).count();
         let good: usize = self.tags.iter().map(|t| t.window(at).len()).sum();
         let share = pieces as f64 / (pieces + good).max(1) as f64;
-        if pieces >= DAMAGED.0 && share >= DAMAGED.1 {
+        if pieces >= WORTH_A_WORD.0 && share >= WORTH_A_WORD.1 {
             out.push(HearingWarning::Damaged { pieces, share });
         }
     }
@@ -431,7 +431,8 @@ fn frames_lost(window: &[&HeardFrame]) -> Option<u32> {
     let steps: Vec<u32> = window.windows(2).filter_map(step).collect();
     let by_one = steps.iter().filter(|s| **s == 1).count();
     let lost: u32 = steps.iter().filter(|s| (2..=LONGEST_LOSS).contains(*s)).map(|s| s - 1).sum();
-    (lost > 0 && by_one * 2 > steps.len()).then_some(lost)
+    let few = (lost as usize) < WORTH_A_WORD.0 || f64::from(lost) < WORTH_A_WORD.1 * steps.len() as f64;
+    (!few && by_one * 2 > steps.len()).then_some(lost)
 }
 
 /// The usual and the longest interval, when too many are far from the usual one.

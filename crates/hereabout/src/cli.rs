@@ -6,6 +6,8 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
 
+use crate::kit_file::FrameArgs;
+
 /// Positions from the raw ranges of a small ultra-wideband kit.
 ///
 /// hereabout hears the kit's primary anchor, computes where each tag is and how sure that is, watches
@@ -26,7 +28,7 @@ const CAUTION: &str =
 Silence, `lost`, `coasting` past valid_until or a large radius mean \"no position\".
 
 Exit codes: 0 done, 64 usage, 65 unusable data, 66 no input, 69 unavailable, 70 a fault in the program,
-73 can't create, 74 input or output failed, 78 configuration.
+73 can't create, 74 input or output failed, 75 undecided, try again, 78 configuration.
 Environment: HEREABOUT_LOG=info shows more of what happens (tracing filter syntax).";
 
 /// The commands.
@@ -46,12 +48,41 @@ Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
 
 Exit code 0 when the site can be run (warnings may be shown), 78 when not.")]
     Check(CheckArgs),
-    /// Show decoded frames and the rate of each anchor.
+    /// Show who is heard: a live table of ranges, rates and what is odd.
     #[command(after_help = "Examples:
   hereabout listen site.toml
+  hereabout listen --port /dev/serial/by-id/… --layout \"c3 5a seq:u8 range:u16le*8 sum8\" --unit cm --no-range 0
   hereabout listen site.toml --seconds 10 --json
-  hereabout listen site.toml --raw          # hex of good and bad frames, with the reason under each bad one")]
+  hereabout listen site.toml --raw          # hex of good and bad frames, with the reason under each bad one
+
+A table that is redrawn in place on a terminal, a line for each frame in a pipe. NO_COLOR=1 takes the colours away.
+All figures are over the last 10 s. spread: standard deviation of one range without the tag's movement.
+Exit code 0 when frames were heard, 65 when none.")]
     Listen(ListenArgs),
+    /// Propose a frame layout from the bytes of an unknown module.
+    #[command(after_help = "Examples:
+  hereabout learn --port /dev/serial/by-id/… --baud 115200 --seconds 20 --keep kit.bin
+  hereabout learn kit.bin
+  hereabout learn kit.bin >> larkfield/site.toml      # the [frame] table with its reasons as comments
+  hereabout learn kit.bin --farthest 8 --write kit.toml
+  hereabout learn kit.bin --json
+
+Move the tag by some metres while it captures, and switch one anchor off and on: that shows what a range is, its
+unit, and how \"no range\" is said. Arrival times are kept in NAME.times.csv beside NAME.bin.
+Exit code 0 with a proposal, 75 when more than one reading fits (each is shown, with what to capture to decide),
+65 for what is no stream of frames, 66 or 69 when there is nothing to read.")]
+    Learn(LearnArgs),
+    /// Write a commented site file from a few questions or flags.
+    #[command(after_help = "Examples:
+  hereabout start larkfield
+  hereabout start larkfield --name \"Larkfield nursery\" --dimension 2d --tag-height 0.9 \\
+    --port /dev/serial/by-id/… --layout \"c3 5a seq:u8 range:u16le*4 sum8\" --unit cm --no-range 0 \\
+    --anchor \"0,0,0,2.6,shed corner\" --anchor 1,24,0,2.2 --anchor 2,24,14,3.1 --anchor 3,0,14,1.8
+  hereabout start larkfield --kit kit.toml --tag-height 0.9 --anchor 0,0,0,2.6 --yes
+
+Writes DIR/site.toml, and never over a file that is there. Asks for what no flag tells when it is on a terminal.
+An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero you like.")]
+    Start(StartArgs),
     /// Run a log, a capture or a range table through the engine.
     #[command(after_help = "Examples:
   hereabout replay larkfield.db --site site.toml --out fixes.jsonl
@@ -108,8 +139,17 @@ pub struct CheckArgs {
 /// `listen`.
 #[derive(Args, Debug)]
 pub struct ListenArgs {
-    /// The site file.
-    pub site: PathBuf,
+    /// The site file, or a file of `learn --write`; not needed with --port and a layout.
+    pub site: Option<PathBuf>,
+    /// Read from here: a serial port, tcp://…, udp://…, file://…, sim://…; instead of the file's `[source]`.
+    #[arg(long, value_name = "PORT", visible_alias = "source")]
+    pub port: Option<String>,
+    /// Speed of a serial port; 115200 unless given.
+    #[arg(long, value_name = "BAUD")]
+    pub baud: Option<u32>,
+    /// The frames, instead of the file's `[frame]`.
+    #[command(flatten)]
+    pub frame: FrameArgs,
     /// Stop after this many seconds.
     #[arg(long, value_name = "S")]
     pub seconds: Option<f64>,
@@ -122,9 +162,69 @@ pub struct ListenArgs {
     /// Show the bytes of every good and bad frame.
     #[arg(long)]
     pub raw: bool,
-    /// Read from here instead of the site file's `[source]` port.
+}
+
+/// `learn`.
+#[derive(Args, Debug)]
+pub struct LearnArgs {
+    /// Captured bytes (NAME.bin); arrival times are taken from NAME.times.csv beside it when it is there.
+    #[arg(required_unless_present = "port", conflicts_with = "port")]
+    pub capture: Option<PathBuf>,
+    /// Capture from here first: a serial port, tcp://…, udp://…, sim://….
     #[arg(long, value_name = "PORT")]
-    pub source: Option<String>,
+    pub port: Option<String>,
+    /// Speed of a serial port.
+    #[arg(long, value_name = "BAUD", default_value_t = 115_200, requires = "port")]
+    pub baud: u32,
+    /// How long to capture.
+    #[arg(long, value_name = "S", default_value_t = 20.0, requires = "port")]
+    pub seconds: f64,
+    /// Keep the capture under this name; capture.bin, or the next free capture-N.bin, unless given.
+    #[arg(long, value_name = "NAME.bin", requires = "port")]
+    pub keep: Option<PathBuf>,
+    /// The farthest that the tag was from any anchor, in metres: decides the unit.
+    #[arg(long, value_name = "M")]
+    pub farthest: Option<f64>,
+    /// Write the proposal into this new file, for `listen` and `start --kit`.
+    #[arg(long, value_name = "SITE")]
+    pub write: Option<PathBuf>,
+    /// One JSON document instead of the table.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `start`.
+#[derive(Args, Debug)]
+pub struct StartArgs {
+    /// Folder for the site; made when it is not there.
+    pub dir: PathBuf,
+    /// What people call the site; the folder's name unless given.
+    #[arg(long)]
+    pub name: Option<String>,
+    /// 2d for a tag at one height, 3d for one that climbs.
+    #[arg(long, value_parser = ["2d", "3d"])]
+    pub dimension: Option<String>,
+    /// Height of the tag in 2D, metres, with the same zero as the anchors' heights.
+    #[arg(long, value_name = "M", allow_hyphen_values = true)]
+    pub tag_height: Option<f64>,
+    /// Where the kit's bytes come from.
+    #[arg(long, value_name = "PORT")]
+    pub port: Option<String>,
+    /// Speed of a serial port; 115200 unless given.
+    #[arg(long, value_name = "BAUD")]
+    pub baud: Option<u32>,
+    /// The frames; `learn` proposes a layout when you have none.
+    #[command(flatten)]
+    pub frame: FrameArgs,
+    /// Take port and frames from this file of `learn --write`.
+    #[arg(long, value_name = "FILE")]
+    pub kit: Option<PathBuf>,
+    /// An anchor: id,east,north,up[,name] in metres; one flag for each.
+    #[arg(long, value_name = "ID,E,N,U[,NAME]", allow_hyphen_values = true)]
+    pub anchor: Vec<String>,
+    /// Ask nothing.
+    #[arg(long, short)]
+    pub yes: bool,
 }
 
 /// `replay`.

@@ -1,18 +1,20 @@
 //! One module a command, and what they share.
 
 pub mod check;
+pub mod learn;
 pub mod listen;
 pub mod replay;
 pub mod run;
 pub mod simulate;
+pub mod start;
 
 use std::path::Path;
 
-use hereabout_ingest::{Source, SourceText};
+use hereabout_ingest::{Source, SourceText as Parsed};
 
 use crate::cli::Command;
 use crate::exit::{self, Failure};
-use crate::site_file::SiteFile;
+use crate::site_file::{SiteFile, SourceText};
 
 /// Runs a command to its end; gives the exit code.
 ///
@@ -25,6 +27,8 @@ pub fn dispatch(command: Command) -> Result<u8, Failure> {
         Command::Listen(args) => listen::listen(&args),
         Command::Replay(args) => replay::replay(&args),
         Command::Simulate(args) => simulate::simulate(&args),
+        Command::Learn(args) => learn::learn(&args),
+        Command::Start(args) => start::start(&args),
     }
 }
 
@@ -49,11 +53,17 @@ fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String
         }
     };
     let base = if instead.is_some() { Path::new("") } else { site.folder() };
-    let parsed = Source::parse(&text, baud, base)
-        .map_err(|e| Failure::new(exit::CONFIG, format!("{}: source.port: {e}", site.path.display())))?;
-    let source = match parsed {
-        SourceText::Ready(source) => source,
-        SourceText::Sim(path) => Source::Feeder(Box::new(simulate::KitFeeder::open(&path, 1.0)?)),
-    };
-    Ok((source, text))
+    let source = SourceText { port: text, baud };
+    let opened = parse_source(&source, base, &site.path.display().to_string())?;
+    Ok((opened, source.port))
+}
+
+/// The source that a port's text means. `named` is where it was named, `base` where relative names start.
+fn parse_source(source: &SourceText, base: &Path, named: &str) -> Result<Source, Failure> {
+    let parsed = Source::parse(&source.port, source.baud, base)
+        .map_err(|e| Failure::new(exit::CONFIG, format!("{named}: source.port: {e}")))?;
+    Ok(match parsed {
+        Parsed::Ready(source) => source,
+        Parsed::Sim(path) => Source::Feeder(Box::new(simulate::KitFeeder::open(&path, 1.0)?)),
+    })
 }

@@ -16,6 +16,8 @@ pub const SOFTWARE: u8 = 70;
 pub const CANT_CREATE: u8 = 73;
 /// Reading or writing failed on the way.
 pub const IO: u8 = 74;
+/// Not decided with what there is; another try with better data may do.
+pub const TRY_AGAIN: u8 = 75;
 /// The site file or another configuration is wrong.
 pub const CONFIG: u8 = 78;
 

@@ -7,8 +7,12 @@
 pub mod cli;
 pub mod commands;
 pub mod exit;
+mod hearing_words;
+pub mod kit_file;
 pub mod pump;
 pub mod site_file;
 mod site_words;
+mod sparkline;
 pub mod tables;
+mod terminal;
 pub mod toml_doc;

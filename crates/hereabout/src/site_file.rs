@@ -14,6 +14,7 @@ use hereabout_core::{
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
+use crate::kit_file::{KitFile, number_text, quoted};
 use crate::site_words::words;
 use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree};
 
@@ -47,6 +48,33 @@ pub struct SiteFile {
     pub calibration_text: Option<String>,
     /// What works, with a limit.
     pub warnings: Vec<Problem>,
+}
+
+/// The `[frame]` table as text.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct FrameText {
+    /// `layout`, `layout_text` or `layout_json`.
+    pub key: &'static str,
+    /// The layout.
+    pub layout: String,
+    /// The unit.
+    pub unit: String,
+    /// Words for "no range", as TOML writes them.
+    pub no_range: Vec<String>,
+}
+
+impl FrameText {
+    /// The table, ready to be written.
+    pub fn toml(&self) -> String {
+        let mut out =
+            format!("[frame]\n{} = {}\nunit = {}\n", self.key, quoted(&self.layout), quoted(&self.unit));
+        match &self.no_range[..] {
+            [] => {}
+            [one] => out += &format!("no_range = {one}\n"),
+            many => out += &format!("no_range = [{}]\n", many.join(", ")),
+        }
+        out
+    }
 }
 
 /// The `[source]` table.
@@ -106,7 +134,7 @@ impl SiteFile {
             path: document.file.clone(),
             text: document.text.clone(),
             site,
-            source: raw.source.map(|s| SourceText { port: s.port, baud: s.baud.unwrap_or(115_200) }),
+            source: raw.source.map(RawSource::read),
             frame_text: raw.frame.as_ref().map(RawFrame::text),
             frame,
             log: raw.log.map(|l| folder.join(l.path)),
@@ -119,6 +147,40 @@ impl SiteFile {
     /// The folder that relative paths of the site file start from.
     pub fn folder(&self) -> &Path {
         self.path.parent().unwrap_or(Path::new(""))
+    }
+}
+
+impl KitFile {
+    /// Reads a site file, or a file that has only `[source]` and `[frame]`.
+    ///
+    /// # Errors
+    /// Every problem that was found.
+    pub fn load(path: &Path) -> Result<KitFile, Vec<Problem>> {
+        let document = Document::read(path)?;
+        let is_site =
+            toml::from_str::<toml::Table>(&document.text).is_ok_and(|t| !t.keys().all(|k| KIT.has(k)));
+        if !is_site {
+            return KitFile::from_text(path, &document.text);
+        }
+        let site = SiteFile::load(path)?;
+        let frame_text = document.parse::<RawSite>(&SITE)?.0.frame.as_ref().and_then(RawFrame::table);
+        Ok(KitFile { source: site.source.clone(), frame: site.frame.clone(), frame_text, site: Some(site) })
+    }
+
+    /// The same from a text without a site; `name` is for messages.
+    ///
+    /// # Errors
+    /// As [`KitFile::load`].
+    pub fn from_text(name: &Path, text: &str) -> Result<KitFile, Vec<Problem>> {
+        let document = Document { file: name.to_owned(), text: text.to_owned() };
+        let (raw, tree) = document.parse::<RawKit>(&KIT)?;
+        let mut problems = Vec::new();
+        let frame = raw.frame.as_ref().and_then(|f| read_frame(f, &tree, &mut problems));
+        if !problems.is_empty() {
+            return Err(problems);
+        }
+        let frame_text = raw.frame.as_ref().and_then(RawFrame::table);
+        Ok(KitFile { site: None, source: raw.source.map(RawSource::read), frame, frame_text })
     }
 }
 
@@ -359,6 +421,12 @@ struct RawSite {
 }
 
 #[derive(Deserialize)]
+struct RawKit {
+    source: Option<RawSource>,
+    frame: Option<RawFrame>,
+}
+
+#[derive(Deserialize)]
 struct RawSiteTable {
     name: String,
     dimension: String,
@@ -383,6 +451,12 @@ struct RawSource {
     baud: Option<u32>,
 }
 
+impl RawSource {
+    fn read(self) -> SourceText {
+        SourceText { port: self.port, baud: self.baud.unwrap_or(115_200) }
+    }
+}
+
 #[derive(Deserialize)]
 struct RawFrame {
     layout: Option<String>,
@@ -393,6 +467,26 @@ struct RawFrame {
 }
 
 impl RawFrame {
+    /// The table as it would be written again; `None` without exactly one layout.
+    fn table(&self) -> Option<FrameText> {
+        let named = [
+            ("layout", &self.layout),
+            ("layout_text", &self.layout_text),
+            ("layout_json", &self.layout_json),
+        ];
+        let (key, layout) = named.into_iter().find_map(|(key, l)| Some((key, l.clone()?)))?;
+        let word = |w: &RawNoRange| match w {
+            RawNoRange::Number(v) => number_text(*v),
+            RawNoRange::Text(t) => quoted(t),
+        };
+        let no_range = match &self.no_range {
+            None => Vec::new(),
+            Some(OneOrMany::One(one)) => vec![word(one)],
+            Some(OneOrMany::Many(many)) => many.iter().map(word).collect(),
+        };
+        Some(FrameText { key, layout, unit: self.unit.clone(), no_range })
+    }
+
     /// The layout as one line, for the log.
     fn text(&self) -> String {
         let named = [
@@ -493,6 +587,9 @@ const SITE: Schema = Schema {
         ("log", "a table [log]", Some(&LOG)),
         ("api", "a table [api]", Some(&API)),
     ],
+};
+const KIT: Schema = Schema {
+    keys: &[("source", "a table [source]", Some(&SOURCE)), ("frame", "a table [frame]", Some(&FRAME))],
 };
 const SITE_TABLE: Schema = Schema {
     keys: &[

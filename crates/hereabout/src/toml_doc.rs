@@ -19,6 +19,13 @@ pub struct Schema {
     pub keys: &'static [(&'static str, &'static str, Option<&'static Schema>)],
 }
 
+impl Schema {
+    /// Whether a table may have this key.
+    pub fn has(&self, key: &str) -> bool {
+        self.keys.iter().any(|(known, _, _)| *known == key)
+    }
+}
+
 /// One step of a path into the tree.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Step {

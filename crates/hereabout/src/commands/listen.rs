@@ -1,14 +1,22 @@
-//! `listen`: what the kit says, frame by frame, without computing a position.
+//! `listen`: what the kit says, without computing a position.
 //!
-//! For people: one aligned line a frame with a column for each anchor, and once in five seconds a line
-//! of rates and shares. For programs: JSON Lines. `--raw` shows the bytes of every good frame and of
-//! every rejected piece with the reason under it.
+//! On a terminal a live table, one row an anchor, redrawn in place. Into a pipe one aligned line a frame
+//! with a column for each anchor, and once in five seconds a line of rates. For programs JSON Lines.
+//! `--raw` shows the bytes of every good frame and of every rejected piece with the reason under it.
+//! What is odd (a silent anchor, two boards with one id, cut frames) is said in words in each form.
+//!
+//! All pacing is by the stamps of what was heard: this command reads no clock.
 
+mod table;
+
+use std::collections::BTreeSet;
 use std::io::{self, Write};
+use std::path::Path;
 use std::time::Duration;
 
-use hereabout_core::{Frame, Micros, Site, Timestamp};
-use hereabout_engine::{Engine, Input, epoch_from_frame};
+use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, Site, TagId, Timestamp};
+use hereabout_engine::epoch_from_frame;
+use hereabout_engine::hearing::{Hearing, HearingTable, epoch_by_field};
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::{Decoder, FrameSpec, Item};
 use serde_json::json;
@@ -16,35 +24,37 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::ListenArgs;
-use crate::commands::{open_source, runtime};
+use crate::commands::{parse_source, runtime};
 use crate::exit::{self, Failure};
-use crate::site_file::SiteFile;
+use crate::hearing_words::{Names, words};
+use crate::kit_file::KitFile;
+use crate::site_file::SourceText;
+use crate::terminal::{Screen, can_redraw};
+use table::View;
 
 /// A line of rates comes this often.
 const RATES_EVERY: Micros = Micros::from_millis(5_000);
+/// Warnings are looked for this often, when nothing is redrawn anyway.
+const WARN_EVERY: Micros = Micros::from_millis(1_000);
+/// The table is redrawn at most this often.
+const DRAW_EVERY: Micros = Micros::from_millis(200);
 
 /// Listens until Ctrl-C, the given limits, or the end of the source.
 ///
 /// # Errors
-/// A site without source or frame layout; an output that can't be written.
+/// A kit without source or frame layout; an output that can't be written.
 pub fn listen(args: &ListenArgs) -> Result<u8, Failure> {
-    let site = SiteFile::load(&args.site)?;
-    for warning in &site.warnings {
-        eprintln!("{warning}");
-    }
-    let Some(frame) = site.frame.clone() else {
-        let what =
-            format!("{}: the site file has no [frame], so the bytes can't be read", site.path.display());
-        return Err(Failure::new(exit::CONFIG, what));
-    };
+    let ear = Ear::open(args)?;
     runtime()?.block_on(async {
-        let (source, text) = open_source(&site, args.source.as_deref())?;
-        eprintln!("listening to {text}; Ctrl-C stops");
+        let source = parse_source(&ear.source, &ear.base, &ear.named)?;
         let stop = CancellationToken::new();
         let (tx, rx) = mpsc::channel(256);
-        let input = tokio::spawn(hereabout_ingest::run(source, Clock::start(), tx, stop.clone()));
         let limit = args.seconds.filter(|s| *s >= 0.0).and_then(|s| Duration::try_from_secs_f64(s).ok());
-        let mut show = Show::new(args, &site.site, frame);
+        let mut show = Show::new(args, ear);
+        if show.form != Form::Table {
+            eprintln!("listening to {}; Ctrl-C stops", show.ear.source.port);
+        }
+        let input = tokio::spawn(hereabout_ingest::run(source, Clock::start(), tx, stop.clone()));
         let outcome = tokio::select! {
             done = show.run(rx) => done,
             () = until(limit) => Ok(()),
@@ -52,7 +62,7 @@ pub fn listen(args: &ListenArgs) -> Result<u8, Failure> {
         };
         stop.cancel();
         let _ = input.await;
-        outcome.and_then(|()| show.summary())?;
+        outcome.and_then(|()| show.finish().map_err(write_failed))?;
         Ok(if show.frames > 0 { 0 } else { exit::DATA })
     })
 }
@@ -64,63 +74,177 @@ async fn until(limit: Option<Duration>) {
     }
 }
 
-struct Show<'a> {
-    args: &'a ListenArgs,
-    site: &'a Site,
+/// What is listened to, and how it is read.
+struct Ear {
+    /// What stands over the table.
+    title: String,
+    site: Option<Site>,
+    names: Names,
     frame: FrameSpec,
-    decoder: Decoder,
-    /// Only for its anchor table: rates and shares.
-    engine: Engine,
-    frames: u64,
-    first: Option<Timestamp>,
-    rates_due: Option<Timestamp>,
+    source: SourceText,
+    /// Relative file names start here.
+    base: std::path::PathBuf,
+    /// Where the port was named, for messages.
+    named: String,
 }
 
-impl<'a> Show<'a> {
-    fn new(args: &'a ListenArgs, site: &'a Site, frame: FrameSpec) -> Show<'a> {
-        let decoder = Decoder::new(frame.layout.clone());
-        let engine = Engine::new(site.clone(), Some(frame.clone()));
-        Show { args, site, frame, decoder, engine, frames: 0, first: None, rates_due: None }
+impl Ear {
+    /// From the site or kit file, and the flags that replace parts of it.
+    fn open(args: &ListenArgs) -> Result<Ear, Failure> {
+        let kit = match &args.site {
+            Some(path) => KitFile::load(path)?,
+            None => KitFile { site: None, source: None, frame: None, frame_text: None },
+        };
+        for warning in kit.site.iter().flat_map(|s| &s.warnings) {
+            eprintln!("{warning}");
+        }
+        let named = args.site.as_ref().map_or("command line".to_owned(), |p| p.display().to_string());
+        let Some(frame) = args.frame.kit()?.frame.or(kit.frame) else {
+            let what = "no frame layout is given, so the bytes can't be read";
+            let help = "give a site file with [frame], or --layout; `hereabout learn --port …` proposes one";
+            let code = if args.site.is_some() { exit::CONFIG } else { exit::USAGE };
+            return Err(Failure::new(code, format!("{named}: {what}\n  {help}")));
+        };
+        let site_folder = args.site.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
+        let baud = args.baud.or(kit.source.as_ref().map(|s| s.baud)).unwrap_or(115_200);
+        let (port, base) = match (&args.port, kit.source) {
+            (Some(port), _) => (port.clone(), Path::new("")),
+            (None, Some(source)) => (source.port, site_folder),
+            (None, None) => {
+                let what = "no port is given, so there is nothing to hear";
+                let help = "give --port /dev/serial/by-id/… (or tcp://…, udp://…, file://…, sim://…)";
+                let code = if args.site.is_some() { exit::CONFIG } else { exit::USAGE };
+                return Err(Failure::new(code, format!("{named}: {what}\n  {help}")));
+            }
+        };
+        let base = base.to_owned();
+        let site = kit.site.map(|s| s.site);
+        let names = match &site {
+            Some(site) => Names::of_site(site),
+            None => Names::of_fields(frame.layout.range_fields()),
+        };
+        let title =
+            site.as_ref().map_or("no site: range fields by number".to_owned(), |s| s.name().to_owned());
+        Ok(Ear { title, site, names, frame, source: SourceText { port, baud }, base, named })
+    }
+
+    fn epoch(&self, frame: &Frame) -> Epoch {
+        match &self.site {
+            Some(site) => epoch_from_frame(frame, &self.frame, site),
+            None => epoch_by_field(frame, &self.frame),
+        }
+    }
+}
+
+/// In which form things are shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Form {
+    Table,
+    Lines,
+    Raw,
+    Json,
+}
+
+/// A trouble that has been told and lasts.
+type Told = BTreeSet<(&'static str, Option<TagId>, Option<AnchorId>)>;
+
+struct Show {
+    ear: Ear,
+    form: Form,
+    screen: Screen,
+    /// Stop after so many good frames.
+    limit: Option<u64>,
+    decoder: Decoder,
+    hearing: Hearing,
+    frames: u64,
+    first: Option<Timestamp>,
+    newest: Option<Timestamp>,
+    link: Option<LinkStatus>,
+    rates_due: Option<Timestamp>,
+    look_due: Option<Timestamp>,
+    told: Told,
+}
+
+impl Show {
+    fn new(args: &ListenArgs, ear: Ear) -> Show {
+        let form = match (args.json, args.raw) {
+            (true, _) => Form::Json,
+            (_, true) => Form::Raw,
+            _ if can_redraw() => Form::Table,
+            _ => Form::Lines,
+        };
+        Show {
+            form,
+            screen: Screen::new(),
+            limit: args.frames,
+            decoder: Decoder::new(ear.frame.layout.clone()),
+            hearing: Hearing::new(ear.names.ids()),
+            frames: 0,
+            first: None,
+            newest: None,
+            link: None,
+            rates_due: None,
+            look_due: None,
+            told: Told::new(),
+            ear,
+        }
     }
 
     async fn run(&mut self, mut feed: mpsc::Receiver<Feed>) -> Result<(), Failure> {
         while let Some(item) = feed.recv().await {
+            let at = item.at();
+            self.newest = Some(at);
             match item {
-                Feed::Bytes(chunk) => self.bytes(chunk.received_at, &chunk.bytes).map_err(write_failed)?,
-                Feed::Tick(at) => self.engine.handle(Input::Tick(at)),
-                Feed::Link(link) => match link.status {
-                    LinkStatus::Connected => eprintln!("connected"),
-                    LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
-                },
+                Feed::Bytes(chunk) => self.bytes(at, &chunk.bytes).map_err(write_failed)?,
+                Feed::Tick(_) => {}
+                Feed::Link(link) => self.link(link.status),
                 Feed::End(_) => return Ok(()),
             }
-            if self.args.frames.is_some_and(|n| self.frames >= n) {
+            self.look(at).map_err(write_failed)?;
+            if self.is_enough() {
                 return Ok(());
             }
         }
         Ok(())
     }
 
+    fn is_enough(&self) -> bool {
+        self.limit.is_some_and(|limit| self.frames >= limit)
+    }
+
+    fn link(&mut self, status: LinkStatus) {
+        match &status {
+            _ if self.form == Form::Table => self.look_due = None,
+            LinkStatus::Connected => eprintln!("connected"),
+            LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
+        }
+        self.link = Some(status);
+    }
+
     fn bytes(&mut self, at: Timestamp, bytes: &[u8]) -> io::Result<()> {
+        self.hearing.bytes(at, bytes.len());
         let mut rest = bytes;
-        let mut out = io::stdout().lock();
+        // Through a buffer, which is handed on at the end of the chunk.
+        let mut out = io::BufWriter::new(io::stdout().lock());
         while !rest.is_empty() {
             let taken = self.decoder.push(at, rest);
             rest = &rest[taken..];
             while let Some(item) = self.decoder.next_item() {
                 match item {
                     Item::Frame { frame, bytes } => {
-                        if self.args.raw {
+                        if self.form == Form::Raw {
                             writeln!(out, "good  {}", hex(bytes))?;
                         }
-                        self.one(&frame, &mut out)?;
+                        self.frame(&frame, &mut out)?;
                     }
-                    Item::Rejected { reason, bytes } if self.args.raw => {
-                        writeln!(out, "bad   {}\n      {reason}", hex(bytes))?;
+                    Item::Rejected { reason, bytes } => {
+                        if self.form == Form::Raw {
+                            writeln!(out, "bad   {}\n      {reason}", hex(bytes))?;
+                        }
+                        self.hearing.damaged(at);
                     }
-                    Item::Rejected { .. } => {}
                 }
-                if self.args.frames.is_some_and(|n| self.frames >= n) {
+                if self.is_enough() {
                     return out.flush();
                 }
             }
@@ -128,31 +252,24 @@ impl<'a> Show<'a> {
         out.flush()
     }
 
-    fn one(&mut self, frame: &Frame, out: &mut impl Write) -> io::Result<()> {
+    fn frame(&mut self, frame: &Frame, out: &mut impl Write) -> io::Result<()> {
         self.frames += 1;
-        self.engine.handle(Input::Frame(frame));
-        while self.engine.poll_output().is_some() {}
         let first = *self.first.get_or_insert(frame.received_at);
-        let epoch = epoch_from_frame(frame, &self.frame, self.site);
-        if self.args.json {
-            let ranges: serde_json::Map<String, serde_json::Value> =
-                epoch.readings.iter().map(|r| (r.anchor.to_string(), json!(r.raw_range_m))).collect();
-            let time_s = frame.received_at.unix_secs_f64();
-            let row = json!({
-                "type": "frame", "time_s": time_s, "tag": epoch.tag.0, "seq": epoch.frame_seq,
-                "millis": frame.millis, "range_m": ranges,
-            });
-            return writeln!(out, "{row}");
+        let epoch = self.ear.epoch(frame);
+        self.hearing.hear(&epoch);
+        match self.form {
+            Form::Json => writeln!(out, "{}", frame_row(frame, &epoch)),
+            Form::Lines => self.line(&epoch, first, out),
+            Form::Raw | Form::Table => Ok(()),
         }
-        if self.args.raw {
-            return Ok(());
-        }
+    }
+
+    fn line(&mut self, epoch: &Epoch, first: Timestamp, out: &mut impl Write) -> io::Result<()> {
         if self.rates_due.is_none() {
             self.header(out)?;
             self.rates_due = Some(first.plus(RATES_EVERY));
         }
-        let seconds = frame.received_at.since(first).secs_f64();
-        write!(out, "{seconds:>8.2}  {:>4}", epoch.tag)?;
+        write!(out, "{:>8.2}  {:>4}", epoch.at.since(first).secs_f64(), epoch.tag)?;
         for reading in &epoch.readings {
             match reading.raw_range_m {
                 Some(r) => write!(out, " {r:>8.3}")?,
@@ -160,42 +277,116 @@ impl<'a> Show<'a> {
             }
         }
         writeln!(out)?;
-        if self.rates_due.is_some_and(|due| frame.received_at >= due) {
-            self.rates_due = Some(frame.received_at.plus(RATES_EVERY));
-            self.rates(out)?;
+        if self.rates_due.is_some_and(|due| epoch.at >= due) {
+            self.rates_due = Some(epoch.at.plus(RATES_EVERY));
+            self.rates(epoch, out)?;
         }
         Ok(())
     }
 
     fn header(&self, out: &mut impl Write) -> io::Result<()> {
         write!(out, "{:>8}  {:>4}", "s", "tag")?;
-        for slot in 0..hereabout_core::MAX_ANCHORS {
-            if let Some(i) = self.site.anchor_of_slot(slot) {
-                write!(out, " {:>8}", format!("#{}", self.site.anchors()[i].id))?;
-            }
+        for id in self.ear.names.ids() {
+            write!(out, " {:>8}", format!("#{id}"))?;
         }
         writeln!(out)
     }
 
-    fn rates(&self, out: &mut impl Write) -> io::Result<()> {
-        let Some(table) = self.engine.anchor_table() else { return Ok(()) };
+    /// Rates of the anchors as this tag has them.
+    fn rates(&self, epoch: &Epoch, out: &mut impl Write) -> io::Result<()> {
         write!(out, "{:>14}", "per second")?;
-        for slot in 0..hereabout_core::MAX_ANCHORS {
-            if let Some(i) = self.site.anchor_of_slot(slot) {
-                write!(out, " {:>8.1}", table.rows[i].rate_hz)?;
-            }
+        for row in self.hearing.table(epoch.at).rows.iter().filter(|r| r.tag == epoch.tag) {
+            write!(out, " {:>8.1}", row.rate_hz)?;
         }
         writeln!(out)
     }
 
-    fn summary(&self) -> Result<(), Failure> {
+    /// Redraws the table, or tells what has become odd, when it is time to.
+    fn look(&mut self, at: Timestamp) -> io::Result<()> {
+        if self.look_due.is_some_and(|due| at < due) {
+            return Ok(());
+        }
+        let every = if self.form == Form::Table { DRAW_EVERY } else { WARN_EVERY };
+        self.look_due = Some(at.plus(every));
+        self.look_now(at)
+    }
+
+    fn look_now(&mut self, at: Timestamp) -> io::Result<()> {
+        let table = self.hearing.table(at);
+        if self.form == Form::Table {
+            let (columns, _) = Screen::size();
+            let lines = self.view(&table).lines(columns);
+            return self.screen.draw(&lines);
+        }
+        let mut odd = Told::new();
+        for warning in &table.warnings {
+            let (kind, tag, anchor) = warning.topic();
+            odd.insert((kind, tag, anchor));
+            if self.told.contains(&(kind, tag, anchor)) {
+                continue;
+            }
+            let words = words(warning, &self.ear.names, several_tags(&table));
+            if self.form == Form::Json {
+                let row = json!({
+                    "type": "warning", "time_s": at.unix_secs_f64(), "kind": kind,
+                    "tag": tag.map(|t| t.0), "anchor": anchor.map(|a| a.0), "words": words,
+                });
+                writeln!(io::stdout().lock(), "{row}")?;
+            } else {
+                let seconds = self.first.map_or(0.0, |first| at.since(first).secs_f64());
+                eprintln!("{seconds:>8.2}  {words}");
+            }
+        }
+        self.told = odd;
+        Ok(())
+    }
+
+    fn view<'a>(&'a self, table: &'a HearingTable) -> View<'a> {
+        View {
+            title: &self.ear.title,
+            port: &self.ear.source.port,
+            link: self.link.as_ref(),
+            names: &self.ear.names,
+            frames: self.frames,
+            bytes: self.decoder.counts().bytes,
+            seconds: self.first.map_or(0.0, |first| table.at.since(first).secs_f64()),
+            several_tags: several_tags(table),
+            table,
+        }
+    }
+
+    /// The last look, and what there was in all.
+    fn finish(&mut self) -> io::Result<()> {
+        if let Some(at) = self.newest {
+            self.look_now(at)?;
+        }
         let counts = self.decoder.counts();
         eprintln!(
             "{} good frames, {} with a wrong checksum, {} bytes that belonged to no frame",
             counts.frames_good, counts.bad_checksum, counts.skipped_bytes
         );
+        if counts.frames_good == 0 && counts.bytes > 0 {
+            eprintln!("the layout fits nothing that came: `hereabout learn` proposes one from the bytes");
+        }
         Ok(())
     }
+}
+
+fn several_tags(table: &HearingTable) -> bool {
+    table.rows.first().zip(table.rows.last()).is_some_and(|(first, last)| first.tag != last.tag)
+}
+
+fn frame_row(frame: &Frame, epoch: &Epoch) -> serde_json::Value {
+    let ranges: serde_json::Map<String, serde_json::Value> = epoch
+        .readings
+        .iter()
+        .take(MAX_ANCHORS)
+        .map(|r| (r.anchor.to_string(), json!(r.raw_range_m)))
+        .collect();
+    json!({
+        "type": "frame", "time_s": frame.received_at.unix_secs_f64(), "tag": epoch.tag.0,
+        "seq": epoch.frame_seq, "millis": frame.millis, "range_m": ranges,
+    })
 }
 
 fn hex(bytes: &[u8]) -> String {

@@ -1,0 +1,136 @@
+//! What was learnt, as TOML for people and as JSON for programs.
+
+use std::path::Path;
+
+use hereabout_wire::learn::{Alternative, FrameGuess, NotFrames, Outcome, Proposal, Undecided};
+use serde_json::{Value, json};
+
+use crate::terminal::wrap;
+
+/// Comments are broken at this width.
+const WIDTH: usize = 96;
+
+/// A `[frame]` table with its reasons as comments; readings of an undecided capture wholly as comments;
+/// nothing for what is no stream of frames.
+pub(super) fn toml(outcome: &Outcome, capture: &Path) -> String {
+    match outcome {
+        Outcome::Proposal(p) => proposal(p, capture),
+        Outcome::Undecided(u) => undecided(u, capture),
+        Outcome::NotFrames(_) => String::new(),
+    }
+}
+
+fn proposal(p: &Proposal, capture: &Path) -> String {
+    let rate = p.rate_hz.map_or(String::new(), |hz| format!(", {hz:.1} frames a second"));
+    let head = format!(
+        "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}.",
+        capture.display(),
+        p.frames_read,
+        100.0 * p.share_read
+    );
+    let mut out = comment("", &head);
+    for part in &p.parts {
+        out += &comment(&format!("  {:<7} ", part.sureness.to_string()), &part.what.to_string());
+    }
+    for caution in &p.cautions {
+        out += &comment("  note    ", &caution.to_string());
+    }
+    if !p.alternatives.is_empty() {
+        out += &comment("", "It may also be, with what to capture to decide:");
+    }
+    out += &alternatives(&p.alternatives);
+    out + &p.frame.to_string()
+}
+
+fn undecided(u: &Undecided, capture: &Path) -> String {
+    let head = format!(
+        "Undecided from {}: {} frames of {} bytes, and more than one reading.",
+        capture.display(),
+        u.frames_seen,
+        u.frame_bytes
+    );
+    let mut out = comment("", &head);
+    for question in &u.questions {
+        out += &comment("  - ", &question.to_string());
+    }
+    if !u.alternatives.is_empty() {
+        out += &comment(
+            "",
+            "It may be, likeliest first; `hereabout listen` shows whether the ranges are right:",
+        );
+    }
+    out + &alternatives(&u.alternatives)
+}
+
+fn alternatives(list: &[Alternative]) -> String {
+    let mut out = String::new();
+    for alternative in list {
+        for line in alternative.frame.to_string().lines() {
+            out += &format!("#   {line}\n");
+        }
+        out += &comment("    ", &alternative.question.to_string());
+    }
+    out
+}
+
+/// `text` as comment lines, broken at blanks; `before` stands before the first, room for it before the others.
+fn comment(before: &str, text: &str) -> String {
+    let room = " ".repeat(before.len());
+    let lines = wrap(text, WIDTH.saturating_sub(before.len()), "");
+    let line = |(i, line): (usize, &String)| format!("# {}{line}\n", if i == 0 { before } else { &room });
+    lines.iter().enumerate().map(line).collect()
+}
+
+/// Everything as one document.
+pub(super) fn json(outcome: &Outcome) -> Value {
+    match outcome {
+        Outcome::Proposal(p) => {
+            let parts: Vec<Value> = p
+                .parts
+                .iter()
+                .map(|part| json!({ "what": part.what.to_string(), "sureness": part.sureness.to_string() }))
+                .collect();
+            let cautions: Vec<String> = p.cautions.iter().map(ToString::to_string).collect();
+            json!({
+                "outcome": "proposal", "frame": frame(&p.frame), "toml": p.frame.to_string(), "parts": parts,
+                "alternatives": rivals(&p.alternatives), "cautions": cautions,
+                "frames_read": p.frames_read, "share_read": p.share_read, "rate_hz": p.rate_hz,
+            })
+        }
+        Outcome::Undecided(u) => {
+            let questions: Vec<String> = u.questions.iter().map(ToString::to_string).collect();
+            json!({
+                "outcome": "undecided", "questions": questions, "alternatives": rivals(&u.alternatives),
+                "frame_bytes": u.frame_bytes, "frames_seen": u.frames_seen,
+            })
+        }
+        Outcome::NotFrames(why) => {
+            json!({ "outcome": "not_frames", "kind": kind(why), "words": why.to_string() })
+        }
+    }
+}
+
+fn rivals(list: &[Alternative]) -> Vec<Value> {
+    list.iter().map(|a| json!({ "frame": frame(&a.frame), "question": a.question.to_string() })).collect()
+}
+
+fn frame(guess: &FrameGuess) -> Value {
+    let words: Vec<Value> =
+        guess.no_range.iter().map(|v| if v.is_nan() { json!("nan") } else { json!(v) }).collect();
+    let mut table = json!({ "unit": guess.unit.to_string(), "no_range": words });
+    table[guess.key.name()] = json!(guess.layout);
+    table
+}
+
+/// A short fixed word for each kind.
+fn kind(why: &NotFrames) -> &'static str {
+    match why {
+        NotFrames::Silence => "silence",
+        NotFrames::TooShort { .. } => "too_short",
+        NotFrames::ConstantByte { .. } => "constant_byte",
+        NotFrames::ConsoleText { .. } => "console_text",
+        NotFrames::DamagedText { .. } => "damaged_text",
+        NotFrames::WrongBaud { .. } => "wrong_baud",
+        NotFrames::Rubbish => "rubbish",
+    }
+}
