@@ -2,7 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use hereabout_core::Timestamp;
+use arrayvec::ArrayVec;
+use hereabout_core::{MAX_ANCHORS, Timestamp, Word};
 
 use super::arrays::{self, Array, Found};
 use super::columns::{self, Column, Counter};
@@ -26,6 +27,8 @@ const MUST_BE_WHOLE: f64 = 0.25;
 const LEAST_TRAVEL_M: f64 = 1.0;
 /// Nats by which one reading of the bytes must beat another that explains them as well.
 const REVEALING_NATS: f64 = 12.0;
+/// Frames without damage that a study needs.
+const FEWEST_ROWS: usize = 12;
 /// The most alternatives of one kind.
 const MOST_RIVALS: usize = 6;
 
@@ -73,6 +76,9 @@ pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
     first
 }
 
+/// Ranges of one frame.
+type Row = ArrayVec<Word, MAX_ANCHORS>;
+
 /// One capture with its frames laid out.
 struct Study<'a> {
     capture: &'a [u8],
@@ -107,7 +113,7 @@ impl<'a> Study<'a> {
         times: &[(u64, Timestamp)],
         options: LearnOptions,
     ) -> Study<'a> {
-        let columns = columns::columns(fold);
+        let columns = columns::columns(&fold.trusted(|_| true));
         let sums = sums::sums(fold, &columns);
         let rate_hz = rate(times, capture.len() as f64 / fold.len as f64);
         let idle_start = idle_start(fold, times, rate_hz);
@@ -209,15 +215,15 @@ impl<'a> Study<'a> {
     /// The frames cut at column `start`, with what is known of their columns, and the ranges in them.
     fn found(&self, start: usize) -> Option<(Found, Base)> {
         let turned = self.fold.turned(start);
-        if turned.rows() < 12 {
-            return None;
-        }
         let len = self.fold.len;
         let sum = self.sums.first().map(|s| Sum { at: (s.at + len - start) % len, ..s.clone() });
         let checksum = sum.as_ref().map(|s| (s, s.algorithm.build()));
         let holds = |row: &[u8]| checksum.as_ref().is_none_or(|(sum, checksum)| sum.holds(checksum, row));
         let trusted = turned.trusted(holds);
-        let columns = columns::columns(&turned);
+        if trusted.rows() < FEWEST_ROWS {
+            return None;
+        }
+        let columns = columns::columns(&trusted);
         let counters = columns::counters(&turned, &columns);
         let mark = compose::mark(&columns);
         let mut taken = vec![false; len];
@@ -270,7 +276,8 @@ impl<'a> Study<'a> {
         let rate = self.options.rate_hz.or(self.rate_hz).unwrap_or(USUAL_RATE_HZ);
         let is_float = plan.array.base.is_float();
         let largest = (!is_float).then(|| ((1_u64 << (8 * plan.width())) - 1) as f64);
-        let mut reading = series::reading(&back.rows, rate, largest);
+        let (reads, whole, rows) = self.reads(start, &layout, &back);
+        let mut reading = series::reading(&rows, rate, largest);
         if reading.no_range.is_empty() {
             reading.no_range.push(0.0);
         }
@@ -281,31 +288,39 @@ impl<'a> Study<'a> {
             unit: units[0].0,
             no_range: reading.no_range.clone(),
         };
-        let (reads, whole) = self.reads(start, &layout, &back);
         Some(Trial { plan, silent, guess, reading, units, back, reads, whole })
     }
 
-    /// Share of the whole frames that the decoder found, less the false ones, and the share of frames
-    /// that are whole.
-    fn reads(&self, start: usize, layout: &Layout, back: &ReadBack) -> (f64, f64) {
+    /// Share of the whole frames that the decoder found, less the false ones, the share of frames that
+    /// are whole, and the ranges of these, with empty rows for the others.
+    ///
+    /// Only frames that follow another without a gap count as whole: after a lost byte any decoder
+    /// may take one frame to find its feet.
+    fn reads(&self, start: usize, layout: &Layout, back: &ReadBack) -> (f64, f64, Vec<Row>) {
         let turned = self.fold.turned(start);
-        let frames: BTreeSet<usize> = turned.starts.iter().copied().collect();
         let decoded: BTreeSet<usize> = back.starts.iter().copied().collect();
-        // Only as far as both lists go.
-        let end = back.starts.last().copied().unwrap_or(0).min(turned.starts.last().copied().unwrap_or(0));
-        let seen = frames.range(..=end).count().max(1) as f64;
-        let whole = turned.starts.iter().filter(|&&at| at <= end);
-        let whole: Vec<usize> = whole
-            .copied()
-            .filter(|&at| read_back(layout, &turned.bytes[at..at + turned.len]).frames == 1)
-            .collect();
-        let found = whole.iter().filter(|at| decoded.contains(at)).count() as f64;
-        let cuts_into = |at: &usize| {
-            frames.range(..*at).next_back().is_some_and(|frame| frame + turned.len > *at)
-                && !frames.contains(at)
-        };
-        let false_frames = decoded.range(..=end).filter(|at| cuts_into(at)).count() as f64;
-        ((found - false_frames) / (whole.len().max(1) as f64), whole.len() as f64 / seen)
+        let end = back.starts.last().copied().unwrap_or(0);
+        let first = turned.starts.first().copied().unwrap_or(0);
+        let mut rows: Vec<Row> = Vec::new();
+        let (mut whole, mut followed, mut found, mut cut) = (0_usize, 0_usize, 0_usize, 0_usize);
+        for row in 0..turned.rows() {
+            let at = turned.starts[row];
+            let alone = if turned.adjacent(row) { read_back(layout, turned.row(row)) } else { ReadBack::default() };
+            let Some(words) = alone.rows.first() else { continue };
+            whole += 1;
+            // Lost frames leave a gap, so that time goes on evenly.
+            let index = (at - first + turned.len / 2) / turned.len;
+            rows.resize(index.min(turned.rows() * 2), words.iter().map(|_| Word::Missing).collect());
+            rows.push(words.clone());
+            if row == 0 || !turned.adjacent(row - 1) || at > end {
+                continue;
+            }
+            followed += 1;
+            found += usize::from(decoded.contains(&at));
+            cut += decoded.range(at + 1..at + turned.len).count();
+        }
+        let reads = (found as f64 - cut as f64) / followed.max(1) as f64;
+        (reads, whole as f64 / turned.rows().max(1) as f64, rows)
     }
 
     /// Counters with the field that each stands for: steps of one number the frames, a clock agrees

@@ -40,7 +40,7 @@ pub(super) struct Reading {
     pub(super) noise: f64,
     /// Usual change over a second, in units.
     pub(super) speed: f64,
-    /// 98 % of the readings are smaller, in units.
+    /// 95 % of the readings are smaller, in units.
     pub(super) farthest: f64,
     /// The largest travel of a field, in units: from its 5 % to its 95 % quantile.
     pub(super) travel: f64,
@@ -55,7 +55,9 @@ pub(super) fn reading(rows: &Rows, rate_hz: f64, largest: Option<f64>) -> Readin
         .map(|f| rows.iter().map(|row| row.get(f).and_then(|w| w.number())).collect())
         .collect();
     let mut out = Reading { no_range: no_range_words(&numbers, largest), ..Reading::default() };
-    let has_empty = rows.iter().flatten().any(|w| w.number().is_none());
+    // A row without any number is a lost frame.
+    let told = rows.iter().filter(|row| row.iter().any(|w| *w != Word::Missing));
+    let has_empty = told.flatten().any(|w| w.number().is_none());
     out.no_range_seen = has_empty || !out.no_range.is_empty();
     let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !out.no_range.contains(n);
     let ranges: Vec<Vec<Option<f64>>> =
@@ -68,7 +70,7 @@ pub(super) fn reading(rows: &Rows, rate_hz: f64, largest: Option<f64>) -> Readin
     out.speed = middle(heard.iter().map(|f| middle(changes(f, steps))).collect());
     let mut all: Vec<f64> = heard.iter().flat_map(|f| f.iter().flatten().copied()).collect();
     all.sort_by(f64::total_cmp);
-    out.farthest = quantile(&all, 0.98);
+    out.farthest = quantile(&all, 0.95);
     out.travel = heard.iter().map(|f| travel(f)).fold(0.0, f64::max);
     let even = all.iter().filter(|n| (*n / 2.0).fract() == 0.0).count();
     out.even = even as f64 / all.len().max(1) as f64;
@@ -107,7 +109,7 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
     }
     let total: usize = seen.values().map(|e| e.1).sum();
     let told = |&(n, count, off): &(f64, usize, usize)| {
-        n <= 0.0 || Some(n) == largest || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
+        (count >= 3 && (n <= 0.0 || Some(n) == largest)) || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
     };
     let mut words: Vec<(f64, usize)> = seen.values().filter(|e| told(e)).map(|e| (e.0, e.1)).collect();
     // The commonest first; a damaged byte makes a stray negative now and then.

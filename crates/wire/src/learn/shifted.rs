@@ -2,13 +2,16 @@
 
 use super::LearnOptions;
 use super::binary;
-use super::outcome::Outcome;
+use super::outcome::{Outcome, PartKind, Proposal};
 use super::triage::histogram;
 
 /// Bytes that are studied for each shift.
 const TRIAL_BYTES: usize = 16 * 1024;
 /// Bytes other than 00 and ff that the look at runs of bits needs.
 const FEWEST_BYTES: u32 = 200;
+
+/// Saved bits that prove ranges without a checksum.
+const STRONG_BITS: f64 = 60.0;
 
 /// Whether nearly all bytes are made of runs of two or more equal bits: a port that is faster than
 /// the line sees every bit several times.
@@ -38,11 +41,25 @@ pub(super) fn is_even(capture: &[u8]) -> bool {
 /// The shift in bits by which the stream becomes frames with ranges, if there is one.
 pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
     let head = &capture[..capture.len().min(TRIAL_BYTES)];
-    let makes_sense = |bytes: &[u8]| matches!(binary::study(bytes, &[], options), Some(Outcome::Proposal(_)));
+    let makes_sense = |bytes: &[u8]| match binary::study(bytes, &[], options) {
+        Some(Outcome::Proposal(proposal)) => is_strong(&proposal),
+        _ => false,
+    };
     (1..8).find(|&bits| {
         let high_first = |w: &[u8]| (w[0] << bits) | (w[1] >> (8 - bits));
         let low_first = |w: &[u8]| (w[0] >> bits) | (w[1] << (8 - bits));
         makes_sense(&head.windows(2).map(high_first).collect::<Vec<u8>>())
             || makes_sense(&head.windows(2).map(low_first).collect::<Vec<u8>>())
     })
+}
+
+/// Whether a proposal is proven so well that the stream cannot be meant otherwise.
+fn is_strong(proposal: &Proposal) -> bool {
+    let proves = |part: &PartKind| match part {
+        PartKind::Checksum { .. } => true,
+        PartKind::Ranges { bits, .. } => *bits >= STRONG_BITS,
+        _ => false,
+    };
+    let has_mark = proposal.parts.iter().any(|p| matches!(&p.what, PartKind::Mark { bytes } if bytes.len() > 1));
+    has_mark && proposal.parts.iter().any(|p| proves(&p.what))
 }
