@@ -89,7 +89,7 @@ fn survey_of_random_layouts() {
     for harm in [Harm::None, Harm::Flips, Harm::Losses] {
         let mut counts = [0; 4];
         for seed in 0..200 {
-            if only.is_some_and(|o| o != seed || harm != Harm::None) { continue; }
+            if only.is_some_and(|o| o != seed || format!("{harm:?}") != std::env::var("LEARN_HARM").unwrap_or("None".into())) { continue; }
             let (kit, scene, stream) = random_case(seed);
             let bytes = harmed(&stream.bytes, harm, &mut Random::new(seed + 1_000_000));
             let outcome = learn(&bytes, None, LearnOptions::default());

@@ -14,6 +14,10 @@ const SOFTENING: f64 = 12.0;
 const ROUNDS: usize = 4;
 /// A place must reach this share of the usual frame's score.
 const ACCEPT: f64 = 0.55;
+/// Bytes on which the pivots compete.
+const CONTEST_BYTES: usize = 12 * 1024;
+/// How many single bytes, and how many pairs, compete.
+const MOST_PIVOTS: usize = 5;
 /// Frames that a fold must have.
 const FEWEST_FRAMES: usize = 16;
 /// Share of the bytes that must lie in frames.
@@ -69,42 +73,73 @@ impl Fold<'_> {
 
 /// Lays out the frames of `len` bytes; `None` when there is no such chain.
 pub(super) fn fold(bytes: &[u8], len: usize) -> Option<Fold<'_>> {
-    let mut fold = pivot(bytes, len)?;
-    for round in 0..ROUNDS {
-        let table = Table::of(&fold);
-        let scores = table.scores(bytes);
+    // The pivots compete on a part: the chain that says most wins.
+    let part = &bytes[..bytes.len().min(CONTEST_BYTES)];
+    let contest = |pivot: &Pivot| Some((refined(pivot.starts(part, len), ROUNDS)?.1, *pivot));
+    let (_, best) = pivots(part, len).iter().filter_map(contest).max_by(|a, b| a.0.total_cmp(&b.0))?;
+    let (fold, _) = refined(best.starts(bytes, len), ROUNDS)?;
+    (fold.covered() >= FEWEST_COVERED).then_some(fold)
+}
+
+/// Scores, chains and counts anew, `rounds` times over; with the score of the last chain.
+fn refined(mut fold: Fold<'_>, rounds: usize) -> Option<(Fold<'_>, f64)> {
+    let mut total = 0.0;
+    for round in 0..rounds {
+        let scores = Table::of(&fold).scores(fold.bytes);
         let mut usual: Vec<f32> = fold.starts.iter().map(|&s| scores[s]).collect();
         usual.sort_by(f32::total_cmp);
         let median = f64::from(*usual.get(usual.len() / 2)?);
         let share = if round == 0 { 0.5 * ACCEPT } else { ACCEPT };
-        fold.starts = best_chain(&scores, len, (share * median).max(1.0) as f32);
+        fold.starts = best_chain(&scores, fold.len, (share * median).max(1.0) as f32);
         if fold.rows() < FEWEST_FRAMES {
             return None;
         }
+        total = fold.starts.iter().map(|&s| f64::from(scores[s])).sum();
     }
-    (fold.covered() >= FEWEST_COVERED).then_some(fold)
+    Some((fold, total))
 }
 
-/// Rough frames: the places of the byte (or pair) that stands once in nearly every frame.
-fn pivot(bytes: &[u8], len: usize) -> Option<Fold<'_>> {
+/// A byte, or two neighbours, that stand once in nearly every frame.
+#[derive(Clone, Copy, Debug)]
+enum Pivot {
+    Byte(u8),
+    Pair(u8, u8),
+}
+
+impl Pivot {
+    fn is_at(self, bytes: &[u8], i: usize) -> bool {
+        match self {
+            Pivot::Byte(a) => bytes[i] == a,
+            Pivot::Pair(a, b) => bytes[i] == a && bytes.get(i + 1) == Some(&b),
+        }
+    }
+
+    /// Rough frames: the places that have the same a frame before or after.
+    fn starts(self, bytes: &[u8], len: usize) -> Fold<'_> {
+        let at = |i: usize| self.is_at(bytes, i);
+        let again = |i: usize| (i + len < bytes.len() && at(i + len)) || (i >= len && at(i - len));
+        let starts = (0..bytes.len()).filter(|&i| i + len <= bytes.len() && at(i) && again(i)).collect();
+        Fold { bytes, len, starts }
+    }
+}
+
+/// The likeliest pivots.
+fn pivots(bytes: &[u8], len: usize) -> Vec<Pivot> {
     let frames = bytes.len() as f64 / len as f64;
-    let pair_at = |i: usize| (usize::from(bytes[i]) << 8) | usize::from(bytes[i + 1]);
-    let single_at = |i: usize| usize::from(bytes[i]);
     let end = bytes.len() - 1;
-    let (quality_1, value_1) = best_pivot(end, len, frames, 256, single_at);
-    let (quality_2, value_2) = best_pivot(end, len, frames, 65_536, pair_at);
-    let is_single = quality_1 >= quality_2;
-    let at = |i: usize| if is_single { single_at(i) == value_1 } else { pair_at(i) == value_2 };
-    if quality_1.max(quality_2) <= 0.0 {
-        return None;
+    let pair_at = |i: usize| (usize::from(bytes[i]) << 8) | usize::from(bytes[i + 1]);
+    let mut found = Vec::new();
+    for value in best_values(end, len, frames, 256, |i| usize::from(bytes[i])) {
+        found.push(Pivot::Byte(value as u8));
     }
-    let again = |i: usize| (i + len < end && at(i + len)) || (i >= len && at(i - len));
-    let starts = (0..end).filter(|&i| i + len <= bytes.len() && at(i) && again(i)).collect();
-    Some(Fold { bytes, len, starts })
+    for value in best_values(end, len, frames, 65_536, pair_at) {
+        found.push(Pivot::Pair((value >> 8) as u8, (value & 0xFF) as u8));
+    }
+    found
 }
 
-/// The value that most nearly stands once in every frame, with how nearly (0 to 1).
-fn best_pivot(end: usize, len: usize, frames: f64, values: usize, at: impl Fn(usize) -> usize) -> (f64, usize) {
+/// The values that most nearly stand once in every frame.
+fn best_values(end: usize, len: usize, frames: f64, values: usize, at: impl Fn(usize) -> usize) -> Vec<usize> {
     let mut seen = vec![0_u32; values];
     let mut again = vec![0_u32; values];
     for i in 0..end {
@@ -118,8 +153,10 @@ fn best_pivot(end: usize, len: usize, frames: f64, values: usize, at: impl Fn(us
         let purity = f64::from(again[value]) / f64::from(seen[value].max(1));
         if per_frame > 1.25 { 0.0 } else { per_frame.min(1.0) * purity }
     };
-    let best = (0..values).max_by(|&a, &b| quality(a).total_cmp(&quality(b))).unwrap_or_default();
-    (quality(best), best)
+    let mut order: Vec<usize> = (0..values).filter(|&v| quality(v) > 0.05).collect();
+    order.sort_by(|&a, &b| quality(b).total_cmp(&quality(a)));
+    order.truncate(MOST_PIVOTS);
+    order
 }
 
 /// Log-likelihood ratios, in bits, of every byte value in every column.
