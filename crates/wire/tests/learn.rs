@@ -99,6 +99,7 @@ fn survey_of_random_layouts() {
                 println!("{harm:?} seed {seed} {grade:?}\n  {kit:?}\n  alive {:?} noise {:.3} speed {:.2} rate {} size {:?}", scene.alive, scene.noise_m, scene.speed_mps, scene.rate_hz, scene.size_m);
                 match outcome {
                     Outcome::Proposal(p) => println!("  {}\n {:?}", p.frame, p.parts),
+                    Outcome::Undecided(u) => { println!("  which right: {:?}", u.alternatives.iter().map(|a| is_right(&a.frame, &stream)).collect::<Vec<_>>()); println!("  {u:?}") }
                     other => println!("  {other:?}"),
                 }
             }

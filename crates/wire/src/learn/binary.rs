@@ -26,7 +26,7 @@ const MUST_BE_WHOLE: f64 = 0.25;
 /// Travel in metres below which ranges cannot be told from other numbers.
 const LEAST_TRAVEL_M: f64 = 1.0;
 /// Nats by which one reading of the bytes must beat another that explains them as well.
-const REVEALING_NATS: f64 = 12.0;
+const REVEALING_NATS: f64 = 9.0;
 /// Frames without damage that a study needs.
 const FEWEST_ROWS: usize = 12;
 /// The most alternatives of one kind.
@@ -133,11 +133,14 @@ impl<'a> Study<'a> {
         }
         keep_credible(&mut trials);
         let best = &trials[0];
-        if trials.len() > 1 {
-            let is_order = best.plan.array.bits < arrays::PROVEN;
-            questions.push(if is_order { Question::ByteOrder } else { Question::WhichNumbers });
-        } else if best.plan.array.bits < arrays::PROVEN {
-            questions.push(Question::ByteOrder);
+        let is_proven = best.plan.array.bits >= arrays::PROVEN;
+        // Where the low byte is all noise carries say little; a high byte that goes far says the rest.
+        let goes_far = best.reading.travel >= 6.0 * 256.0 || best.plan.array.base.is_float();
+        match (trials.len(), is_proven) {
+            (1, true) => {}
+            (1, false) if goes_far => {}
+            (_, true) => questions.push(Question::WhichNumbers),
+            (_, false) => questions.push(Question::ByteOrder),
         }
         questions.extend(self.doubts(best));
         if questions.is_empty() { self.proposal(best, other_start) } else { self.undecided(questions, &trials) }
@@ -277,7 +280,9 @@ impl<'a> Study<'a> {
         let is_float = plan.array.base.is_float();
         let largest = (!is_float).then(|| ((1_u64 << (8 * plan.width())) - 1) as f64);
         let (reads, whole, rows) = self.reads(start, &layout, &back);
-        let mut reading = series::reading(&rows, rate, largest);
+        let silent_fields: Vec<usize> =
+            plan.array.slots.iter().enumerate().filter(|(_, s)| !s.heard).map(|(i, _)| i).collect();
+        let mut reading = series::reading(&rows, &silent_fields, rate, largest);
         if reading.no_range.is_empty() {
             reading.no_range.push(0.0);
         }

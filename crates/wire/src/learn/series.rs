@@ -2,7 +2,8 @@
 //! unit in which that is a tag among anchors.
 //!
 //! **Unit.** Three sizes are measured in the numbers' own unit: noise (from second differences, MAD
-//! over √6), radial speed (median change over a second) and the farthest range. Each has a log-normal
+//! over √6), radial speed (upper quartile of
+//! the changes over a second) and the farthest range. Each has a log-normal
 //! prior in metres; the unit with the greatest sum wins when it leads by [`DECIDED_NATS`]. The priors'
 //! centres are those of small kits (common practice, no source).
 
@@ -38,7 +39,7 @@ pub(super) struct Reading {
     pub(super) heard: Vec<usize>,
     /// White noise of a reading, in units.
     pub(super) noise: f64,
-    /// Usual change over a second, in units.
+    /// Change over a second that a quarter of the changes exceed, in units.
     pub(super) speed: f64,
     /// 95 % of the readings are smaller, in units.
     pub(super) farthest: f64,
@@ -48,8 +49,8 @@ pub(super) struct Reading {
     pub(super) even: f64,
 }
 
-/// Reads a table at `rate_hz` frames a second; `largest` is the word of all ones, when there is one.
-pub(super) fn reading(rows: &Rows, rate_hz: f64, largest: Option<f64>) -> Reading {
+/// Reads a table at `rate_hz` frames a second; `silent` fields are known to have no range; `largest` is the word of all ones, when there is one.
+pub(super) fn reading(rows: &Rows, silent: &[usize], rate_hz: f64, largest: Option<f64>) -> Reading {
     let fields = rows.first().map_or(0, |row| row.len());
     let numbers: Vec<Vec<Option<f64>>> = (0..fields)
         .map(|f| rows.iter().map(|row| row.get(f).and_then(|w| w.number())).collect())
@@ -63,11 +64,13 @@ pub(super) fn reading(rows: &Rows, rate_hz: f64, largest: Option<f64>) -> Readin
     let ranges: Vec<Vec<Option<f64>>> =
         numbers.iter().map(|field| field.iter().map(|n| n.filter(is_range)).collect()).collect();
     let count = |field: &[Option<f64>]| field.iter().flatten().count();
-    out.heard = (0..fields).filter(|&f| count(&ranges[f]) >= FEWEST_HEARD).collect();
+    out.heard = (0..fields).filter(|f| !silent.contains(f) && count(&ranges[*f]) >= FEWEST_HEARD).collect();
     let heard: Vec<&[Option<f64>]> = out.heard.iter().map(|&f| ranges[f].as_slice()).collect();
     let steps = (rate_hz.round() as usize).clamp(1, 200);
     out.noise = middle(heard.iter().map(|f| noise(f)).collect());
-    out.speed = middle(heard.iter().map(|f| middle(changes(f, steps))).collect());
+    let mut moved: Vec<f64> = heard.iter().flat_map(|f| changes(f, steps)).collect();
+    moved.sort_by(f64::total_cmp);
+    out.speed = quantile(&moved, 0.75);
     let mut all: Vec<f64> = heard.iter().flat_map(|f| f.iter().flatten().copied()).collect();
     all.sort_by(f64::total_cmp);
     out.farthest = quantile(&all, 0.95);
@@ -167,7 +170,7 @@ pub(super) fn units(reading: &Reading, has_fractions: bool, options: LearnOption
             let price = 0.5 * off * off;
             -if off > 0.0 { price.min(LARGEST_PRICE) } else { price }
         };
-        let mut sum = prior(reading.noise, 0.05, 0.6) + prior(reading.speed, 0.4, 1.0);
+        let mut sum = prior(reading.noise, 0.05, 0.6) + prior(reading.speed, 0.6, 0.9);
         sum += match options.farthest_m {
             // A told distance is worth more than a guess, and nothing may be much farther.
             Some(far) if metres(reading.farthest) > 1.3 * far => -50.0,

@@ -107,7 +107,7 @@ pub(super) fn group(
     let word = |line: usize, member: usize| fields[member][line].map_or(Word::Missing, Word::Float);
     let row = |line: usize| members.iter().map(|&m| word(line, m)).collect::<ArrayVec<Word, MAX_ANCHORS>>();
     let rows: Vec<_> = (0..lines).map(row).collect();
-    let reading = series::reading(&rows, rate_hz, None);
+    let reading = series::reading(&rows, &[], rate_hz, None);
     // A constant that is not this group's "no range" word is another thing.
     let is_told = |value: f64| reading.no_range.contains(&value);
     let known = |m: &usize| !matches!(kinds[*m], Kind::Constant(value) if !is_told(value));
