@@ -89,6 +89,8 @@ struct Study<'a> {
     idle_start: Option<usize>,
     columns: Vec<Column>,
     sums: Vec<Sum>,
+    /// -log2 of the share of each byte value.
+    surprise: [f64; 256],
 }
 
 /// One reading of the frames, tried on the capture.
@@ -117,7 +119,8 @@ impl<'a> Study<'a> {
         let sums = sums::sums(fold, &columns);
         let rate_hz = rate(times, capture.len() as f64 / fold.len as f64);
         let idle_start = idle_start(fold, times, rate_hz);
-        Study { capture, fold, options, rate_hz, idle_start, columns, sums }
+        let surprise = period::surprise(fold.bytes);
+        Study { capture, fold, options, rate_hz, idle_start, columns, sums, surprise }
     }
 
     fn outcome(&self) -> Outcome {
@@ -179,7 +182,9 @@ impl<'a> Study<'a> {
                 let says_little = |c: usize| matches!(self.columns[c % len].mode, 0 | 0xFF);
                 let length = run_from(run);
                 let pair = |i: &usize| says_little(run + i - 2) && says_little(run + i - 1) && !says_little(run + i);
-                let run = run + (2..length).rev().find(pair).unwrap_or(0);
+                let says = |from: usize, to: usize| (run + from..run + to).map(|c| self.weight(c)).sum::<f64>();
+                let cut = (2..length).rev().find(pair).unwrap_or(0);
+                let run = if says(cut, length) >= says(0, cut) { run + cut } else { run };
                 let run = run + (run..run + run_from(run)).take_while(|c| says_little(*c)).count();
                 (run, run_from(run).saturating_sub(1))
             }
@@ -200,19 +205,22 @@ impl<'a> Study<'a> {
     /// absent anchors are made of them.
     fn weightiest_run(&self) -> Option<usize> {
         let len = self.fold.len;
-        let surprise = period::surprise(self.fold.bytes);
         let constant = |c: usize| self.columns[c % len].constant;
-        let weight = |c: usize| match self.columns[c % len].mode {
+        let starts = (0..len).filter(|&c| constant(c) && !constant(c + len - 1));
+        let run = |c: usize| (c..c + len).take_while(|&c| constant(c)).map(|c| self.weight(c)).sum::<f64>();
+        starts.max_by(|&a, &b| run(a).total_cmp(&run(b)))
+    }
+
+    /// How much a constant column says about where frames start.
+    fn weight(&self, column: usize) -> f64 {
+        match self.columns[column % self.fold.len].mode {
             0 | 0xFF => 0.2,
             // A mark does not repeat; the words of absent anchors do.
             mode => {
-                let alike = self.columns.iter().filter(|c| c.constant && c.mode == mode).count();
-                surprise[usize::from(mode)] / (alike * alike) as f64
+                let alike = self.columns.iter().filter(|c| c.constant && c.mode == mode).count().max(1);
+                self.surprise[usize::from(mode)] / (alike * alike) as f64
             }
-        };
-        let starts = (0..len).filter(|&c| constant(c) && !constant(c + len - 1));
-        let run = |c: usize| (c..c + len).take_while(|&c| constant(c)).map(weight).sum::<f64>();
-        starts.max_by(|&a, &b| run(a).total_cmp(&run(b)))
+        }
     }
 
     /// The frames cut at column `start`, with what is known of their columns, and the ranges in them.
