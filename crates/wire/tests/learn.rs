@@ -88,7 +88,8 @@ fn survey_of_random_layouts() {
     let only: Option<u64> = std::env::var("LEARN_SEED").ok().map(|s| s.parse().unwrap());
     for harm in [Harm::None, Harm::Flips, Harm::Losses] {
         let mut counts = [0; 4];
-        for seed in 0..200 {
+        for seed in std::env::var("LEARN_FROM").map_or(0, |f| f.parse().unwrap()).. {
+            if counts.iter().sum::<i32>() == 200 { break; }
             if only.is_some_and(|o| o != seed || format!("{harm:?}") != std::env::var("LEARN_HARM").unwrap_or("None".into())) { continue; }
             let (kit, scene, stream) = random_case(seed);
             let bytes = harmed(&stream.bytes, harm, &mut Random::new(seed + 1_000_000));

@@ -292,7 +292,8 @@ impl<'a> Study<'a> {
             plan.array.slots.iter().enumerate().filter(|(_, s)| !s.heard).map(|(i, _)| i).collect();
         let mut reading = series::reading(&rows, &silent_fields, rate, largest);
         if reading.no_range.is_empty() {
-            reading.no_range.push(0.0);
+            // Neither is a range that a kit can have.
+            reading.no_range = vec![0.0, largest.unwrap_or(-1.0)];
         }
         let units = series::units(&reading, is_float, self.options);
         let guess = FrameGuess {

@@ -5,6 +5,8 @@ use crate::ByteOrder;
 
 /// Share of damaged bytes up to which a column still counts as constant.
 const DAMAGED: f64 = 0.04;
+/// Share of strays that need not differ among themselves.
+const RARE: f64 = 0.02;
 /// Share of even steps that makes a counter.
 const EVEN: f64 = 0.8;
 /// The largest step of a counter: five seconds in milliseconds.
@@ -44,7 +46,9 @@ fn is_damage(values: &[u8], mode: u8, strays: usize) -> bool {
     let mut others: Vec<u8> = values.iter().copied().filter(|&b| b != mode).collect();
     others.sort_unstable();
     others.dedup();
-    runs * 4 <= strays && others.len() * 2 >= strays.min(8)
+    // Where the byte itself was lost its neighbour stands, always the same.
+    let is_rare = strays as f64 <= RARE * values.len() as f64;
+    runs * 4 <= strays && (is_rare || others.len() * 2 >= strays.min(8))
 }
 
 /// A number that steps evenly from frame to frame.

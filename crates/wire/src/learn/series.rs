@@ -112,7 +112,7 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
     }
     let total: usize = seen.values().map(|e| e.1).sum();
     let told = |&(n, count, off): &(f64, usize, usize)| {
-        (count >= 3 && (n <= 0.0 || Some(n) == largest)) || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
+        (count >= 2 && (n == 0.0 || n == -1.0 || Some(n) == largest)) || (count >= 4 && n < 0.0) || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
     };
     let mut words: Vec<(f64, usize)> = seen.values().filter(|e| told(e)).map(|e| (e.0, e.1)).collect();
     // The commonest first; a damaged byte makes a stray negative now and then.
