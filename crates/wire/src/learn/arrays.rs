@@ -20,7 +20,11 @@ const PACE_FACTOR: f64 = 6.0;
 const LOSS_ALLOWED: f64 = 10.0;
 const LOSS_PER_VALUE: f64 = 0.1;
 /// Cost of a silent word between others.
-const SILENT_COST: f64 = 2.0;
+const SILENT_COST: f64 = 0.5;
+/// Cost of a word whose upper byte is always zero: it may be a byte of another kind beside a zero.
+const ZERO_COST: f64 = 2.0;
+/// Bits that a word with another fixed upper byte is worth.
+const FIXED_PACE: f64 = 3.0;
 /// Bits below which a reading is not proven.
 pub(super) const PROVEN: f64 = 12.0;
 
@@ -43,9 +47,9 @@ impl Slot {
     fn worth(&self) -> f64 {
         match (self.heard, self.fixed) {
             (true, None) => self.bits + LIKE_PACE,
-            // It may be a byte of another kind beside a constant: as dear as a silent word.
-            (true, Some(0)) | (false, _) => self.bits - SILENT_COST,
-            (true, Some(_)) => self.bits,
+            (true, Some(0)) => self.bits - ZERO_COST,
+            (true, Some(_)) => self.bits + FIXED_PACE,
+            (false, _) => -SILENT_COST,
         }
     }
 }
@@ -118,14 +122,22 @@ pub(super) struct Found {
     pub(super) silent: Vec<bool>,
 }
 
-/// Finds the ranges among the columns that are not `taken`.
-pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
+/// Finds the ranges among the columns that are not `taken`; the first `mark` columns may be a mark.
+pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool], mark: usize) -> Option<Found> {
     let words = Words::new(fold);
     let mut all = Vec::new();
     let evidence_at = |base: Base, at: usize| {
         let columns = at..at + base.width();
-        let free = columns.end <= fold.len && columns.into_iter().all(|c| !taken[c]);
-        if free { words.evidence(base, at) } else { Evidence::Nothing }
+        if columns.end > fold.len {
+            return Evidence::Nothing;
+        }
+        let free = columns.into_iter().all(|c| !taken[c]);
+        match words.evidence(base, at) {
+            _ if !free => Evidence::Nothing,
+            // Constants of the mark can be an upper byte, and are no absent anchor.
+            Evidence::Silent { .. } if at < mark => Evidence::Nothing,
+            evidence => evidence,
+        }
     };
     // Half of a sensible float is no better a number than the whole, on the same frames.
     let halves = |base: Base, at: usize, evidence: Evidence| {
@@ -133,7 +145,7 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
         let whole = if base == Base::U16Le { Base::F32Le } else { Base::F32Be };
         let starts = if base.is_float() { 0..0 } else { at.saturating_sub(2)..(at + 1).min(fold.len) };
         let capped = starts.filter_map(|start| match evidence_at(whole, start) {
-            Evidence::Heard { bits, .. } => Some(bits),
+            Evidence::Heard { bits, values, .. } if bits >= -loss_allowed(whole, values) => Some(bits),
             _ => None,
         });
         Evidence::Heard { bits: capped.fold(bits, f64::min), change, values, fixed }
@@ -157,26 +169,26 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool]) -> Option<Found> {
         column.len() >= 4
     };
     let companions: Vec<usize> = best.companions(fold.len, lively);
+    let found_base = best.base;
     let is_silent = |at: usize| matches!(evidence_at(best.base, at), Evidence::Silent { .. });
     let silent = (0..fold.len).map(is_silent).collect();
     let mut found = Found { best, rivals: Vec::new(), left_out: Vec::new(), silent };
     for other in all {
         sort_in(other, &companions, &mut found);
     }
+    add_forgotten(&companions, |at| evidence_at(found_base, at), fold.len, &mut found);
     Some(found)
 }
 
-/// The best array that begins with a heard word at `at`.
-fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<Array> {
+/// The best array that begins with a heard word at `at`, and the longest one.
+fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Vec<Array> {
     let mut slots = Vec::new();
-    let mut best: Option<Array> = None;
+    let (mut best, mut last): (Option<Array>, Option<Array>) = (None, None);
     let mut paces: Vec<f64> = Vec::new();
     let places = (at..evidence.len()).step_by(stride).take(MOST_SLOTS);
     for at in places {
         match evidence[at] {
-            Evidence::Heard { bits, change, values, fixed }
-                if bits >= -LOSS_ALLOWED - LOSS_PER_VALUE * values as f64 =>
-            {
+            Evidence::Heard { bits, change, values, fixed } if bits >= -loss_allowed(base, values) => {
                 paces.push(change);
                 slots.push(Slot { at, heard: true, fixed, bits: bits.max(0.0) });
             }
@@ -188,10 +200,18 @@ fn array(base: Base, stride: usize, at: usize, evidence: &[Evidence]) -> Option<
         }
         let array = scored(base, stride, &slots, &paces);
         if best.as_ref().is_none_or(|b| array.score > b.score) {
-            best = Some(array);
+            best = Some(array.clone());
         }
+        last = Some(array);
     }
-    best
+    let longer = last.filter(|l| best.as_ref().is_some_and(|b| b.slots.len() < l.slots.len()));
+    best.into_iter().chain(longer).collect()
+}
+
+/// Bits that a word of `values` values may lose and still be a range: more for floats, whose coarse
+/// upper halves are coded badly, and whose sizes are a proof of their own.
+fn loss_allowed(base: Base, values: usize) -> f64 {
+    LOSS_ALLOWED + if base.is_float() { 4.0 } else { 1.0 } * LOSS_PER_VALUE * values as f64
 }
 
 /// Whether a word's fixed upper byte is far above what the moving ones are likely to reach.
@@ -251,6 +271,23 @@ fn sort_in(other: Array, companions: &[usize], found: &mut Found) {
         }
     } else if is_like(other.pace, found.best.pace) && !found.left_out.iter().any(|l| l.overlaps(&other)) {
         found.left_out.push(other);
+    }
+}
+
+/// A word beside the array that moves at its pace and could be a range without a carry leaves the
+/// matter open, unless it is a byte that goes with every range.
+fn add_forgotten(companions: &[usize], evidence: impl Fn(usize) -> Evidence, len: usize, found: &mut Found) {
+    let base = found.best.base;
+    for at in 0..len {
+        let Evidence::Heard { bits, change, values, fixed } = evidence(at) else { continue };
+        let low = if base.is_low_first() { at } else { at + base.width() - 1 };
+        let slot = Slot { at, heard: true, fixed, bits: bits.max(0.0) };
+        let known = (at..at + base.width()).any(|c| found.best.covers(c)) || companions.contains(&low);
+        let named = found.rivals.iter().chain(&found.left_out).any(|a| a.heard().any(|s| s.at == at));
+        let is_range = bits >= -loss_allowed(base, values) && is_like(change, found.best.pace);
+        if is_range && !known && !named && !has_stray_upper(&[slot]) {
+            found.left_out.push(scored(base, base.width(), &[slot], &[change]));
+        }
     }
 }
 

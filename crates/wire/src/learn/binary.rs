@@ -7,7 +7,7 @@ use hereabout_core::{MAX_ANCHORS, Timestamp, Word};
 
 use super::arrays::{self, Array, Found};
 use super::columns::{self, Column, Counter};
-use super::compose::{self, Plan};
+use super::compose::{self, LONGEST_MARK, Plan};
 use super::fold::{self, Fold};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
@@ -27,6 +27,8 @@ const MUST_BE_WHOLE: f64 = 0.25;
 const LEAST_TRAVEL_M: f64 = 1.0;
 /// Nats by which one reading of the bytes must beat another that explains them as well.
 const REVEALING_NATS: f64 = 9.0;
+/// Bits from which on a constant column counts as a part of a mark.
+const SAYS_SOMETHING: f64 = 1.0;
 /// Frames without damage that a study needs.
 const FEWEST_ROWS: usize = 12;
 /// The most alternatives of one kind.
@@ -178,14 +180,6 @@ impl<'a> Study<'a> {
             }
             None => {
                 let run = self.weightiest_run().unwrap_or_default();
-                // Absent anchors may end in front of the mark.
-                let says_little = |c: usize| matches!(self.columns[c % len].mode, 0 | 0xFF);
-                let length = run_from(run);
-                let pair = |i: &usize| says_little(run + i - 2) && says_little(run + i - 1) && !says_little(run + i);
-                let says = |from: usize, to: usize| (run + from..run + to).map(|c| self.weight(c)).sum::<f64>();
-                let cut = (2..length).rev().find(pair).unwrap_or(0);
-                let run = if says(cut, length) >= says(0, cut) { run + cut } else { run };
-                let run = run + (run..run + run_from(run)).take_while(|c| says_little(*c)).count();
                 (run, run_from(run).saturating_sub(1))
             }
         };
@@ -201,26 +195,36 @@ impl<'a> Study<'a> {
         (start, other)
     }
 
-    /// First column of the run of constants that says most; zeros and all ones say little, because
-    /// absent anchors are made of them.
+    /// First column of the constants that say most: the best few in a row, and what says something in
+    /// front of them.
     fn weightiest_run(&self) -> Option<usize> {
         let len = self.fold.len;
-        let constant = |c: usize| self.columns[c % len].constant;
-        let starts = (0..len).filter(|&c| constant(c) && !constant(c + len - 1));
-        let run = |c: usize| (c..c + len).take_while(|&c| constant(c)).map(|c| self.weight(c)).sum::<f64>();
-        starts.max_by(|&a, &b| run(a).total_cmp(&run(b)))
+        let says = |c: &usize| self.columns[c % len].constant && self.weight(*c) >= SAYS_SOMETHING;
+        let window = |c: usize| (c..c + LONGEST_MARK).take_while(says).map(|c| self.weight(c)).sum::<f64>();
+        let fallback = (0..len).find(|&c| self.columns[c].constant);
+        let best = (len..2 * len).filter(says).max_by(|&a, &b| window(a).total_cmp(&window(b)).then(b.cmp(&a)));
+        let before = |best: usize| (1..LONGEST_MARK).take_while(|i| says(&(best - i))).count();
+        best.map(|b| (b - before(b)) % len).or(fallback)
     }
 
     /// How much a constant column says about where frames start.
     fn weight(&self, column: usize) -> f64 {
         match self.columns[column % self.fold.len].mode {
             0 | 0xFF => 0.2,
+            // Minus one and NaN as floats end in zeros.
+            0x80 | 0xBF | 0x7F | 0xC0 if self.is_beside_zeros(column) => 0.2,
             // A mark does not repeat; the words of absent anchors do.
             mode => {
                 let alike = self.columns.iter().filter(|c| c.constant && c.mode == mode).count().max(1);
                 self.surprise[usize::from(mode)] / (alike * alike) as f64
             }
         }
+    }
+
+    fn is_beside_zeros(&self, column: usize) -> bool {
+        let len = self.fold.len;
+        let zero = |c: usize| self.columns[c % len].constant && self.columns[c % len].mode == 0;
+        (1..4).any(|i| zero(column + i) || zero(column + len - i))
     }
 
     /// The frames cut at column `start`, with what is known of their columns, and the ranges in them.
@@ -238,14 +242,13 @@ impl<'a> Study<'a> {
         let counters = columns::counters(&turned, &columns);
         let mark = compose::mark(&columns);
         let mut taken = vec![false; len];
-        taken[..mark].fill(true);
         for column in counters.iter().flat_map(Counter::columns) {
             taken[column] = true;
         }
         for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
             taken[column] = true;
         }
-        let found = arrays::arrays(&trusted, &taken)?;
+        let found = arrays::arrays(&trusted, &taken, mark)?;
         Some((found, Base { columns, sum, counters, mark, taken }))
     }
 
@@ -270,6 +273,8 @@ impl<'a> Study<'a> {
         };
         let last = plan.array.slots.last().map_or(0, |s| plan.word(s.at).end);
         let free = base.taken.iter().rposition(|t| *t).map_or(0, |c| c + 1);
+        let first = plan.array.slots.iter().map(|s| plan.word(s.at).start).min().unwrap_or_default();
+        plan.mark = plan.mark.min(first);
         plan.tail = compose::tail(&base.columns, last.max(free));
         let trial = self.tried(start, plan.clone(), silent.clone())?;
         if trial.reads >= MUST_READ {
@@ -291,9 +296,10 @@ impl<'a> Study<'a> {
         let silent_fields: Vec<usize> =
             plan.array.slots.iter().enumerate().filter(|(_, s)| !s.heard).map(|(i, _)| i).collect();
         let mut reading = series::reading(&rows, &silent_fields, rate, largest);
-        if reading.no_range.is_empty() {
+        if !reading.no_range_seen {
             // Neither is a range that a kit can have.
-            reading.no_range = vec![0.0, largest.unwrap_or(-1.0)];
+            let usual = [0.0, largest.unwrap_or(-1.0)];
+            reading.no_range.extend(usual.iter().filter(|w| !reading.no_range.contains(w)).copied().collect::<Vec<_>>());
         }
         let units = series::units(&reading, is_float, self.options);
         let guess = FrameGuess {

@@ -10,7 +10,7 @@ use crate::{ByteOrder, FieldName};
 /// Bytes below this are more often a number (of the tag, a type) than a part of a mark.
 const SMALL: u8 = 0x10;
 /// The longest mark.
-const LONGEST_MARK: usize = 4;
+pub(super) const LONGEST_MARK: usize = 4;
 
 /// What stands where in a frame that starts at column 0.
 #[derive(Clone, Debug)]

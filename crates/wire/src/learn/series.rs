@@ -55,11 +55,19 @@ pub(super) fn reading(rows: &Rows, silent: &[usize], rate_hz: f64, largest: Opti
     let numbers: Vec<Vec<Option<f64>>> = (0..fields)
         .map(|f| rows.iter().map(|row| row.get(f).and_then(|w| w.number())).collect())
         .collect();
-    let mut out = Reading { no_range: no_range_words(&numbers, largest), ..Reading::default() };
+    let of = |wanted: bool| (0..fields).filter(move |f| silent.contains(f) != wanted).map(|f| numbers[f].clone());
+    let mut out = Reading::default();
+    out.no_range = no_range_words(&of(true).collect::<Vec<_>>(), largest);
+    out.no_range_seen = !out.no_range.is_empty();
+    for word in no_range_words(&of(false).collect::<Vec<_>>(), largest) {
+        if !out.no_range.contains(&word) {
+            out.no_range.push(word);
+        }
+    }
     // A row without any number is a lost frame.
     let told = rows.iter().filter(|row| row.iter().any(|w| *w != Word::Missing));
     let has_empty = told.flatten().any(|w| w.number().is_none());
-    out.no_range_seen = has_empty || !out.no_range.is_empty();
+    out.no_range_seen |= has_empty;
     let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !out.no_range.contains(n);
     let ranges: Vec<Vec<Option<f64>>> =
         numbers.iter().map(|field| field.iter().map(|n| n.filter(is_range)).collect()).collect();
