@@ -80,7 +80,9 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
             Ok(exit::TRY_AGAIN)
         }
         Outcome::NotFrames(why) => {
-            eprintln!("{}: {why}{}", capture.name.display(), not_written(args));
+            // A sample of what came may hold anything; a terminal must not take it for commands.
+            let why_text = why.to_string().replace(char::is_control, "?");
+            eprintln!("{}: {why_text}{}", capture.name.display(), not_written(args));
             if let (NotFrames::WrongBaud { .. } | NotFrames::Rubbish, Some(source)) = (why, &capture.source) {
                 eprintln!("  it was read at {} baud; another is tried with --baud", source.baud);
             }
@@ -95,16 +97,19 @@ fn not_written(args: &LearnArgs) -> String {
 
 /// What to do with the proposal, for a person at a terminal.
 fn next_step(args: &LearnArgs, capture: &Capture) {
-    match (&args.write, &capture.source) {
-        (Some(path), Some(_)) => {
-            eprintln!("{path} is written; see it at work: hereabout listen {path}", path = path.display())
+    let live = capture.source.is_some();
+    match &args.write {
+        Some(path) if live => {
+            eprintln!("{path} is written; see it at work: hereabout listen {path}", path = path.display());
         }
-        (Some(path), None) => {
-            let path = path.display();
-            eprintln!("{path} is written; see it at work: hereabout listen {path} --port …");
+        Some(path) => {
+            eprintln!(
+                "{path} is written; see it at work: hereabout listen {path} --port …",
+                path = path.display()
+            );
         }
-        (None, _) => {
-            eprintln!("paste the table into the site file, then see it at work: hereabout listen SITE")
+        None => {
+            eprintln!("with this table in the site file, see it at work: hereabout listen SITE");
         }
     }
 }

@@ -150,16 +150,19 @@ impl Plan {
         let in_3d = match &args.dimension {
             Some(dimension) => dimension == "3d",
             None => {
-                let what = "Does the tag stay at one height (2d, from three anchors on) or climb (3d, four)?";
+                let what =
+                    "Does the tag stay at one height or climb?\n  2d from three anchors on, 3d from four on";
                 ask(what, if args.tag_height.is_some() { "2d" } else { "" }, dimension)?
             }
         };
         let tag_height_m = match args.tag_height {
             _ if in_3d => None,
             Some(height) => Some(height),
-            None => {
-                Some(ask("At what height, in metres? The zero is that of the anchors' heights.", "", height)?)
-            }
+            None => Some(ask(
+                "At what height, in metres?\n  of its antenna, with the same zero as the anchors' heights",
+                "",
+                height,
+            )?),
         };
         let source = match source {
             Some(source) => Some(source),
@@ -225,8 +228,8 @@ impl Plan {
     fn frame_toml(&self) -> String {
         match &self.frame {
             Some(frame) => frame.toml(),
-            None => "# The [frame] table is still missing: `hereabout learn --port … --seconds 20` prints it; paste it here,\n\
-                     # or append it to this file.\n"
+            None => "# The [frame] table goes here or at the end of this file: `hereabout learn --port … --seconds 20`\n\
+                     # prints it.\n"
                 .to_owned(),
         }
     }
@@ -294,7 +297,8 @@ fn height(text: &str) -> Result<f64, String> {
 }
 
 fn ask_source(baud: Option<u32>) -> Result<Option<SourceText>, Failure> {
-    let what = "Where does the kit's primary anchor send to? A port like /dev/serial/by-id/…, or tcp://…; empty: not known yet";
+    let what =
+        "On which port is the kit's primary anchor?\n  /dev/serial/by-id/…, or tcp://…; empty: not known yet";
     let known = |text: &str| match text {
         "" => Ok(None),
         text => match hereabout_ingest::Source::parse(text, 115_200, Path::new("")) {
@@ -313,7 +317,7 @@ fn ask_source(baud: Option<u32>) -> Result<Option<SourceText>, Failure> {
 }
 
 fn ask_frame() -> Result<Option<FrameText>, Failure> {
-    let what = "How are its frames laid out? Like c3 5a seq:u8 range:u16le*4 sum8; empty: `learn` will tell";
+    let what = "How are its frames laid out?\n  like c3 5a seq:u8 range:u16le*4 sum8; empty: not known yet (`learn` tells)";
     let binary = |layout: &str| FrameArgs { layout: Some(layout.to_owned()), ..FrameArgs::default() };
     let known = |text: &str| match text {
         "" => Ok(None),
@@ -338,7 +342,7 @@ fn ask_frame() -> Result<Option<FrameText>, Failure> {
 }
 
 fn ask_anchors(anchors: &mut Vec<Place>) -> Result<(), Failure> {
-    eprintln!("The anchors, one a line: id,east,north,up[,name] in metres, like 0,0,0,2.6,shed corner");
+    eprintln!("The anchors, one a line: id,east,north,up[,name] in metres\n  like 0,0,0,2.6,shed corner");
     loop {
         let left = if anchors.is_empty() { "first anchor" } else { "next anchor; empty: no more" };
         let known = |text: &str| match text {
