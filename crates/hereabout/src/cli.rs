@@ -219,7 +219,7 @@ pub struct StartArgs {
     /// Take port and frames from this file of `learn --write`.
     #[arg(long, value_name = "FILE")]
     pub kit: Option<PathBuf>,
-    /// An anchor: id,east,north,up[,name] in metres; one flag for each.
+    /// An anchor: id, east, north, up in metres, and a name if it has one; one flag for each.
     #[arg(long, value_name = "ID,E,N,U[,NAME]", allow_hyphen_values = true)]
     pub anchor: Vec<String>,
     /// Ask nothing.
