@@ -116,7 +116,8 @@ fn at_place(len: usize, looked: &[&[u8]], checksum: &Checksum, at: usize, found:
 /// right behind it, in the usual byte order, and by the table's order.
 fn best_first(mut found: Vec<Sum>, len: usize, columns: &[Column]) -> Vec<Sum> {
     let most = found.iter().map(|s| s.holds).max().unwrap_or_default();
-    found.retain(|s| s.holds * 20 >= most * 19);
+    // A longer span is damaged more often.
+    found.retain(|s| s.holds * 5 >= most * 4);
     let oddness = |sum: &Sum| {
         let from = sum.from(len);
         let (here, before) = (&columns[from], &columns[(from + len - 1) % len]);
