@@ -68,10 +68,10 @@ fn comma_lines_with_a_counter_and_empty_fields() {
 #[test]
 fn labelled_columns_in_metres_between_blanks() {
     let table = table(2, 3, &[0, 1, 2]);
-    let m = |i: usize, r: Option<f64>| format!("B{i}:{:.2}", r.unwrap_or(-1.0));
+    let m = |i: usize, r: Option<f64>| format!("B{i}: {:>6.2}", r.unwrap_or(-1.0));
     let line = |row: &Vec<Option<f64>>| {
         let fields: Vec<String> = row.iter().enumerate().map(|(i, r)| m(i, *r)).collect();
-        format!("near {}\n", fields.join("   "))
+        format!("near {}\n", fields.join(" "))
     };
     let text: String = table.iter().map(line).collect();
     let guess = propose(text.as_bytes());
@@ -149,7 +149,7 @@ fn damaged_text_is_read_or_called_damaged() {
             match learn(&bytes, None, LearnOptions::default()) {
                 Outcome::Proposal(p) => {
                     assert!(p.cautions.iter().any(|c| matches!(c, Caution::Damaged { .. })));
-                    assert_eq!(read(&p.frame, text.as_bytes()), truth(&table, 10), "{}", p.frame.layout);
+                    assert!(read(&p.frame, text.as_bytes()) == truth(&table, 10), "{harm:?} {seed} {}", p.frame);
                 }
                 Outcome::NotFrames(NotFrames::DamagedText { .. }) => {}
                 Outcome::Undecided(u) => {

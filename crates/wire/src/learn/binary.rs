@@ -141,9 +141,10 @@ impl<'a> Study<'a> {
         let is_proven = best.plan.array.bits >= arrays::PROVEN;
         // Where the low byte is all noise carries say little; a high byte that goes far says the rest.
         let goes_far = best.reading.travel >= 6.0 * 256.0 || best.plan.array.base.is_float();
-        match (trials.len(), is_proven) {
-            (1, true) => {}
-            (1, false) if goes_far => {}
+        let is_alone = trials.len() == 1 && found.left_out.is_empty();
+        match (is_alone, is_proven) {
+            (true, true) => {}
+            (true, false) if goes_far => {}
             (_, true) => questions.push(Question::WhichNumbers),
             (_, false) => questions.push(Question::ByteOrder),
         }

@@ -6,7 +6,7 @@ use crate::ByteOrder;
 /// Share of damaged bytes up to which a column still counts as constant.
 const DAMAGED: f64 = 0.04;
 /// Share of strays that need not differ among themselves.
-const RARE: f64 = 0.02;
+const RARE: f64 = 0.03;
 /// Share of even steps that makes a counter.
 const EVEN: f64 = 0.8;
 /// The largest step of a counter: five seconds in milliseconds.

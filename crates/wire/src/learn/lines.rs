@@ -189,7 +189,7 @@ impl Context<'_> {
             cautions.push(Caution::SilentBytes { read: places.len(), places });
         }
         let share = (1.0 - table.alike as f64 / self.lines.len() as f64).max(self.damaged);
-        if share > 1.0 - UNDAMAGED || self.damaged > 0.0 {
+        if share > 0.0 {
             cautions.push(Caution::Damaged { share });
         }
         cautions

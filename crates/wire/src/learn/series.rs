@@ -98,15 +98,17 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
     // By bits, so that the order is fixed: how often, and how often far off.
     let mut seen: BTreeMap<u64, (f64, usize, usize)> = BTreeMap::new();
     for field in numbers {
-        let plain = |n: f64| n > 0.0 && Some(n) != largest;
-        let mut held: Option<f64> = None;
-        for n in field.iter().flatten().copied() {
+        let present: Vec<f64> = field.iter().flatten().copied().collect();
+        let far = |a: f64, b: Option<&f64>| b.is_none_or(|b| (a - b).abs() > FAR_OFF * usual);
+        // A run of one number is judged by what stands before and after it.
+        for (index, run) in runs(&present) {
+            let n = present[index];
+            let before = index.checked_sub(1).and_then(|i| present.get(i));
+            let after = present.get(index + run);
+            let off = far(n, before) && far(n, after) && (before.is_some() || after.is_some());
             let entry = seen.entry(n.to_bits()).or_insert((n, 0, 0));
-            entry.1 += 1;
-            entry.2 += usize::from(held.is_some_and(|h| (n - h).abs() > FAR_OFF * usual));
-            if plain(n) && held.is_none_or(|h| (n - h).abs() <= FAR_OFF * usual) {
-                held = Some(n);
-            }
+            entry.1 += run;
+            entry.2 += if off { run } else { 0 };
         }
         // A field of one number only never has a range.
         let mut present = field.iter().flatten();
@@ -129,6 +131,15 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
     words.retain(|w| w.1 * 20 >= most);
     words.truncate(3);
     words.into_iter().map(|w| w.0).collect()
+}
+
+/// Runs of equal numbers: where each starts, and how long it is.
+fn runs(numbers: &[f64]) -> impl Iterator<Item = (usize, usize)> {
+    numbers.chunk_by(|a, b| a == b).scan(0, |at, run| {
+        let start = *at;
+        *at += run.len();
+        Some((start, run.len()))
+    })
 }
 
 /// Sizes of the changes over `steps` frames.
