@@ -5,7 +5,9 @@ mod common;
 
 use common::{Harm, Random, Scene, harmed, walk};
 use hereabout_core::Timestamp;
-use hereabout_wire::learn::{Caution, FrameGuess, LayoutKey, LearnOptions, NotFrames, Outcome, Question, learn};
+use hereabout_wire::learn::{
+    Caution, FrameGuess, LayoutKey, LearnOptions, NotFrames, Outcome, Question, learn,
+};
 use hereabout_wire::{Decoder, Unit};
 
 type Table = Vec<Vec<Option<f64>>>;
@@ -92,7 +94,9 @@ fn range_and_quality_by_turns() {
         })
         .collect();
     match learn(text.as_bytes(), None, LearnOptions::default()) {
-        Outcome::Proposal(p) => assert_eq!(read(&p.frame, text.as_bytes()), truth(&table, 10), "{}", p.frame.layout),
+        Outcome::Proposal(p) => {
+            assert_eq!(read(&p.frame, text.as_bytes()), truth(&table, 10), "{}", p.frame.layout)
+        }
         Outcome::Undecided(u) => {
             assert!(u.questions.contains(&Question::WhichNumbers), "{:?}", u.questions);
             let right = |a: &FrameGuess| read(a, text.as_bytes()) == truth(&table, 10);
@@ -132,7 +136,9 @@ fn absent_anchors_in_lines_are_pointed_out() {
     let table = table(5, 4, &[1]);
     let line = |(n, row): (usize, &Vec<Option<f64>>)| format!("{},{}\n", n, words(row, ",", cm));
     let text: String = table.iter().enumerate().map(line).collect();
-    let Outcome::Proposal(p) = learn(text.as_bytes(), None, LearnOptions::default()) else { panic!("no proposal") };
+    let Outcome::Proposal(p) = learn(text.as_bytes(), None, LearnOptions::default()) else {
+        panic!("no proposal")
+    };
     assert_eq!(p.frame.layout, "seq ',' range*4");
     let places = [1..2, 3..4, 4..5].to_vec();
     assert!(p.cautions.contains(&Caution::SilentBytes { places, read: 3 }), "{:?}", p.cautions);
@@ -149,7 +155,11 @@ fn damaged_text_is_read_or_called_damaged() {
             match learn(&bytes, None, LearnOptions::default()) {
                 Outcome::Proposal(p) => {
                     assert!(p.cautions.iter().any(|c| matches!(c, Caution::Damaged { .. })));
-                    assert!(read(&p.frame, text.as_bytes()) == truth(&table, 10), "{harm:?} {seed} {}", p.frame);
+                    assert!(
+                        read(&p.frame, text.as_bytes()) == truth(&table, 10),
+                        "{harm:?} {seed} {}",
+                        p.frame
+                    );
                 }
                 Outcome::NotFrames(NotFrames::DamagedText { .. }) => {}
                 Outcome::Undecided(u) => {
@@ -193,7 +203,8 @@ fn a_console_is_no_table() {
     let text = "boot ok, role=post, chan 5\r\n> help\r\n  rate N   frames a second\r\n  start    begin ranging\r\n> ";
     let why = not_frames(text.as_bytes());
     assert!(matches!(&why, NotFrames::ConsoleText { sample } if sample.starts_with("boot ok")), "{why:?}");
-    let long: String = (0..60).map(|i| format!("line about {} things of kind {}\r\n", i % 7, "abc".repeat(i % 5))).collect();
+    let long: String =
+        (0..60).map(|i| format!("line about {} things of kind {}\r\n", i % 7, "abc".repeat(i % 5))).collect();
     assert!(matches!(not_frames(long.as_bytes()), NotFrames::ConsoleText { .. }));
 }
 

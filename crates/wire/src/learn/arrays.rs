@@ -82,7 +82,8 @@ impl Array {
         if self.heard().count() < 2 {
             return Vec::new();
         }
-        let beside = (self.base.width()..self.stride).filter(|d| self.heard().all(|s| s.at + d < len && lively(s.at + d)));
+        let beside = (self.base.width()..self.stride)
+            .filter(|d| self.heard().all(|s| s.at + d < len && lively(s.at + d)));
         beside.flat_map(|d| self.slots.iter().map(move |s| s.at + d)).collect()
     }
 
@@ -91,7 +92,8 @@ impl Array {
     fn extends(&self, other: &Array, companions: &[usize]) -> bool {
         let has = |array: &Array, at: usize| array.heard().any(|s| s.at == at);
         let more: Vec<&Slot> = self.heard().filter(|s| !has(other, s.at)).collect();
-        let explained = |s: &&Slot| s.fixed.is_none() || companions.contains(&s.at) || companions.contains(&(s.at + 1));
+        let explained =
+            |s: &&Slot| s.fixed.is_none() || companions.contains(&s.at) || companions.contains(&(s.at + 1));
         self.base == other.base
             && is_like(self.pace, other.pace)
             && other.heard().all(|s| has(self, s.at))
@@ -151,7 +153,8 @@ pub(super) fn arrays(fold: &Fold<'_>, taken: &[bool], mark: usize) -> Option<Fou
         Evidence::Heard { bits: capped.fold(bits, f64::min), change, values, fixed }
     };
     for base in Base::ALL {
-        let evidence: Vec<Evidence> = (0..fold.len).map(|at| halves(base, at, evidence_at(base, at))).collect();
+        let evidence: Vec<Evidence> =
+            (0..fold.len).map(|at| halves(base, at, evidence_at(base, at))).collect();
         for stride in base.width()..=WIDEST_STRIDE {
             for at in 0..fold.len {
                 all.extend(array(base, stride, at, &evidence));
@@ -254,7 +257,9 @@ fn drop_parts_of_floats(all: &mut Vec<Array>) {
 
 fn sort_in(other: Array, companions: &[usize], found: &mut Found) {
     let beyond = other.beyond(&found.best);
-    if other.extends(&found.best, companions) && !found.rivals.iter().any(|r| r.extends(&found.best, companions)) {
+    if other.extends(&found.best, companions)
+        && !found.rivals.iter().any(|r| r.extends(&found.best, companions))
+    {
         found.rivals.push(other);
         return;
     }

@@ -38,17 +38,17 @@ pub(super) fn learn(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
     if shifted::is_stretched(capture) {
         return Outcome::NotFrames(NotFrames::WrongBaud { shift: None });
     }
-    match study(capture, times, options) {
-        Some(outcome @ Outcome::Undecided(_)) if !has_answers(&outcome) => {
-            shifted::shift(capture, options).map_or(outcome, wrong_baud)
-        }
-        Some(outcome) => outcome,
-        None => match shifted::shift(capture, options) {
+    let Some(outcome) = study(capture, times, options) else {
+        return match shifted::shift(capture, options) {
             Some(bits) => wrong_baud(bits),
             None if shifted::is_even(capture) => Outcome::NotFrames(NotFrames::Rubbish),
             None => Outcome::NotFrames(NotFrames::WrongBaud { shift: None }),
-        },
+        };
+    };
+    if shifted::is_suspect(&outcome, capture) {
+        return shifted::shift(capture, options).map_or(outcome, wrong_baud);
     }
+    outcome
 }
 
 fn wrong_baud(bits: u32) -> Outcome {
@@ -149,7 +149,11 @@ impl<'a> Study<'a> {
             (_, false) => questions.push(Question::ByteOrder),
         }
         questions.extend(self.doubts(best));
-        if questions.is_empty() { self.proposal(best, other_start) } else { self.undecided(questions, &trials) }
+        if questions.is_empty() {
+            self.proposal(best, other_start)
+        } else {
+            self.undecided(questions, &trials)
+        }
     }
 
     /// What speaks against believing one reading.
@@ -203,7 +207,8 @@ impl<'a> Study<'a> {
         let says = |c: &usize| self.columns[c % len].constant && self.weight(*c) >= SAYS_SOMETHING;
         let window = |c: usize| (c..c + LONGEST_MARK).take_while(says).map(|c| self.weight(c)).sum::<f64>();
         let fallback = (0..len).find(|&c| self.columns[c].constant);
-        let best = (len..2 * len).filter(says).max_by(|&a, &b| window(a).total_cmp(&window(b)).then(b.cmp(&a)));
+        let best =
+            (len..2 * len).filter(says).max_by(|&a, &b| window(a).total_cmp(&window(b)).then(b.cmp(&a)));
         let before = |best: usize| (1..LONGEST_MARK).take_while(|i| says(&(best - i))).count();
         best.map(|b| (b - before(b)) % len).or(fallback)
     }
@@ -300,7 +305,9 @@ impl<'a> Study<'a> {
         if !reading.no_range_seen {
             // Neither is a range that a kit can have.
             let usual = [0.0, largest.unwrap_or(-1.0)];
-            reading.no_range.extend(usual.iter().filter(|w| !reading.no_range.contains(w)).copied().collect::<Vec<_>>());
+            reading
+                .no_range
+                .extend(usual.iter().filter(|w| !reading.no_range.contains(w)).copied().collect::<Vec<_>>());
         }
         let units = series::units(&reading, is_float, self.options);
         let guess = FrameGuess {
@@ -326,7 +333,8 @@ impl<'a> Study<'a> {
         let (mut whole, mut followed, mut found, mut cut) = (0_usize, 0_usize, 0_usize, 0_usize);
         for row in 0..turned.rows() {
             let at = turned.starts[row];
-            let alone = if turned.adjacent(row) { read_back(layout, turned.row(row)) } else { ReadBack::default() };
+            let alone =
+                if turned.adjacent(row) { read_back(layout, turned.row(row)) } else { ReadBack::default() };
             let Some(words) = alone.rows.first() else { continue };
             whole += 1;
             // Lost frames leave a gap, so that time goes on evenly.
@@ -391,7 +399,8 @@ impl<'a> Study<'a> {
         let mut alternatives = Vec::new();
         if let Some((start, _)) = other_start.map(|s| (s, ())) {
             let later_by = (start + self.fold.len - self.starts().0) % self.fold.len;
-            let other = self.found(start).and_then(|(found, base)| self.trial(start, &base, &found, &found.best));
+            let other =
+                self.found(start).and_then(|(found, base)| self.trial(start, &base, &found, &found.best));
             let question = Question::FrameStart { later_by };
             alternatives.extend(other.map(|t| Alternative { frame: t.guess, question }));
         }
@@ -426,7 +435,9 @@ impl<'a> Study<'a> {
         let part = |what, sureness| Part { what, sureness };
         let modes = |r: std::ops::Range<usize>| plan.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
         let mut parts = vec![part(PartKind::FrameLength { bytes: self.fold.len }, Sureness::Sure)];
-        let start = if self.idle_start.is_some() || self.sums.first().is_some_and(|s| s.span + s.width() == self.fold.len) {
+        let start = if self.idle_start.is_some()
+            || self.sums.first().is_some_and(|s| s.span + s.width() == self.fold.len)
+        {
             Sureness::Sure
         } else {
             Sureness::Likely
@@ -516,7 +527,11 @@ fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
     let fits = |upper: usize| {
         array.slots.iter().all(|slot| {
             (0..upper).all(|i| {
-                let column = if array.base.is_low_first() { Some(slot.at + 2 + i) } else { slot.at.checked_sub(i + 1) };
+                let column = if array.base.is_low_first() {
+                    Some(slot.at + 2 + i)
+                } else {
+                    slot.at.checked_sub(i + 1)
+                };
                 column.is_some_and(|c| {
                     let zero = |c: &Column| c.constant && (c.mode == 0 || (!slot.heard && c.mode == 0xFF));
                     columns.get(c).is_some_and(zero) && !taken[c]
@@ -535,11 +550,16 @@ pub(super) fn unit_question(units: &[(Unit, f64)], reading: &Reading) -> Option<
 }
 
 /// The same table in the units that are nearly as likely.
-pub(super) fn unit_alternatives(guess: &FrameGuess, units: &[(Unit, f64)], reading: &Reading) -> Vec<Alternative> {
+pub(super) fn unit_alternatives(
+    guess: &FrameGuess,
+    units: &[(Unit, f64)],
+    reading: &Reading,
+) -> Vec<Alternative> {
     let Some(question) = unit_question(units, reading) else { return Vec::new() };
     let best = units.first().map_or(0.0, |u| u.1);
     let near = units.iter().skip(1).filter(|u| best - u.1 < series::DECIDED_NATS);
-    near.map(|u| Alternative { frame: FrameGuess { unit: u.0, ..guess.clone() }, question: question.clone() }).collect()
+    near.map(|u| Alternative { frame: FrameGuess { unit: u.0, ..guess.clone() }, question: question.clone() })
+        .collect()
 }
 
 /// Unit and "no range" as parts.

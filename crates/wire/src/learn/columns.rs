@@ -84,7 +84,13 @@ pub(super) fn counters(fold: &Fold<'_>, columns: &[Column]) -> Vec<Counter> {
     found
 }
 
-fn counter(fold: &Fold<'_>, columns: &[Column], at: usize, width: usize, order: ByteOrder) -> Option<Counter> {
+fn counter(
+    fold: &Fold<'_>,
+    columns: &[Column],
+    at: usize,
+    width: usize,
+    order: ByteOrder,
+) -> Option<Counter> {
     let (top, low) = match order {
         ByteOrder::LowFirst => (at + width - 1, at),
         ByteOrder::HighFirst => (at, at + width - 1),
@@ -96,10 +102,13 @@ fn counter(fold: &Fold<'_>, columns: &[Column], at: usize, width: usize, order: 
     let bits = 8 * width as u32;
     let word = |row: usize| i64::from(crate::layout::read_bits(&fold.row(row)[at..at + width], order));
     let pairs: Vec<usize> = (0..fold.rows()).filter(|&row| fold.adjacent(row)).collect();
-    let steps: Vec<i64> = pairs.iter().map(|&row| (word(row + 1) - word(row)).rem_euclid(1 << bits)).collect();
+    let steps: Vec<i64> =
+        pairs.iter().map(|&row| (word(row + 1) - word(row)).rem_euclid(1 << bits)).collect();
     let step = even_step(&steps)?;
     // In one byte a slow fall looks like a large step, give or take a little.
-    if width == 1 && (step > 127 || steps.iter().filter(|s| **s == step).count() as f64 <= EVEN * steps.len() as f64) {
+    if width == 1
+        && (step > 127 || steps.iter().filter(|s| **s == step).count() as f64 <= EVEN * steps.len() as f64)
+    {
         return None;
     }
     // A low byte that hardly moves: the step comes from a narrower counter in the upper one.
@@ -108,8 +117,12 @@ fn counter(fold: &Fold<'_>, columns: &[Column], at: usize, width: usize, order: 
         return None;
     }
     // A neighbour that changes now and then must not pass for carries.
-    let carries: Vec<i64> =
-        pairs.iter().zip(&steps).filter(|(row, _)| fold.row(**row)[top] != fold.row(**row + 1)[top]).map(|(_, s)| *s).collect();
+    let carries: Vec<i64> = pairs
+        .iter()
+        .zip(&steps)
+        .filter(|(row, _)| fold.row(**row)[top] != fold.row(**row + 1)[top])
+        .map(|(_, s)| *s)
+        .collect();
     let even = carries.iter().filter(|&&s| (s - step).abs() <= slack(step)).count();
     if even * 4 < carries.len() * 3 {
         return None;

@@ -139,7 +139,13 @@ fn pivots(bytes: &[u8], len: usize) -> Vec<Pivot> {
 }
 
 /// The values that most nearly stand once in every frame.
-fn best_values(end: usize, len: usize, frames: f64, values: usize, at: impl Fn(usize) -> usize) -> Vec<usize> {
+fn best_values(
+    end: usize,
+    len: usize,
+    frames: f64,
+    values: usize,
+    at: impl Fn(usize) -> usize,
+) -> Vec<usize> {
     let mut seen = vec![0_u32; values];
     let mut again = vec![0_u32; values];
     for i in 0..end {

@@ -51,7 +51,9 @@ pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
         .iter()
         .filter_map(|members| table::group(&table.fields, &table.kinds, members, rate, context.options))
         .collect();
-    Some(context.outcome(LayoutKey::Json, &table, groups, |group| Some(write(context, &table, &paths, group))))
+    Some(
+        context.outcome(LayoutKey::Json, &table, groups, |group| Some(write(context, &table, &paths, group))),
+    )
 }
 
 /// Calls `take` for every number and null.

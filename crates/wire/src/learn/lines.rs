@@ -59,11 +59,8 @@ pub(super) fn learn(
         damaged: damaged.unwrap_or_default(),
     };
     let braces = studied.iter().filter(|l| matches!(l.trim_ascii().first(), Some(b'{' | b'['))).count();
-    let outcome = if braces as f64 >= ALIKE * studied.len() as f64 {
-        json::learn(&context)
-    } else {
-        text(&context)
-    };
+    let outcome =
+        if braces as f64 >= ALIKE * studied.len() as f64 { json::learn(&context) } else { text(&context) };
     outcome.unwrap_or_else(console)
 }
 
@@ -123,7 +120,8 @@ impl Context<'_> {
             return undecided(vec![Question::NothingMoves], Vec::new());
         };
         let back = read_back(&layout, self.capture);
-        let reads = back.rows.len() as f64 / table.alike.clamp(1, back.rows.len().max(self.lines.len())) as f64;
+        let reads =
+            back.rows.len() as f64 / table.alike.clamp(1, back.rows.len().max(self.lines.len())) as f64;
         let mut questions = Vec::new();
         if !rivals.is_empty() {
             questions.push(Question::WhichNumbers);
@@ -285,7 +283,11 @@ fn literals_of(line: &[u8]) -> Vec<Vec<u8>> {
 /// Length of the number at the start of `bytes`; `before` is the byte before it.
 fn number_len(bytes: &[u8], before: Option<u8>) -> usize {
     let is_word = |b: Option<&u8>| b.is_some_and(u8::is_ascii_alphanumeric);
-    if bytes.len() >= 3 && bytes[..3].eq_ignore_ascii_case(b"nan") && !is_word(before.as_ref()) && !is_word(bytes.get(3)) {
+    if bytes.len() >= 3
+        && bytes[..3].eq_ignore_ascii_case(b"nan")
+        && !is_word(before.as_ref())
+        && !is_word(bytes.get(3))
+    {
         return 3;
     }
     let is_signed = matches!(bytes.first(), Some(b'-' | b'+')) && !is_word(before.as_ref());
@@ -328,7 +330,8 @@ fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
                 columns[first..].iter().step_by(stride).take(MAX_ANCHORS).copied().collect();
             for count in 1..=places.len() {
                 let members = &places[..count];
-                let mixed = stride == 1 && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.fields, members, s));
+                let mixed = stride == 1
+                    && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.fields, members, s));
                 if !mixed {
                     let rate = context.rate();
                     groups.extend(table::group(&table.fields, &table.kinds, members, rate, context.options));
@@ -390,9 +393,10 @@ fn folded(tokens: &[String]) -> String {
         }
         match separator {
             Some(separator) if count > 1 => {
-                let delimiter_before = out.last().and_then(|t| t.strip_suffix('\'')).and_then(|t| {
-                    [",", ";", "|", "\\t"].into_iter().find(|d| t.ends_with(d))
-                });
+                let delimiter_before = out
+                    .last()
+                    .and_then(|t| t.strip_suffix('\''))
+                    .and_then(|t| [",", ";", "|", "\\t"].into_iter().find(|d| t.ends_with(d)));
                 let usual = format!("'{}'", delimiter_before.unwrap_or(","));
                 let by = if *separator == usual { String::new() } else { format!(" by {separator}") };
                 out.push(format!("range*{count}{by}"));

@@ -31,7 +31,8 @@ pub(super) fn periods(bytes: &[u8]) -> Vec<usize> {
         return Vec::new();
     }
     let weight = surprise(bytes);
-    let score: Vec<f64> = (0..=longest).map(|lag| if lag == 0 { 0.0 } else { at_lag(bytes, lag, &weight) }).collect();
+    let score: Vec<f64> =
+        (0..=longest).map(|lag| if lag == 0 { 0.0 } else { at_lag(bytes, lag, &weight) }).collect();
     let mut sorted = score[1..].to_vec();
     sorted.sort_by(f64::total_cmp);
     let median = sorted[sorted.len() / 2];

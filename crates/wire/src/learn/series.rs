@@ -52,10 +52,10 @@ pub(super) struct Reading {
 /// Reads a table at `rate_hz` frames a second; `silent` fields are known to have no range; `largest` is the word of all ones, when there is one.
 pub(super) fn reading(rows: &Rows, silent: &[usize], rate_hz: f64, largest: Option<f64>) -> Reading {
     let fields = rows.first().map_or(0, |row| row.len());
-    let numbers: Vec<Vec<Option<f64>>> = (0..fields)
-        .map(|f| rows.iter().map(|row| row.get(f).and_then(|w| w.number())).collect())
-        .collect();
-    let of = |wanted: bool| (0..fields).filter(move |f| silent.contains(f) != wanted).map(|f| numbers[f].clone());
+    let numbers: Vec<Vec<Option<f64>>> =
+        (0..fields).map(|f| rows.iter().map(|row| row.get(f).and_then(|w| w.number())).collect()).collect();
+    let of =
+        |wanted: bool| (0..fields).filter(move |f| silent.contains(f) != wanted).map(|f| numbers[f].clone());
     let mut out = Reading::default();
     out.no_range = no_range_words(&of(true).collect::<Vec<_>>(), largest);
     out.no_range_seen = !out.no_range.is_empty();
@@ -122,7 +122,9 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
     }
     let total: usize = seen.values().map(|e| e.1).sum();
     let told = |&(n, count, off): &(f64, usize, usize)| {
-        (count >= 2 && (n == 0.0 || n == -1.0 || Some(n) == largest)) || (count >= 4 && n < 0.0) || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
+        (count >= 2 && (n == 0.0 || n == -1.0 || Some(n) == largest))
+            || (count >= 4 && n < 0.0)
+            || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
     };
     let mut words: Vec<(f64, usize)> = seen.values().filter(|e| told(e)).map(|e| (e.0, e.1)).collect();
     // The commonest first; a damaged byte makes a stray negative now and then.

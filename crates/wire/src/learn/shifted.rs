@@ -1,8 +1,11 @@
 //! Signs that the port runs at another speed than the line.
 
+use hereabout_core::Word;
+
 use super::LearnOptions;
 use super::binary;
-use super::outcome::{Outcome, PartKind, Proposal};
+use super::outcome::{Alternative, FrameGuess, Outcome, PartKind, Proposal, Question};
+use super::proof::read_back;
 use super::triage::histogram;
 
 /// Bytes that are studied for each shift.
@@ -10,6 +13,8 @@ const TRIAL_BYTES: usize = 16 * 1024;
 /// Bytes other than 00 and ff that the look at runs of bits needs.
 const FEWEST_BYTES: u32 = 200;
 
+/// Share of other values up to which a bit counts as stuck: bytes may be damaged.
+const STUCK: f64 = 0.03;
 /// Saved bits that prove ranges without a checksum.
 const STRONG_BITS: f64 = 60.0;
 
@@ -38,6 +43,32 @@ pub(super) fn is_even(capture: &[u8]) -> bool {
     chi_square < 255.0 + 8.0 * 510.0_f64.sqrt()
 }
 
+/// Whether an outcome is what shifted bits would give: numbers whose lowest bit never moves, or
+/// frames without a checksum in which little can be read.
+pub(super) fn is_suspect(outcome: &Outcome, capture: &[u8]) -> bool {
+    match outcome {
+        Outcome::Proposal(proposal) => is_low_bit_stuck(&proposal.frame, capture),
+        Outcome::Undecided(undecided) => {
+            let is_plain = |q: &Question| matches!(q, Question::Unit { .. } | Question::Width { .. });
+            let has_sum =
+                |a: &Alternative| ["sum8", "xor8", "crc-"].iter().any(|name| a.frame.layout.contains(name));
+            !undecided.questions.iter().all(is_plain) && !undecided.alternatives.iter().any(has_sum)
+        }
+        Outcome::NotFrames(_) => false,
+    }
+}
+
+fn is_low_bit_stuck(frame: &FrameGuess, capture: &[u8]) -> bool {
+    let Ok(spec) = frame.spec() else { return false };
+    let rows = read_back(&spec.layout, &capture[..capture.len().min(TRIAL_BYTES)]).rows;
+    let ranges = rows.iter().flatten().filter(|w| !spec.no_range.contains(**w));
+    let bits: Vec<i64> =
+        ranges.filter_map(|w| if let Word::Int(v) = w { Some(v & 1) } else { None }).collect();
+    let odd = bits.iter().sum::<i64>() as f64;
+    let all = bits.len() as f64;
+    all > 0.0 && (odd <= STUCK * all || odd >= (1.0 - STUCK) * all)
+}
+
 /// The shift in bits by which the stream becomes frames with ranges, if there is one.
 pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
     let head = &capture[..capture.len().min(TRIAL_BYTES)];
@@ -60,6 +91,7 @@ fn is_strong(proposal: &Proposal) -> bool {
         PartKind::Ranges { bits, .. } => *bits >= STRONG_BITS,
         _ => false,
     };
-    let has_mark = proposal.parts.iter().any(|p| matches!(&p.what, PartKind::Mark { bytes } if bytes.len() > 1));
+    let has_mark =
+        proposal.parts.iter().any(|p| matches!(&p.what, PartKind::Mark { bytes } if bytes.len() > 1));
     has_mark && proposal.parts.iter().any(|p| proves(&p.what))
 }

@@ -58,11 +58,7 @@ impl Base {
     /// Whether the bits say "no range" by themselves: zero, all ones; for floats also negative, NaN
     /// and infinite.
     fn is_absent(self, bits: u32) -> bool {
-        if self.is_float() {
-            (bits >> 7) == 0 || (bits >> 15) >= 0xFF
-        } else {
-            bits == 0 || bits == 0xFFFF
-        }
+        if self.is_float() { (bits >> 7) == 0 || (bits >> 15) >= 0xFF } else { bits == 0 || bits == 0xFFFF }
     }
 
     /// Whether a float's bits are a size that some unit gives a sense: 8 mm to 500 km.
@@ -99,7 +95,8 @@ impl Words {
     pub(super) fn evidence(&self, base: Base, at: usize) -> Evidence {
         let columns = base.columns(at);
         let rows = self.columns[columns[0]].len();
-        let word = |row: usize| columns.iter().fold(0, |bits, &c| (bits << 8) | u32::from(self.columns[c][row]));
+        let word =
+            |row: usize| columns.iter().fold(0, |bits, &c| (bits << 8) | u32::from(self.columns[c][row]));
         let words: Vec<u32> = (0..rows).map(word).collect();
         let absent = words.iter().filter(|w| base.is_absent(**w)).count();
         if absent as f64 >= SILENT * rows as f64 {
@@ -133,7 +130,12 @@ impl Words {
         let middle = values[values.len() / 2] >> 8;
         let moved = heard.iter().filter(|w| **w >> 8 != middle).count();
         let fixed = !base.is_float() && moved * 50 <= heard.len();
-        Evidence::Heard { bits, change: sizes[sizes.len() / 2], values: heard.len(), fixed: fixed.then_some(middle) }
+        Evidence::Heard {
+            bits,
+            change: sizes[sizes.len() / 2],
+            values: heard.len(),
+            fixed: fixed.then_some(middle),
+        }
     }
 }
 
@@ -143,7 +145,9 @@ fn without_spikes(words: &[u32]) -> Vec<u32> {
     sizes.sort_unstable();
     let usual = f64::from(sizes.get(sizes.len() / 2).copied().unwrap_or_default()).max(1.0);
     let far = |a: u32, b: u32| f64::from(a.abs_diff(b)) > SPIKE * usual;
-    let keeps = |&i: &usize| i == 0 || i + 1 == words.len() || !(far(words[i], words[i - 1]) && far(words[i], words[i + 1]));
+    let keeps = |&i: &usize| {
+        i == 0 || i + 1 == words.len() || !(far(words[i], words[i - 1]) && far(words[i], words[i + 1]))
+    };
     (0..words.len()).filter(keeps).map(|i| words[i]).collect()
 }
 

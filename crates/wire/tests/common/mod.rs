@@ -233,7 +233,9 @@ impl Kit {
             pieces.push(Piece::Sum { row, from: random.pick(&[0, 0, mark]) });
         }
         if random.chance(0.3) {
-            pieces.extend(random.pick(&[&[0x0A_u8][..], &[0x0D, 0x0A], &[0xB7]]).iter().map(|b| Piece::Byte(*b)));
+            pieces.extend(
+                random.pick(&[&[0x0A_u8][..], &[0x0D, 0x0A], &[0xB7]]).iter().map(|b| Piece::Byte(*b)),
+            );
         }
         Kit { pieces, number, big_endian: random.chance(0.5), unit, absent, slots }
     }
@@ -267,7 +269,8 @@ impl Kit {
                     Piece::Sum { row, from } => {
                         let sum = checksum_algorithms()[*row].build();
                         let value = sum.of(&out.bytes[start + from..]);
-                        let low_first = sum.algorithm().default_order() == hereabout_wire::ByteOrder::LowFirst;
+                        let low_first =
+                            sum.algorithm().default_order() == hereabout_wire::ByteOrder::LowFirst;
                         put(&mut out.bytes, value, sum.algorithm().bytes(), !low_first);
                     }
                 }
@@ -293,7 +296,10 @@ impl Kit {
         };
         self.put(out, bits, self.number.bytes());
         range?;
-        Some(if self.number == Number::F32 { f64::from(f32::from_bits(bits)) } else { f64::from(bits) } / scale)
+        Some(
+            if self.number == Number::F32 { f64::from(f32::from_bits(bits)) } else { f64::from(bits) }
+                / scale,
+        )
     }
 
     fn put(&self, out: &mut Vec<u8>, value: u32, bytes: usize) {
