@@ -95,7 +95,7 @@ fn range_and_quality_by_turns() {
         .collect();
     match learn(text.as_bytes(), None, LearnOptions::default()) {
         Outcome::Proposal(p) => {
-            assert_eq!(read(&p.frame, text.as_bytes()), truth(&table, 10), "{}", p.frame.layout)
+            assert_eq!(read(&p.frame, text.as_bytes()), truth(&table, 10), "{}", p.frame.layout);
         }
         Outcome::Undecided(u) => {
             assert!(u.questions.contains(&Question::WhichNumbers), "{:?}", u.questions);

@@ -29,6 +29,8 @@ const LEAST_TRAVEL_M: f64 = 1.0;
 const REVEALING_NATS: f64 = 9.0;
 /// Bits from which on a constant column counts as a part of a mark.
 const SAYS_SOMETHING: f64 = 1.0;
+/// So many lively bytes may go unexplained, in any frame.
+const MOST_UNEXPLAINED: usize = 5;
 /// Frames without damage that a study needs.
 const FEWEST_ROWS: usize = 12;
 /// The most alternatives of one kind.
@@ -159,6 +161,9 @@ impl<'a> Study<'a> {
     /// What speaks against believing one reading.
     fn doubts(&self, trial: &Trial) -> Vec<Question> {
         let mut doubts = Vec::new();
+        if unexplained(&trial.plan) > MOST_UNEXPLAINED.max(2 * explained(&trial.plan)) {
+            doubts.push(Question::WhichNumbers);
+        }
         let unit = trial.units[0].0;
         if trial.reading.travel / unit.per_metre() < LEAST_TRAVEL_M {
             doubts.push(Question::LittleTravel { units: trial.reading.travel });
@@ -497,6 +502,25 @@ impl<'a> Study<'a> {
         }
         cautions
     }
+}
+
+/// Whether a column takes many values.
+fn is_lively(column: &Column) -> bool {
+    !column.constant && column.distinct >= 16
+}
+
+/// Columns of heard ranges that take many values.
+fn explained(plan: &Plan) -> usize {
+    plan.array.heard().flat_map(|s| plan.word(s.at)).filter(|&c| is_lively(&plan.columns[c])).count()
+}
+
+/// Columns that take many values and belong to nothing that was recognised.
+fn unexplained(plan: &Plan) -> usize {
+    let counted = |c: usize| plan.counters.iter().any(|(counter, _)| counter.columns().contains(&c));
+    let summed = |c: usize| plan.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&c));
+    let ranged = |c: usize| plan.array.slots.iter().any(|s| plan.word(s.at).contains(&c));
+    let lively = (0..plan.columns.len()).filter(|&c| is_lively(&plan.columns[c]));
+    lively.filter(|&c| !counted(c) && !summed(c) && !ranged(c)).count()
 }
 
 /// What is known of the columns before the ranges are looked for.

@@ -15,8 +15,8 @@ const FEWEST_BYTES: u32 = 200;
 
 /// Share of other values up to which a bit counts as stuck: bytes may be damaged.
 const STUCK: f64 = 0.03;
-/// Saved bits that prove ranges without a checksum.
-const STRONG_BITS: f64 = 60.0;
+/// Words that a field must have to say whether a bit is stuck.
+const FEWEST_WORDS: usize = 12;
 
 /// Whether nearly all bytes are made of runs of two or more equal bits: a port that is faster than
 /// the line sees every bit several times.
@@ -52,28 +52,38 @@ pub(super) fn is_suspect(outcome: &Outcome, capture: &[u8]) -> bool {
             let is_plain = |q: &Question| matches!(q, Question::Unit { .. } | Question::Width { .. });
             let has_sum =
                 |a: &Alternative| ["sum8", "xor8", "crc-"].iter().any(|name| a.frame.layout.contains(name));
-            !undecided.questions.iter().all(is_plain) && !undecided.alternatives.iter().any(has_sum)
+            let stuck = |a: &Alternative| is_low_bit_stuck(&a.frame, capture);
+            let is_odd = !undecided.questions.iter().all(is_plain)
+                || undecided.alternatives.first().is_some_and(stuck);
+            is_odd && !undecided.alternatives.iter().any(has_sum)
         }
         Outcome::NotFrames(_) => false,
     }
 }
 
+/// Whether the lowest bit never moves in most of the fields: it is the top bit of the next number.
 fn is_low_bit_stuck(frame: &FrameGuess, capture: &[u8]) -> bool {
     let Ok(spec) = frame.spec() else { return false };
     let rows = read_back(&spec.layout, &capture[..capture.len().min(TRIAL_BYTES)]).rows;
-    let ranges = rows.iter().flatten().filter(|w| !spec.no_range.contains(**w));
-    let bits: Vec<i64> =
-        ranges.filter_map(|w| if let Word::Int(v) = w { Some(v & 1) } else { None }).collect();
-    let odd = bits.iter().sum::<i64>() as f64;
-    let all = bits.len() as f64;
-    all > 0.0 && (odd <= STUCK * all || odd >= (1.0 - STUCK) * all)
+    let (mut heard, mut stuck) = (0, 0);
+    for field in 0..spec.layout.range_fields() {
+        let ranges = rows.iter().filter_map(|row| row.get(field)).filter(|w| !spec.no_range.contains(**w));
+        let bits: Vec<i64> =
+            ranges.filter_map(|w| if let Word::Int(v) = w { Some(v & 1) } else { None }).collect();
+        let (odd, all) = (bits.iter().sum::<i64>() as f64, bits.len() as f64);
+        if bits.len() >= FEWEST_WORDS {
+            heard += 1;
+            stuck += usize::from(odd <= STUCK * all || odd >= (1.0 - STUCK) * all);
+        }
+    }
+    heard > 0 && stuck * 2 >= heard
 }
 
 /// The shift in bits by which the stream becomes frames with ranges, if there is one.
 pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
     let head = &capture[..capture.len().min(TRIAL_BYTES)];
     let makes_sense = |bytes: &[u8]| match binary::study(bytes, &[], options) {
-        Some(Outcome::Proposal(proposal)) => is_strong(&proposal),
+        Some(Outcome::Proposal(p)) => is_strong(&p) && !is_low_bit_stuck(&p.frame, bytes),
         _ => false,
     };
     (1..8).find(|&bits| {
@@ -84,14 +94,8 @@ pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
     })
 }
 
-/// Whether a proposal is proven so well that the stream cannot be meant otherwise.
+/// Whether a proposal is proven by a checksum: shifted numbers can look like numbers, a shifted
+/// checksum holds no longer.
 fn is_strong(proposal: &Proposal) -> bool {
-    let proves = |part: &PartKind| match part {
-        PartKind::Checksum { .. } => true,
-        PartKind::Ranges { bits, .. } => *bits >= STRONG_BITS,
-        _ => false,
-    };
-    let has_mark =
-        proposal.parts.iter().any(|p| matches!(&p.what, PartKind::Mark { bytes } if bytes.len() > 1));
-    has_mark && proposal.parts.iter().any(|p| proves(&p.what))
+    proposal.parts.iter().any(|part| matches!(part.what, PartKind::Checksum { .. }))
 }

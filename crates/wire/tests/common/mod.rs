@@ -10,14 +10,14 @@ use std::f64::consts::TAU;
 use hereabout_wire::{Unit, checksum_algorithms};
 
 /// SplitMix64 (Steele, Lea, Flood 2014): small, and good enough to invent things.
-pub struct Random(u64);
+pub(crate) struct Random(u64);
 
 impl Random {
-    pub fn new(seed: u64) -> Random {
+    pub(crate) fn new(seed: u64) -> Random {
         Random(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x5DEE_CE66)
     }
 
-    pub fn bits(&mut self) -> u64 {
+    pub(crate) fn bits(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -26,36 +26,36 @@ impl Random {
     }
 
     /// From 0 (inclusive) to 1 (exclusive).
-    pub fn unit(&mut self) -> f64 {
+    pub(crate) fn unit(&mut self) -> f64 {
         (self.bits() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
+    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * self.unit()
     }
 
     /// A whole number below `n`.
-    pub fn below(&mut self, n: usize) -> usize {
+    pub(crate) fn below(&mut self, n: usize) -> usize {
         (self.bits() % n as u64) as usize
     }
 
-    pub fn chance(&mut self, p: f64) -> bool {
+    pub(crate) fn chance(&mut self, p: f64) -> bool {
         self.unit() < p
     }
 
-    pub fn pick<T: Copy>(&mut self, from: &[T]) -> T {
+    pub(crate) fn pick<T: Copy>(&mut self, from: &[T]) -> T {
         from[self.below(from.len())]
     }
 
     /// Standard normal (Box and Muller 1958).
-    pub fn normal(&mut self) -> f64 {
+    pub(crate) fn normal(&mut self) -> f64 {
         (-2.0 * (1.0 - self.unit()).ln()).sqrt() * (TAU * self.unit()).cos()
     }
 }
 
 /// Type of the range words.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Number {
+pub(crate) enum Number {
     U16,
     U24,
     U32,
@@ -63,7 +63,7 @@ pub enum Number {
 }
 
 impl Number {
-    pub fn bytes(self) -> usize {
+    pub(crate) fn bytes(self) -> usize {
         match self {
             Number::U16 => 2,
             Number::U24 => 3,
@@ -74,7 +74,7 @@ impl Number {
 
 /// What an absent anchor sends.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Absent {
+pub(crate) enum Absent {
     Zero,
     Ones,
     Nan,
@@ -84,7 +84,7 @@ pub enum Absent {
 
 /// One part of an invented frame.
 #[derive(Clone, Debug)]
-pub enum Piece {
+pub(crate) enum Piece {
     Byte(u8),
     /// A frame counter of so many bytes.
     Seq(usize),
@@ -103,33 +103,33 @@ pub enum Piece {
 
 /// An invented binary layout.
 #[derive(Clone, Debug)]
-pub struct Kit {
-    pub pieces: Vec<Piece>,
-    pub number: Number,
-    pub big_endian: bool,
-    pub unit: Unit,
-    pub absent: Absent,
-    pub slots: usize,
+pub(crate) struct Kit {
+    pub(crate) pieces: Vec<Piece>,
+    pub(crate) number: Number,
+    pub(crate) big_endian: bool,
+    pub(crate) unit: Unit,
+    pub(crate) absent: Absent,
+    pub(crate) slots: usize,
 }
 
 /// How a tag and its anchors behave.
 #[derive(Clone, Debug)]
-pub struct Scene {
+pub(crate) struct Scene {
     /// Which anchors are ever heard.
-    pub alive: Vec<bool>,
-    pub seconds: f64,
-    pub rate_hz: f64,
-    pub noise_m: f64,
-    pub speed_mps: f64,
+    pub(crate) alive: Vec<bool>,
+    pub(crate) seconds: f64,
+    pub(crate) rate_hz: f64,
+    pub(crate) noise_m: f64,
+    pub(crate) speed_mps: f64,
     /// Share of single ranges that are missing.
-    pub dropouts: f64,
+    pub(crate) dropouts: f64,
     /// Share of ranges that are late.
-    pub late: f64,
-    pub size_m: (f64, f64),
+    pub(crate) late: f64,
+    pub(crate) size_m: (f64, f64),
 }
 
 impl Scene {
-    pub fn usual(slots: usize) -> Scene {
+    pub(crate) fn usual(slots: usize) -> Scene {
         Scene {
             alive: vec![true; slots],
             seconds: 20.0,
@@ -144,7 +144,7 @@ impl Scene {
 }
 
 /// Ranges of every frame, in metres; `None` for no range.
-pub fn walk(scene: &Scene, random: &mut Random) -> Vec<Vec<Option<f64>>> {
+pub(crate) fn walk(scene: &Scene, random: &mut Random) -> Vec<Vec<Option<f64>>> {
     let (width, depth) = scene.size_m;
     let place = |random: &mut Random| [random.between(0.0, width), random.between(0.0, depth)];
     let slots = scene.alive.len();
@@ -184,17 +184,17 @@ pub fn walk(scene: &Scene, random: &mut Random) -> Vec<Vec<Option<f64>>> {
 
 /// A stream of bytes with its truth.
 #[derive(Clone, Debug, Default)]
-pub struct Stream {
-    pub bytes: Vec<u8>,
+pub(crate) struct Stream {
+    pub(crate) bytes: Vec<u8>,
     /// First byte of every frame.
-    pub starts: Vec<usize>,
+    pub(crate) starts: Vec<usize>,
     /// Ranges as the frames carry them, in metres.
-    pub ranges: Vec<Vec<Option<f64>>>,
+    pub(crate) ranges: Vec<Vec<Option<f64>>>,
 }
 
 impl Kit {
     /// A layout by chance, for `slots` anchors.
-    pub fn invent(random: &mut Random, slots: usize) -> Kit {
+    pub(crate) fn invent(random: &mut Random, slots: usize) -> Kit {
         let number =
             random.pick(&[Number::U16, Number::U16, Number::U16, Number::U24, Number::U32, Number::F32]);
         let unit = if number == Number::F32 { Unit::M } else { random.pick(&[Unit::Cm, Unit::Mm]) };
@@ -241,7 +241,7 @@ impl Kit {
     }
 
     /// Frames that carry `rows`.
-    pub fn stream(&self, rows: &[Vec<Option<f64>>], rate_hz: f64, random: &mut Random) -> Stream {
+    pub(crate) fn stream(&self, rows: &[Vec<Option<f64>>], rate_hz: f64, random: &mut Random) -> Stream {
         let mut out = Stream::default();
         let first = random.below(60_000);
         for (n, row) in rows.iter().enumerate() {
@@ -317,7 +317,7 @@ fn put(out: &mut Vec<u8>, value: u32, bytes: usize, big_endian: bool) {
 
 /// What happens to the bytes on their way.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Harm {
+pub(crate) enum Harm {
     None,
     /// One byte in a hundred has one bit flipped.
     Flips,
@@ -325,7 +325,7 @@ pub enum Harm {
     Losses,
 }
 
-pub fn harmed(bytes: &[u8], harm: Harm, random: &mut Random) -> Vec<u8> {
+pub(crate) fn harmed(bytes: &[u8], harm: Harm, random: &mut Random) -> Vec<u8> {
     let mut out = Vec::with_capacity(bytes.len());
     for &byte in bytes {
         let hit = random.chance(0.01);
