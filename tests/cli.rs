@@ -77,6 +77,40 @@ fn a_simulated_capture_replays_to_where_the_cart_was() {
 }
 
 #[test]
+fn a_replay_draws_its_picture() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = demo_capture(folder.path(), "60");
+    let site = root().join("examples/larkfield/site.toml");
+    let truth = folder.path().join("demo.truth.csv");
+    let picture = folder.path().join("run.svg");
+    let args = ["replay", text(&capture), "--site", text(&site), "--svg", text(&picture)];
+    let (_, words, code) = run(&args);
+    assert_eq!(code, 0, "{words}");
+    let without = std::fs::read_to_string(&picture).unwrap();
+    assert!(!without.contains("class=\"truth\""));
+
+    let (_, words, code) = run(&[&args[..], &["--truth", text(&truth)]].concat());
+    assert_eq!(code, 0, "{words}");
+    let svg = std::fs::read_to_string(&picture).unwrap();
+    assert!(svg.starts_with("<svg xmlns=\"http://www.w3.org/2000/svg\"") && svg.ends_with("</svg>\n"));
+    assert!(svg.contains("<title>Larkfield nursery</title>"), "{svg}");
+    for class in ["area", "truth", "track", "ellipse", "anchor"] {
+        assert!(svg.contains(&format!("class=\"{class}\"")), "no {class}");
+    }
+    // Eight anchors and the one of the legend; every tag that is opened is closed.
+    assert_eq!(svg.matches("class=\"anchor\"").count(), 9);
+    assert_eq!(svg.matches("<g ").count() + svg.matches("<g>").count(), svg.matches("</g>").count());
+    // The cart goes its rounds for a minute at 10 frames a second: a track of some hundred places.
+    let track = svg.lines().filter(|l| l.contains("class=\"track\"")).map(|l| l.matches('L').count());
+    assert!(track.sum::<usize>() > 400, "{svg}");
+
+    let nowhere = folder.path().join("no/such/run.svg");
+    let (_, words, code) = run(&[&args[..5], &[text(&nowhere)]].concat());
+    assert_eq!(code, 73, "{words}");
+    assert!(words.contains("run.svg: can't be written"), "{words}");
+}
+
+#[test]
 fn a_capture_without_times_needs_a_frame_period() {
     let folder = tempfile::tempdir().unwrap();
     let capture = demo_capture(folder.path(), "10");

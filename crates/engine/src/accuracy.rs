@@ -27,6 +27,11 @@ impl Truth {
         Truth { rows }
     }
 
+    /// The rows, by tag, then time.
+    pub fn rows(&self) -> &[(TagId, Timestamp, [f64; 3])] {
+        &self.rows
+    }
+
     /// The place of a tag at an instant, metres; `None` outside the table and inside long gaps.
     pub fn at(&self, tag: TagId, at: Timestamp) -> Option<[f64; 3]> {
         let after = self.rows.partition_point(|r| (r.0, r.1) <= (tag, at));

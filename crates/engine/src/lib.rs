@@ -14,6 +14,7 @@ mod epoch;
 mod estimate;
 mod gather;
 pub mod hearing;
+pub mod picture;
 mod plain;
 mod report;
 mod tag;

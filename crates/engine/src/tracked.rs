@@ -180,7 +180,7 @@ fn why_none(have: usize, site: &Site) -> NoFixReason {
 }
 
 fn verdict(anchor: usize, judgement: RangeJudgement) -> ObsVerdict {
-    let rejected = (judgement.p_good < 0.5).then(|| match judgement.residual_m {
+    let rejected = (judgement.p_good < 0.5).then_some(match judgement.residual_m {
         r if r > LATEST_M => RejectReason::NotCredible,
         r if r > 0.0 => RejectReason::TooLong,
         _ => RejectReason::TooShort,

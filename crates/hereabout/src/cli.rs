@@ -87,6 +87,7 @@ An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero
     #[command(after_help = "Examples:
   hereabout replay larkfield.db --site site.toml --out fixes.jsonl
   hereabout replay ranges.csv --site site.toml --truth truth.csv
+  hereabout replay ranges.csv --site site.toml --truth truth.csv --svg run.svg   # a picture to judge by
   hereabout replay capture.bin --site site.toml --frame-period 100ms --out fixes.jsonl
 
 Inputs: a log (.db), captured bytes (.bin, stamps from NAME.times.csv beside it), or a range table (.csv):
@@ -244,6 +245,9 @@ pub struct ReplayArgs {
     /// Grade the positions against this truth table.
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,
+    /// Draw the track, its 95 % ellipses and the truth into this SVG file.
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
     /// Keep a log of the replay.
     #[arg(long, value_name = "FILE")]
     pub log: Option<PathBuf>,

@@ -1,7 +1,7 @@
 //! Cost per epoch of eight ranges, as ratios to a plain fix in the same run: `cargo bench -p hereabout-solve
 //! --bench robust`. Divide the times of one group by that of its `plain`.
 
-#[path = "../examples/study/kit.rs"]
+#[path = "../tests/study_kit/kit.rs"]
 #[expect(dead_code, reason = "shared with the study, which uses more of it")]
 mod kit;
 

@@ -1,6 +1,6 @@
 //! The estimators allocate nothing once they run: memory stays flat over months.
 
-#[path = "../examples/study/kit.rs"]
+#[path = "study_kit/kit.rs"]
 #[expect(dead_code, reason = "the generator is shared with the study, which uses more of it")]
 mod kit;
 

@@ -2,9 +2,9 @@
 //! one that is too shy fails as well.
 #![expect(clippy::unwrap_used, reason = "tests")]
 
-#[path = "../examples/study/kit.rs"]
+#[path = "study_kit/kit.rs"]
 mod kit;
-#[path = "../examples/study/rivals.rs"]
+#[path = "study_kit/rivals.rs"]
 #[expect(dead_code, reason = "shared with the study, which uses more of it")]
 mod rivals;
 

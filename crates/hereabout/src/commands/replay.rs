@@ -11,7 +11,8 @@ use std::time::{Duration, Instant};
 
 use hereabout_api::v1::PositionBody;
 use hereabout_core::{Dimension, Epoch, Frame, Micros, Site, TagId, TagState, Timestamp};
-use hereabout_engine::accuracy::{Accuracy, AccuracySummary, Truth};
+use hereabout_engine::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
+use hereabout_engine::picture::Picture;
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_ingest::{CaptureReader, CaptureStep};
 use hereabout_store::{
@@ -83,11 +84,20 @@ struct Counts {
     too_many_tags: u64,
 }
 
+/// The picture that is being drawn.
+struct Drawing {
+    file: File,
+    picture: Picture,
+    /// First and last stamp of what was drawn: truth outside of it does not belong to the run.
+    span: Option<(Timestamp, Timestamp)>,
+}
+
 struct Replay {
     engine: Engine,
     counts: Counts,
     out: Option<Box<dyn Write + Send>>,
     truth: Option<(Truth, Accuracy)>,
+    picture: Option<Drawing>,
     log: Option<SessionWriter>,
     /// Stamp of the first step, and when it was taken, for `--speed`.
     pace: Option<(f64, Option<(Timestamp, Instant)>)>,
@@ -104,11 +114,13 @@ impl Replay {
             Some(path) => Some(begin_log(path, args, &prepared).await?),
             None => None,
         };
+        let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site)).transpose()?;
         let mut replay = Replay {
             engine: Engine::new(site, prepared.frame.take()),
             counts: Counts::default(),
             out: args.out.as_deref().map(create).transpose()?,
             truth,
+            picture,
             log,
             pace: args.speed.filter(|s| *s > 0.0).map(|s| (s, None)),
             newest: None,
@@ -170,6 +182,10 @@ impl Replay {
                 if let Some((truth, accuracy)) = &mut self.truth {
                     accuracy.grade(report, truth);
                 }
+                if let Some(drawing) = &mut self.picture {
+                    drawing.picture.report(report);
+                    drawing.span = Some((drawing.span.map_or(report.at, |s| s.0), report.at));
+                }
                 self.write_row(&PositionBody::from_report(report, None))?;
             }
             Output::Delayed(report) => self.write_row(&PositionBody::from_delayed(report))?,
@@ -187,6 +203,9 @@ impl Replay {
     async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {
         if let Some(mut out) = self.out.take() {
             out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
+        }
+        if let Some(drawing) = self.picture.take() {
+            drawing.finish(self.truth.as_ref().map(|(truth, _)| truth))?;
         }
         if let Some(log) = self.log.take() {
             log.finish(self.newest.unwrap_or_default()).await.map_err(store_failure)?;
@@ -210,6 +229,29 @@ impl Replay {
             return Err(Failure::new(exit::DATA, what));
         }
         Ok(0)
+    }
+}
+
+impl Drawing {
+    /// The file is made at once: a long replay should not end with a picture that has no place.
+    fn begin(path: &Path, site: &Site) -> Result<Drawing, Failure> {
+        Ok(Drawing { file: create_file(path)?, picture: Picture::of_site(site), span: None })
+    }
+
+    fn finish(mut self, truth: Option<&Truth>) -> Result<(), Failure> {
+        if let (Some(truth), Some((first, last))) = (truth, self.span) {
+            let mut before: Option<(TagId, Timestamp)> = None;
+            for (tag, at, at_m) in truth.rows().iter().filter(|r| (first..=last).contains(&r.1)) {
+                if before.is_some_and(|b| b.0 == *tag && at.since(b.1) >= LONGEST_GAP) {
+                    self.picture.truth(*tag, None);
+                }
+                self.picture.truth(*tag, Some(*at_m));
+                before = Some((*tag, *at));
+            }
+        }
+        self.file
+            .write_all(self.picture.to_svg().as_bytes())
+            .map_err(|e| Failure::new(exit::IO, format!("can't write the picture: {e}")))
     }
 }
 
@@ -423,9 +465,12 @@ fn create(path: &Path) -> Result<Box<dyn Write + Send>, Failure> {
     if path == Path::new("-") {
         return Ok(Box::new(BufWriter::new(io::stdout())));
     }
-    let file = File::create(path)
-        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))?;
-    Ok(Box::new(BufWriter::with_capacity(1 << 16, file)))
+    Ok(Box::new(BufWriter::with_capacity(1 << 16, create_file(path)?)))
+}
+
+fn create_file(path: &Path) -> Result<File, Failure> {
+    File::create(path)
+        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))
 }
 
 fn progress() -> ProgressBar {

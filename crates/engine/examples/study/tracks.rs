@@ -1,6 +1,8 @@
 //! Tracker against the oracle, a gated filter and plain least squares, over seeds.
 
-use hereabout_core::{Fence, Micros, TagState, Timestamp};
+use hereabout_core::{AnchorId, Fence, Micros, TagId, TagState, Timestamp};
+use hereabout_engine::Place;
+use hereabout_engine::picture::Picture;
 use hereabout_solve::smoother::Smoother;
 use hereabout_solve::tracker::{TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 
@@ -133,8 +135,7 @@ pub(crate) fn kits() -> Vec<(Kit, f64, &'static str)> {
 }
 
 /// Prints the table of the tracker.
-pub(crate) fn table() {
-    let only = std::env::args().nth(2).unwrap_or_default();
+pub(crate) fn table(only: &str) {
     println!(
         "Tracker: RMSE over an oracle that knows which ranges are late, 8 seeds of 300 s (aims in brackets)"
     );
@@ -155,7 +156,7 @@ pub(crate) fn table() {
         "late cm",
         "ellip%"
     );
-    for (kit, p, aim) in kits().into_iter().filter(|k| k.0.name.contains(&only)) {
+    for (kit, p, aim) in kits().into_iter().filter(|k| k.0.name.contains(only)) {
         let runs: Vec<Sums> = (1..=8).map(|seed| run(&kit, 300.0, seed)).collect();
         let sum = |f: fn(&Sums) -> f64| runs.iter().map(f).sum::<f64>();
         let mut ratios: Vec<f64> = runs.iter().map(|r| (r.ours / r.oracle).sqrt()).collect();
@@ -180,6 +181,20 @@ pub(crate) fn table() {
             100.0 * sum(|r| r.delayed_held as f64) / sum(|r| r.delayed_n as f64),
         );
     }
+}
+
+/// A minute of a kit, drawn.
+pub(crate) fn picture(kit: &Kit, p: f64) -> Picture {
+    let anchors = kit.anchors.iter().enumerate().map(|(i, at_m)| (AnchorId(i as u16), *at_m));
+    let mut picture = Picture::new(&format!("Study: {}, p = {p}", kit.name), anchors, &[]);
+    let mut ours = tracker(kit, settings());
+    for epoch in kit.run(60.0, 1) {
+        let e = ours.update(stamp(&epoch), &told(&epoch));
+        let place = Place { position_m: e.position_m, covariance_m2: e.covariance_m2 };
+        picture.track(TagId(0), e.state, Some(place), e.restarted);
+        picture.truth(TagId(0), Some(epoch.at_m));
+    }
+    picture
 }
 
 /// Prints how fast the tracker is right again after jumps.
