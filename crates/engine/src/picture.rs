@@ -18,7 +18,8 @@
 
 use std::collections::BTreeMap;
 
-use hereabout_core::{AnchorId, Site, TagId, TagState};
+use hereabout_core::{AnchorId, Dimension, Site, TagId, TagState};
+use hereabout_solve::{Ellipse, ellipse, ellipse_factor};
 
 use crate::report::{Place, PositionReport};
 
@@ -36,8 +37,6 @@ const MARGIN: f64 = 36.0;
 const GROW: f64 = 0.15;
 /// Centres of ellipses are apart by this part of the plan's diagonal.
 const ELLIPSES_APART: f64 = 1.0 / 18.0;
-/// √(0.95 quantile of chi-square with 2 degrees of freedom); NIST/SEMATECH e-Handbook 1.3.6.7.4: 5.991.
-const ELLIPSE95: f64 = 2.447_746_830_68;
 /// One entry of the legend, user units wide.
 const LEGEND_SLOT: f64 = 158.0;
 /// A row of the legend, user units high.
@@ -377,26 +376,26 @@ fn draw_ellipses(dots: &[Dot], plan: &Plan, out: &mut String) {
         if drawn.iter().any(near) {
             continue;
         }
-        let Some((axes_m, angle)) = ellipse95(dot.cov_m2) else { continue };
-        let [rx, ry] = axes_m.map(|a| a * plan.scale);
+        let Some(e) = ellipse95(dot.cov_m2) else { continue };
+        let [rx, ry] = [e.semi_major_m, e.semi_minor_m].map(|a| a * plan.scale);
         if rx < diagonal {
             drawn.push([x, y]);
             *out += &format!(
                 "<ellipse class=\"ellipse\" rx=\"{rx:.1}\" ry=\"{ry:.1}\" transform=\"translate({x:.1} {y:.1}) rotate({:.1})\"/>\n",
-                -angle.to_degrees()
+                -e.direction_rad.to_degrees()
             );
         }
     }
 }
 
-/// Half axes of the ellipse that holds the truth with 95 % (major first, metres) and the major axis's
-/// angle from east to north, radians.
-fn ellipse95([xx, yy, xy]: [f64; 3]) -> Option<([f64; 2], f64)> {
-    let (mean, half) = (0.5 * (xx + yy), 0.5 * (xx - yy));
-    let root = (half * half + xy * xy).sqrt();
-    let (major, minor) = (mean + root, (mean - root).max(0.0));
-    (major.is_finite() && major > 0.0)
-        .then(|| ([ELLIPSE95 * major.sqrt(), ELLIPSE95 * minor.sqrt()], 0.5 * xy.atan2(half)))
+/// The ellipse that holds the truth's east and north with 95 %, metres; `None` without a spread.
+fn ellipse95([ee, nn, en]: [f64; 3]) -> Option<Ellipse> {
+    let one = ellipse(&[[ee, en, 0.0], [en, nn, 0.0], [0.0; 3]])?;
+    // On the plan there are two dimensions, whatever the site has.
+    let factor = ellipse_factor(Dimension::TwoD { tag_height_m: 0.0 }, 0.95);
+    let grown =
+        Ellipse { semi_major_m: factor * one.semi_major_m, semi_minor_m: factor * one.semi_minor_m, ..one };
+    (grown.semi_major_m > 0.0).then_some(grown)
 }
 
 /// A bar of 1, 2 or 5 times a power of ten metres, at most a quarter of the plan wide.
@@ -414,7 +413,7 @@ fn legend(picture: &Picture, plan: &Plan) -> Vec<(String, String)> {
     let line = |class: &str| format!("<path class=\"{class}\" d=\"M0 0h28\"/>");
     let mut rows = Vec::new();
     let mut row = |symbol: String, words: &str| rows.push((symbol, words.to_owned()));
-    row("<path class=\"anchor\" d=\"M14 -7l6 11h-12z\"/>".to_owned(), "anchor with its id");
+    row("<path class=\"anchor\" d=\"M14 -7l6 11h-12z\"/>".to_owned(), "anchor and id");
     if !picture.area_m.is_empty() {
         row(line("area"), "area of the site");
     }

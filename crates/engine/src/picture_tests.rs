@@ -55,12 +55,16 @@ fn the_track_has_gaps_where_lost_and_dashes_where_coasting() {
 
 #[test]
 fn ellipses_have_the_axes_of_the_covariance_and_keep_apart() {
-    // Standard deviations 0.2 m and 0.1 m along axes turned by 30°: closed form of a rotated covariance.
+    // Standard deviations 0.2 m and 0.1 m along axes turned by 30°: closed form of a rotated covariance. A 95 %
+    // ellipse is 2.4477 times as large (NIST/SEMATECH e-Handbook 1.3.6.7.4: √5.991), drawn at 48 units a metre.
     let (s, c) = (0.5_f64, 0.75_f64.sqrt());
-    let cov = [0.04 * c * c + 0.01 * s * s, 0.04 * s * s + 0.01 * c * c, (0.04 - 0.01) * s * c];
-    let ([major, minor], angle) = ellipse95(cov).unwrap();
-    assert!((major - 0.2 * ELLIPSE95).abs() < 1e-12 && (minor - 0.1 * ELLIPSE95).abs() < 1e-12);
-    assert!((angle.to_degrees() - 30.0).abs() < 1e-9);
+    let (ee, nn, en) = (0.04 * c * c + 0.01 * s * s, 0.04 * s * s + 0.01 * c * c, 0.03 * s * c);
+    let covariance_m2 = [[ee, en, 0.0], [en, nn, 0.0], [0.0; 3]];
+    let mut p = picture();
+    let turned = Place { position_m: [10.0, 5.0, 0.9], covariance_m2 };
+    p.track(TAG, TagState::Located, Some(turned), false);
+    let wanted = "rx=\"23.5\" ry=\"11.7\" transform=\"translate(480.0 240.0) rotate(-30.0)\"";
+    assert!(p.to_svg().contains(wanted), "{}", p.to_svg());
     assert_eq!(ellipse95([f64::NAN, 1.0, 0.0]), None);
 
     let mut p = picture();
