@@ -242,13 +242,16 @@ fn what_is_no_frames_is_named_with_what_to_do() {
     }
     let console =
         "nursery> help\r\ncommands: go, stop, show\r\nnursery> \r\nwaiting for a command\r\n".repeat(20);
-    let cases: [(&str, Vec<u8>, &str, &str); 6] = [
+    let sent = frames.concat();
+    let shifted: Vec<u8> = sent.windows(2).map(|w| (w[0] << 3) | (w[1] >> 5)).collect();
+    let cases: [(&str, Vec<u8>, &str, &str); 7] = [
         ("silence", Vec::new(), "nothing came", "check power"),
         ("constant_byte", vec![0; 4000], "only the byte 00", "baud"),
         ("rubbish", noise(20_000), "nothing repeats", "baud"),
         ("console_text", console.into_bytes(), "nursery> help", "command"),
         ("damaged_text", damaged, "damaged", "check cable"),
         ("wrong_baud", read_at_another_speed(&frames, 2.0), "wrong baud rate", "try others"),
+        ("wrong_baud", shifted, "shifted by", "byte format"),
     ];
     for (kind, bytes, what, todo) in cases {
         let path = folder.path().join(format!("{kind}.bin"));
