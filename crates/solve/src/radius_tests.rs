@@ -48,6 +48,26 @@ fn round_errors_have_the_closed_forms() {
     assert!((within(FLAT, 8f64.sqrt()) - 0.9816843611).abs() < 1e-9);
 }
 
+/// Q11, Q12, Q14: the rules of thumb of the trade against the exact radii. 2DRMS is 2.402 CEP, CEP is 0.589(σx + σy) and
+/// SEP 0.513(σx + σy + σz) for round errors (NRC, "The Global Positioning System: A Shared National Asset", 1995,
+/// accuracy appendix); the median of Rayleigh's distribution is √(2 ln 2), of the rule's error Q13 says up to 2.05 % for
+/// axes of at least 1 : 5.
+#[test]
+fn rules_of_thumb_hold_as_well_as_the_handbook_says() {
+    let one = diagonal(1.0, 1.0, 1.0);
+    let cep = probability_radius(&one, FLAT, 0.5);
+    assert!((8f64.sqrt() / cep - 2.402244818).abs() < 1e-9);
+    assert!((cep - (2.0 * 2f64.ln()).sqrt()).abs() < 1e-12 && (cep / (0.589 * 2.0) - 1.0).abs() < 1e-3);
+    let sep = probability_radius(&one, Dimension::ThreeD, 0.5);
+    assert!((sep / (0.513 * 3.0) - 1.0).abs() < 1e-3);
+    let error = |b: f64| 0.5887 * (1.0 + b) / probability_radius(&diagonal(1.0, b, 0.0), FLAT, 0.5) - 1.0;
+    assert!((error(0.5) - 0.0145).abs() < 5e-5, "{}", error(0.5));
+    for b in [0.2, 0.3, 0.4, 0.6, 0.7, 0.8, 0.9, 1.0] {
+        assert!(error(b).abs() < 0.0206, "{b}: {}", error(b));
+    }
+    assert!((error(0.1) + 0.050).abs() < 1e-3, "{}", error(0.1));
+}
+
 /// The limits between the dimensions: a flat ellipsoid is an ellipse, a needle is the one-dimensional normal.
 #[test]
 fn flat_and_thin_errors_reach_their_limits() {

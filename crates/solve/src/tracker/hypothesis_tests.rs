@@ -88,6 +88,83 @@ fn acceleration_noise_is_continuous_white_noise() {
     assert_eq!((h.p[at(1, 0)], h.p[at(3, 0)], h.p[at(3, 2)]), (0.0, 0.0, 0.0));
 }
 
+/// `Λ = T²σ_w/σ_v`, then α, β of the steady α-β filter: Kalata 1984 (from memory); the values also by the discrete
+/// Riccati equation to 1e-15.
+const KALATA: [(f64, f64, f64); 4] = [
+    (0.1, 0.36, 0.08),
+    (0.5, 0.628_373_457_205, 0.304_805_898_399),
+    (1.0, 0.75, 0.5),
+    (2.0, 0.854_101_966_250, 0.763_932_022_500),
+];
+
+/// Discrete white-noise acceleration per axis: variance σ²·[T⁴/4, T³/2; T³/2, T²], the piecewise constant
+/// acceleration that the α-β filter is stated for. The tracker itself takes continuous noise, so this one is the
+/// test's own; everything else in the recursion is the tracker's.
+fn add_piecewise_noise(h: &mut Hypothesis, t: f64, var: f64) {
+    for axis in 0..2 {
+        let v = 2 + axis;
+        h.p[at(axis, axis)] += var * t * t * t * t / 4.0;
+        h.p[at(v, axis)] += var * t * t * t / 2.0;
+        h.p[at(v, v)] += var * t * t;
+    }
+}
+
+/// The steady filter for a range along the east axis (linear there), with noise variance 1.
+fn steady(t: f64, var: f64) -> Hypothesis {
+    let mut h = Hypothesis::blank(2);
+    h.start(&[0.0; 3], &[10.0, 0.0, 10.0, 0.0, 0.0, 0.0], 10.0, 1.0, 1);
+    for _ in 0..2_000 {
+        h.drift(t, 0.0);
+        add_piecewise_noise(&mut h, t, var);
+        measure(&mut h, 0.0, 1.0);
+    }
+    h
+}
+
+#[test]
+fn steady_gains_are_those_of_the_alpha_beta_filter() {
+    for t in [1.0, 0.1] {
+        for (index, alpha, beta) in KALATA {
+            let (x, half) = (index * index + 8.0 * index, index + 4.0);
+            assert!((alpha + (x - half * x.sqrt()) / 8.0).abs() < 1e-11, "the closed form of Kalata");
+            let mut h = steady(t, (index / (t * t)) * (index / (t * t)));
+            // The gain on an innovation of one: what it moves place and velocity by.
+            h.x = [0.0; MAX_STATE];
+            h.drift(t, 0.0);
+            add_piecewise_noise(&mut h, t, (index / (t * t)) * (index / (t * t)));
+            measure(&mut h, 1.0, 1.0);
+            assert!((h.x[0] - alpha).abs() < 1e-11, "Λ {index}: α {}", h.x[0]);
+            assert!((h.x[2] * t - beta).abs() < 1e-11, "Λ {index}: β {}", h.x[2] * t);
+        }
+    }
+}
+
+#[test]
+fn steady_covariance_is_that_of_the_alpha_beta_filter() {
+    // P11 = α, P12 = β/T, P22 = β(α − β/2)/((1 − α)T²) in units of the noise variance (Bar-Shalom, Li & Kirubarajan
+    // 2001, from memory; numbers by the discrete Riccati equation). For Λ = 0.1: 0.36, 0.08/T, 0.04/T².
+    for t in [1.0, 0.1] {
+        for (index, alpha, beta) in KALATA {
+            let h = steady(t, (index / (t * t)) * (index / (t * t)));
+            let (p, pv, v) = (h.p[at(0, 0)], h.p[at(2, 0)] * t, h.p[at(2, 2)] * t * t);
+            let want_v = if index == 0.1 { 0.04 } else { beta * (alpha - 0.5 * beta) / (1.0 - alpha) };
+            assert!((p - alpha).abs() < 1e-11 && (pv - beta).abs() < 1e-11, "Λ {index}: {p} {pv}");
+            assert!((v - want_v).abs() < 1e-10, "Λ {index}: {v}, not {want_v}");
+        }
+    }
+}
+
+#[test]
+fn piecewise_noise_of_the_tests_is_the_one_of_the_books() {
+    // Bar-Shalom, Li & Kirubarajan 2001, ch. 6 (from memory), T = 0.1, σ² = 1; the same from filterpy.
+    let mut h = Hypothesis::blank(2);
+    add_piecewise_noise(&mut h, 0.1, 1.0);
+    for axis in 0..2 {
+        let (p, pv, v) = (h.p[at(axis, axis)], h.p[at(2 + axis, axis)], h.p[at(2 + axis, 2 + axis)]);
+        assert!((p - 2.5e-5).abs() < 1e-15 && (pv - 5e-4).abs() < 1e-15 && (v - 1e-2).abs() < 1e-15);
+    }
+}
+
 #[test]
 fn four_sequential_ranges_agree_with_two_independent_filters() {
     // Own case computed with 40-digit arithmetic and with filterpy: x, P after prediction; four ranges with

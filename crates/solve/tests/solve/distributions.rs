@@ -1,4 +1,5 @@
 //! Tails and quantiles against tables (Q1 to Q6, Q17).
+use hereabout_solve::GateSettings;
 use hereabout_solve::distribution::{chi2_quantile, chi2_tail, normal_quantile, normal_two_sided_tail};
 
 use crate::common::close;
@@ -52,6 +53,68 @@ fn q17_thresholds_of_small_false_alarm_rates() {
     }
     // One in three million is written with ten digits in the file.
     close(chi2_quantile(1.0 / 3e6, 6).sqrt(), 6.378837, 1e-6);
+}
+
+/// Q16, the λ columns of `raim_noncentrality.csv`: SciPy and a Poisson mixture in mpmath. Baarda's δ0 is √λ for one
+/// degree of freedom, but for the tail on the other side, which he leaves out (below 1e-7 of √λ here).
+#[test]
+fn q16_noncentrality_of_one_degree_of_freedom() {
+    let mut rows = 0;
+    for row in csv::Reader::from_reader(&include_bytes!("../data/raim_noncentrality.csv")[..]).records() {
+        let row: Vec<f64> = row.unwrap().iter().map(|v| v.parse().unwrap()).collect();
+        let [dof, pfa, pmd, _, threshold, lambda, delta] = row[..] else { panic!("seven columns") };
+        if dof != 1.0 {
+            continue;
+        }
+        let gate = GateSettings { alpha_local: pfa, ..GateSettings::default() };
+        close(gate.critical(), threshold, 5e-9 * threshold);
+        let found = gate.noncentrality(1.0 - pmd);
+        close(found, delta, 1e-7 * delta);
+        close(found * found, lambda, 1e-7 * lambda);
+        rows += 1;
+    }
+    assert_eq!(rows, 5);
+}
+
+/// Q16 for more degrees of freedom, with our own tail: χ² with non-centrality λ is a Poisson(λ/2) mixture of central
+/// χ² with 2j more degrees (a textbook identity), and stays under the threshold with probability `pmd`.
+#[test]
+fn q16_thresholds_are_missed_as_often_as_the_table_says() {
+    let mut rows = 0;
+    for row in csv::Reader::from_reader(&include_bytes!("../data/raim_noncentrality.csv")[..]).records() {
+        let row: Vec<f64> = row.unwrap().iter().map(|v| v.parse().unwrap()).collect();
+        let (dof, pmd, threshold, lambda) = (row[0] as usize, row[2], row[3], row[5]);
+        let (mut missed, mut weight) = (0.0, (-0.5 * lambda).exp());
+        for j in 0..400 {
+            missed += weight * (1.0 - chi2_tail(threshold, dof + 2 * j));
+            weight *= 0.5 * lambda / (j + 1) as f64;
+        }
+        close(missed, pmd, 1e-7 * pmd.sqrt());
+        rows += 1;
+    }
+    assert_eq!(rows, 30);
+}
+
+/// K9: the region that the average of `runs` normalised squares of `unknowns` errors must lie in with 95 %, both ends:
+/// χ² quantiles of runs·unknowns degrees over runs (Bar-Shalom, Li & Kirubarajan 2001, eq. 3.7.6-4; the book prints
+/// [1.5, 2.6] for 50 runs of two, from memory). This is what the two-sided limits of the study rest on.
+#[test]
+fn k9_two_sided_region_of_averaged_normalised_squares() {
+    let region = |runs: usize, unknowns: usize| {
+        [0.975, 0.025].map(|tail| chi2_quantile(tail, runs * unknowns) / runs as f64)
+    };
+    for (runs, unknowns, low, high) in
+        [(50, 1, 0.6471, 1.4284), (50, 2, 1.4844, 2.5912), (50, 4, 3.2546, 4.8212), (1, 2, 0.0506, 7.3778)]
+    {
+        let [l, h] = region(runs, unknowns);
+        close(l, low, 1e-4);
+        close(h, high, 1e-4);
+        // statrs as a second opinion on the quantile.
+        let chi2 = statrs::distribution::ChiSquared::new((runs * unknowns) as f64).unwrap();
+        use statrs::distribution::ContinuousCDF as _;
+        close(chi2.inverse_cdf(0.025) / runs as f64, l, 1e-7);
+        close(chi2.inverse_cdf(0.975) / runs as f64, h, 1e-7);
+    }
 }
 
 #[test]
