@@ -120,6 +120,11 @@ pub struct TrackSettings {
     pub lost_radius95_m: f64,
     /// A second stream of positions, this much later and smoothed; `None` for none.
     pub delayed: Option<Micros>,
+    /// Spread of the part of a range error that stays for seconds (multipath of a place, heading of the tag), metres;
+    /// `None` for what the tracker takes for any kit.
+    pub slow_error_m: Option<f64>,
+    /// The same for the part that all ranges of a tag have in common, metres.
+    pub tag_offset_m: Option<f64>,
 }
 
 impl Default for TrackSettings {
@@ -129,6 +134,8 @@ impl Default for TrackSettings {
             lost_after: Micros::from_millis(3_000),
             lost_radius95_m: 2.0,
             delayed: None,
+            slow_error_m: None,
+            tag_offset_m: None,
         }
     }
 }
@@ -467,6 +474,11 @@ impl SiteDraft {
         let track = &self.track;
         out.limits(&[Key("track"), Key("lost_after_s")], track.lost_after.secs_f64(), 0.5, 600.0);
         out.limits(&[Key("track"), Key("lost_radius95_m")], track.lost_radius95_m, 0.05, 100.0);
+        for (name, value_m) in [("slow_error_m", track.slow_error_m), ("tag_offset_m", track.tag_offset_m)] {
+            if let Some(value_m) = value_m {
+                out.limits(&[Key("track"), Key(name)], value_m, 0.0, 1.0);
+            }
+        }
         if let Some(delayed) = track.delayed {
             out.limits(&[Key("track"), Key("delayed_s")], delayed.secs_f64(), 0.1, 10.0);
             if track.estimator != Estimator::Tracker {

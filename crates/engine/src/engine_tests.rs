@@ -6,13 +6,17 @@ use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use proptest::prelude::*;
 
 use super::*;
-use crate::report::AnchorState;
+use crate::report::{AnchorState, Place};
 
 const YARD: [[f64; 3]; 5] =
     [[0.0, 0.0, 2.6], [24.0, 0.0, 2.4], [24.0, 14.0, 2.8], [0.0, 14.0, 2.2], [12.0, 14.0, 3.0]];
 const TAG: [f64; 3] = [9.0, 5.0, 0.9];
 
 fn site_of(places: &[[f64; 3]], fields: usize) -> Site {
+    draft_of(places, fields, Dimension::TwoD { tag_height_m: 0.9 }).validate().expect("a valid site").0
+}
+
+fn draft_of(places: &[[f64; 3]], fields: usize, dimension: Dimension) -> SiteDraft {
     let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
         id: AnchorId(i as u16),
         name: format!("anchor {i}"),
@@ -21,17 +25,16 @@ fn site_of(places: &[[f64; 3]], fields: usize) -> Site {
         slot: None,
         correction: Correction::NONE,
     };
-    let draft = SiteDraft {
+    SiteDraft {
         name: "yard".into(),
-        dimension: Dimension::TwoD { tag_height_m: 0.9 },
+        dimension,
         fence: Fence::default(),
         range_span_m: [0.01, 200.0],
         anchors: places.iter().enumerate().map(anchor).collect(),
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(fields),
-    };
-    draft.validate().expect("a valid site").0
+    }
 }
 
 fn at(ms: i64) -> Timestamp {
@@ -214,6 +217,24 @@ fn the_table_shows_what_the_tracker_learned() {
         assert!((0.04..0.09).contains(&row.sigma_m.expect("learned")), "{row:?}");
         assert!(row.late_share.expect("learned") < 0.1, "{row:?}");
     }
+}
+
+#[test]
+fn a_site_says_how_much_of_an_error_stays() {
+    let radius_m = |slow_error_m, tag_offset_m| {
+        let mut draft = draft_of(&YARD, 5, Dimension::TwoD { tag_height_m: 0.9 });
+        draft.track = TrackSettings { slow_error_m, tag_offset_m, ..TrackSettings::default() };
+        let mut engine = Engine::new(draft.validate().expect("valid").0, None);
+        for k in 0..100 {
+            engine.handle(Input::Epoch(&epoch(100 * k, &YARD, TAG, &[])));
+        }
+        positions(&drain(&mut engine)).pop().expect("a position").radius95_m.expect("located")
+    };
+    let usual = radius_m(None, None);
+    assert_eq!(radius_m(Some(0.04), Some(0.08)), usual, "what it takes unless told");
+    let [none, slow, tag] =
+        [radius_m(Some(0.0), Some(0.0)), radius_m(Some(0.3), None), radius_m(None, Some(0.5))];
+    assert!(none < usual && usual < slow && usual < tag, "{none} {usual} {slow} {tag}");
 }
 
 #[test]
@@ -403,6 +424,70 @@ fn wild_epoch() -> impl Strategy<Value = (i64, u32, Vec<(u16, Option<f64>)>)> {
     (-3_000i64..30_000, 0u32..3, prop::collection::vec(reading, 0..=16))
 }
 
+/// One to sixteen anchors in 2D or 3D: anywhere, at one height, or close to one line.
+fn wild_site() -> impl Strategy<Value = Site> {
+    let places = prop::collection::vec([-40.0..40.0f64, -40.0..40.0f64, 0.0..9.0f64], 1..=MAX_ANCHORS);
+    (places, 0..3, prop::bool::ANY, prop::bool::ANY).prop_filter_map(
+        "refused",
+        |(places, shape, three_d, delayed)| {
+            let bend = |p: [f64; 3]| match shape {
+                0 => p,
+                1 => [p[0], p[1], 2.5],
+                _ => [p[0], 0.01 * p[1], 0.01 * p[2]],
+            };
+            let places: Vec<[f64; 3]> = places.into_iter().map(bend).collect();
+            let dimension = if three_d { Dimension::ThreeD } else { Dimension::TwoD { tag_height_m: 0.9 } };
+            let site = draft_of(&places, places.len(), dimension).validate().ok()?.0;
+            Some(if delayed { site.with_delayed(Micros::from_millis(1_000)) } else { site })
+        },
+    )
+}
+
+/// Time to the next epoch: a frame, none, backward, or hours to days.
+fn wild_step_ms() -> impl Strategy<Value = i64> {
+    prop_oneof![6 => 1i64..300, 1 => Just(0i64), 1 => -2_000i64..0, 1 => 3_600_000i64..200_000_000]
+}
+
+fn rubbish(p: &PositionReport) -> bool {
+    let bad = |v: f64| !v.is_finite();
+    let place = |place: &Place| {
+        let c = place.covariance_m2;
+        place.position_m.into_iter().any(bad)
+            || c.iter().flatten().copied().any(bad)
+            || (0..3).any(|i| c[i][i] < 0.0 || (0..3).any(|j| c[i][j] != c[j][i]))
+    };
+    let radius = |r: f64| bad(r) || r <= 0.0;
+    let share = |p: f64| !(0.0..=1.0).contains(&p);
+    p.place.is_some() != matches!(p.state, TagState::Located | TagState::Coasting)
+        || p.place.is_some() != p.radius95_m.is_some()
+        || p.place.iter().chain(&p.candidates).any(place)
+        || p.radius95_m.into_iter().chain(p.protection_radius_m).any(radius)
+        || p.velocity_mps.into_iter().flatten().chain(p.hdop).chain(p.vdop).chain(p.pdop).any(bad)
+        || p.rejected.iter().any(|r| bad(r.residual_m) || r.p_good.is_some_and(share))
+}
+
+/// Nothing that leaves is NaN, infinite, or a covariance that is none.
+fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
+    for output in out {
+        match output {
+            Output::Position(p) | Output::Delayed(p) => prop_assert!(!rubbish(p), "{p:?}"),
+            Output::Ranges(e) => {
+                let numbers = e
+                    .ranges
+                    .iter()
+                    .flat_map(|r| [r.range_m, r.residual_m, r.standardised_residual, r.p_good]);
+                prop_assert!(numbers.flatten().all(f64::is_finite), "{e:?}");
+            }
+            Output::Anchors(t) => {
+                let numbers = t.rows.iter().flat_map(|r| [r.sigma_m, r.late_share, r.mean_residual_m]);
+                prop_assert!(numbers.flatten().all(f64::is_finite), "{t:?}");
+            }
+            Output::AnchorChanged(_) | Output::OutOfOrder { .. } | Output::TooManyTags { .. } => {}
+        }
+    }
+    Ok(())
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(64))]
 
@@ -417,15 +502,31 @@ proptest! {
             let out = drain(&mut engine);
             let late = out.iter().any(|o| matches!(o, Output::OutOfOrder { .. }));
             prop_assert_eq!(judged(&out).len(), if late { 0 } else { e.readings.len() });
-            for p in positions(&out) {
-                prop_assert_eq!(p.place.is_some(), matches!(p.state, TagState::Located | TagState::Coasting));
-                if let Some(place) = p.place {
-                    prop_assert!(place.position_m.iter().all(|v| v.is_finite()));
-                    prop_assert!(place.covariance_m2.iter().flatten().all(|v| v.is_finite()));
-                    prop_assert!(p.radius95_m.is_some_and(|r| r.is_finite() && r > 0.0));
-                }
-            }
+            no_rubbish(&out)?;
         }
+    }
+
+    /// The same for the tracker on layouts as wild as a site file allows, with stamps that repeat, go back and leap by
+    /// days.
+    #[test]
+    fn wild_sites_and_stamps_are_survived(
+        site in wild_site(),
+        epochs in prop::collection::vec((wild_step_ms(), prop::collection::vec(wild_f64(), 16)), 1..60),
+    ) {
+        let mut engine = Engine::new(site.clone(), None);
+        let mut ms = 0;
+        for (step, ranges) in epochs {
+            ms += step;
+            let ids = site.anchors().iter().map(|a| a.id);
+            let reading = |(anchor, r): (AnchorId, f64)| RangeReading { anchor, raw_range_m: Some(r) };
+            let readings = ids.zip(ranges).map(reading).collect();
+            engine.handle(Input::Epoch(&Epoch { at: at(ms), tag: TagId(0), frame_seq: None, readings }));
+            no_rubbish(&drain(&mut engine))?;
+        }
+        engine.handle(Input::Tick(at(ms + 100_000_000)));
+        let out = drain(&mut engine);
+        no_rubbish(&out)?;
+        prop_assert!(positions(&out).last().is_none_or(|p| p.state == TagState::Lost));
     }
 
     /// Ticks in between, however many, change nothing: deadlines carry their own instants.

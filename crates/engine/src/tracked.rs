@@ -78,10 +78,14 @@ pub(crate) struct TrackerState {
 
 impl TrackerState {
     pub(crate) fn new(site: &Site) -> TrackerState {
+        let track = site.track();
+        let usual = TrackerSettings::default();
         let settings = TrackerSettings {
-            lost_after: site.track().lost_after,
-            lost_radius95_m: site.track().lost_radius95_m,
-            ..TrackerSettings::default()
+            lost_after: track.lost_after,
+            lost_radius95_m: track.lost_radius95_m,
+            slow_error_m: track.slow_error_m.unwrap_or(usual.slow_error_m),
+            tag_offset_m: track.tag_offset_m.unwrap_or(usual.tag_offset_m),
+            ..usual
         };
         let anchors: ArrayVec<TrackerAnchor, MAX_ANCHORS> = site
             .anchors()

@@ -240,6 +240,8 @@ fn read_track(raw: Option<&RawTrack>, tree: &Tree<'_>, problems: &mut Vec<Proble
     track.delayed = raw.delayed_s.map(Micros::from_secs_f64);
     track.lost_after = raw.lost_after_s.map_or(track.lost_after, Micros::from_secs_f64);
     track.lost_radius95_m = raw.lost_radius95_m.unwrap_or(track.lost_radius95_m);
+    track.slow_error_m = raw.slow_error_m;
+    track.tag_offset_m = raw.tag_offset_m;
     Some(track)
 }
 
@@ -443,6 +445,8 @@ struct RawTrack {
     delayed_s: Option<f64>,
     lost_after_s: Option<f64>,
     lost_radius95_m: Option<f64>,
+    slow_error_m: Option<f64>,
+    tag_offset_m: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -608,6 +612,8 @@ const TRACK: Schema = Schema {
         ("delayed_s", "a number of seconds, like 1.0", None),
         ("lost_after_s", "a number of seconds", None),
         ("lost_radius95_m", NUMBER_M, None),
+        ("slow_error_m", NUMBER_M, None),
+        ("tag_offset_m", NUMBER_M, None),
     ],
 };
 const SOURCE: Schema = Schema {

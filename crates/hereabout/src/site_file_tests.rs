@@ -176,3 +176,17 @@ fn the_calibration_beside_it_is_applied() {
     let problems = SiteFile::load(&path).expect_err("not an offset");
     assert_eq!((problems[0].line, problems[0].key.as_str()), (3, "anchor[0].offset_m"));
 }
+
+#[test]
+fn what_of_an_error_stays_is_read_and_has_limits() {
+    let track = |text: &str| load("[source]", &format!("[track]\n{text}\n[source]"));
+    let site = track("slow_error_m = 0.01\ntag_offset_m = 0.0").expect("a good file").site;
+    assert_eq!((site.track().slow_error_m, site.track().tag_offset_m), (Some(0.01), Some(0.0)));
+    assert_eq!(track("estimator = \"tracker\"").expect("a good file").site.track().slow_error_m, None);
+    for key in ["slow_error_m", "tag_offset_m"] {
+        for value in ["-0.1", "4.0"] {
+            let problems = track(&format!("{key} = {value}")).expect_err("must be refused");
+            assert_eq!((problems[0].key.as_str(), problems[0].line), (format!("track.{key}").as_str(), 7));
+        }
+    }
+}

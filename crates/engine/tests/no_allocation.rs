@@ -1,0 +1,99 @@
+//! The engine allocates nothing once it runs: memory stays flat over months.
+//!
+//! The queue of outputs is part of it: drained after every input, it keeps the room that it has.
+#![expect(clippy::unwrap_used, reason = "a test")]
+
+use allocation_counter::measure;
+use hereabout_core::{
+    Anchor, AnchorId, Correction, Dimension, Estimator, Fence, Frame, Micros, Site, SiteDraft, Timestamp,
+    TrackSettings, Word,
+};
+use hereabout_engine::{Engine, Input, Output};
+use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
+
+const PLACES_M: [[f64; 3]; 6] = [
+    [0.0, 0.0, 2.6],
+    [24.0, 0.0, 2.4],
+    [24.0, 14.0, 2.8],
+    [0.0, 14.0, 2.2],
+    [12.0, 14.0, 3.0],
+    [12.0, 0.0, 1.8],
+];
+
+fn site(estimator: Estimator) -> Site {
+    let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
+        id: AnchorId(i as u16),
+        name: String::new(),
+        at_m: *at_m,
+        range_sigma_m: 0.1,
+        slot: None,
+        correction: Correction::NONE,
+    };
+    let draft = SiteDraft {
+        name: "yard".into(),
+        dimension: Dimension::TwoD { tag_height_m: 0.9 },
+        fence: Fence { area_m: vec![[0.0, 0.0], [24.0, 0.0], [24.0, 14.0], [0.0, 14.0]], up_span_m: None },
+        range_span_m: [0.01, 200.0],
+        anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
+        zones: Vec::new(),
+        track: TrackSettings { estimator, ..TrackSettings::default() },
+        range_fields: Some(PLACES_M.len()),
+    };
+    draft.validate().unwrap().0
+}
+
+/// The cart goes round; one range in twelve is late, and an anchor is silent for two seconds of every ten.
+fn frame(k: usize) -> Frame {
+    let phase = k as f64 * 0.01;
+    let tag = [12.0 + 8.0 * phase.cos(), 7.0 + 4.0 * phase.sin(), 0.9];
+    let word = |i: usize| {
+        if i == 3 && k % 100 > 80 {
+            return Word::Int(0);
+        }
+        let square: f64 = (0..3).map(|a| (PLACES_M[i][a] - tag[a]) * (PLACES_M[i][a] - tag[a])).sum();
+        let noise = ((k * 31 + i * 17) % 13) as f64 * 0.01 - 0.06;
+        let late = if (k / 7 + i * 5).is_multiple_of(12) { 1.2 } else { 0.0 };
+        Word::Int(((square.sqrt() + noise + late) * 100.0).round() as i64)
+    };
+    Frame {
+        received_at: Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(100 * k as i64)),
+        tag: None,
+        seq: None,
+        millis: None,
+        words: (0..PLACES_M.len()).map(word).collect(),
+    }
+}
+
+/// Allocations while frames 300 to 900 are handled and their outputs are taken, and the positions among them.
+fn allocations(site: Site) -> (u64, usize) {
+    let layout = Layout::parse_binary("c3 5a range:u16le*6 sum8").unwrap();
+    let mut engine =
+        Engine::new(site, Some(FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) }));
+    let frames: Vec<Frame> = (0..900).map(frame).collect();
+    let mut positions = 0;
+    let mut run = |frames: &[Frame]| {
+        for f in frames {
+            engine.handle(Input::Frame(f));
+            while let Some(output) = engine.poll_output() {
+                positions += usize::from(matches!(output, Output::Position(_) | Output::Delayed(_)));
+            }
+        }
+    };
+    // The first tag gets its box and the queue its room.
+    run(&frames[..300]);
+    let used = measure(|| run(&frames[300..]));
+    (used.count_total, positions)
+}
+
+#[test]
+fn every_estimator_runs_without_allocating() {
+    for estimator in [Estimator::Tracker, Estimator::Snapshot, Estimator::Plain] {
+        assert_eq!(allocations(site(estimator)), (0, 900), "{estimator:?}");
+    }
+}
+
+#[test]
+fn the_delayed_stream_does_not_allocate_either() {
+    let delayed = site(Estimator::Tracker).with_delayed(Micros::from_millis(1_000));
+    assert_eq!(allocations(delayed), (0, 900 + 890));
+}
