@@ -1,9 +1,9 @@
-"""Writes the mower recording "Plaza2" as a folder that the `recordings` example reads.
+"""Writes the mower data set "Plaza2" as a folder that the `datasets` example reads.
 
 Data: Djugash, Hamner, Roth, "Navigating with ranging radios: five data sets with ground truth", J. Field Robotics
 2009, as carried by the Python package gtsam (gtsam/Data/Plaza2_.mat). Needs: pip install scipy gtsam==4.3.0.
 
-    python plaza2.py FOLDER && cargo run --release -p hereabout-solve --example recordings FOLDER
+    python plaza2.py FOLDER && cargo run --release -p hereabout-solve --example datasets FOLDER
 
 Scale and offset of each beacon are fitted to the first third (straight line, outliers beyond 2.5 robust sigma left
 out) and taken off the ranges, since they are 6-7 % long.

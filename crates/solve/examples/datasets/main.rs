@@ -1,13 +1,13 @@
-//! The tracker on recordings with ground truth, one tuning for all: `cargo run --release -p hereabout-solve
-//! --example recordings [FOLDER]`. Prints "skipped" for a recording that isn't there.
+//! The tracker on data sets with ground truth, one tuning for all: `cargo run --release -p hereabout-solve
+//! --example datasets [FOLDER]`. Prints "skipped" for a data set that isn't there.
 //!
 //! Offsets: `room_moving` from `room_static`'s spots (mean over spots of the median residual); the others from
 //! the first third of the set, graded on the rest. `plaza2` is made by `plaza2.py` beside this file; its ranges are
 //! scaled there, for they are 7 % long.
 
-mod recording;
+mod dataset;
 
-use recording::{Outcome, evaluate, folder};
+use dataset::{Outcome, evaluate, folder};
 
 fn main() {
     let base = std::env::args().nth(1).map_or_else(folder, Into::into);
@@ -24,7 +24,7 @@ fn main() {
         ("plaza2", ".80 / 1.46 / 3.8"),
     ] {
         match evaluate(&base, set) {
-            None => println!("{set:<13} skipped: no such recording under {}", base.display()),
+            None => println!("{set:<13} skipped: no such data set under {}", base.display()),
             Some(o) => row(set, aim, &o),
         }
     }

@@ -1,20 +1,20 @@
-//! The tracker on recordings with ground truth, when they are there. Limits are the figures reached plus
+//! The tracker on data sets with ground truth, when they are there. Limits are the figures reached plus
 //! a few per cent, and a lower side that only a mistake in the grading could pass.
 
-#[path = "../examples/recordings/recording.rs"]
-mod recording;
+#[path = "../examples/datasets/dataset.rs"]
+mod dataset;
 
 #[test]
-fn one_tuning_serves_every_recording() {
-    let base = recording::folder();
+fn one_tuning_serves_every_data_set() {
+    let base = dataset::folder();
     for (set, rmse, ce95, most) in [
         ("room_moving", 0.063, 0.105, 0.15),
         ("small_square", 0.138, 0.25, 0.45),
         ("yard_los", 0.42, 0.88, 1.75),
         ("yard_nlos", 0.32, 0.70, 1.25),
     ] {
-        let Some(o) = recording::evaluate(&base, set) else {
-            println!("{set}: skipped, no such recording under {}", base.display());
+        let Some(o) = dataset::evaluate(&base, set) else {
+            println!("{set}: skipped, no such data set under {}", base.display());
             continue;
         };
         println!(

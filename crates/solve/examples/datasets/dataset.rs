@@ -1,4 +1,4 @@
-//! Reads a recording, calibrates its offsets and grades the tracker on it.
+//! Reads a data set, calibrates its offsets and grades the tracker on it.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -10,7 +10,7 @@ use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettin
 /// Ranges of one stamp: (anchor index, raw range).
 type Row = (f64, Vec<(usize, f64)>);
 
-/// Where the recordings are looked for.
+/// Where the data sets are looked for.
 pub(crate) fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data")
 }
