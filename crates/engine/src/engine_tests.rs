@@ -30,6 +30,7 @@ fn site_of(places: &[[f64; 3]], fields: usize) -> Site {
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(fields),
+        required_ce95_m: None,
     };
     draft.validate().expect("a valid site").0
 }
