@@ -1,10 +1,12 @@
 //! One module a command, and what they share.
 
+pub mod calibrate;
 pub mod check;
 pub mod listen;
 pub mod replay;
 pub mod run;
 pub mod simulate;
+pub mod verify;
 
 use std::path::Path;
 
@@ -22,6 +24,8 @@ pub fn dispatch(command: Command) -> Result<u8, Failure> {
     match command {
         Command::Run(args) => run::run(args),
         Command::Check(args) => check::check(&args),
+        Command::Calibrate(args) => calibrate::calibrate(&args),
+        Command::Verify(args) => verify::verify(&args),
         Command::Listen(args) => listen::listen(&args),
         Command::Replay(args) => replay::replay(&args),
         Command::Simulate(args) => simulate::simulate(&args),
@@ -38,7 +42,7 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 }
 
 /// The source of a site file, or the one given on the command line instead.
-fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String), Failure> {
+pub(crate) fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String), Failure> {
     let (text, baud) = match (instead, &site.source) {
         (Some(text), source) => (text.to_owned(), source.as_ref().map_or(115_200, |s| s.baud)),
         (None, Some(source)) => (source.port.clone(), source.baud),

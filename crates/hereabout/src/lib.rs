@@ -4,11 +4,16 @@
 //! `main` parses the command line and calls [`commands`]; tests drive the same functions.
 #![forbid(unsafe_code)]
 
+pub mod calibration_file;
+mod calibration_words;
 pub mod cli;
 pub mod commands;
 pub mod exit;
 pub mod pump;
+pub mod recording;
 pub mod site_file;
 mod site_words;
+pub mod sitting;
+pub mod spots;
 pub mod tables;
 pub mod toml_doc;
