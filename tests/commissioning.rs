@@ -445,3 +445,42 @@ fn is_stray(path: &Path) -> bool {
     let name = path.file_name().unwrap().to_string_lossy();
     name.starts_with('.') || (name.starts_with("calibration-") && name.ends_with(".toml"))
 }
+
+#[test]
+fn check_says_what_the_geometry_means_and_draws_it() {
+    let yard = Yard::new();
+    let (facts, words, code) = yard.json("check", &["--svg", &yard.text("hdop.svg")]);
+    assert_eq!(code, 0, "{words}");
+    let kinds: Vec<&str> =
+        facts["facts"].as_array().unwrap().iter().map(|f| f["kind"].as_str().unwrap()).collect();
+    assert!(kinds.contains(&"offset missing") && kinds.contains(&"not dependable"), "{facts}");
+    let hdop = &facts["hdop"];
+    let [best, median, worst] = ["best", "median", "worst"].map(|k| hdop[k].as_f64().unwrap());
+    // HDOP of six boards round a yard: at least 2/√6 (all directions even), and no wonder at the walls.
+    assert!(best >= 0.81 && best <= median && median <= worst && worst < 3.0, "{hdop}");
+    let svg = std::fs::read_to_string(yard.path("hdop.svg")).unwrap();
+    assert!(svg.starts_with("<svg") && svg.contains("board 5") && svg.contains("Larkfield yard: HDOP"));
+
+    // Three boards nearly on a line, no area, one of them calibrated to half a metre, long ago.
+    let text = "[[anchor]]\nid = 0\noffset_m = 0.61\noffset_se_m = 0.05\ndate = 2019-05-04\n";
+    std::fs::write(yard.path("calibration.toml"), text).unwrap();
+    let places = [[0.0, 0.0, 2.0], [10.0, 0.8, 2.0], [20.0, 0.0, 2.0]];
+    let site = yard.site("/dev/null", &places, "");
+    let bare = std::fs::read_to_string(&site).unwrap();
+    let bare: Vec<&str> = bare.lines().filter(|l| !l.starts_with("area_m")).collect();
+    std::fs::write(&site, bare.join("\n")).unwrap();
+    let (out, words, code) = run(&["check", site.to_str().unwrap()]);
+    assert_eq!(code, 0, "{words}");
+    for told in [
+        "nearly on a line",
+        "states no area_m",
+        "wrong coordinate",
+        "days ago",
+        "more than 3 cm",
+        "anchors 1, 2: not calibrated",
+    ] {
+        assert!(out.contains(told), "{told}: {out}");
+    }
+    let (_, words, code) = run(&["check", site.to_str().unwrap(), "--svg", "/proc/no/hdop.svg"]);
+    assert_eq!(code, 73, "{words}");
+}

@@ -38,6 +38,17 @@ pub struct Entry {
     pub method: Option<String>,
 }
 
+impl Entry {
+    /// The instant of its date; `None` without one that can be read. A day counts from its start, UTC.
+    pub fn found_at(&self) -> Option<Timestamp> {
+        let text = self.date.as_deref()?;
+        let midnight = |day: jiff::civil::Date| jiff::tz::Offset::UTC.to_timestamp(day.at(0, 0, 0, 0)).ok();
+        let at = text.parse().ok().or_else(|| midnight(text.parse().ok()?))?;
+        let at: jiff::Timestamp = at;
+        Some(Timestamp::from_micros(at.as_microsecond()))
+    }
+}
+
 /// A place that the calibration rests on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct UsedPlace {

@@ -34,6 +34,10 @@ fn dates_of_toml_and_files_written_by_hand_are_read() {
     let file = CalibrationFile::parse(&Document { file: "c.toml".into(), text: text.into() }).unwrap();
     let e = file.entry(AnchorId(1)).unwrap();
     assert_eq!((e.date.as_deref(), e.correction.offset_se_m), (Some("2026-05-04"), None));
+    // 2026-05-04T00:00:00Z is nine hours before the tests' own zero.
+    assert_eq!(e.found_at(), Some(at(-9 * 3600)));
+    assert_eq!(entry(1, 0.0).found_at(), Some(at(0)));
+    assert_eq!(Entry { date: Some("last May".into()), ..entry(1, 0.0) }.found_at(), None);
 }
 
 #[test]

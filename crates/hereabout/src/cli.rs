@@ -43,6 +43,7 @@ Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
     #[command(after_help = "Examples:
   hereabout check site.toml
   hereabout check site.toml --json
+  hereabout check site.toml --svg hdop.svg    # a picture of how far the geometry carries
 
 Exit code 0 when the site can be run (warnings may be shown), 78 when not.")]
     Check(CheckArgs),
@@ -123,6 +124,9 @@ pub struct CheckArgs {
     /// One JSON document instead of text.
     #[arg(long)]
     pub json: bool,
+    /// Draw the HDOP over the area, with the anchors, into this file.
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
 }
 
 /// Where the tag stands, and where its ranges come from: `calibrate` and `verify`.

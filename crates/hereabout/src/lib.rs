@@ -11,6 +11,7 @@ pub mod commands;
 pub mod exit;
 pub mod pump;
 pub mod recording;
+mod site_facts;
 pub mod site_file;
 mod site_words;
 pub mod sitting;
