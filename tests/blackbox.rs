@@ -1,6 +1,7 @@
 //! Tests of the real binary from outside, and of the house rules: one program, so that it is linked once.
 //!
 //! - `cli`: the commands that end by themselves
+//! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `replay_equals_live`: what was published is what a replay gives
@@ -9,6 +10,7 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at the first thing that is not as it must be")]
 
 mod cli;
+mod commissioning;
 mod daemon;
 mod datasets;
 mod hearing;

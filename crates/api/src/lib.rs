@@ -24,6 +24,7 @@ mod hub;
 mod live;
 mod mailbox;
 mod metrics;
+pub mod picture;
 mod problem;
 mod query;
 mod routes;

@@ -184,6 +184,8 @@ pub struct SiteDraft {
     pub track: TrackSettings,
     /// Number of range fields of a frame; `None` when the site has no `[frame]` (tables, logs).
     pub range_fields: Option<usize>,
+    /// CE95 that a verification must reach, metres; `None` when nothing is required.
+    pub required_ce95_m: Option<f64>,
 }
 
 /// A validated site. See [`SiteDraft::validate`].
@@ -221,6 +223,10 @@ impl Site {
     /// Limits of the track.
     pub fn track(&self) -> &TrackSettings {
         &self.draft.track
+    }
+    /// CE95 that a verification must reach, metres; `None` when nothing is required.
+    pub fn required_ce95_m(&self) -> Option<f64> {
+        self.draft.required_ce95_m
     }
     /// Index of the anchor with this id.
     pub fn anchor_index(&self, id: AnchorId) -> Option<usize> {
@@ -470,6 +476,9 @@ impl SiteDraft {
         out.limits(&[Key("site"), Key("range_span_m")], far, 0.0, 10_000.0);
         if near >= far {
             out.error(&[Key("site"), Key("range_span_m")], SiteProblem::WrongOrder { low: near, high: far });
+        }
+        if let Some(required) = self.required_ce95_m {
+            out.limits(&[Key("site"), Key("required_ce95_m")], required, 0.01, 100.0);
         }
         let track = &self.track;
         out.limits(&[Key("track"), Key("lost_after_s")], track.lost_after.secs_f64(), 0.5, 600.0);

@@ -21,6 +21,7 @@ fn draft(places: &[[f64; 3]]) -> SiteDraft {
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(places.len()),
+        required_ce95_m: None,
     }
 }
 

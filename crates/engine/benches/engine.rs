@@ -42,6 +42,7 @@ fn site() -> Site {
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(8),
+        required_ce95_m: None,
     };
     draft.validate().unwrap().0
 }

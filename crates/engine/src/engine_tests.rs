@@ -34,6 +34,7 @@ fn draft_of(places: &[[f64; 3]], fields: usize, dimension: Dimension) -> SiteDra
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(fields),
+        required_ce95_m: None,
     }
 }
 

@@ -9,6 +9,7 @@
 #![forbid(unsafe_code)]
 
 pub mod accuracy;
+pub mod commission;
 mod engine;
 mod epoch;
 mod estimate;

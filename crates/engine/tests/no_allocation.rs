@@ -38,6 +38,7 @@ fn site(estimator: Estimator) -> Site {
         zones: Vec::new(),
         track: TrackSettings { estimator, ..TrackSettings::default() },
         range_fields: Some(PLACES_M.len()),
+        required_ce95_m: None,
     };
     draft.validate().unwrap().0
 }

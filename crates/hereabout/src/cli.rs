@@ -27,8 +27,8 @@ const CAUTION: &str =
     "Not a safety component: emergency stops, edges and light curtains stay independent and overrule it.
 Silence, `lost`, `coasting` past valid_until or a large radius mean \"no position\".
 
-Exit codes: 0 done, 64 usage, 65 unusable data, 66 no input, 69 unavailable, 70 a fault in the program,
-73 can't create, 74 input or output failed, 75 undecided, try again, 78 configuration.
+Exit codes: 0 done, 1 accuracy not reached (verify), 64 usage, 65 unusable data, 66 no input, 69 unavailable,
+70 a fault in the program, 73 can't create, 74 input or output failed, 75 undecided, try again, 78 configuration.
 Environment: HEREABOUT_LOG=info shows more of what happens (tracing filter syntax).";
 
 /// The commands.
@@ -45,6 +45,7 @@ Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
     #[command(after_help = "Examples:
   hereabout check site.toml
   hereabout check site.toml --json
+  hereabout check site.toml --svg hdop.svg    # a picture of how far the geometry carries
 
 Exit code 0 when the site can be run (warnings may be shown), 78 when not.")]
     Check(CheckArgs),
@@ -83,6 +84,26 @@ Exit code 0 with a proposal, 75 when more than one reading fits (each is shown, 
 Writes DIR/site.toml, and never over a file that is there. Asks for what no flag tells when it is on a terminal.
 An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero you like.")]
     Start(StartArgs),
+    /// Find out what each board reads too long or too short, with an honest error.
+    #[command(after_help = "Examples:
+  hereabout calibrate site.toml --anchor 2 --distance 1.0 --seconds 30     # one board on a stand
+  hereabout calibrate site.toml --at 3.20,4.10 --at 18.5,11.0 --seconds 60 # prompts between the places
+  hereabout calibrate site.toml --spots spots.csv --input walk.db          # places within a recording
+  hereabout calibrate site.toml --restore                                  # back to the previous one
+
+Distances are from antenna to antenna. With --height-difference the distance is the one along the floor.
+spots.csv has name,from_s,to_s,x_m,y_m,z_m; from_s and to_s are in the recording's own time_s.
+Writes calibration.toml beside the site file and keeps the one before. A running daemon takes it over on
+SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written.")]
+    Calibrate(CalibrateArgs),
+    /// Prove the accuracy with a tag at known checkpoints.
+    #[command(after_help = "Examples:
+  hereabout verify site.toml --at 5.0,5.0 --at 12.0,8.5 --seconds 20   # prompts between the places
+  hereabout verify site.toml --spots check.csv --input check.db
+  hereabout verify site.toml --spots check.csv --input check.bin --json
+
+Exit code 0 when CE95 is within [site] required_ce95_m (or none is required), 1 when not.")]
+    Verify(VerifyArgs),
     /// Run a log, a capture or a range table through the engine.
     #[command(after_help = "Examples:
   hereabout replay larkfield.db --site site.toml --out fixes.jsonl
@@ -133,6 +154,84 @@ pub struct CheckArgs {
     /// The site file.
     pub site: PathBuf,
     /// One JSON document instead of text.
+    #[arg(long)]
+    pub json: bool,
+    /// Draw the HDOP over the area, with the anchors, into this file.
+    #[arg(long, value_name = "FILE")]
+    pub svg: Option<PathBuf>,
+}
+
+/// Where the tag stands, and where its ranges come from: `calibrate` and `verify`.
+#[derive(Args, Debug, Default)]
+pub struct SittingArgs {
+    /// A place of the tag: east, north (and up), metres. May be given again for further places.
+    #[arg(long, value_name = "E,N[,U]", allow_hyphen_values = true)]
+    pub at: Vec<String>,
+    /// Places and times as a table: name,from_s,to_s,x_m,y_m,z_m.
+    #[arg(long, value_name = "FILE", conflicts_with = "at")]
+    pub spots: Option<PathBuf>,
+    /// Time at each place, live; 60 unless given (30 with --anchor).
+    #[arg(long, value_name = "S", conflicts_with = "input")]
+    pub seconds: Option<f64>,
+    /// A log (.db), a capture (.bin) or a range table (.csv) instead of the live source.
+    #[arg(long, value_name = "FILE")]
+    pub input: Option<PathBuf>,
+    /// Which session of a log; the latest unless given.
+    #[arg(long, value_name = "N", requires = "input")]
+    pub session: Option<i64>,
+    /// Time between frames of a capture without times, like 100ms.
+    #[arg(long, value_name = "TIME", value_parser = humantime::parse_duration, requires = "input")]
+    pub frame_period: Option<Duration>,
+    /// Read from here instead of the site file's `[source]` port.
+    #[arg(long, value_name = "PORT", conflicts_with = "input")]
+    pub source: Option<String>,
+    /// Which tag stands there; needed only where several are heard.
+    #[arg(long, value_name = "N")]
+    pub tag: Option<u32>,
+}
+
+/// `calibrate`.
+#[derive(Args, Debug)]
+#[command(group = clap::ArgGroup::new("what").args(["anchor", "at", "spots", "restore"]).required(true).multiple(true))]
+pub struct CalibrateArgs {
+    /// The site file.
+    pub site: PathBuf,
+    /// One board on a stand: its id.
+    #[arg(long, value_name = "ID", requires = "distance", conflicts_with_all = ["at", "spots", "scale"])]
+    pub anchor: Option<u16>,
+    /// Its taped distance from the tag, metres.
+    #[arg(long, value_name = "M", requires = "anchor")]
+    pub distance: Option<f64>,
+    /// Height of the board's antenna over the tag's, metres, or `site` to take it from the site file.
+    #[arg(long, value_name = "M", requires = "anchor", allow_hyphen_values = true)]
+    pub height_difference: Option<String>,
+    /// Places and input.
+    #[command(flatten)]
+    pub sitting: SittingArgs,
+    /// Find a scale as well as an offset.
+    #[arg(long)]
+    pub scale: bool,
+    /// Show the result and write nothing.
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Go back to the previous calibration.
+    #[arg(long, conflicts_with_all = ["anchor", "at", "spots", "scale", "dry_run", "input"])]
+    pub restore: bool,
+    /// The result as one JSON document.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// `verify`.
+#[derive(Args, Debug)]
+#[command(group = clap::ArgGroup::new("where").args(["at", "spots"]).required(true).multiple(true))]
+pub struct VerifyArgs {
+    /// The site file.
+    pub site: PathBuf,
+    /// Checkpoints and input.
+    #[command(flatten)]
+    pub sitting: SittingArgs,
+    /// The result as one JSON document.
     #[arg(long)]
     pub json: bool,
 }

@@ -1,5 +1,6 @@
 //! One module a command, and what they share.
 
+pub mod calibrate;
 pub mod check;
 pub mod learn;
 pub mod listen;
@@ -7,6 +8,7 @@ pub mod replay;
 pub mod run;
 pub mod simulate;
 pub mod start;
+pub mod verify;
 
 use std::path::Path;
 
@@ -24,6 +26,8 @@ pub fn dispatch(command: Command) -> Result<u8, Failure> {
     match command {
         Command::Run(args) => run::run(args),
         Command::Check(args) => check::check(&args),
+        Command::Calibrate(args) => calibrate::calibrate(&args),
+        Command::Verify(args) => verify::verify(&args),
         Command::Listen(args) => listen::listen(&args),
         Command::Replay(args) => replay::replay(&args),
         Command::Simulate(args) => simulate::simulate(&args),
@@ -42,7 +46,7 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 }
 
 /// The source of a site file, or the one given on the command line instead.
-fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String), Failure> {
+pub(crate) fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String), Failure> {
     let (text, baud) = match (instead, &site.source) {
         (Some(text), source) => (text.to_owned(), source.as_ref().map_or(115_200, |s| s.baud)),
         (None, Some(source)) => (source.port.clone(), source.baud),

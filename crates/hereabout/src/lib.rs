@@ -4,15 +4,21 @@
 //! `main` parses the command line and calls [`commands`]; tests drive the same functions.
 #![forbid(unsafe_code)]
 
+pub mod calibration_file;
+mod calibration_words;
 pub mod cli;
 pub mod commands;
 pub mod exit;
 mod hearing_words;
 pub mod kit_file;
 pub mod pump;
+pub mod recording;
+mod site_facts;
 pub mod site_file;
 mod site_words;
+pub mod sitting;
 mod sparkline;
+pub mod spots;
 pub mod tables;
 mod terminal;
 pub mod toml_doc;

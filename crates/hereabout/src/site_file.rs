@@ -14,6 +14,7 @@ use hereabout_core::{
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
+use crate::calibration_file::{CALIBRATION, RawCalibration, beside};
 use crate::kit_file::{KitFile, number_text, quoted};
 use crate::site_words::words;
 use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree};
@@ -93,7 +94,7 @@ impl SiteFile {
     /// Every problem that was found, in file order where that is known.
     pub fn load(path: &Path) -> Result<SiteFile, Vec<Problem>> {
         let document = Document::read(path)?;
-        let calibration = path.parent().unwrap_or(Path::new("")).join("calibration.toml");
+        let calibration = beside(path);
         let calibration = if calibration.exists() { Some(Document::read(&calibration)?) } else { None };
         SiteFile::from_documents(&document, calibration.as_ref())
     }
@@ -220,6 +221,7 @@ fn draft(
         zones,
         track,
         range_fields: frame.map(|f| f.layout.range_fields()),
+        required_ce95_m: site.required_ce95_m,
     })
 }
 
@@ -437,6 +439,7 @@ struct RawSiteTable {
     up_span_m: Option<[f64; 2]>,
     range_sigma_m: Option<f64>,
     range_span_m: Option<[f64; 2]>,
+    required_ce95_m: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -563,20 +566,6 @@ struct RawApi {
     listen: Option<String>,
 }
 
-#[derive(Deserialize)]
-struct RawCalibration {
-    #[serde(default)]
-    anchor: Vec<RawCorrection>,
-}
-
-#[derive(Deserialize)]
-struct RawCorrection {
-    id: u16,
-    offset_m: f64,
-    scale: Option<f64>,
-    offset_se_m: Option<f64>,
-}
-
 const NUMBER_M: &str = "a number of metres";
 const CORNERS: &str = "corners [[east, north], …] in metres";
 
@@ -604,6 +593,7 @@ const SITE_TABLE: Schema = Schema {
         ("up_span_m", "[lowest, highest] place of the tag in metres", None),
         ("range_sigma_m", "the standard deviation of one range in metres", None),
         ("range_span_m", "[shortest, longest] believable range in metres", None),
+        ("required_ce95_m", NUMBER_M, None),
     ],
 };
 const TRACK: Schema = Schema {
@@ -656,20 +646,6 @@ const NEAR: Schema = Schema {
 };
 const LOG: Schema = Schema { keys: &[("path", "a file name in quotes", None)] };
 const API: Schema = Schema { keys: &[("listen", "\"127.0.0.1:6208\"", None)] };
-const CALIBRATION: Schema = Schema {
-    keys: &[("anchor", "tables [[anchor]], one a board", Some(&CORRECTION)), ("note", "text", None)],
-};
-const CORRECTION: Schema = Schema {
-    keys: &[
-        ("id", "the id the board is set to", None),
-        ("offset_m", NUMBER_M, None),
-        ("scale", "a factor near 1", None),
-        ("offset_se_m", NUMBER_M, None),
-        ("date", "a date", None),
-        ("method", "text", None),
-    ],
-};
-
 #[cfg(test)]
 #[path = "site_file_tests.rs"]
 mod tests;

@@ -23,6 +23,7 @@ fn site(dimension: Dimension, places: &[[f64; 3]], fence: Fence, correction: Cor
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: None,
+        required_ce95_m: None,
     };
     draft.validate().unwrap().0
 }

@@ -1,10 +1,17 @@
-//! `check`: what a site file says, and what follows from it.
+//! `check`: what a site file says, and what follows from it: geometry, reach, mirror places, offsets.
 
-use hereabout_core::{Dimension, ZoneShape};
+use std::path::Path;
+
+use hereabout_api::picture::SitePicture;
+use hereabout_core::{Dimension, Micros, ZoneShape};
+use hereabout_ingest::Clock;
+use hereabout_solve::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
 use serde_json::{Value, json};
 
+use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
 use crate::exit::{self, Failure};
+use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};
 
@@ -15,10 +22,14 @@ use crate::toml_doc::{Level, Problem};
 pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
     match SiteFile::load(&args.site) {
         Ok(site) => {
+            let found = site_check(&site);
+            if let Some(path) = &args.svg {
+                draw(path, &site, &found)?;
+            }
             if args.json {
-                println!("{}", to_json(&site.warnings, Some(&site)));
+                println!("{}", to_json(&site.warnings, Some((&site, &found))));
             } else {
-                print!("{}", to_text(&site));
+                print!("{}", to_text(&site, &found));
             }
             Ok(0)
         }
@@ -30,7 +41,50 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
     }
 }
 
-fn to_text(site: &SiteFile) -> String {
+/// The check with today's date for the age of the calibration.
+pub(crate) fn site_check(site: &SiteFile) -> SiteCheck {
+    check_site(&site.site, &ages(site), &SiteCheckSettings::default())
+}
+
+/// How old each anchor's calibration is, in anchor order.
+fn ages(site: &SiteFile) -> Vec<Option<Micros>> {
+    // The site was loaded with this file, so it is readable; without one there are no ages.
+    let file =
+        CalibrationFile::read(&calibration_file::beside(&site.path)).ok().flatten().unwrap_or_default();
+    let now = Clock::start().started_at();
+    let age = |id| Some(now.since(file.entry(id)?.found_at()?));
+    site.site.anchors().iter().map(|a| age(a.id)).collect()
+}
+
+fn draw(path: &Path, site: &SiteFile, found: &SiteCheck) -> Result<(), Failure> {
+    let title = format!("{}: HDOP", site.site.name());
+    let svg = SitePicture::new(&site.site, &title).with_hdop(&found.grid, found.hdop).to_svg();
+    std::fs::write(path, svg)
+        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))?;
+    eprintln!("drawn into {}", path.display());
+    Ok(())
+}
+
+fn geometry_text(found: &SiteCheck) -> String {
+    let spread = |name: &str, d: Option<DopSpread>| {
+        d.map_or_else(String::new, |d| {
+            let [e, n, _] = d.worst_at_m;
+            format!(
+                "{name}   best {:.2}, median {:.2}, worst {:.2} at {e:.1} east, {n:.1} north\n",
+                d.min, d.median, d.worst
+            )
+        })
+    };
+    let area = if found.area_stated {
+        ""
+    } else {
+        "       (over the rectangle round the anchors: the site states no area_m)\n"
+    };
+    let text = spread("HDOP", found.hdop) + &spread("VDOP", found.vdop);
+    if text.is_empty() { text } else { text + area }
+}
+
+fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
     let s = &site.site;
     let dimension = match s.dimension() {
         Dimension::TwoD { tag_height_m } => format!("2D, tag at {tag_height_m} m"),
@@ -61,10 +115,15 @@ fn to_text(site: &SiteFile) -> String {
     out += &format!("source {source}\n");
     out +=
         &format!("frame  {}\n", site.frame_text.as_deref().unwrap_or("none: for range tables and logs only"));
+    out += &geometry_text(found);
     for warning in &site.warnings {
         out += &format!("{warning}\n");
     }
-    out += if site.warnings.is_empty() {
+    let facts = site_facts::words(found);
+    for Fact { what, todo, .. } in &facts {
+        out += &format!("- {what}\n    {todo}\n");
+    }
+    out += if site.warnings.is_empty() && facts.is_empty() {
         "nothing to complain about\n"
     } else {
         "it can be run, with these limits\n"
@@ -72,7 +131,15 @@ fn to_text(site: &SiteFile) -> String {
     out
 }
 
-fn to_json(problems: &[Problem], site: Option<&SiteFile>) -> Value {
+fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>) -> Value {
+    let site = checked.map(|(site, _)| site);
+    let found = checked.map(|(_, found)| found);
+    let spread = |d: Option<DopSpread>| {
+        d.map(|d| json!({ "best": d.min, "median": d.median, "worst": d.worst, "worst_at_m": d.worst_at_m }))
+    };
+    let facts = found.map(site_facts::words).unwrap_or_default();
+    let facts: Vec<Value> =
+        facts.iter().map(|f| json!({ "kind": f.kind, "what": f.what, "todo": f.todo })).collect();
     let list: Vec<Value> = problems
         .iter()
         .map(|p| {
@@ -86,6 +153,7 @@ fn to_json(problems: &[Problem], site: Option<&SiteFile>) -> Value {
         .collect();
     json!({
         "ok": site.is_some(), "name": site.map(|s| s.site.name()), "anchors": site.map(|s| s.site.anchors().len()),
-        "findings": list,
+        "findings": list, "hdop": spread(found.and_then(|f| f.hdop)), "vdop": spread(found.and_then(|f| f.vdop)),
+        "area_stated": found.map(|f| f.area_stated), "facts": facts,
     })
 }

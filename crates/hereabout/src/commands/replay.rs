@@ -10,23 +10,21 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use hereabout_api::v1::PositionBody;
-use hereabout_core::{Dimension, Epoch, Frame, Micros, Site, TagId, TagState, Timestamp};
+use hereabout_core::{Dimension, Site, TagId, TagState, Timestamp};
 use hereabout_engine::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
 use hereabout_engine::picture::Picture;
 use hereabout_engine::{Engine, Input, Output};
-use hereabout_ingest::{CaptureReader, CaptureStep};
-use hereabout_store::{
-    EpochCursor, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, StoreError,
-};
-use hereabout_wire::{Decoder, FrameSpec};
+use hereabout_store::{Record, SessionStart, SessionWriter, Store};
+use hereabout_wire::FrameSpec;
 use indicatif::{ProgressBar, ProgressStyle};
 
 use crate::cli::ReplayArgs;
 use crate::commands::run::store_failure;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::recording::{Kind, Recording, Step};
 use crate::site_file::{self, SiteFile};
-use crate::tables::{BadRow, RangeTable, read_truth};
+use crate::tables::{BadRow, read_truth};
 
 /// Runs a replay to its end.
 ///
@@ -34,41 +32,6 @@ use crate::tables::{BadRow, RangeTable, read_truth};
 /// Inputs that can't be read or used, outputs that can't be written.
 pub fn replay(args: &ReplayArgs) -> Result<u8, Failure> {
     runtime()?.block_on(Replay::run(args))
-}
-
-/// One thing that the input says.
-enum Step {
-    Frame(Frame),
-    Epoch(Epoch),
-    /// The session went on until here.
-    End(Timestamp),
-}
-
-/// Where steps come from.
-enum Feeder {
-    Log(Box<Logged>),
-    Capture(Box<Capture>),
-    Table(Box<RangeTable>),
-}
-
-struct Logged {
-    epochs: EpochCursor,
-    /// The batch being worked off.
-    batch: std::vec::IntoIter<Epoch>,
-    /// Taken when the end was told.
-    ended_at: Option<Timestamp>,
-}
-
-struct Capture {
-    reader: CaptureReader,
-    decoder: Decoder,
-    /// Bytes that the decoder has not taken yet.
-    rest: Vec<u8>,
-    at: Timestamp,
-    /// Stamps for a capture without times: one period a frame.
-    frame_period: Option<Micros>,
-    frames: i64,
-    ended: bool,
 }
 
 /// Counts of a replay.
@@ -257,7 +220,7 @@ impl Drawing {
 
 /// Input and site, before anything runs.
 struct Prepared {
-    input: Feeder,
+    input: Recording,
     name: String,
     site: Site,
     site_text: String,
@@ -269,23 +232,12 @@ struct Prepared {
 impl Prepared {
     async fn new(args: &ReplayArgs) -> Result<Prepared, Failure> {
         let site_file = args.site.as_deref().map(SiteFile::load).transpose()?;
-        let kind = args.input.extension().and_then(|e| e.to_str()).unwrap_or("");
-        if !args.input.exists() {
-            return Err(Failure::new(
-                exit::NO_INPUT,
-                format!("{}: there is no such file", args.input.display()),
-            ));
-        }
-        let mut prepared = match kind {
-            "db" => Prepared::log(args, site_file).await?,
-            "bin" => Prepared::capture(args, needed(site_file)?)?,
-            "csv" => {
-                let input = Feeder::Table(Box::new(RangeTable::open(&args.input)?));
-                Prepared::with(input, args, needed(site_file)?)
-            }
+        let mut prepared = match Kind::of(&args.input)? {
+            Kind::Log => Prepared::log(args, site_file).await?,
             _ => {
-                let what = "is neither a log (.db), a capture (.bin) nor a range table (.csv)";
-                return Err(Failure::new(exit::USAGE, format!("{}: {what}", args.input.display())));
+                let site = needed(site_file)?;
+                let input = Recording::open(&args.input, &site, args.session, args.frame_period).await?;
+                Prepared::with(input, args, site)
             }
         };
         if let Some(name) = &args.estimator {
@@ -298,7 +250,7 @@ impl Prepared {
         Ok(prepared)
     }
 
-    fn with(input: Feeder, args: &ReplayArgs, site: SiteFile) -> Prepared {
+    fn with(input: Recording, args: &ReplayArgs, site: SiteFile) -> Prepared {
         for warning in &site.warnings {
             eprintln!("{warning}");
         }
@@ -314,43 +266,16 @@ impl Prepared {
     }
 
     async fn log(args: &ReplayArgs, site: Option<SiteFile>) -> Result<Prepared, Failure> {
-        let reader = LogReader::open(&args.input).await.map_err(log_failure)?;
-        let pick = args.session.map_or(SessionPick::Latest, SessionPick::Id);
-        let session = reader.session(pick).await.map_err(log_failure)?;
+        let (session, input) = Recording::log(&args.input, args.session).await?;
         let site = match site {
             Some(site) => site,
             None => stored_site(&args.input, &session.site_text, session.calibration_text.as_deref())?,
         };
-        let epochs = reader.epochs(session.id).await.map_err(log_failure)?;
-        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at: session.ended_at };
-        Ok(Prepared::with(Feeder::Log(Box::new(logged)), args, site))
-    }
-
-    fn capture(args: &ReplayArgs, site: SiteFile) -> Result<Prepared, Failure> {
-        let Some(frame) = &site.frame else {
-            let what = "the site file has no [frame], so captured bytes can't be read";
-            return Err(Failure::new(exit::CONFIG, format!("{}: {what}", site.path.display())));
-        };
-        let reader = CaptureReader::open(&args.input).map_err(|e| Failure::new(exit::NO_INPUT, e))?;
-        if !reader.has_times() && args.frame_period.is_none() {
-            let times = CaptureReader::times_path(&args.input);
-            let what = format!("{} is not there, so nobody knows when the bytes came", times.display());
-            let todo = "give the time between frames: --frame-period 100ms";
-            return Err(Failure::new(exit::USAGE, format!("{}: {what}\n  {todo}", args.input.display())));
-        }
-        let decoder = Decoder::new(frame.layout.clone());
-        let frame_period = args.frame_period.map(|p| Micros::from_secs_f64(p.as_secs_f64()));
-        let (rest, at) = (Vec::new(), Timestamp::default());
-        let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, ended: false };
-        Ok(Prepared::with(Feeder::Capture(Box::new(capture)), args, site))
+        Ok(Prepared::with(input, args, site))
     }
 
     fn tell_bad_rows(&mut self) {
-        if let Feeder::Table(table) = &mut self.input {
-            while let Some(BadRow { line, what }) = table.take_bad_row() {
-                eprintln!("{}:{line}: {what}; the row is left out", self.name);
-            }
-        }
+        self.input.tell_bad_rows(&self.name);
     }
 }
 
@@ -364,75 +289,6 @@ fn stored_site(log: &Path, text: &str, calibration: Option<&str>) -> Result<Site
     SiteFile::from_text(&name, text, calibration).map_err(Failure::from)
 }
 
-impl Step {
-    fn at(&self) -> Timestamp {
-        match self {
-            Step::Frame(frame) => frame.received_at,
-            Step::Epoch(epoch) => epoch.at,
-            Step::End(at) => *at,
-        }
-    }
-}
-
-impl Feeder {
-    async fn next(&mut self) -> Result<Option<Step>, Failure> {
-        match self {
-            Feeder::Log(logged) => logged.next().await,
-            Feeder::Capture(capture) => capture.next(),
-            Feeder::Table(table) => Ok(table.next_epoch()?.map(Step::Epoch)),
-        }
-    }
-
-    fn bad_rows(&self) -> u64 {
-        if let Feeder::Table(table) = self { table.bad_rows() } else { 0 }
-    }
-}
-
-impl Logged {
-    async fn next(&mut self) -> Result<Option<Step>, Failure> {
-        if self.batch.len() == 0 {
-            self.batch = self.epochs.next_batch().await.map_err(log_failure)?.into_iter();
-        }
-        // An empty batch is the end of the frames; the session went on until its own end.
-        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(Step::End)))
-    }
-}
-
-impl Capture {
-    fn next(&mut self) -> Result<Option<Step>, Failure> {
-        loop {
-            if let Some(mut frame) = self.decoder.next_frame() {
-                if let Some(period) = self.frame_period {
-                    frame.received_at = Timestamp::from_micros(self.frames.saturating_mul(period.micros()));
-                }
-                self.frames += 1;
-                return Ok(Some(Step::Frame(frame)));
-            }
-            if !self.rest.is_empty() {
-                let taken = self.decoder.push(self.at, &self.rest);
-                self.rest.drain(..taken);
-                continue;
-            }
-            if self.ended {
-                return Ok(None);
-            }
-            match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, e))? {
-                Some(CaptureStep { at, bytes }) => {
-                    self.at = at.unwrap_or(self.at);
-                    self.rest = bytes;
-                }
-                None => {
-                    self.ended = true;
-                    let end = self.frame_period.map_or(self.at, |p| {
-                        Timestamp::from_micros(self.frames.saturating_sub(1).saturating_mul(p.micros()))
-                    });
-                    return Ok(Some(Step::End(end)));
-                }
-            }
-        }
-    }
-}
-
 async fn begin_log(path: &Path, args: &ReplayArgs, prepared: &Prepared) -> Result<SessionWriter, Failure> {
     let store = Store::open(path).await.map_err(store_failure)?;
     let start = SessionStart {
@@ -444,10 +300,6 @@ async fn begin_log(path: &Path, args: &ReplayArgs, prepared: &Prepared) -> Resul
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
     store.begin_session(start).await.map_err(store_failure)
-}
-
-fn log_failure(e: StoreError) -> Failure {
-    Failure::new(exit::DATA, e)
 }
 
 fn load_truth(path: &Path, site: &Site) -> Result<(Truth, Accuracy), Failure> {

@@ -1,0 +1,122 @@
+//! Writing is all or nothing at every step, old files are kept and come back, and what was written is
+//! what is read.
+
+use super::*;
+use crate::site_file::SiteFile;
+
+fn at(s: i64) -> Timestamp {
+    Timestamp::from_micros(1_777_885_200_000_000 + s * 1_000_000)
+}
+
+fn entry(id: u16, offset_m: f64) -> Entry {
+    Entry {
+        id: AnchorId(id),
+        correction: Correction { offset_m, scale: 1.0, offset_se_m: Some(0.02) },
+        date: Some("2026-05-04T09:00:00Z".into()),
+        method: Some("1 m stand, \"bench\"".into()),
+    }
+}
+
+#[test]
+fn what_is_written_is_what_is_read() {
+    let mut file = CalibrationFile::default();
+    file.put(vec![entry(7, -0.1234), entry(0, 0.12)]);
+    file.put(vec![entry(7, 0.3)]);
+    file.places = vec![UsedPlace { name: "bed \\ 3".into(), at_m: [1.0, 2.5, 0.9] }];
+    let document = Document { file: "c.toml".into(), text: file.to_toml() };
+    assert_eq!(CalibrationFile::parse(&document).unwrap(), file);
+    assert_eq!(file.entries.iter().map(|e| e.id.0).collect::<Vec<_>>(), [0, 7]);
+}
+
+#[test]
+fn dates_of_toml_and_files_written_by_hand_are_read() {
+    let text = "note = \"by hand\"\n[[anchor]]\nid = 1\noffset_m = 0.1\ndate = 2026-05-04\n";
+    let file = CalibrationFile::parse(&Document { file: "c.toml".into(), text: text.into() }).unwrap();
+    let e = file.entry(AnchorId(1)).unwrap();
+    assert_eq!((e.date.as_deref(), e.correction.offset_se_m), (Some("2026-05-04"), None));
+    // 2026-05-04T00:00:00Z is nine hours before the tests' own zero.
+    assert_eq!(e.found_at(), Some(at(-9 * 3600)));
+    assert_eq!(entry(1, 0.0).found_at(), Some(at(0)));
+    assert_eq!(Entry { date: Some("last May".into()), ..entry(1, 0.0) }.found_at(), None);
+}
+
+#[test]
+fn the_site_reads_what_was_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = folder.path().join("site.toml");
+    let text = "[site]\nname = \"shed\"\ndimension = \"2d\"\ntag_height_m = 1.0\n[[anchor]]\nid = 7\nat_m = [0, 0, 2]\n";
+    fs::write(&site, text.replace("[0, 0, 2]", "[0.0, 0.0, 2.0]")).unwrap();
+    let mut file = CalibrationFile::default();
+    file.put(vec![entry(7, -0.1234)]);
+    replace(&beside(&site), &file.to_toml(), at(0)).unwrap();
+    let loaded = SiteFile::load(&site).unwrap();
+    assert_eq!(loaded.site.anchors()[0].correction, entry(7, -0.1234).correction);
+}
+
+#[test]
+fn a_stop_at_any_step_leaves_the_old_file_or_the_new_one() {
+    for first_ever in [false, true] {
+        let mut steps = 0;
+        for stop_at in 0.. {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join("calibration.toml");
+            if !first_ever {
+                fs::write(&path, "old").unwrap();
+            }
+            let mut calls = 0;
+            let outcome = replace_with(&path, "new text", at(5), &mut |_| {
+                calls += 1;
+                if calls > stop_at { Err(io::Error::other("killed")) } else { Ok(()) }
+            });
+            let found = fs::read_to_string(&path).ok();
+            let old = (!first_ever).then_some("old");
+            assert!(found.as_deref() == old || found.as_deref() == Some("new text"), "{stop_at}: {found:?}");
+            if outcome.is_ok() {
+                assert_eq!(found.as_deref(), Some("new text"));
+                steps = stop_at;
+                break;
+            }
+            // The next run is not in the way of what was left behind.
+            replace(&path, "newer", at(6)).unwrap();
+            assert_eq!(fs::read_to_string(&path).unwrap(), "newer");
+            let strays = fs::read_dir(folder.path())
+                .unwrap()
+                .filter(|e| e.as_ref().unwrap().file_name().to_string_lossy().starts_with('.'));
+            assert_eq!(strays.count(), 0, "stopped at {stop_at}");
+        }
+        assert_eq!(steps, 8, "every write point was stopped at");
+    }
+}
+
+#[test]
+fn old_files_are_kept_bounded_and_come_back_one_after_the_other() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("calibration.toml");
+    let text = |n: i64| format!("[[anchor]]\nid = 0\noffset_m = 0.{n}\n");
+    for n in 0..30 {
+        replace(&path, &text(100 + n), at(n)).unwrap();
+    }
+    assert_eq!(kept(&path).len(), MOST_KEPT);
+    assert!(kept(&path)[0].ends_with("calibration-20260504T090029.000000Z.toml"), "{:?}", kept(&path)[0]);
+    for n in [28, 27] {
+        restore(&path, at(100 - n)).unwrap();
+        assert_eq!(fs::read_to_string(&path).unwrap(), text(100 + n));
+    }
+    assert_eq!(kept(&path).len(), MOST_KEPT - 2);
+    assert_eq!(named(&path, "calibration-undone-").len(), 2, "what was undone is not lost");
+    // A damaged one is refused and the present one stays.
+    fs::write(&kept(&path)[0], "rubbish = [").unwrap();
+    assert!(restore(&path, at(200)).is_err());
+    assert_eq!(fs::read_to_string(&path).unwrap(), text(127));
+}
+
+#[test]
+fn nothing_to_restore_and_nowhere_to_write_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("calibration.toml");
+    assert!(restore(&path, at(0)).unwrap_err().message.contains("no previous calibration"));
+    let nowhere = Path::new("/proc/hereabout-test/calibration.toml");
+    let failure = replace(nowhere, "x", at(0)).unwrap_err();
+    assert_eq!(failure.code, exit::CANT_CREATE);
+    assert!(failure.message.contains("untouched"), "{failure}");
+}

@@ -1,0 +1,422 @@
+//! `calibrate`: offsets from a tag at known places, or of one board at a taped distance.
+//!
+//! The ranges come from a recording or live ([`crate::sitting`]), the numbers from
+//! [`hereabout_engine::commission`]; here they become a table, words and `calibration.toml`. A board that is
+//! refused keeps what it had. Nothing is written before everything is known.
+
+use std::path::{Path, PathBuf};
+
+use hereabout_api::v1::rfc3339;
+use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
+use hereabout_engine::commission::{
+    BoardResult, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
+};
+use hereabout_ingest::Clock;
+use hereabout_solve::adjust::ScaleChoice;
+use serde_json::{Value, json};
+
+use crate::calibration_file::{self, CalibrationFile, Entry, UsedPlace};
+use crate::calibration_words as words;
+use crate::cli::{CalibrateArgs, SittingArgs};
+use crate::commands::runtime;
+use crate::exit::{self, Failure};
+use crate::site_file::SiteFile;
+use crate::sitting::{self, Goal, Taker};
+use crate::spots::Spots;
+
+/// Usual time at one place, seconds.
+const PLACE_S: f64 = 60.0;
+/// Usual time of one board on its stand, seconds.
+const STAND_S: f64 = 30.0;
+
+/// Calibrates, or goes back to the calibration before.
+///
+/// # Errors
+/// Inputs that can't be used, Ctrl-C, nothing that could be calibrated, a file that can't be written.
+pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
+    if args.restore {
+        return restore(&args.site);
+    }
+    let site = SiteFile::load(&args.site)?;
+    for warning in &site.warnings {
+        eprintln!("{warning}");
+    }
+    let task = Task::new(args, &site.site)?;
+    let sitting = runtime()?.block_on(task.hear(&site, args))?;
+    let found = task.work_out(&site.site, &sitting, args.scale);
+    let outcome = Outcome { task: &task, site: &site.site, spots: sitting.spots(), found: &found };
+    let path = calibration_file::beside(&args.site);
+    let taken = !found.taken().is_empty();
+    let written = taken && !args.dry_run;
+    if written {
+        outcome.write(&path)?;
+    }
+    if args.json {
+        println!("{}", outcome.to_json(written.then_some(&path)));
+    } else {
+        print!("{}", outcome.to_text());
+    }
+    if !taken {
+        let what = "no board could be calibrated; the calibration is as it was";
+        return Err(Failure::new(exit::DATA, what));
+    }
+    if written {
+        eprintln!("written to {}; a running daemon takes it over on SIGHUP", path.display());
+    } else {
+        eprintln!("--dry-run: nothing was written");
+    }
+    Ok(0)
+}
+
+fn restore(site: &Path) -> Result<u8, Failure> {
+    let path = calibration_file::beside(site);
+    let was = calibration_file::restore(&path, Clock::start().started_at())?;
+    eprintln!("{} is in force again (it was kept as {})", path.display(), was.display());
+    Ok(0)
+}
+
+/// What is to be done.
+enum Task {
+    /// One board, by index, at a slant distance in metres.
+    Board { anchor: usize, distance_m: f64 },
+    /// Places given one by one.
+    Places(Vec<Goal>),
+    /// Places of a table.
+    Table(Spots),
+}
+
+impl Task {
+    fn new(args: &CalibrateArgs, site: &Site) -> Result<Task, Failure> {
+        if let (Some(id), Some(distance_m)) = (args.anchor, args.distance) {
+            return board_task(id, distance_m, args.height_difference.as_deref(), site);
+        }
+        places_task(&args.sitting, site).map(|places| match places {
+            Places::Goals(goals) => Task::Places(goals),
+            Places::Table(spots) => Task::Table(spots),
+        })
+    }
+
+    async fn hear(&self, site: &SiteFile, args: &CalibrateArgs) -> Result<Sitting, Failure> {
+        let tag = args.sitting.tag.map(TagId);
+        let mut ear = Listener { site: &site.site, sitting: Sitting::new(&site.site, tag), only: None };
+        let (goals, usual_s) = match self {
+            Task::Board { anchor, .. } => {
+                ear.only = Some(*anchor);
+                let name = format!(
+                    "on its stand, {:.3} m from anchor {}",
+                    self.distance(),
+                    args.anchor.unwrap_or(0)
+                );
+                (vec![Goal { name, at_m: None }], STAND_S)
+            }
+            Task::Places(goals) => (goals.clone(), PLACE_S),
+            Task::Table(spots) => (goals_of(spots), PLACE_S),
+        };
+        hear(&args.sitting, site, self.table(), &goals, usual_s, &mut ear).await?;
+        let Listener { sitting, .. } = ear;
+        if let Some(spots) = self.table().filter(|_| args.sitting.input.is_some()) {
+            spots.check_extent(sitting.extent())?;
+        }
+        sitting::check_heard(&sitting, tag)?;
+        Ok(sitting)
+    }
+
+    fn table(&self) -> Option<&Spots> {
+        if let Task::Table(spots) = self { Some(spots) } else { None }
+    }
+
+    fn distance(&self) -> f64 {
+        if let Task::Board { distance_m, .. } = self { *distance_m } else { 0.0 }
+    }
+
+    fn work_out(&self, site: &Site, sitting: &Sitting, scale: bool) -> Calibration {
+        match self {
+            Task::Board { anchor, distance_m } => calibrate_one(site, sitting, *anchor, *distance_m),
+            _ => adjust_all(site, sitting, if scale { ScaleChoice::Asked } else { ScaleChoice::WhenProven }),
+        }
+    }
+}
+
+fn board_task(id: u16, distance_m: f64, height: Option<&str>, site: &Site) -> Result<Task, Failure> {
+    let Some(anchor) = site.anchor_index(AnchorId(id)) else {
+        let ids: Vec<String> = site.anchors().iter().map(|a| a.id.to_string()).collect();
+        let what = format!("--anchor {id}: the site has no such anchor; it has {}", ids.join(", "));
+        return Err(Failure::new(exit::USAGE, what));
+    };
+    let up_m = match (height, site.dimension()) {
+        (None, _) => 0.0,
+        (Some("site"), Dimension::TwoD { tag_height_m }) => site.anchors()[anchor].at_m[2] - tag_height_m,
+        (Some("site"), Dimension::ThreeD) => {
+            let what = "--height-difference site: a 3D site states no height of the tag; give it in metres";
+            return Err(Failure::new(exit::USAGE, what));
+        }
+        (Some(text), _) => text.parse().ok().filter(|v: &f64| v.abs() <= 60.0).ok_or_else(|| {
+            let what = format!("--height-difference {text}: not a height in metres");
+            Failure::new(exit::USAGE, format!("{what}\n  expected a number up to 60, or \"site\""))
+        })?,
+    };
+    let distance_m = slant_m(distance_m, up_m);
+    // Nearer than a decimetre no board measures, farther than this none is heard.
+    if !(0.1..=100.0).contains(&distance_m) {
+        let what = format!("--distance: {distance_m} m is not a distance to calibrate at");
+        return Err(Failure::new(
+            exit::USAGE,
+            format!("{what}\n  expected metres from 0.1 to 100; 1 m is usual"),
+        ));
+    }
+    Ok(Task::Board { anchor, distance_m })
+}
+
+/// Places, one by one or as a table.
+pub(crate) enum Places {
+    /// From `--at`.
+    Goals(Vec<Goal>),
+    /// From `--spots`.
+    Table(Spots),
+}
+
+/// The places of the command line.
+pub(crate) fn places_task(args: &SittingArgs, site: &Site) -> Result<Places, Failure> {
+    if let Some(path) = &args.spots {
+        return Ok(Places::Table(Spots::read(path, site.dimension())?));
+    }
+    if args.input.is_some() && args.at.len() > 1 {
+        let what = "several --at in one recording: nobody knows when the tag stood where";
+        return Err(Failure::new(exit::USAGE, format!("{what}\n  give --spots, which says when")));
+    }
+    let up_m = match site.dimension() {
+        Dimension::TwoD { tag_height_m } => Some(tag_height_m),
+        Dimension::ThreeD => None,
+    };
+    let goals: Result<Vec<Goal>, Failure> = args.at.iter().map(|t| sitting::place(t, up_m)).collect();
+    Ok(Places::Goals(goals?))
+}
+
+/// The places of a table to go to, one after the other; live its times do not count.
+pub(crate) fn goals_of(spots: &Spots) -> Vec<Goal> {
+    spots.list().into_iter().map(|s| Goal { name: s.name, at_m: Some(s.at_m) }).collect()
+}
+
+/// Hears everything, from a recording or live.
+pub(crate) async fn hear(
+    args: &SittingArgs,
+    site: &SiteFile,
+    table: Option<&Spots>,
+    goals: &[Goal],
+    usual_s: f64,
+    taker: &mut dyn Taker,
+) -> Result<(), Failure> {
+    let Some(input) = &args.input else {
+        let seconds = sitting::stay_s(args.seconds, usual_s)?;
+        return sitting::live(goals, seconds, site, args.source.as_deref(), taker).await;
+    };
+    match table {
+        Some(spots) => spots.list().into_iter().for_each(|spot| {
+            taker.begin(spot);
+        }),
+        // One place: the whole recording belongs to it.
+        None => goals.iter().for_each(|goal| {
+            let (from, to) = (Timestamp::MIN, Timestamp::from_micros(i64::MAX));
+            taker.begin(Spot { name: goal.name.clone(), at_m: goal.at_m.unwrap_or_default(), from, to });
+        }),
+    }
+    sitting::from_recording(input, site, args, taker).await
+}
+
+struct Listener<'a> {
+    site: &'a Site,
+    sitting: Sitting,
+    /// Only this anchor is looked at.
+    only: Option<usize>,
+}
+
+impl Taker for Listener<'_> {
+    fn begin(&mut self, spot: Spot) -> bool {
+        self.sitting.begin(spot)
+    }
+
+    fn take(&mut self, epoch: &Epoch) {
+        self.sitting.take(epoch);
+    }
+
+    fn glance(&self) -> String {
+        let counts = self.sitting.counts();
+        let one = |(i, a): (usize, &hereabout_core::Anchor)| {
+            let n = counts.get(i).copied().unwrap_or(0);
+            let now = self.sitting.glance_m(i).map_or("no range".to_owned(), |m| format!("{m:.2} m"));
+            self.only.is_none_or(|only| only == i).then(|| format!("{}: {now} ({n})", a.id))
+        };
+        self.site.anchors().iter().enumerate().filter_map(one).collect::<Vec<_>>().join("  ")
+    }
+}
+
+/// A result on its way to people, programs and the file.
+struct Outcome<'a> {
+    task: &'a Task,
+    site: &'a Site,
+    spots: &'a [Spot],
+    found: &'a Calibration,
+}
+
+/// Something that people should know, and what to do about it.
+type Note = (String, String);
+
+impl Outcome<'_> {
+    fn write(&self, path: &Path) -> Result<(), Failure> {
+        let mut file = CalibrationFile::read(path)?.unwrap_or_default();
+        let now = Clock::start().started_at();
+        let text = rfc3339(now);
+        let date = format!("{}Z", text.split('.').next().unwrap_or(&text));
+        let entry = |(id, correction)| Entry {
+            id,
+            correction,
+            date: Some(date.clone()),
+            method: Some(self.method()),
+        };
+        file.put(self.found.taken().into_iter().map(entry).collect());
+        if !matches!(self.task, Task::Board { .. }) {
+            let used = self.found.places_used().into_iter().filter_map(|k| self.spots.get(k));
+            file.places = used.map(|s| UsedPlace { name: s.name.clone(), at_m: s.at_m }).collect();
+        }
+        calibration_file::replace(path, &file.to_toml(), now)
+    }
+
+    fn method(&self) -> String {
+        match self.task {
+            Task::Board { distance_m, .. } => format!("stand at {distance_m:.3} m"),
+            _ => match self.found.places_used().len() {
+                1 => "tag at one known place".to_owned(),
+                n => format!("tag at {n} known places"),
+            },
+        }
+    }
+
+    fn to_text(&self) -> String {
+        let mut out = String::new();
+        if self.spots.len() > 1 {
+            out += &format!("{} places, adjusted together\n", self.spots.len());
+        }
+        let scaled = self.found.boards.iter().any(|b| b.found.is_some_and(|f| f.scale_se.is_some()));
+        out += &format!(
+            "{:>5}  {:<20} {:>9} {:>7}{} {:>5} {:>7}  {:<12} {:>9}\n",
+            "id",
+            "name",
+            "offset m",
+            "± m",
+            if scaled { "    scale" } else { "" },
+            "late",
+            "stands",
+            "verdict",
+            "change m"
+        );
+        for b in &self.found.boards {
+            out += &self.row(b, scaled);
+        }
+        for (what, todo) in self.notes() {
+            out += &format!("- {what}\n");
+            if !todo.is_empty() {
+                out += &format!("    {todo}\n");
+            }
+        }
+        out
+    }
+
+    fn row(&self, b: &BoardResult, scaled: bool) -> String {
+        let dash = || "-".to_owned();
+        let name: String = self.name(b).chars().take(20).collect();
+        let offset = b.found.map_or_else(dash, |f| format!("{:+.3}", f.offset_m));
+        let se = b.found.map_or_else(dash, |f| format!("{:.3}", f.se_m));
+        let scale = b.found.map_or_else(dash, |f| format!("{:.4}", f.scale));
+        let late = b.late_share.map_or_else(dash, |l| format!("{:.0} %", l * 100.0));
+        let stands = format!("{}/{}", b.found.map_or(0, |f| f.stands), self.spots.len());
+        let change = b.change_m.map_or_else(dash, |c| format!("{c:+.3}"));
+        format!(
+            "{:>5}  {name:<20} {offset:>9} {se:>7}{} {late:>5} {stands:>7}  {:<12} {change:>9}\n",
+            b.anchor,
+            if scaled { format!(" {scale:>8}") } else { String::new() },
+            words::verdict(b.verdict),
+        )
+    }
+
+    fn name(&self, b: &BoardResult) -> &str {
+        let i = self.site.anchor_index(b.anchor);
+        i.and_then(|i| self.site.anchors().get(i)).map_or("", |a| a.name.as_str())
+    }
+
+    fn notes(&self) -> Vec<Note> {
+        let mut notes = Vec::new();
+        for (spot, stand) in self.spots.iter().zip(&self.found.stands) {
+            let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
+            if let Some((what, todo)) = words::bump(&stand.bump, self.site) {
+                notes.push((format!("{at}{what}"), todo.to_owned()));
+            }
+            for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
+                let Err(refused) = board else { continue };
+                notes.extend(refused.reasons.iter().map(|r| {
+                    let (what, todo) = words::refusal(r);
+                    (format!("{at}anchor {} is refused: {what}", anchor.id), todo.to_owned())
+                }));
+            }
+        }
+        match &self.found.adjustment {
+            Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
+            Ok(a) => {
+                let left_out = a.wrong_stands.iter().map(|e| {
+                    let (what, todo) = words::explanation(e, self.site, self.spots);
+                    (format!("{what}: the place is left out"), todo)
+                });
+                notes.extend(left_out);
+                notes.extend(words::misfit(&a.misfit, self.site, self.spots));
+                notes.extend(words::scale(&a.scale).map(|w| (w, String::new())));
+            }
+        }
+        notes.extend(self.board_notes());
+        let caution = words::places_caution(self.found.places_used().len());
+        notes.extend(
+            caution.filter(|_| !self.found.taken().is_empty()).map(|c| (c.to_owned(), String::new())),
+        );
+        notes
+    }
+
+    fn board_notes(&self) -> Vec<Note> {
+        let short =
+            self.found.stands.iter().flat_map(|s| s.boards.iter().flatten()).any(|r| r.short_for_noise);
+        let mut notes = Vec::new();
+        for b in self.found.boards.iter().filter(|b| b.found.is_some_and(|f| f.odd)) {
+            let what = format!(
+                "anchor {}: an offset beyond half a metre is a wrong coordinate, as a rule",
+                b.anchor
+            );
+            notes.push((what, "measure the anchor's place and the tag's again".to_owned()));
+        }
+        if short {
+            let what = "the noise is slow and the stand short: its error is a rough guess";
+            notes.push((what.to_owned(), "two to four minutes are better".to_owned()));
+        }
+        notes
+    }
+
+    fn to_json(&self, written: Option<&PathBuf>) -> Value {
+        let board = |b: &BoardResult| {
+            json!({
+                "id": b.anchor.0, "name": self.name(b), "verdict": words::verdict(b.verdict),
+                "taken": b.verdict.is_taken(), "offset_m": b.found.map(|f| f.offset_m),
+                "offset_se_m": b.found.map(|f| f.se_m), "scale": b.found.map(|f| f.scale),
+                "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.late_share,
+                "stands_used": b.found.map_or(0, |f| f.stands), "stands_heard": b.stands_heard,
+                "change_m": b.change_m,
+            })
+        };
+        let used = self.found.places_used();
+        let place =
+            |(k, s): (usize, &Spot)| json!({ "name": s.name, "at_m": s.at_m, "used": used.contains(&k) });
+        let board_only = matches!(self.task, Task::Board { .. });
+        json!({
+            "written": written.map(|p| p.display().to_string()),
+            "anchors": self.found.boards.iter().map(board).collect::<Vec<_>>(),
+            "places": if board_only { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
+            "place_sd_m": self.found.adjustment.as_ref().ok().and_then(|a| a.place_sd_m),
+            "notes": self.notes().into_iter().map(|(what, todo)| json!({ "what": what, "todo": todo })).collect::<Vec<_>>(),
+        })
+    }
+}

@@ -1,0 +1,262 @@
+//! `verify`: a tag at known checkpoints, the errors of what is published there, and whether they are small enough.
+
+use hereabout_core::{Epoch, Site, TagId, Timestamp};
+use hereabout_engine::commission::{Proof, Spot};
+use hereabout_engine::{Engine, Input};
+use hereabout_solve::verify::{CeInterval, HonestyVerdict, PointResult, Verdict, Verification};
+use serde_json::{Value, json};
+
+use crate::calibration_file::{self, CalibrationFile, UsedPlace};
+use crate::calibration_words as words;
+use crate::cli::VerifyArgs;
+use crate::commands::calibrate::{Places, goals_of, hear, places_task};
+use crate::commands::runtime;
+use crate::exit::Failure;
+use crate::site_file::SiteFile;
+use crate::sitting::{self, Taker};
+
+/// Usual time at one checkpoint, seconds.
+const PLACE_S: f64 = 30.0;
+/// Exit code when the accuracy is not reached.
+const NOT_REACHED: u8 = 1;
+
+/// Verifies. Exit code 0 when the requirement is met or there is none, 1 when not.
+///
+/// # Errors
+/// Inputs that can't be used, Ctrl-C.
+pub fn verify(args: &VerifyArgs) -> Result<u8, Failure> {
+    let site = SiteFile::load(&args.site)?;
+    for warning in &site.warnings {
+        eprintln!("{warning}");
+    }
+    let shown = runtime()?.block_on(prove(&site, args))?;
+    if args.json {
+        println!("{}", shown.to_json(&site.site));
+    } else {
+        print!("{}", shown.to_text(&site.site));
+    }
+    Ok(if shown.result.verdict == Verdict::Failed { NOT_REACHED } else { 0 })
+}
+
+/// A proof with what it is about, for whoever shows it.
+pub(crate) struct Shown {
+    /// The checkpoints.
+    pub(crate) spots: Vec<Spot>,
+    /// Position reports and located ones at each.
+    pub(crate) counts: Vec<(usize, usize)>,
+    /// The numbers.
+    pub(crate) result: Verification,
+    /// Places of the calibration.
+    pub(crate) calibrated_at: Vec<UsedPlace>,
+    /// What is required, metres.
+    pub(crate) required_ce95_m: Option<f64>,
+}
+
+/// Hears the checkpoints and works out the proof.
+async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<Shown, Failure> {
+    let tag = args.sitting.tag.map(TagId);
+    let places = places_task(&args.sitting, &site.site)?;
+    let (goals, table) = match &places {
+        Places::Goals(goals) => (goals.clone(), None),
+        Places::Table(spots) => (goals_of(spots), Some(spots)),
+    };
+    let mut ear =
+        Listener { engine: Engine::new(site.site.clone(), None), proof: Proof::new(&site.site, tag) };
+    hear(&args.sitting, site, table, &goals, PLACE_S, &mut ear).await?;
+    if let Some(spots) = table.filter(|_| args.sitting.input.is_some()) {
+        spots.check_extent(ear.proof.heard().extent())?;
+    }
+    sitting::check_heard(ear.proof.heard(), tag)?;
+    let calibrated_at = calibrated_at(site)?;
+    Ok(shown(site, &ear.proof, calibrated_at))
+}
+
+/// The places that the calibration beside a site file rests on.
+pub(crate) fn calibrated_at(site: &SiteFile) -> Result<Vec<UsedPlace>, Failure> {
+    let file = CalibrationFile::read(&calibration_file::beside(&site.path))?;
+    Ok(file.map(|f| f.places).unwrap_or_default())
+}
+
+/// Works out a proof that has heard everything.
+pub(crate) fn shown(site: &SiteFile, proof: &Proof, calibrated_at: Vec<UsedPlace>) -> Shown {
+    let places: Vec<[f64; 3]> = calibrated_at.iter().map(|p| p.at_m).collect();
+    let required_ce95_m = site.site.required_ce95_m();
+    Shown {
+        spots: proof.spots().to_vec(),
+        counts: (0..proof.spots().len()).map(|k| proof.counts(k)).collect(),
+        result: proof.verify(&site.site, &places, required_ce95_m),
+        calibrated_at,
+        required_ce95_m,
+    }
+}
+
+/// Engine and proof: what is heard goes through the one into the other.
+pub(crate) struct Listener {
+    /// The same engine as the daemon's.
+    pub(crate) engine: Engine,
+    /// What it published at the checkpoints.
+    pub(crate) proof: Proof,
+}
+
+impl Listener {
+    fn drain(&mut self) {
+        while let Some(output) = self.engine.poll_output() {
+            self.proof.take(&output);
+        }
+    }
+}
+
+impl Taker for Listener {
+    fn begin(&mut self, spot: Spot) -> bool {
+        self.proof.begin(spot)
+    }
+
+    fn take(&mut self, epoch: &Epoch) {
+        self.engine.handle(Input::Epoch(epoch));
+        self.drain();
+    }
+
+    fn tick(&mut self, at: Timestamp) {
+        self.engine.handle(Input::Tick(at));
+        self.drain();
+    }
+
+    fn glance(&self) -> String {
+        let newest = self.proof.spots().len().saturating_sub(1);
+        let (reports, located) = self.proof.counts(newest);
+        format!("{located} positions of {reports} reports")
+    }
+}
+
+fn metres(v: Option<f64>) -> String {
+    v.map_or("-".to_owned(), |v| format!("{v:.3}"))
+}
+
+impl Shown {
+    fn to_text(&self, site: &Site) -> String {
+        let mut out = format!(
+            "{:<20} {:>9} {:>9} {:>8} {:>8} {:>8} {:>8} {:>7}\n",
+            "checkpoint", "east m", "north m", "mean e", "mean n", "RMS m", "95 % m", "fixes"
+        );
+        for ((spot, point), counts) in self.spots.iter().zip(&self.result.points).zip(&self.counts) {
+            out += &row(spot, point, *counts);
+        }
+        out += &self.summary();
+        for (what, todo) in self.notes(site) {
+            out += &format!("- {what}\n");
+            if !todo.is_empty() {
+                out += &format!("    {todo}\n");
+            }
+        }
+        out + &self.verdict_words() + "\n"
+    }
+
+    fn summary(&self) -> String {
+        let Some(all) = self.result.overall else { return "no position at any checkpoint\n".to_owned() };
+        let ce = |name: &str, ce: Option<CeInterval>| {
+            ce.map_or_else(String::new, |c| {
+                format!("{name} {:.3} m (95 % interval {:.3} to {:.3} m)\n", c.observed_m, c.low_m, c.high_m)
+            })
+        };
+        let honest = self.result.honesty.map_or_else(String::new, |h| {
+            let words = match h.verdict {
+                HonestyVerdict::Honest => "as they should",
+                HonestyVerdict::TooSure => "too seldom: the claimed errors are too small",
+                HonestyVerdict::TooShy => "with room to spare: the claimed errors are too large",
+            };
+            format!("95 % ellipses held {:.0} % of the positions, {words}\n", h.held_share * 100.0)
+        });
+        let used = self.result.points.iter().filter(|p| p.accuracy.is_some()).count();
+        format!(
+            "{} positions at {used} checkpoints: RMSE {:.3} m, largest {:.3} m\n{}{}{honest}",
+            all.count,
+            all.horizontal.rms_m,
+            all.horizontal.max_m,
+            ce("CE50", self.result.ce50),
+            ce("CE95", self.result.ce95),
+        )
+    }
+
+    /// What people should know beside the numbers.
+    pub(crate) fn notes(&self, site: &Site) -> Vec<(String, String)> {
+        let mut notes = Vec::new();
+        for ((spot, point), (reports, located)) in
+            self.spots.iter().zip(&self.result.points).zip(&self.counts)
+        {
+            if let Some(place) = point.reused.and_then(|k| self.calibrated_at.get(k)) {
+                let what =
+                    format!("{} was used for the calibration ({}): it proves little", spot.name, place.name);
+                notes.push((what, "take checkpoints half a metre or more away from those places".to_owned()));
+            }
+            if *located == 0 {
+                let what = format!("{}: no position in {reports} reports", spot.name);
+                notes.push((what, "look at the anchors there with `hereabout listen`".to_owned()));
+            }
+        }
+        notes.extend(words::misfit(&self.result.misfit, site, &self.spots));
+        notes
+    }
+
+    /// Pass or fail, in one line.
+    pub(crate) fn verdict_words(&self) -> String {
+        let required = self.required_ce95_m.map_or(String::new(), |r| format!("{r} m"));
+        match self.result.verdict {
+            Verdict::NotAsked => {
+                "no accuracy is required: [site] required_ce95_m = 0.30 would make this pass or fail"
+                    .to_owned()
+            }
+            Verdict::PassedSurely => {
+                format!("passed: CE95 is within the required {required}, and so is its interval")
+            }
+            Verdict::Passed => format!(
+                "passed: CE95 is within the required {required}; with so few checkpoints it may be larger in truth"
+            ),
+            Verdict::Failed => format!("failed: CE95 is not within the required {required}"),
+        }
+    }
+
+    fn to_json(&self, site: &Site) -> Value {
+        let ce = |c: Option<CeInterval>| {
+            c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
+        };
+        let point = |((s, p), (reports, located)): ((&Spot, &PointResult), &(usize, usize))| {
+            json!({
+                "name": s.name, "at_m": s.at_m, "reports": reports, "located": located,
+                "bias_m": p.accuracy.map(|a| a.bias_m), "rms_m": p.accuracy.map(|a| a.horizontal.rms_m),
+                "p95_m": p.accuracy.map(|a| a.horizontal.p95_m), "held_share": p.held_share,
+                "used_for_calibration": p.reused.is_some(),
+            })
+        };
+        let points = self.spots.iter().zip(&self.result.points).zip(&self.counts).map(point);
+        json!({
+            "verdict": match self.result.verdict {
+                Verdict::NotAsked => "not asked",
+                Verdict::PassedSurely => "passed surely",
+                Verdict::Passed => "passed",
+                Verdict::Failed => "failed",
+            },
+            "required_ce95_m": self.required_ce95_m, "checkpoints": points.collect::<Vec<_>>(),
+            "rmse_m": self.result.overall.map(|a| a.horizontal.rms_m),
+            "max_m": self.result.overall.map(|a| a.horizontal.max_m),
+            "ce50": ce(self.result.ce50), "ce95": ce(self.result.ce95),
+            "held_share": self.result.honesty.map(|h| h.held_share),
+            "notes": self.notes(site).into_iter().map(|(what, todo)| json!({ "what": what, "todo": todo }))
+                .collect::<Vec<_>>(),
+        })
+    }
+}
+
+fn row(spot: &Spot, point: &PointResult, (_, located): (usize, usize)) -> String {
+    let a = point.accuracy;
+    let signed = |v: Option<f64>| v.map_or("-".to_owned(), |v| format!("{v:+.3}"));
+    let name: String = spot.name.chars().take(20).collect();
+    format!(
+        "{name:<20} {:>9.2} {:>9.2} {:>8} {:>8} {:>8} {:>8} {located:>7}\n",
+        spot.at_m[0],
+        spot.at_m[1],
+        signed(a.map(|a| a.bias_m[0])),
+        signed(a.map(|a| a.bias_m[1])),
+        metres(a.map(|a| a.horizontal.rms_m)),
+        metres(a.map(|a| a.horizontal.p95_m)),
+    )
+}

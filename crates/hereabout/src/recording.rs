@@ -1,0 +1,235 @@
+//! Recordings as a stream of steps: a log (`.db`), captured bytes (`.bin`) or a range table (`.csv`).
+//!
+//! `replay` feeds them to the engine; `calibrate` and `verify` take the ranges at known places out of them.
+
+use std::path::Path;
+use std::time::Duration;
+
+use hereabout_core::{Epoch, Frame, Micros, Timestamp};
+use hereabout_ingest::{CaptureReader, CaptureStep};
+use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError};
+use hereabout_wire::Decoder;
+
+use crate::exit::{self, Failure};
+use crate::site_file::SiteFile;
+use crate::tables::{BadRow, RangeTable};
+
+/// What a recording is, by the end of its name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A log of the daemon.
+    Log,
+    /// Captured bytes.
+    Capture,
+    /// A range table.
+    Table,
+}
+
+impl Kind {
+    /// The kind of an existing file.
+    ///
+    /// # Errors
+    /// A file that is not there, or whose name ends otherwise.
+    pub fn of(path: &Path) -> Result<Kind, Failure> {
+        if !path.exists() {
+            return Err(Failure::new(exit::NO_INPUT, format!("{}: there is no such file", path.display())));
+        }
+        match path.extension().and_then(|e| e.to_str()).unwrap_or("") {
+            "db" => Ok(Kind::Log),
+            "bin" => Ok(Kind::Capture),
+            "csv" => Ok(Kind::Table),
+            _ => {
+                let what = "is neither a log (.db), a capture (.bin) nor a range table (.csv)";
+                Err(Failure::new(exit::USAGE, format!("{}: {what}", path.display())))
+            }
+        }
+    }
+}
+
+/// One thing that the recording says.
+pub enum Step {
+    /// A frame of a capture.
+    Frame(Frame),
+    /// The ranges of a log or a table.
+    Epoch(Epoch),
+    /// The session went on until here.
+    End(Timestamp),
+}
+
+impl Step {
+    /// Its stamp.
+    pub fn at(&self) -> Timestamp {
+        match self {
+            Step::Frame(frame) => frame.received_at,
+            Step::Epoch(epoch) => epoch.at,
+            Step::End(at) => *at,
+        }
+    }
+}
+
+/// Where steps come from.
+pub enum Recording {
+    /// A session of a log.
+    Log(Box<Logged>),
+    /// Captured bytes.
+    Capture(Box<Capture>),
+    /// A range table.
+    Table(Box<RangeTable>),
+}
+
+impl Recording {
+    /// Opens any kind for a site.
+    ///
+    /// # Errors
+    /// A file that is not there or can't be used, a capture whose site has no frame layout or whose stamps are
+    /// unknown.
+    pub async fn open(
+        path: &Path,
+        site: &SiteFile,
+        session: Option<i64>,
+        frame_period: Option<Duration>,
+    ) -> Result<Recording, Failure> {
+        match Kind::of(path)? {
+            Kind::Log => Ok(Recording::log(path, session).await?.1),
+            Kind::Capture => Recording::capture(path, site, frame_period),
+            Kind::Table => Ok(Recording::Table(Box::new(RangeTable::open(path)?))),
+        }
+    }
+
+    /// A session of a log; the latest unless one is picked.
+    ///
+    /// # Errors
+    /// A file that is no log, or a session that is not in it.
+    pub async fn log(path: &Path, session: Option<i64>) -> Result<(SessionInfo, Recording), Failure> {
+        let reader = LogReader::open(path).await.map_err(log_failure)?;
+        let pick = session.map_or(SessionPick::Latest, SessionPick::Id);
+        let session = reader.session(pick).await.map_err(log_failure)?;
+        let epochs = reader.epochs(session.id).await.map_err(log_failure)?;
+        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at: session.ended_at };
+        Ok((session, Recording::Log(Box::new(logged))))
+    }
+
+    /// Captured bytes; `frame_period` makes the stamps where no times file does.
+    ///
+    /// # Errors
+    /// A site without a frame layout, a file that can't be read, no stamps.
+    pub fn capture(
+        path: &Path,
+        site: &SiteFile,
+        frame_period: Option<Duration>,
+    ) -> Result<Recording, Failure> {
+        let Some(frame) = &site.frame else {
+            let what = "the site file has no [frame], so captured bytes can't be read";
+            return Err(Failure::new(exit::CONFIG, format!("{}: {what}", site.path.display())));
+        };
+        let reader = CaptureReader::open(path).map_err(|e| Failure::new(exit::NO_INPUT, e))?;
+        if !reader.has_times() && frame_period.is_none() {
+            let times = CaptureReader::times_path(path);
+            let what = format!("{} is not there, so nobody knows when the bytes came", times.display());
+            let todo = "give the time between frames: --frame-period 100ms";
+            return Err(Failure::new(exit::USAGE, format!("{}: {what}\n  {todo}", path.display())));
+        }
+        let decoder = Decoder::new(frame.layout.clone());
+        let frame_period = frame_period.map(|p| Micros::from_secs_f64(p.as_secs_f64()));
+        let (rest, at) = (Vec::new(), Timestamp::default());
+        let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, ended: false };
+        Ok(Recording::Capture(Box::new(capture)))
+    }
+
+    /// The next step; `None` at the end.
+    ///
+    /// # Errors
+    /// A file that can't be read on.
+    pub async fn next(&mut self) -> Result<Option<Step>, Failure> {
+        match self {
+            Recording::Log(logged) => logged.next().await,
+            Recording::Capture(capture) => capture.next(),
+            Recording::Table(table) => Ok(table.next_epoch()?.map(Step::Epoch)),
+        }
+    }
+
+    /// Rows of a table that were left out so far.
+    pub fn bad_rows(&self) -> u64 {
+        if let Recording::Table(table) = self { table.bad_rows() } else { 0 }
+    }
+
+    /// Tells the rows that were left out since the last call; `name` is the file's.
+    pub fn tell_bad_rows(&mut self, name: &str) {
+        if let Recording::Table(table) = self {
+            while let Some(BadRow { line, what }) = table.take_bad_row() {
+                eprintln!("{name}:{line}: {what}; the row is left out");
+            }
+        }
+    }
+}
+
+/// A session of a log that is being read.
+pub struct Logged {
+    epochs: EpochCursor,
+    /// The batch being worked off.
+    batch: std::vec::IntoIter<Epoch>,
+    /// Taken when the end was told.
+    ended_at: Option<Timestamp>,
+}
+
+impl Logged {
+    async fn next(&mut self) -> Result<Option<Step>, Failure> {
+        if self.batch.len() == 0 {
+            self.batch = self.epochs.next_batch().await.map_err(log_failure)?.into_iter();
+        }
+        // An empty batch is the end of the frames; the session went on until its own end.
+        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(Step::End)))
+    }
+}
+
+/// A capture that is being read.
+pub struct Capture {
+    reader: CaptureReader,
+    decoder: Decoder,
+    /// Bytes that the decoder has not taken yet.
+    rest: Vec<u8>,
+    at: Timestamp,
+    /// Stamps for a capture without times: one period a frame.
+    frame_period: Option<Micros>,
+    frames: i64,
+    ended: bool,
+}
+
+impl Capture {
+    fn next(&mut self) -> Result<Option<Step>, Failure> {
+        loop {
+            if let Some(mut frame) = self.decoder.next_frame() {
+                if let Some(period) = self.frame_period {
+                    frame.received_at = Timestamp::from_micros(self.frames.saturating_mul(period.micros()));
+                }
+                self.frames += 1;
+                return Ok(Some(Step::Frame(frame)));
+            }
+            if !self.rest.is_empty() {
+                let taken = self.decoder.push(self.at, &self.rest);
+                self.rest.drain(..taken);
+                continue;
+            }
+            if self.ended {
+                return Ok(None);
+            }
+            match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, e))? {
+                Some(CaptureStep { at, bytes }) => {
+                    self.at = at.unwrap_or(self.at);
+                    self.rest = bytes;
+                }
+                None => {
+                    self.ended = true;
+                    let end = self.frame_period.map_or(self.at, |p| {
+                        Timestamp::from_micros(self.frames.saturating_sub(1).saturating_mul(p.micros()))
+                    });
+                    return Ok(Some(Step::End(end)));
+                }
+            }
+        }
+    }
+}
+
+fn log_failure(e: StoreError) -> Failure {
+    Failure::new(exit::DATA, e)
+}

@@ -1,0 +1,203 @@
+//! The facts of the site check in words, each with advice. Facts that many anchors share are told once.
+
+use hereabout_core::{AnchorId, Micros, MirrorSide};
+use hereabout_solve::site_check::{SiteCheck, SiteFact, Stretch};
+
+/// One fact for people.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Fact {
+    /// A word for programs.
+    pub(crate) kind: &'static str,
+    /// What is so.
+    pub(crate) what: String,
+    /// What to do about it.
+    pub(crate) todo: String,
+}
+
+fn fact(kind: &'static str, what: String, todo: &str) -> Fact {
+    Fact { kind, what, todo: todo.to_owned() }
+}
+
+/// All facts in words, geometry first.
+pub(crate) fn words(found: &SiteCheck) -> Vec<Fact> {
+    let mut out: Vec<Fact> = found.facts.iter().filter_map(single).collect();
+    out.extend(long_links(&found.facts));
+    out.extend(offsets(&found.facts));
+    out
+}
+
+fn place(at_m: [f64; 3]) -> String {
+    format!("{:.1} east, {:.1} north", at_m[0], at_m[1])
+}
+
+fn percent(share: f64) -> String {
+    // A tenth of a per cent is still a place where somebody may stand.
+    if share < 0.01 { "less than 1 %".to_owned() } else { format!("{:.0} %", share * 100.0) }
+}
+
+/// Facts that stand for themselves.
+fn single(f: &SiteFact) -> Option<Fact> {
+    Some(match f {
+        SiteFact::WeakHdop { share, limit } => fact(
+            "weak hdop",
+            format!(
+                "in {} of the area the position is more than {limit} times as uncertain as a range",
+                percent(*share)
+            ),
+            "an anchor on the far side of that part would mend it; --svg draws where",
+        ),
+        SiteFact::NoPosition { share, at_m } => fact(
+            "no position",
+            format!("{} of the area has no position, for example at {}", percent(*share), place(*at_m)),
+            "add an anchor within reach of it, or make area_m smaller",
+        ),
+        SiteFact::NearlyOnLine { across_m, along_m, mirror } => fact(
+            "nearly on a line",
+            format!(
+                "seen from above the anchors lie nearly on a line: {across_m:.1} m across, {along_m:.1} m along"
+            ),
+            match mirror {
+                MirrorSide::Excluded => {
+                    "the area excludes the mirror places; across the line positions stay weak: move one anchor off it"
+                }
+                MirrorSide::Open => {
+                    "a place and its mirror on the other side fit about equally well: move one anchor off the line, or state area_m on one side of it"
+                }
+            },
+        ),
+        SiteFact::NearlyOnPlane { thickness_m, mirror } => fact(
+            "nearly on a plane",
+            format!("the anchors lie nearly in one plane, {thickness_m:.1} m thick"),
+            match mirror {
+                MirrorSide::Excluded => {
+                    "the area and up_span_m exclude the mirror places; across the plane positions stay weak"
+                }
+                MirrorSide::Open => {
+                    "a place and its mirror fit about equally well: put one anchor well off the plane, or state up_span_m"
+                }
+            },
+        ),
+        SiteFact::LittleHeightSpread { spread_m, need_m } => fact(
+            "little height spread",
+            format!(
+                "the anchors differ by {spread_m:.1} m in height, {need_m:.1} m or more are needed for a height"
+            ),
+            "put some anchors low, or use dimension = \"2d\" with tag_height_m",
+        ),
+        SiteFact::AllAbove { least_m } => fact(
+            "all above",
+            format!("every anchor is above the tag, by {least_m:.1} m or more: height is weak"),
+            "put an anchor near the floor",
+        ),
+        SiteFact::AllBelow { least_m } => fact(
+            "all below",
+            format!("every anchor is below the tag, by {least_m:.1} m or more: height is weak"),
+            "put an anchor high up",
+        ),
+        SiteFact::FewInSight { share, at_m, have, need } => fact(
+            "few in sight",
+            format!(
+                "in {} of the area fewer than {need} anchors are within 15 m, for example {have} at {}",
+                percent(*share),
+                place(*at_m)
+            ),
+            "a checked position needs that many dependably in sight (15 m: common practice); add an anchor there",
+        ),
+        _ => return None,
+    })
+}
+
+/// The far links, one line for each degree.
+fn long_links(facts: &[SiteFact]) -> Vec<Fact> {
+    let degree = |wanted: Stretch| {
+        let far = facts.iter().filter_map(|f| match f {
+            SiteFact::LongLink { anchor, farthest_m, stretch } if *stretch == wanted => {
+                Some((*anchor, *farthest_m))
+            }
+            _ => None,
+        });
+        let far: Vec<(AnchorId, f64)> = far.collect();
+        let most = far.iter().map(|(_, m)| *m).fold(0.0, f64::max);
+        let who = list(far.iter().map(|(a, _)| *a));
+        (!far.is_empty()).then(|| {
+            let what = format!("{who}: up to {most:.1} m from part of the area");
+            match wanted {
+                Stretch::OutOfReach => fact(
+                    "out of reach",
+                    what,
+                    "beyond what radios of this kind reach at best (25 to 30 m): nothing is heard there",
+                ),
+                Stretch::NotDependable => fact(
+                    "not dependable",
+                    what,
+                    "beyond what is dependable in free sight (15 m): expect gaps there",
+                ),
+                Stretch::NeedsSight => fact(
+                    "needs sight",
+                    what,
+                    "beyond what goes through obstacles (10 m): keep the line of sight free",
+                ),
+            }
+        })
+    };
+    [Stretch::OutOfReach, Stretch::NotDependable, Stretch::NeedsSight]
+        .into_iter()
+        .filter_map(degree)
+        .collect()
+}
+
+/// What is to be said about calibrations, one line for each kind.
+fn offsets(facts: &[SiteFact]) -> Vec<Fact> {
+    let who = |pick: fn(&SiteFact) -> Option<AnchorId>| list(facts.iter().filter_map(pick));
+    let missing = who(|f| if let SiteFact::OffsetMissing { anchor } = f { Some(*anchor) } else { None });
+    let rough = who(|f| if let SiteFact::OffsetRough { anchor, .. } = f { Some(*anchor) } else { None });
+    let mut out = Vec::new();
+    if !missing.is_empty() {
+        out.push(fact(
+            "offset missing",
+            format!("{missing}: not calibrated"),
+            "boards read 5 cm long to 30 cm short as they come (common practice): run `hereabout calibrate`",
+        ));
+    }
+    if !rough.is_empty() {
+        out.push(fact(
+            "offset rough",
+            format!("{rough}: the offset is known to more than 3 cm only"),
+            "calibrate at more places; more seconds at one place do not help",
+        ));
+    }
+    out.extend(facts.iter().filter_map(|f| match f {
+        SiteFact::OffsetOdd { anchor, offset_m } => Some(fact(
+            "offset odd",
+            format!("anchor {anchor}: an offset of {offset_m:+.2} m is a wrong coordinate, as a rule"),
+            "measure its antenna's place again, then calibrate",
+        )),
+        _ => None,
+    }));
+    let old: Vec<(AnchorId, Micros)> = facts
+        .iter()
+        .filter_map(
+            |f| if let SiteFact::OffsetOld { anchor, age } = f { Some((*anchor, *age)) } else { None },
+        )
+        .collect();
+    if let Some(oldest) = old.iter().map(|(_, age)| age.secs_f64()).reduce(f64::max) {
+        let ids = list(old.iter().map(|(a, _)| *a));
+        let what = format!("{ids}: calibrated up to {:.0} days ago", oldest / 86_400.0);
+        out.push(fact(
+            "offset old",
+            what,
+            "verify at checkpoints; calibrate again after changes of boards, tags or weather",
+        ));
+    }
+    out
+}
+
+/// `anchor 3` or `anchors 0, 3, 4`; empty for none.
+fn list(ids: impl Iterator<Item = AnchorId>) -> String {
+    let ids: Vec<String> = ids.map(|id| id.to_string()).collect();
+    match ids.as_slice() {
+        [] => String::new(),
+        [one] => format!("anchor {one}"),
+        many => format!("anchors {}", many.join(", ")),
+    }
+}

@@ -1,0 +1,486 @@
+//! Commissioning from outside: calibrate, verify, restore, over recordings of the simulated kit and live
+//! through a pseudo-terminal. The truth is the simulator's own; the bars are the project's (2.2 cm RMS from
+//! five places of a minute).
+
+use std::io::{BufRead, BufReader, Read, Write};
+use std::path::{Path, PathBuf};
+use std::process::Stdio;
+use std::time::Duration;
+
+use crate::support::{Line, hereabout, run, wait_for};
+use hereabout_sim::{FrameText, Kit, Late, Scenario, SimAnchor, SimFrame, SimTag};
+use rustix::process::Signal;
+use serde_json::Value;
+
+const LAYOUT: &str = "c3 5a seq:u8 range:u16le*8 sum8";
+/// Six boards round the yard.
+const PLACES_M: [[f64; 3]; 6] = [
+    [0.0, 0.0, 2.6],
+    [24.0, 0.0, 2.4],
+    [24.0, 14.0, 2.8],
+    [0.0, 14.0, 2.2],
+    [12.0, 14.0, 3.0],
+    [12.0, 0.0, 1.8],
+];
+/// What they really read too long.
+const OFFSETS_M: [f64; 6] = [0.12, -0.05, 0.08, -0.11, 0.23, 0.0];
+/// Where the tag stands, one after the other: five places to calibrate at, five to check at.
+const SPOTS_M: [[f64; 2]; 10] = [
+    [4.0, 3.0],
+    [20.0, 3.5],
+    [19.0, 11.0],
+    [4.0, 11.0],
+    [12.0, 6.0],
+    [8.0, 4.0],
+    [16.0, 5.5],
+    [17.0, 10.0],
+    [9.0, 11.0],
+    [5.0, 7.0],
+];
+const STAY_S: f64 = 30.0;
+/// 2026-05-04T09:00:00Z, the simulator's usual start, in Unix seconds.
+const START_S: f64 = 1_777_885_200.0;
+
+fn scenario(path_m: &[[f64; 2]], seconds: f64) -> Scenario {
+    let anchor = |(i, at_m): (usize, &[f64; 3])| SimAnchor {
+        id: i as u16,
+        at_m: *at_m,
+        offset_m: OFFSETS_M[i],
+        ..SimAnchor::default()
+    };
+    Scenario {
+        seed: 31,
+        duration_s: Some(seconds),
+        frame: Some(FrameText { layout: Some(LAYOUT.into()), unit: "cm".into(), ..FrameText::default() }),
+        anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
+        tags: vec![SimTag {
+            path_m: path_m.iter().map(|p| p.to_vec()).collect(),
+            height_m: Some(0.9),
+            speed_mps: 1.0,
+            pause_s: vec![STAY_S; path_m.len()],
+            ..SimTag::default()
+        }],
+        late: Late { share: 0.1, ..Late::default() },
+        ..Scenario::default()
+    }
+}
+
+/// A yard in a folder of its own: site file, a recording of a walk over all spots, and tables of them.
+struct Yard {
+    folder: tempfile::TempDir,
+}
+
+impl Yard {
+    fn new() -> Yard {
+        let yard = Yard { folder: tempfile::tempdir().unwrap() };
+        yard.site("/dev/null", &PLACES_M, "");
+        yard
+    }
+
+    /// With the walk recorded.
+    fn recorded() -> Yard {
+        let yard = Yard::new();
+        let mut rows =
+            vec!["time_s,anchor_0_m,anchor_1_m,anchor_2_m,anchor_3_m,anchor_4_m,anchor_5_m".to_owned()];
+        for frame in Kit::new(&scenario(&SPOTS_M, 420.0)).unwrap() {
+            let cells =
+                frame.epoch.ranges.iter().map(|r| r.raw_m.map_or(String::new(), |m| format!("{m:.2}")));
+            let cells: Vec<String> = cells.collect();
+            rows.push(format!("{:.4},{}", frame.epoch.at.unix_secs_f64(), cells.join(",")));
+        }
+        std::fs::write(yard.path("walk.csv"), rows.join("\n") + "\n").unwrap();
+        yard.spots("cal.csv", 0..5, [0.0, 0.0]);
+        yard.spots("check.csv", 5..10, [0.0, 0.0]);
+        yard
+    }
+
+    fn path(&self, name: &str) -> PathBuf {
+        self.folder.path().join(name)
+    }
+
+    fn text(&self, name: &str) -> String {
+        self.path(name).display().to_string()
+    }
+
+    fn site(&self, port: &str, places_m: &[[f64; 3]], more: &str) -> PathBuf {
+        let mut text = format!(
+            "[site]\nname = \"Larkfield yard\"\ndimension = \"2d\"\ntag_height_m = 0.9\n{more}\n\
+             area_m = [[0.0, 0.0], [24.0, 0.0], [24.0, 14.0], [0.0, 14.0]]\n\n[source]\nport = \"{port}\"\n\n\
+             [frame]\nlayout = \"{LAYOUT}\"\nunit = \"cm\"\nno_range = 0\n\n[log]\npath = \"yard.db\"\n"
+        );
+        for (i, [e, n, u]) in places_m.iter().enumerate() {
+            text += &format!("\n[[anchor]]\nid = {i}\nname = \"board {i}\"\nat_m = [{e:?}, {n:?}, {u:?}]\n");
+        }
+        let path = self.path("site.toml");
+        std::fs::write(&path, text).unwrap();
+        path
+    }
+
+    /// A spots table of these places; the first one is written `shift_m` beside where the tag stood.
+    fn spots(&self, name: &str, which: std::ops::Range<usize>, shift_m: [f64; 2]) {
+        let mut text = "name,from_s,to_s,x_m,y_m,z_m\n".to_owned();
+        let mut from_s = START_S;
+        for (i, [e, n]) in SPOTS_M.iter().enumerate() {
+            if which.contains(&i) {
+                let shift = if i == which.start { shift_m } else { [0.0; 2] };
+                let (e, n) = (e + shift[0], n + shift[1]);
+                text += &format!("spot {i},{:.1},{:.1},{e},{n},\n", from_s + 0.5, from_s + STAY_S - 0.5);
+            }
+            let next = SPOTS_M[(i + 1) % SPOTS_M.len()];
+            from_s += STAY_S + ((next[0] - e).powi(2) + (next[1] - n).powi(2)).sqrt();
+        }
+        std::fs::write(self.path(name), text).unwrap();
+    }
+
+    /// Runs a command on the site; standard output as JSON, standard error, exit code.
+    fn json(&self, command: &str, more: &[&str]) -> (Value, String, i32) {
+        let site = self.text("site.toml");
+        let args = [&[command, site.as_str()], more, &["--json"]].concat();
+        let (out, words, code) = run(&args);
+        (serde_json::from_str(&out).unwrap_or(Value::Null), words, code)
+    }
+
+    fn calibration(&self) -> Option<String> {
+        std::fs::read_to_string(self.path("calibration.toml")).ok()
+    }
+
+    fn calibrate(&self, spots: &str, more: &[&str]) -> (Value, String, i32) {
+        let (spots, walk) = (self.text(spots), self.text("walk.csv"));
+        self.json("calibrate", &[&["--spots", spots.as_str(), "--input", walk.as_str()], more].concat())
+    }
+
+    fn verify(&self, spots: &str) -> (Value, String, i32) {
+        let (spots, walk) = (self.text(spots), self.text("walk.csv"));
+        self.json("verify", &["--spots", &spots, "--input", &walk])
+    }
+}
+
+/// RMS of the found offsets against the simulator's, metres.
+fn rms_off(result: &Value) -> f64 {
+    let anchors = result["anchors"].as_array().unwrap();
+    let square = |a: &Value| {
+        let id = a["id"].as_u64().unwrap() as usize;
+        (a["offset_m"].as_f64().unwrap() - OFFSETS_M[id]).powi(2)
+    };
+    (anchors.iter().map(square).sum::<f64>() / anchors.len() as f64).sqrt()
+}
+
+fn notes(result: &Value) -> String {
+    result["notes"].to_string()
+}
+
+#[test]
+fn calibrate_then_verify_passes_and_undoing_it_does_not() {
+    let yard = Yard::recorded();
+    yard.site("/dev/null", &PLACES_M, "required_ce95_m = 0.08");
+    let (before, _, code) = yard.verify("check.csv");
+    assert_eq!((before["verdict"].as_str(), code), (Some("failed"), 1), "uncalibrated: {before}");
+
+    let (dry, words, code) = yard.calibrate("cal.csv", &["--dry-run"]);
+    assert_eq!((code, dry["written"].clone(), yard.calibration()), (0, Value::Null, None), "{words}");
+
+    let (found, words, code) = yard.calibrate("cal.csv", &[]);
+    assert_eq!(code, 0, "{words}");
+    assert_eq!(found["anchors"].as_array().unwrap().len(), 6);
+    let off = rms_off(&found);
+    assert!(off < 0.022 && off > 1e-5, "{off}: {found}");
+    for a in found["anchors"].as_array().unwrap() {
+        // Half a minute can have somebody in the way for a third of it: such a stand is rightly refused.
+        assert!(a["stands_used"].as_u64() >= Some(3) && a["taken"] == true, "{found}");
+    }
+    let text = yard.calibration().unwrap();
+    assert!(text.contains("method = \"tag at 5 known places\"") && text.contains("[[place]]"), "{text}");
+
+    let (proof, words, code) = yard.verify("check.csv");
+    assert_eq!(code, 0, "{words} {proof}");
+    assert!(proof["verdict"].as_str().unwrap().starts_with("passed"), "{proof}");
+    assert_eq!(proof["checkpoints"].as_array().unwrap().len(), 5);
+    let ce95 = proof["ce95"]["observed_m"].as_f64().unwrap();
+    assert!(ce95 < 0.08 && ce95 > 0.001, "{proof}");
+    let (again, _, _) = yard.verify("cal.csv");
+    assert!(notes(&again).contains("was used for the calibration"), "{again}");
+
+    // The same at another day: the change is told, the file before is kept and comes back.
+    let (second, _, _) = yard.calibrate("check.csv", &[]);
+    assert!(second["anchors"][0]["change_m"].as_f64().unwrap().abs() < 0.05, "{second}");
+    assert_ne!(yard.calibration().unwrap(), text);
+    let (_, words, code) = run(&["calibrate", &yard.text("site.toml"), "--restore"]);
+    assert_eq!((code, yard.calibration()), (0, Some(text)), "{words}");
+    let (_, words, code) = run(&["calibrate", &yard.text("site.toml"), "--restore"]);
+    assert_eq!(code, 66, "nothing is left to go back to: {words}");
+}
+
+#[test]
+fn the_table_is_for_people_and_a_wrong_coordinate_is_named() {
+    let yard = Yard::recorded();
+    yard.spots("wrong.csv", 0..6, [0.0, 0.4]);
+    let (site, spots, walk) = (yard.text("site.toml"), yard.text("wrong.csv"), yard.text("walk.csv"));
+    let (out, words, code) = run(&["calibrate", &site, "--spots", &spots, "--input", &walk, "--dry-run"]);
+    assert_eq!(code, 0, "{words}");
+    assert!(out.lines().next().unwrap().contains("6 places"), "{out}");
+    assert!(out.contains("board 4") && out.contains("5/6"), "{out}");
+    assert!(out.contains("did not stand at spot 0 as stated") && out.contains("-0.4"), "{out}");
+    assert!(words.contains("nothing was written"), "{words}");
+}
+
+#[test]
+fn verify_names_the_anchor_that_is_wrong() {
+    let yard = Yard::recorded();
+    assert_eq!(yard.calibrate("cal.csv", &[]).2, 0);
+    let mut places = PLACES_M;
+    places[2][0] -= 0.5;
+    yard.site("/dev/null", &places, "");
+    let (proof, words, code) = yard.verify("check.csv");
+    assert_eq!(code, 0, "nothing is required: {words}");
+    let notes = notes(&proof);
+    assert!(notes.contains("anchor 2 (board 2) is not where the site file says"), "{proof}");
+    let (out, _, _) = run(&[
+        "verify",
+        &yard.text("site.toml"),
+        "--spots",
+        &yard.text("check.csv"),
+        "--input",
+        &yard.text("walk.csv"),
+    ]);
+    assert!(out.contains("CE95") && out.contains("95 % ellipses held") && out.contains("spot 7"), "{out}");
+}
+
+#[test]
+fn bad_spots_files_are_told_with_line_and_column() {
+    let yard = Yard::recorded();
+    let cases = [
+        ("name,from,to,x_m,y_m,z_m\n", ":1:6: \"from\""),
+        ("", ":1:1: the file is empty"),
+        ("name,from_s,to_s,x_m,y_m,z_m\n", ":2:1: there is no spot"),
+        ("name,from_s,to_s,x_m,y_m,z_m\na,0,30,4,3,\nb,20,50,4,3,\n", ":3:3: b begins at 20"),
+        ("name,from_s,to_s,x_m,y_m,z_m\na,0,30,4,3,\n", ":2:1: a lies outside the recording"),
+    ];
+    for (text, told) in cases {
+        std::fs::write(yard.path("bad.csv"), text).unwrap();
+        for command in ["calibrate", "verify"] {
+            let (spots, walk) = (yard.text("bad.csv"), yard.text("walk.csv"));
+            let (_, words, code) = yard.json(command, &["--spots", &spots, "--input", &walk]);
+            assert_eq!(code, 65, "{command} {text:?}: {words}");
+            assert!(words.contains(&format!("bad.csv{told}")), "{words}");
+        }
+    }
+    assert_eq!(yard.calibration(), None);
+    let (_, words, code) = yard.calibrate("nothing.csv", &[]);
+    assert_eq!(code, 66, "{words}");
+}
+
+#[test]
+fn wrong_uses_are_told_before_anything_is_heard() {
+    let yard = Yard::recorded();
+    let walk = yard.text("walk.csv");
+    for (args, told) in [
+        (&["calibrate"][..], "--at"),
+        (&["calibrate", "--anchor", "2"], "--distance"),
+        (&["calibrate", "--anchor", "9", "--distance", "1"], "no such anchor"),
+        (&["calibrate", "--anchor", "2", "--distance", "0"], "not a distance"),
+        (&["calibrate", "--anchor", "2", "--distance", "1", "--height-difference", "up"], "not a height"),
+        (&["calibrate", "--at", "3"], "two or three numbers"),
+        (&["calibrate", "--at", "3;4"], "not numbers"),
+        (&["calibrate", "--at", "3,4", "--seconds", "0"], "not a time to stand"),
+        (&["calibrate", "--at", "3,4", "--at", "5,6", "--input", &walk], "--spots"),
+        (&["verify"], "--at"),
+        (&["verify", "--at", "3,4", "--source", "x", "--input", &walk], "cannot be used with"),
+    ] {
+        let site = yard.text("site.toml");
+        let (_, words, code) = run(&[&[args[0], &site], &args[1..]].concat());
+        assert_eq!(code, 64, "{args:?}: {words}");
+        assert!(words.contains(told), "{args:?}: {words}");
+    }
+}
+
+#[test]
+fn refused_stands_keep_what_there_was_and_say_why() {
+    let yard = Yard::recorded();
+    assert_eq!(yard.calibrate("cal.csv", &[]).2, 0);
+    let before = yard.calibration();
+    let short = format!("name,from_s,to_s,x_m,y_m,z_m\nbench,{START_S:.1},{:.1},4,3,\n", START_S + 5.0);
+    std::fs::write(yard.path("short.csv"), short).unwrap();
+    let (found, words, code) = yard.calibrate("short.csv", &[]);
+    assert_eq!(code, 65, "{words}");
+    assert!(notes(&found).contains("are too few, 100 are needed"), "{found}");
+    assert_eq!(yard.calibration(), before);
+    // A scale is asked for at one place.
+    yard.spots("one.csv", 0..1, [0.0, 0.0]);
+    let (found, words, code) = yard.calibrate("one.csv", &["--scale"]);
+    assert_eq!(code, 65, "{words}");
+    assert!(notes(&found).contains("a scale can't be told"), "{found}");
+    let (found, _, code) = yard.calibrate("one.csv", &["--dry-run"]);
+    assert_eq!(code, 0);
+    assert!(notes(&found).contains("one place"), "{found}");
+}
+
+/// A site of one board, and what it hears of a tag 3 m along the floor and 1 m lower.
+#[test]
+fn one_board_is_calibrated_on_a_stand_without_coordinates() {
+    let yard = Yard::new();
+    let site = yard.site("/dev/null", &PLACES_M[..1], "");
+    let mut rows = "time_s,anchor,range_m\n".to_owned();
+    for frame in Kit::new(&scenario(&[[3.0, 0.0]], 30.0)).unwrap() {
+        if let Ok(m) = frame.epoch.ranges[0].raw_m {
+            rows += &format!("{:.3},0,{m:.2}\n", frame.epoch.at_s);
+        }
+    }
+    std::fs::write(yard.path("stand.csv"), rows).unwrap();
+    let input = yard.text("stand.csv");
+    // 2.6 m minus 0.9 m is in the site file.
+    for height in ["1.7", "site"] {
+        let args = ["--anchor", "0", "--distance", "3.0", "--height-difference", height, "--input", &input];
+        let (found, words, code) = yard.json("calibrate", &args);
+        assert_eq!(code, 0, "{words}");
+        assert!((found["anchors"][0]["offset_m"].as_f64().unwrap() - OFFSETS_M[0]).abs() < 0.02, "{found}");
+    }
+    let text = std::fs::read_to_string(site.with_file_name("calibration.toml")).unwrap();
+    assert!(text.contains("method = \"stand at 3.448 m\""), "{text}");
+    let (out, _, _) = run(&["check", &yard.text("site.toml")]);
+    assert!(out.contains("offset +0.1"), "{out}");
+}
+
+/// Sends frames of a tag that stands at `spot` until told otherwise.
+fn stand(line: &mut Line, spot: [f64; 2], mut go_on: impl FnMut() -> bool) {
+    let frames: Vec<SimFrame> = Kit::new(&scenario(&[spot], 60.0)).unwrap().collect();
+    for frame in frames.iter().cycle() {
+        if !go_on() {
+            return;
+        }
+        line.send(&frame.bytes);
+        std::thread::sleep(Duration::from_millis(5));
+    }
+}
+
+fn live(yard: &Yard, more: &[&str]) -> std::process::Child {
+    let site = yard.text("site.toml");
+    let args = [&["calibrate", site.as_str()], more].concat();
+    let mut command = hereabout(&args);
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
+}
+
+/// Lines of a child's standard error as they come.
+fn lines_of(child: &mut std::process::Child) -> std::sync::mpsc::Receiver<String> {
+    let (tx, rx) = std::sync::mpsc::channel();
+    let stderr = BufReader::new(child.stderr.take().unwrap());
+    std::thread::spawn(move || stderr.lines().map_while(Result::ok).for_each(|l| drop(tx.send(l))));
+    rx
+}
+
+#[test]
+fn live_it_waits_at_each_place_and_measures_there() {
+    let yard = Yard::new();
+    let port = yard.path("port");
+    let mut line = Line::new(&port);
+    yard.site(port.to_str().unwrap(), &PLACES_M, "");
+    let mut child = live(&yard, &["--at", "4.0,3.0", "--at", "20.0,3.5", "--seconds", "4", "--json"]);
+    let told = lines_of(&mut child);
+    let mut stdin = child.stdin.take().unwrap();
+    let mut said = Vec::new();
+    // Until the first place is done, then until the second one is.
+    for (spot, until) in [(SPOTS_M[0], "4.0,3.0 done"), (SPOTS_M[1], "20.0,3.5 done")] {
+        stand(&mut line, spot, || {
+            let new: Vec<String> = told.try_iter().collect();
+            if new.iter().any(|l| l.contains("2 of 2: put the tag at 20.0,3.5")) && spot != SPOTS_M[1] {
+                said.extend(new);
+                return false;
+            }
+            if spot == SPOTS_M[1] && !said.iter().any(|l| l == "line sent") {
+                said.push("line sent".into());
+                stdin.write_all(b"\n").unwrap();
+            }
+            let done = new.iter().any(|l| l.contains(until));
+            said.extend(new);
+            !(done && spot == SPOTS_M[1])
+        });
+    }
+    let mut out = String::new();
+    child.stdout.take().unwrap().read_to_string(&mut out).unwrap();
+    assert!(child.wait().unwrap().success(), "{said:?}");
+    let found: Value = serde_json::from_str(&out).unwrap();
+    assert!(rms_off(&found) < 0.03, "{found}");
+    assert!(found["anchors"].as_array().unwrap().iter().all(|a| a["stands_used"] == 2), "{found}");
+    assert!(yard.calibration().is_some());
+}
+
+#[test]
+fn ctrl_c_and_the_end_of_input_leave_the_old_file_untouched() {
+    let yard = Yard::new();
+    let port = yard.path("port");
+    let mut line = Line::new(&port);
+    yard.site(port.to_str().unwrap(), &PLACES_M, "");
+    let old = "[[anchor]]\nid = 0\noffset_m = 0.5\n";
+    std::fs::write(yard.path("calibration.toml"), old).unwrap();
+    for interrupted in [true, false] {
+        let mut child = live(
+            &yard,
+            &["--at", "4,3", "--at", "20,3.5", "--seconds", if interrupted { "600" } else { "1" }],
+        );
+        let told = lines_of(&mut child);
+        drop(child.stdin.take());
+        let mut heard = false;
+        let mut words = Vec::new();
+        stand(&mut line, SPOTS_M[0], || {
+            words.extend(told.try_iter());
+            let started = words.iter().any(|l: &String| l.contains("measured from now on"));
+            if started && interrupted && !heard {
+                heard = true;
+                let pid = rustix::process::Pid::from_raw(child.id() as i32).unwrap();
+                rustix::process::kill_process(pid, Signal::INT).unwrap();
+            }
+            child.try_wait().unwrap().is_none()
+        });
+        let status = wait_for("the end", || child.try_wait().unwrap());
+        words.extend(told.iter());
+        assert_eq!(status.code(), Some(if interrupted { 130 } else { 64 }), "{words:?}");
+        assert!(words.iter().any(|l| l.contains("nothing was written")), "{words:?}");
+        assert_eq!(yard.calibration().as_deref(), Some(old));
+    }
+    let strays =
+        std::fs::read_dir(yard.folder.path()).unwrap().filter(|e| is_stray(&e.as_ref().unwrap().path()));
+    assert_eq!(strays.count(), 0);
+}
+
+fn is_stray(path: &Path) -> bool {
+    let name = path.file_name().unwrap().to_string_lossy();
+    name.starts_with('.') || (name.starts_with("calibration-") && name.ends_with(".toml"))
+}
+
+#[test]
+fn check_says_what_the_geometry_means_and_draws_it() {
+    let yard = Yard::new();
+    let (facts, words, code) = yard.json("check", &["--svg", &yard.text("hdop.svg")]);
+    assert_eq!(code, 0, "{words}");
+    let kinds: Vec<&str> =
+        facts["facts"].as_array().unwrap().iter().map(|f| f["kind"].as_str().unwrap()).collect();
+    assert!(kinds.contains(&"offset missing") && kinds.contains(&"not dependable"), "{facts}");
+    let hdop = &facts["hdop"];
+    let [best, median, worst] = ["best", "median", "worst"].map(|k| hdop[k].as_f64().unwrap());
+    // HDOP of six boards round a yard: at least 2/√6 (all directions even), and no wonder at the walls.
+    assert!(best >= 0.81 && best <= median && median <= worst && worst < 3.0, "{hdop}");
+    let svg = std::fs::read_to_string(yard.path("hdop.svg")).unwrap();
+    assert!(svg.starts_with("<svg") && svg.contains("board 5") && svg.contains("Larkfield yard: HDOP"));
+
+    // Three boards nearly on a line, no area, one of them calibrated to half a metre, long ago.
+    let text = "[[anchor]]\nid = 0\noffset_m = 0.61\noffset_se_m = 0.05\ndate = 2019-05-04\n";
+    std::fs::write(yard.path("calibration.toml"), text).unwrap();
+    let places = [[0.0, 0.0, 2.0], [10.0, 0.8, 2.0], [20.0, 0.0, 2.0]];
+    let site = yard.site("/dev/null", &places, "");
+    let bare = std::fs::read_to_string(&site).unwrap();
+    let bare: Vec<&str> = bare.lines().filter(|l| !l.starts_with("area_m")).collect();
+    std::fs::write(&site, bare.join("\n")).unwrap();
+    let (out, words, code) = run(&["check", site.to_str().unwrap()]);
+    assert_eq!(code, 0, "{words}");
+    for told in [
+        "nearly on a line",
+        "states no area_m",
+        "wrong coordinate",
+        "days ago",
+        "more than 3 cm",
+        "anchors 1, 2: not calibrated",
+    ] {
+        assert!(out.contains(told), "{told}: {out}");
+    }
+    let (_, words, code) = run(&["check", site.to_str().unwrap(), "--svg", "/proc/no/hdop.svg"]);
+    assert_eq!(code, 73, "{words}");
+}
