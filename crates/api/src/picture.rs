@@ -76,7 +76,7 @@ impl<'a> SitePicture<'a> {
 
     /// How many times longer than the plan's scale the arrows are drawn, so that they can be seen.
     pub fn exaggeration(&self) -> f64 {
-        let lengths = self.arrows.iter().filter_map(|a| a.error_m.map(|e| length(e)));
+        let lengths = self.arrows.iter().filter_map(|a| a.error_m.map(length));
         let longest = lengths.fold(0.0, f64::max);
         let frame = Frame::around(self);
         let wanted = 0.12 * frame.size[0].max(frame.size[1]) / longest.max(1e-4);

@@ -9,6 +9,7 @@ mod calibration_words;
 pub mod cli;
 pub mod commands;
 pub mod exit;
+pub mod keeper;
 pub mod pump;
 pub mod recording;
 mod site_facts;
