@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::time::Duration;
 
-use crate::support::{Line, hereabout, run, wait_for};
+use crate::support::{Daemon, Line, Live, hereabout, run, wait_for, without_age};
 use hereabout_sim::{FrameText, Kit, Late, Scenario, SimAnchor, SimFrame, SimTag};
 use rustix::process::Signal;
 use serde_json::Value;
@@ -483,4 +483,93 @@ fn check_says_what_the_geometry_means_and_draws_it() {
     }
     let (_, words, code) = run(&["check", site.to_str().unwrap(), "--svg", "/proc/no/hdop.svg"]);
     assert_eq!(code, 73, "{words}");
+}
+
+/// `POST` of JSON: status and body.
+fn post(url: &str, text: &str) -> (u16, String) {
+    let config = ureq::Agent::config_builder()
+        .http_status_as_error(false)
+        .timeout_global(Some(crate::support::PATIENCE))
+        .build();
+    let request = config.new_agent().post(url).header("content-type", "application/json");
+    let mut response = request.send(text).unwrap();
+    (response.status().as_u16(), response.body_mut().read_to_string().unwrap())
+}
+
+#[test]
+fn a_running_daemon_takes_a_calibration_over_without_losing_a_frame() {
+    let yard = Yard::new();
+    let port = yard.path("port");
+    let mut line = Line::new(&port);
+    let site = yard.site(port.to_str().unwrap(), &PLACES_M, "");
+    let daemon = Daemon::start(&site, &[]);
+    wait_for("the link", || (daemon.json("/v1/status")["link"]["state"] == "connected").then_some(()));
+    let mut live = Live::connect(&daemon, "topics=position");
+    let reader = std::thread::spawn(move || {
+        std::iter::from_fn(|| live.next().ok()).map(|m| without_age(&m)).collect::<Vec<_>>()
+    });
+    let frames: Vec<SimFrame> = Kit::new(&scenario(&[SPOTS_M[0], SPOTS_M[1]], 90.0)).unwrap().collect();
+    let count = frames.len() as u64;
+    let sender = std::thread::spawn(move || {
+        for frame in frames {
+            line.send(&frame.bytes);
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        line
+    });
+    let heard = |n: u64| {
+        wait_for("frames", || (daemon.json("/v1/status")["decoder"]["frames"].as_u64()? >= n).then_some(()));
+    };
+    let offset =
+        |daemon: &Daemon, i: usize| daemon.json("/v1/site")["anchors"][i]["offset_m"].as_f64().unwrap();
+    heard(200);
+    let url = format!("{}/v1/calibrations", daemon.url);
+    let (status, body) = post(&url, r#"{"anchors":[{"id":4,"offset_m":0.23,"offset_se_m":0.02}]}"#);
+    assert_eq!(status, 200, "{body}");
+    assert!((offset(&daemon, 4) - 0.23).abs() < 1e-9 && offset(&daemon, 0) == 0.0);
+    assert!(yard.calibration().unwrap().contains("set over HTTP"));
+    let (status, body) = post(&url, r#"{"anchors":[{"id":6,"offset_m":0.23}]}"#);
+    assert_eq!(status, 422, "{body}");
+
+    heard(400);
+    let text = "[[anchor]]\nid = 0\noffset_m = 0.12\noffset_se_m = 0.02\n";
+    std::fs::write(yard.path("calibration.toml"), text).unwrap();
+    daemon.signal(Signal::HUP);
+    wait_for("the new offset", || ((offset(&daemon, 0) - 0.12).abs() < 1e-9).then_some(()));
+
+    // A bad file is told, and changes nothing.
+    std::fs::write(yard.path("calibration.toml"), "[[anchor]]\nid = 0\noffset = 0.5\n").unwrap();
+    daemon.signal(Signal::HUP);
+    let told = wait_for("the notice", || {
+        let problems = daemon.json("/v1/status")["problems"].to_string();
+        problems.contains("not taken over").then_some(problems)
+    });
+    assert!(told.contains("anchor[0].offset") && told.contains("did you mean offset_m?"), "{told}");
+    assert!((offset(&daemon, 0) - 0.12).abs() < 1e-9);
+    heard(600);
+    let line = sender.join().unwrap();
+    heard(count);
+    let words = daemon.stop();
+    drop(line);
+    assert!(words.contains("read again, and in force") && words.contains("not taken over"), "{words}");
+
+    // Three sessions hold every frame, each replays to what was published, and has its own calibration.
+    let mut published = reader.join().unwrap();
+    published.retain(|m| !m.contains("\"type\":\"missed\""));
+    let mut replayed = Vec::new();
+    let mut epochs = 0;
+    let db = yard.text("yard.db");
+    for session in ["1", "2", "3"] {
+        let (out, words, code) = run(&["replay", &db, "--session", session, "--out", "-", "--json"]);
+        assert_eq!(code, 0, "{words}");
+        let summary = words.lines().find_map(|l| serde_json::from_str::<Value>(l).ok()).unwrap();
+        epochs += summary["epochs"].as_u64().unwrap();
+        replayed.extend(out.lines().map(str::to_owned));
+    }
+    assert_eq!(epochs, count);
+    assert!(run(&["replay", &db, "--session", "4"]).2 != 0, "there are three sessions");
+    assert!(published.len() as u64 * 10 >= count * 9, "{} of {count} were heard live", published.len());
+    for message in &published {
+        assert!(replayed.contains(message), "published but not replayed: {message}");
+    }
 }

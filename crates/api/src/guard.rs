@@ -5,9 +5,9 @@
 //! 127.0.0.1 (DNS rebinding; the browser then sends that name as `Host`). So both are checked on
 //! every request that carries them, and nothing is allowed across origins.
 //!
-//! No route needs a body. A small one is read and ignored, so that the connection can go on; one
-//! that is too large is read on for a bounded while before the refusal, because a client that is
-//! still sending when the connection closes would never see the answer.
+//! Bodies are small: one is read whole before the route sees it (most ignore it), so that the connection can
+//! go on; one that is too large is read on for a bounded while before the refusal, because a client that
+//! is still sending when the connection closes would never see the answer.
 
 use std::{net::IpAddr, time::Duration};
 
@@ -26,7 +26,7 @@ use crate::v1::Problem;
 pub(crate) const MAX_URI: usize = 4 * 1024;
 /// Largest sum of header names and values, bytes.
 pub(crate) const MAX_HEADERS: usize = 16 * 1024;
-/// Largest request body that is passed over, bytes.
+/// Largest request body, bytes.
 pub(crate) const MAX_BODY: usize = 16 * 1024;
 /// Largest body that is read on to its end before it is refused, bytes.
 const MAX_DRAINED: usize = 32 * 1024 * 1024;
@@ -45,7 +45,7 @@ pub(crate) async fn guard(request: Request, next: Next) -> Response {
     response
 }
 
-/// The request without its body, or why it is refused.
+/// The request with its body at hand, or why it is refused.
 async fn admit(request: Request) -> Result<Request, Problem> {
     let (parts, body) = request.into_parts();
     if parts.uri.path_and_query().is_some_and(|pq| pq.as_str().len() > MAX_URI) {
@@ -61,8 +61,8 @@ async fn admit(request: Request) -> Result<Request, Problem> {
         check_authority(authority.as_str())?;
     }
     check_origin(&parts.headers)?;
-    pass_over(&parts.headers, body).await?;
-    Ok(Request::from_parts(parts, Body::empty()))
+    let body = read_whole(&parts.headers, body).await?;
+    Ok(Request::from_parts(parts, Body::from(body)))
 }
 
 fn check_host(headers: &HeaderMap) -> Result<(), Problem> {
@@ -112,32 +112,36 @@ fn is_loopback(host: &str) -> bool {
         || bare.parse::<IpAddr>().is_ok_and(|ip| ip.to_canonical().is_loopback())
 }
 
-/// Reads the body and forgets it.
-async fn pass_over(headers: &HeaderMap, body: Body) -> Result<(), Problem> {
+/// Reads the body to its end.
+async fn read_whole(headers: &HeaderMap, body: Body) -> Result<Vec<u8>, Problem> {
     let declared = headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
     let too_large = declared.is_some_and(|n| n > MAX_BODY as u64);
     if too_large && (headers.contains_key(header::EXPECT) || declared > Some(MAX_DRAINED as u64)) {
         return Err(Problem::body_too_large(MAX_BODY)); // the client asked first, or sends more than is bearable
     }
-    match tokio::time::timeout(BODY_TIME, length_of(body)).await {
+    match tokio::time::timeout(BODY_TIME, start_and_length(body)).await {
         Err(_) if !too_large => Err(Problem::body_too_slow()),
-        Ok(Ok(n)) if n <= MAX_BODY => Ok(()),
+        Ok(Ok((start, n))) if n <= MAX_BODY => Ok(start),
         Ok(Err(detail)) => Err(Problem::bad_request(detail)),
         Err(_) | Ok(Ok(_)) => Err(Problem::body_too_large(MAX_BODY)),
     }
 }
 
-/// Length of the body, counted up to a little more than [`MAX_DRAINED`].
-async fn length_of(mut body: Body) -> Result<usize, String> {
-    let mut length = 0;
+/// The body as far as it is wanted, and its length, counted up to a little more than [`MAX_DRAINED`].
+async fn start_and_length(mut body: Body) -> Result<(Vec<u8>, usize), String> {
+    let (mut start, mut length) = (Vec::new(), 0);
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|e| format!("The request body broke off: {e}."))?;
-        length += frame.data_ref().map_or(0, |data| data.len());
+        let Some(data) = frame.data_ref() else { continue };
+        length += data.len();
+        if length <= MAX_BODY {
+            start.extend_from_slice(data);
+        }
         if length > MAX_DRAINED {
             break;
         }
     }
-    Ok(length)
+    Ok((start, length))
 }
 
 #[cfg(test)]

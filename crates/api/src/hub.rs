@@ -7,7 +7,7 @@
 
 use std::{
     collections::BTreeMap,
-    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock},
     time::{Duration, Instant},
 };
 
@@ -103,7 +103,7 @@ impl From<&Site> for SiteInfo {
     }
 }
 
-/// What does not change while the daemon runs.
+/// What the daemon starts with. All but the site stays as it is while it runs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HubInfo {
     /// Version of the program.
@@ -112,7 +112,7 @@ pub struct HubInfo {
     pub started_at: Timestamp,
     /// The port or address of the kit, as in the site file.
     pub source: String,
-    /// The site.
+    /// The site at the start; [`Hub::set_site`] changes it.
     pub site: SiteInfo,
 }
 
@@ -156,6 +156,8 @@ pub(crate) struct Snapshot {
     pub(crate) tags: BTreeMap<TagId, Latest>,
     pub(crate) counts: Counts,
     pub(crate) subscribers: usize,
+    /// Something about the configuration that needs a person, in words.
+    pub(crate) notice: Option<String>,
 }
 
 struct State {
@@ -165,6 +167,7 @@ struct State {
 
 struct Inner {
     info: HubInfo,
+    site: RwLock<Arc<SiteInfo>>,
     state: Mutex<State>,
 }
 
@@ -189,8 +192,10 @@ impl Hub {
             tags: BTreeMap::new(),
             counts: Counts::default(),
             subscribers: 0,
+            notice: None,
         };
-        Hub(Arc::new(Inner { info, state: Mutex::new(State { now, readers: Vec::new() }) }))
+        let site = RwLock::new(Arc::new(info.site.clone()));
+        Hub(Arc::new(Inner { info, site, state: Mutex::new(State { now, readers: Vec::new() }) }))
     }
 
     /// Takes over what the engine said. Quick and never waiting: the engine's loop calls it.
@@ -230,8 +235,23 @@ impl Hub {
         self.lock().now.log = Some(log);
     }
 
+    /// Takes over a site that was changed while the daemon runs.
+    pub fn set_site(&self, site: SiteInfo) {
+        *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
+    }
+
+    /// Takes over what needs a person about the configuration, in words; `None` when nothing does (any more).
+    pub fn set_notice(&self, notice: Option<String>) {
+        self.lock().now.notice = notice;
+    }
+
     pub(crate) fn info(&self) -> &HubInfo {
         &self.0.info
+    }
+
+    /// The site as it is now.
+    pub(crate) fn site(&self) -> Arc<SiteInfo> {
+        self.0.site.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     pub(crate) fn snapshot(&self) -> Snapshot {
@@ -313,8 +333,9 @@ impl Hub {
             let row = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
             row.map_or(AnchorState::NeverHeard, |r| r.state)
         };
+        let site = self.site();
         for row in table.rows.iter().filter(|row| state_before(row) != row.state) {
-            if let Some(anchor) = self.info().site.anchors.iter().find(|a| a.id == row.anchor) {
+            if let Some(anchor) = site.anchors.iter().find(|a| a.id == row.anchor) {
                 let message = self.anchor_message(anchor, &state.now);
                 state.deliver(&message);
             }
@@ -333,7 +354,8 @@ impl Hub {
     /// What a new reader is told first: link, anchors, positions.
     fn opening(&self, now: &Snapshot, wants: &Wants) -> Vec<Message> {
         let link = std::iter::once(self.link_message(&now.link));
-        let anchors = self.info().site.anchors.iter().map(|a| self.anchor_message(a, now));
+        let site = self.site();
+        let anchors = site.anchors.iter().map(|a| self.anchor_message(a, now));
         let positions = now.tags.iter().map(|(tag, latest)| Message {
             key: Key::Position(*tag),
             aged_from: Some(latest.at),

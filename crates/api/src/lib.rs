@@ -36,4 +36,4 @@ pub mod v1;
 
 pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
 pub use routes::openapi_json;
-pub use serve::{ApiError, ApiSettings, bind, serve};
+pub use serve::{ApiError, ApiSettings, Operation, bind, serve};

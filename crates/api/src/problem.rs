@@ -62,8 +62,7 @@ impl Problem {
     }
 
     pub(crate) fn body_too_large(limit: usize) -> Problem {
-        let detail =
-            format!("The request body is larger than {limit} bytes: none of these routes needs one.");
+        let detail = format!("The request body is larger than {limit} bytes: no route needs that much.");
         Problem::new(
             StatusCode::PAYLOAD_TOO_LARGE,
             "/problems/body-too-large",
@@ -104,6 +103,48 @@ impl Problem {
             "The query was not understood",
             detail,
         )
+    }
+
+    pub(crate) fn unsupported_media_type(kind: &str) -> Problem {
+        let detail = format!(
+            "The body is '{}': send JSON, with the header Content-Type: application/json.",
+            shorten(kind)
+        );
+        Problem::new(
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "/problems/unsupported-media-type",
+            "JSON is wanted",
+            detail,
+        )
+    }
+
+    pub(crate) fn bad_calibration(what: &str) -> Problem {
+        let detail = format!(
+            "{what} Expected {{\"anchors\":[{{\"id\":0,\"offset_m\":0.12,\"scale\":1,\"offset_se_m\":0.02}}]}}, scale and \
+             offset_se_m may be left out; nothing was changed."
+        );
+        Problem::new(
+            StatusCode::UNPROCESSABLE_ENTITY,
+            "/problems/bad-calibration",
+            "This is no calibration of this site",
+            detail,
+        )
+    }
+
+    pub(crate) fn calibration_not_kept(why: &str) -> Problem {
+        Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "/problems/calibration-not-kept",
+            "The calibration could not be kept",
+            format!("{why}; the calibration of before is in force."),
+        )
+    }
+
+    pub(crate) fn no_operator() -> Problem {
+        let detail =
+            "The daemon is stopping, or was started without the right to be worked on: try again later."
+                .to_owned();
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, "/problems/no-operator", "Not possible now", detail)
     }
 
     pub(crate) fn websocket_wanted() -> Problem {

@@ -9,12 +9,13 @@ use axum::{
         rejection::PathRejection,
         ws::{WebSocketUpgrade, rejection::WebSocketUpgradeRejection},
     },
-    http::{HeaderValue, Method, StatusCode, Uri, header},
+    http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header},
     middleware,
     response::{IntoResponse, Response},
 };
 use hereabout_core::{Micros, TagId};
 use serde::Serialize;
+use tokio::sync::oneshot;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use utoipa::{
     OpenApi,
@@ -28,12 +29,12 @@ use crate::{
     live::{self, serve_reader},
     metrics::metrics_text,
     query::NoQuery,
-    serve::ApiSettings,
+    serve::{ApiSettings, Operation},
     table::anchors_text,
     v1::{
-        AliveBody, AnchorBody, AnchorsBody, DecoderBody, IndexBody, LiveBody, LogBody, MissedBody,
-        OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, StatusBody, TagsBody, json,
-        rfc3339,
+        AliveBody, AnchorBody, AnchorsBody, CalibrationsBody, DecoderBody, IndexBody, LiveBody, LogBody,
+        MissedBody, OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, StatusBody,
+        TagsBody, json, rfc3339,
     },
 };
 
@@ -72,6 +73,7 @@ fn described() -> OpenApiRouter<App> {
         .routes(routes!(anchor))
         .routes(routes!(anchors_txt))
         .routes(routes!(live))
+        .routes(routes!(calibrations))
         .routes(routes!(status))
         .routes(routes!(livez))
         .routes(routes!(readyz))
@@ -99,13 +101,14 @@ pub fn openapi_json() -> String {
         .version("1.0.0")
         .description(Some(format!(
             "Where the tags of a small ultra-wideband kit are, how sure that is, and how well every anchor is \
-             doing.\n\nEvery error is RFC 9457 problem+json. Unknown is null, never 0. Request bodies and Accept \
-             are passed over.\n\nCautions:\n{}",
+             doing.\n\nEvery error is RFC 9457 problem+json. Unknown is null, never 0. Request bodies \
+             are passed over where none is asked for, and Accept everywhere.\n\nCautions:\n{}",
             CAUTIONS.map(|c| format!("- {c}\n")).concat()
         )))
         .build();
     let problem = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
-    for operation in api.paths.paths.values_mut().filter_map(|item| item.get.as_mut()) {
+    let operations = api.paths.paths.values_mut().flat_map(|item| [item.get.as_mut(), item.post.as_mut()]);
+    for operation in operations.flatten() {
         let gives = operation.summary.clone().unwrap_or_default();
         for response in operation.responses.responses.values_mut() {
             if let RefOr::T(response) = response
@@ -126,7 +129,8 @@ pub fn openapi_json() -> String {
 #[utoipa::path(get, path = "/", responses((status = OK, body = IndexBody)))]
 async fn index(State(app): State<App>, _: NoQuery) -> Response {
     let described = described().into_openapi().paths.paths;
-    let gives = |item: utoipa::openapi::PathItem| item.get.and_then(|o| o.summary).unwrap_or_default();
+    let gives =
+        |item: utoipa::openapi::PathItem| item.get.or(item.post).and_then(|o| o.summary).unwrap_or_default();
     let routes: BTreeMap<_, _> = described.into_iter().map(|(path, item)| (path, gives(item))).collect();
     body(&IndexBody {
         name: "hereabout",
@@ -139,7 +143,7 @@ async fn index(State(app): State<App>, _: NoQuery) -> Response {
 /// The site: frame of reference in words and numbers, anchors, zones.
 #[utoipa::path(get, path = "/v1/site", responses((status = OK, body = SiteBody)))]
 async fn site(State(app): State<App>, _: NoQuery) -> Response {
-    body(&SiteBody::from(&app.hub.info().site))
+    body(&SiteBody::from(&*app.hub.site()))
 }
 
 /// The latest position message of every tag.
@@ -169,10 +173,10 @@ async fn tag(
 /// Health of every anchor.
 #[utoipa::path(get, path = "/v1/anchors", responses((status = OK, body = AnchorsBody)))]
 async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
-    let now = app.hub.snapshot();
+    let (now, site) = (app.hub.snapshot(), app.hub.site());
     body(&AnchorsBody {
         time: now.anchors.as_ref().map(|t| rfc3339(t.at)),
-        anchors: app.hub.info().site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
+        anchors: site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
     })
 }
 
@@ -185,7 +189,8 @@ async fn anchor(
     _: NoQuery,
 ) -> Result<Response, Problem> {
     let id = path_text(path)?;
-    let anchors = &app.hub.info().site.anchors;
+    let site = app.hub.site();
+    let anchors = &site.anchors;
     let found = id.parse().ok().and_then(|n: u16| anchors.iter().find(|a| a.id.0 == n));
     let found = found.ok_or_else(|| Problem::unknown_anchor(&id, &list(anchors.iter().map(|a| a.id))))?;
     Ok(body(&app.hub.anchor_body(found, &app.hub.snapshot())))
@@ -196,7 +201,8 @@ async fn anchor(
 async fn anchors_txt(State(app): State<App>, _: NoQuery) -> Response {
     let now = app.hub.snapshot();
     let info = app.hub.info();
-    let text = anchors_text(&info.site, &info.source, &now.link, now.anchors.as_ref(), (app.settings.now)());
+    let text =
+        anchors_text(&app.hub.site(), &info.source, &now.link, now.anchors.as_ref(), (app.settings.now)());
     typed("text/plain; charset=utf-8", text)
 }
 
@@ -234,6 +240,36 @@ async fn live(
             serve_reader(socket, reader, app.settings, app.shutdown).await;
             drop(open);
         }))
+}
+
+/// New offsets for boards of the site: written beside the site file and in force at once.
+///
+/// Boards that are not named keep what they have. No frame is lost; a new session begins in the log, with the
+/// calibration that it runs with, and tracks start afresh.
+#[utoipa::path(post, path = "/v1/calibrations", request_body = CalibrationsBody,
+    responses((status = OK, body = CalibrationsBody, description = "What is in force now, of all boards")))]
+async fn calibrations(
+    State(app): State<App>,
+    _: NoQuery,
+    headers: HeaderMap,
+    text: String,
+) -> Result<Response, Problem> {
+    let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
+    if !kind.split(';').next().unwrap_or("").trim().eq_ignore_ascii_case("application/json") {
+        return Err(Problem::unsupported_media_type(kind));
+    }
+    let asked: CalibrationsBody = serde_json::from_str(&text)
+        .map_err(|e| Problem::bad_calibration(&format!("It cannot be read: {e}.")))?;
+    let site = app.hub.site();
+    let corrections = asked.corrections(&site).map_err(|e| Problem::bad_calibration(&e))?;
+    let operator = app.settings.operator.clone().ok_or_else(Problem::no_operator)?;
+    let (answer, answered) = oneshot::channel();
+    operator.send(Operation { corrections, answer }).await.map_err(|_| Problem::no_operator())?;
+    match answered.await {
+        Ok(Ok(())) => Ok(body(&CalibrationsBody::from(&*app.hub.site()))),
+        Ok(Err(why)) => Err(Problem::calibration_not_kept(&why)),
+        Err(_) => Err(Problem::no_operator()),
+    }
 }
 
 /// The daemon: link, counters, log, and what needs a person.
@@ -312,8 +348,10 @@ fn status_body(app: &App) -> StatusBody {
 /// What needs a person, in words.
 fn problems(app: &App, now: &Snapshot) -> Vec<String> {
     let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
+    found.extend(now.notice.clone());
     // Without a link every anchor is silent: that is one problem, not one per anchor.
-    let anchors = app.hub.info().site.anchors.iter().filter(|_| now.link.state == LinkState::Connected);
+    let site = app.hub.site();
+    let anchors = site.anchors.iter().filter(|_| now.link.state == LinkState::Connected);
     found.extend(anchors.filter_map(|anchor| {
         let advice = app.hub.anchor_body(anchor, now).advice?;
         Some(format!("anchor {} ({}): {advice}", anchor.id, anchor.name))

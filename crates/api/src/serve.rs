@@ -7,7 +7,7 @@
 use std::{io, net::SocketAddr, pin::pin, sync::Arc, time::Duration};
 
 use axum::Router;
-use hereabout_core::Timestamp;
+use hereabout_core::{AnchorId, Correction, Timestamp};
 use hyper::server::conn::http1;
 use hyper_util::{
     rt::{TokioIo, TokioTimer},
@@ -15,7 +15,7 @@ use hyper_util::{
 };
 use tokio::{
     net::{TcpListener, TcpSocket, TcpStream},
-    sync::{OwnedSemaphorePermit, Semaphore},
+    sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot},
     time::timeout,
 };
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
@@ -56,6 +56,17 @@ pub struct ApiSettings {
     pub backlog: usize,
     /// What has not ended so long after the shutdown began is dropped.
     pub shutdown_time: Duration,
+    /// Who works on the running site; without one every such request gets a 503.
+    pub operator: Option<mpsc::Sender<Operation>>,
+}
+
+/// Work on the running site that somebody asked for over HTTP. It was checked against the site.
+#[derive(Debug)]
+pub struct Operation {
+    /// New corrections, by anchor.
+    pub corrections: Vec<(AnchorId, Correction)>,
+    /// Takes the outcome: in force, or in words why not.
+    pub answer: oneshot::Sender<Result<(), String>>,
 }
 
 impl ApiSettings {
@@ -72,6 +83,7 @@ impl ApiSettings {
             max_readers: 256,
             backlog: 64,
             shutdown_time: Duration::from_secs(1),
+            operator: None,
         }
     }
 }

@@ -10,6 +10,7 @@ pub mod cli;
 pub mod commands;
 pub mod exit;
 mod hearing_words;
+pub mod keeper;
 pub mod kit_file;
 pub mod pump;
 pub mod recording;

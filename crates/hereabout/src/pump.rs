@@ -3,14 +3,23 @@
 //!
 //! Time comes only through the channel: `ingest` stamps bytes and ticks in one task, in order. So the
 //! engine sees here exactly what a replay of the log will see.
+//!
+//! A new calibration ([`Change`]) is put in between two messages of the channel: the engine is brought up to the
+//! newest stamp and speaks its last, the log's session ends there, and a fresh engine goes on with a session
+//! of its own, which stores the calibration that it runs with. So every session replays by itself to what was
+//! published. The decoder stays, with the half of a frame that it may hold, and what comes meanwhile
+//! waits in the channel: no frame is lost. The tracks start afresh, which takes some frames.
 
 use hereabout_api::{DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
 use hereabout_core::{Micros, Timestamp};
 use hereabout_engine::{AnchorState, Engine, Input, Output};
 use hereabout_ingest::{Feed, LinkState, LinkStatus};
-use hereabout_store::{Record, SessionWriter};
+use hereabout_store::{Record, SessionStart, SessionWriter, Store, StoreError, WriterStats};
 use hereabout_wire::Decoder;
 use tokio::sync::mpsc::Receiver;
+use tokio::sync::oneshot;
+
+use crate::site_file::SiteFile;
 
 /// Counters go to the hub this often.
 const TELL_COUNTS_EVERY: Micros = Micros::from_millis(500);
@@ -21,9 +30,23 @@ pub struct Pump {
     engine: Engine,
     hub: Hub,
     log: Option<(SessionWriter, String)>,
+    /// Rows of the sessions before this one: written, dropped.
+    rows_before: (u64, u64),
+    /// The source as people wrote it, for further sessions.
+    source: String,
     bytes: u64,
     newest: Option<Timestamp>,
     told_at: Option<Timestamp>,
+}
+
+/// A site that takes over while the daemon runs.
+pub struct Change {
+    /// The site with its calibration; its `[frame]` is there.
+    pub site: Box<SiteFile>,
+    /// What the log says about the change.
+    pub detail: String,
+    /// Told when it is in force.
+    pub done: oneshot::Sender<()>,
 }
 
 /// What is left when the channel has closed.
@@ -35,33 +58,88 @@ pub struct Drained {
 }
 
 impl Pump {
-    /// A pump that has moved nothing yet. `log` comes with the file's name as people know it.
-    pub fn new(decoder: Decoder, engine: Engine, hub: Hub, log: Option<(SessionWriter, String)>) -> Pump {
-        Pump { decoder, engine, hub, log, bytes: 0, newest: None, told_at: None }
+    /// A pump that has moved nothing yet. `log` comes with the file's name as people know it, `source` is for
+    /// further sessions in it.
+    pub fn new(
+        decoder: Decoder,
+        engine: Engine,
+        hub: Hub,
+        log: Option<(SessionWriter, String)>,
+        source: String,
+    ) -> Pump {
+        Pump { decoder, engine, hub, log, rows_before: (0, 0), source, bytes: 0, newest: None, told_at: None }
     }
 
-    /// Takes everything from the channel until it closes.
-    pub async fn run(mut self, mut feed: Receiver<Feed>) -> Drained {
-        while let Some(item) = feed.recv().await {
-            self.take(item);
+    /// Takes everything from the channel until it closes, and changes in between.
+    pub async fn run(mut self, mut feed: Receiver<Feed>, mut changes: Receiver<Change>) -> Drained {
+        let mut more_changes = true;
+        loop {
+            tokio::select! {
+                item = feed.recv() => match item {
+                    Some(item) => self.take(item),
+                    None => break,
+                },
+                change = changes.recv(), if more_changes => match change {
+                    Some(change) => self.change(change).await,
+                    None => more_changes = false,
+                },
+            }
         }
         self.tell_counts();
         Drained { log: self.log.map(|(writer, _)| writer), newest: self.newest }
     }
 
+    async fn change(&mut self, change: Change) {
+        let Change { site, detail, done } = change;
+        let Some(frame) = site.frame.clone() else { return };
+        let at = self.newest.unwrap_or_default();
+        // Deadlines up to now belong to the engine of before, as they will in a replay.
+        self.engine.handle(Input::Tick(at));
+        self.publish();
+        self.change_session(&site, at).await;
+        self.log_event(at, "calibration", &detail);
+        self.engine = Engine::new(site.site.clone(), Some(frame));
+        self.hub.set_site((&site.site).into());
+        // Nobody may be waiting any more.
+        let _ = done.send(());
+    }
+
+    /// Ends the session at `at` and begins another one in the same file. A log that can't go on is told in the
+    /// status; positions go on without it.
+    async fn change_session(&mut self, site: &SiteFile, at: Timestamp) {
+        let Some((writer, path)) = self.log.take() else { return };
+        let start = SessionStart {
+            started_at: at,
+            site_text: site.text.clone(),
+            calibration_text: site.calibration_text.clone(),
+            frame_layout: site.frame_text.clone().unwrap_or_default(),
+            source: self.source.clone(),
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        };
+        match begin_again(writer, path.clone(), at, start).await {
+            Ok((stats, writer)) => {
+                let (written, dropped) = rows(&stats);
+                self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
+                self.log = Some((writer, path));
+            }
+            Err(e) => {
+                eprintln!("the log ends here: {e}");
+                let problem = Some(format!("nothing more is logged: {e}"));
+                self.hub.set_log(LogStatus { path, problem, ..LogStatus::default() });
+            }
+        }
+    }
+
     fn take(&mut self, item: Feed) {
         let at = item.at();
         self.newest = Some(at);
+        // Nothing comes after the end that could tell the last counts.
+        let ended = matches!(item, Feed::End(_));
         match item {
             Feed::Bytes(chunk) => self.take_bytes(chunk.received_at, &chunk.bytes),
-            Feed::Tick(at) => {
+            Feed::Tick(at) | Feed::End(at) => {
                 self.engine.handle(Input::Tick(at));
                 self.publish();
-            }
-            Feed::End(at) => {
-                self.engine.handle(Input::Tick(at));
-                self.publish();
-                self.tell_counts();
             }
             Feed::Link(link) => {
                 self.engine.handle(Input::Tick(at));
@@ -69,7 +147,7 @@ impl Pump {
                 self.take_link(&link);
             }
         }
-        if self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
+        if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
             self.told_at = Some(at);
             self.tell_counts();
         }
@@ -141,17 +219,45 @@ impl Pump {
             skipped_bytes: counts.skipped_bytes,
         });
         if let Some((log, path)) = &self.log {
-            self.hub.set_log(log_status(log, path));
+            self.hub.set_log(log_status(log, path, self.rows_before));
         }
     }
 }
 
-fn log_status(log: &SessionWriter, path: &str) -> LogStatus {
+/// Ends one session and begins the next one. On a thread of its own, because what opens a file cannot be moved
+/// between threads while it waits.
+async fn begin_again(
+    writer: SessionWriter,
+    path: String,
+    at: Timestamp,
+    start: SessionStart,
+) -> Result<(WriterStats, SessionWriter), StoreError> {
+    let runtime = tokio::runtime::Handle::current();
+    let stopped = StoreError::WriterStopped { path: path.clone().into() };
+    let work = move || {
+        runtime.block_on(async move {
+            let stats = writer.finish(at).await?;
+            Ok((stats, Store::open(path).await?.begin_session(start).await?))
+        })
+    };
+    tokio::task::spawn_blocking(work).await.unwrap_or(Err(stopped))
+}
+
+/// Rows of a session: written, dropped.
+fn rows(stats: &WriterStats) -> (u64, u64) {
+    (
+        stats.written_frames + stats.written_fixes + stats.written_events,
+        stats.dropped_frames + stats.dropped_fixes + stats.dropped_events,
+    )
+}
+
+fn log_status(log: &SessionWriter, path: &str, before: (u64, u64)) -> LogStatus {
     let stats = log.stats();
+    let (written, dropped) = rows(&stats);
     LogStatus {
         path: path.to_owned(),
-        rows_written: stats.written_frames + stats.written_fixes + stats.written_events,
-        rows_dropped: stats.dropped_frames + stats.dropped_fixes + stats.dropped_events,
+        rows_written: before.0 + written,
+        rows_dropped: before.1 + dropped,
         problem: stats.last_error,
     }
 }

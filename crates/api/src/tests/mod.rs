@@ -2,6 +2,7 @@
 //! real sockets on loopback. Nothing asserts a duration; limits of time only keep a failure from hanging.
 
 mod bodies;
+mod calibrations;
 mod errors;
 pub(crate) mod fixtures;
 mod hub;

@@ -6,6 +6,7 @@
 //! to read. Stamps are RFC 3339, UTC, with six digits.
 
 mod anchor;
+mod calibration;
 mod daemon;
 mod number;
 mod position;
@@ -13,6 +14,7 @@ mod range;
 mod site;
 
 pub use anchor::{AnchorBody, AnchorStateName, AnchorsBody};
+pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
     AliveBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody, OutputsBody,
     Problem, RouteBody, StatusBody,

@@ -18,6 +18,7 @@ use tokio_util::sync::CancellationToken;
 use crate::cli::RunArgs;
 use crate::commands::{open_source, runtime};
 use crate::exit::{self, Failure};
+use crate::keeper::Keeper;
 use crate::pump::{Drained, Pump};
 use crate::site_file::SiteFile;
 
@@ -93,22 +94,30 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     }
     let stop_api = CancellationToken::new();
     let api_clock = clock.clone();
-    let settings = ApiSettings::new(Arc::new(move || api_clock.now()));
+    let mut settings = ApiSettings::new(Arc::new(move || api_clock.now()));
+    let (operator, operations) = mpsc::channel(4);
+    settings.operator = Some(operator);
     let api = tokio::spawn(hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone()));
 
     let (tx, rx) = mpsc::channel(FEED_QUEUE);
     let decoder = Decoder::new(frame.layout.clone());
-    let pump =
-        tokio::spawn(Pump::new(decoder, Engine::new(site.site.clone(), Some(frame)), hub, log).run(rx));
+    let engine = Engine::new(site.site.clone(), Some(frame));
+    let (changes_in, changes) = mpsc::channel(1);
+    let pump = Pump::new(decoder, engine, hub.clone(), log, ports.source_text.clone());
+    let pump = tokio::spawn(pump.run(rx, changes));
+    let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
+    let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
     let input = tokio::spawn(hear(ports.source, clock.clone(), tx, stop.clone()));
     let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
     stop.cancelled().await;
     let input = input.await.map_err(broke);
+    let kept = keeper.await.map_err(broke)?;
     let drained = pump.await.map_err(broke)?;
     let finished = finish_log(drained, clock.now()).await;
     stop_api.cancel();
     let served = api.await.map_err(broke)?.map_err(api_failure);
     input?;
+    kept?;
     finished.and(served)
 }
 

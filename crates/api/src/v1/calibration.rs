@@ -1,0 +1,75 @@
+//! Body of `POST /v1/calibrations`: what is asked for, and what is in force.
+
+use hereabout_core::{AnchorId, Correction};
+use serde::{Deserialize, Serialize};
+use utoipa::ToSchema;
+
+use super::number::round_1e4;
+use crate::hub::SiteInfo;
+
+/// Corrections of boards: true range = (raw - offset_m) / scale.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CalibrationsBody {
+    /// One for each board, each once.
+    pub anchors: Vec<AnchorCalibrationBody>,
+}
+
+/// The correction of one board.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AnchorCalibrationBody {
+    /// The anchor's id.
+    pub id: u16,
+    /// How much the board reads too long, metres; -10 to 10.
+    pub offset_m: f64,
+    /// Its metre; 1 unless given; 0.5 to 2.
+    #[serde(default = "one")]
+    pub scale: f64,
+    /// Standard error of the offset, metres, 0 to 10; null when it is not known.
+    #[serde(default)]
+    pub offset_se_m: Option<f64>,
+}
+
+fn one() -> f64 {
+    1.0
+}
+
+impl CalibrationsBody {
+    /// The corrections, or in words what is wrong with them for this site.
+    pub(crate) fn corrections(&self, site: &SiteInfo) -> Result<Vec<(AnchorId, Correction)>, String> {
+        if self.anchors.is_empty() {
+            return Err("No anchor is named.".to_owned());
+        }
+        let one = |(i, a): (usize, &AnchorCalibrationBody)| {
+            let id = AnchorId(a.id);
+            let within = |what: &str, v: f64, low: f64, high: f64| {
+                let fits = v >= low && v <= high;
+                fits.then_some(()).ok_or(format!("{what} of anchor {id} is not between {low} and {high}."))
+            };
+            if !site.anchors.iter().any(|known| known.id == id) {
+                return Err(format!("The site has no anchor {id}."));
+            }
+            if self.anchors[..i].iter().any(|b| b.id == a.id) {
+                return Err(format!("Anchor {id} is there twice."));
+            }
+            within("offset_m", a.offset_m, -10.0, 10.0)?;
+            within("scale", a.scale, 0.5, 2.0)?;
+            within("offset_se_m", a.offset_se_m.unwrap_or(0.0), 0.0, 10.0)?;
+            Ok((id, Correction { offset_m: a.offset_m, scale: a.scale, offset_se_m: a.offset_se_m }))
+        };
+        self.anchors.iter().enumerate().map(one).collect()
+    }
+}
+
+impl From<&SiteInfo> for CalibrationsBody {
+    fn from(site: &SiteInfo) -> CalibrationsBody {
+        let one = |a: &hereabout_core::Anchor| AnchorCalibrationBody {
+            id: a.id.0,
+            offset_m: round_1e4(a.correction.offset_m).unwrap_or(0.0),
+            scale: a.correction.scale,
+            offset_se_m: a.correction.offset_se_m.and_then(round_1e4),
+        };
+        CalibrationsBody { anchors: site.anchors.iter().map(one).collect() }
+    }
+}

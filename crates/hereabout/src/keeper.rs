@@ -1,0 +1,147 @@
+//! Who keeps the configuration of a running daemon: SIGHUP reads the site file and `calibration.toml` again,
+//! `POST /v1/calibrations` writes new offsets and puts them in force.
+//!
+//! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
+//! it is told on standard error and in `/v1/status` until a good one comes. What a running daemon can't take over
+//! (port, log, address, frame layout) is told as well, and waits for a restart.
+
+use std::path::Path;
+
+use hereabout_api::v1::rfc3339;
+use hereabout_api::{Hub, Operation};
+use hereabout_core::{AnchorId, Correction};
+use hereabout_ingest::Clock;
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::sync::{mpsc, oneshot};
+use tokio_util::sync::CancellationToken;
+
+use crate::calibration_file::{self, CalibrationFile, Entry};
+use crate::exit::{self, Failure};
+use crate::pump::Change;
+use crate::site_file::SiteFile;
+use crate::toml_doc::{Document, Problem};
+
+/// The task's belongings.
+pub struct Keeper {
+    /// As it is in force.
+    site: SiteFile,
+    hub: Hub,
+    clock: Clock,
+    pump: mpsc::Sender<Change>,
+}
+
+impl Keeper {
+    /// A keeper of the site that the daemon started with.
+    pub fn new(site: SiteFile, hub: Hub, clock: Clock, pump: mpsc::Sender<Change>) -> Keeper {
+        Keeper { site, hub, clock, pump }
+    }
+
+    /// Serves signals and requests until `stop`.
+    ///
+    /// # Errors
+    /// When signals can't be watched for.
+    pub async fn run(
+        mut self,
+        mut operations: mpsc::Receiver<Operation>,
+        stop: CancellationToken,
+    ) -> Result<(), Failure> {
+        let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
+        let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
+        loop {
+            tokio::select! {
+                () = stop.cancelled() => return Ok(()),
+                _ = hangup.recv() => self.reload().await,
+                Some(operation) = operations.recv() => {
+                    let outcome = self.recalibrate(&operation.corrections).await;
+                    // Who asked may have gone.
+                    let _ = operation.answer.send(outcome);
+                }
+            }
+        }
+    }
+
+    /// SIGHUP.
+    async fn reload(&mut self) {
+        let site = match SiteFile::load(&self.site.path) {
+            Ok(site) if site.frame.is_some() => site,
+            Ok(_) => return self.refuse("the site file has no [frame] any more"),
+            Err(problems) => return self.refuse(&lines(&problems)),
+        };
+        let waiting = self.needs_restart(&site);
+        if let Some(what) = &waiting {
+            return self.refuse(what);
+        }
+        let said = if self.apply(site, "read again on SIGHUP").await {
+            "read again, and in force"
+        } else {
+            "stopping"
+        };
+        self.hub.set_notice(None);
+        eprintln!("{}: {said}", self.site.path.display());
+    }
+
+    fn refuse(&self, why: &str) {
+        let told = format!(
+            "{}: not taken over, the configuration of before stays in force: {why}",
+            self.site.path.display()
+        );
+        eprintln!("{told}");
+        self.hub.set_notice(Some(told));
+    }
+
+    /// What a running daemon can't change; `None` when everything can be taken over.
+    fn needs_restart(&self, new: &SiteFile) -> Option<String> {
+        let old = &self.site;
+        let changed = [("[source]", new.source != old.source), ("[frame]", new.frame_text != old.frame_text)];
+        let names: Vec<&str> = changed.iter().filter(|(_, c)| *c).map(|(n, _)| *n).collect();
+        (!names.is_empty()).then(|| format!("{} changed: restart the daemon for that", names.join(" and ")))
+    }
+
+    /// `POST /v1/calibrations`: into the file, then in force.
+    async fn recalibrate(&mut self, corrections: &[(AnchorId, Correction)]) -> Result<(), String> {
+        let path = calibration_file::beside(&self.site.path);
+        let now = self.clock.now();
+        let stamp = rfc3339(now);
+        let date = format!("{}Z", stamp.split('.').next().unwrap_or(&stamp));
+        let mut file = self.in_force(&path)?;
+        let entry = |(id, correction): &(AnchorId, Correction)| Entry {
+            id: *id,
+            correction: *correction,
+            date: Some(date.clone()),
+            method: Some("set over HTTP".to_owned()),
+        };
+        file.put(corrections.iter().map(entry).collect());
+        let text = file.to_toml();
+        let site =
+            SiteFile::from_text(&self.site.path, &self.site.text, Some(&text)).map_err(|p| lines(&p))?;
+        calibration_file::replace(&path, &text, now).map_err(|e| e.message)?;
+        if self.apply(site, "set over HTTP").await {
+            self.hub.set_notice(None);
+            Ok(())
+        } else {
+            Err("the daemon is stopping; the file is written and counts from the next start on".to_owned())
+        }
+    }
+
+    /// The calibration that runs, whatever was done to its file since.
+    fn in_force(&self, path: &Path) -> Result<CalibrationFile, String> {
+        let Some(text) = &self.site.calibration_text else { return Ok(CalibrationFile::default()) };
+        let document = Document { file: path.to_owned(), text: text.clone() };
+        CalibrationFile::parse(&document).map_err(|p| lines(&p))
+    }
+
+    /// Hands the site to the pump and waits until it is in force; `false` when the daemon is stopping.
+    async fn apply(&mut self, site: SiteFile, detail: &str) -> bool {
+        let (done, is_done) = oneshot::channel();
+        let change = Change { site: Box::new(site.clone()), detail: detail.to_owned(), done };
+        if self.pump.send(change).await.is_err() || is_done.await.is_err() {
+            return false;
+        }
+        self.site = site;
+        true
+    }
+}
+
+fn lines(problems: &[Problem]) -> String {
+    problems.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")
+}
