@@ -12,7 +12,7 @@ fn text(path: &Path) -> &str {
 
 #[test]
 fn every_command_has_help_with_examples() {
-    for command in ["run", "check", "calibrate", "verify", "listen", "replay", "simulate"] {
+    for command in ["run", "check", "calibrate", "verify", "listen", "replay", "report", "simulate"] {
         let (out, _, code) = run(&[command, "--help"]);
         assert_eq!(code, 0);
         assert!(out.contains("Examples:") && out.contains(&format!("hereabout {command}")), "{out}");

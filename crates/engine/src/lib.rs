@@ -17,6 +17,7 @@ mod gather;
 mod plain;
 mod report;
 mod tag;
+pub mod tally;
 mod tracked;
 mod watch;
 

@@ -4,6 +4,7 @@ pub mod calibrate;
 pub mod check;
 pub mod listen;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod simulate;
 pub mod verify;
@@ -28,6 +29,7 @@ pub fn dispatch(command: Command) -> Result<u8, Failure> {
         Command::Verify(args) => verify::verify(&args),
         Command::Listen(args) => listen::listen(&args),
         Command::Replay(args) => replay::replay(&args),
+        Command::Report(args) => report::report(&args),
         Command::Simulate(args) => simulate::simulate(&args),
     }
 }
