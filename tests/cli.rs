@@ -12,7 +12,9 @@ fn text(path: &Path) -> &str {
 
 #[test]
 fn every_command_has_help_with_examples() {
-    for command in ["run", "check", "calibrate", "verify", "listen", "learn", "start", "replay", "simulate"] {
+    let commands =
+        ["run", "check", "calibrate", "verify", "listen", "learn", "start", "replay", "report", "simulate"];
+    for command in commands {
         let (out, _, code) = run(&[command, "--help"]);
         assert_eq!(code, 0);
         assert!(out.contains("Examples:") && out.contains(&format!("hereabout {command}")), "{out}");

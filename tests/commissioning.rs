@@ -573,3 +573,121 @@ fn a_running_daemon_takes_a_calibration_over_without_losing_a_frame() {
         assert!(replayed.contains(message), "published but not replayed: {message}");
     }
 }
+
+/// Calibrates, then reports with checkpoints: the page's text.
+fn reported(yard: &Yard) -> String {
+    yard.site("/dev/null", &PLACES_M, "required_ce95_m = 0.10");
+    assert_eq!(yard.calibrate("cal.csv", &[]).2, 0);
+    assert_eq!(yard.calibrate("check.csv", &[]).2, 0);
+    let (site, spots, walk) = (yard.text("site.toml"), yard.text("check.csv"), yard.text("walk.csv"));
+    let page = yard.text("report.html");
+    let (out, words, code) = run(&["report", &walk, "--site", &site, "--spots", &spots, "--out", &page]);
+    assert_eq!((code, out.as_str()), (0, ""), "{words}");
+    std::fs::read_to_string(page).unwrap()
+}
+
+#[test]
+fn the_report_shows_the_picture_first_and_every_number_below() {
+    let yard = Yard::recorded();
+    let html = reported(&yard);
+    let order = [
+        "<svg",
+        "<h2>Checkpoints",
+        "<h2>Anchors and offsets",
+        "<h2>History",
+        "<h2>Anchor health",
+        "<h2>Settings",
+        "<h2>Cautions",
+    ];
+    let places: Vec<usize> =
+        order.iter().map(|o| html.find(o).unwrap_or_else(|| panic!("{o} is missing"))).collect();
+    assert!(places.is_sorted(), "{places:?}");
+    for told in [
+        "drawn ",
+        " times as long",
+        "CE95",
+        "passed: CE95",
+        "board 5",
+        "spot 7",
+        "tag at 5 known places",
+        "spot 5 was used for the calibration",
+        "Not a safety component",
+        "required_ce95_m = 0.10",
+        env!("CARGO_PKG_VERSION"),
+    ] {
+        assert!(html.contains(told), "{told} is missing");
+    }
+    // The numbers of the calibration file are those of the page.
+    for line in yard.calibration().unwrap().lines().filter_map(|l| l.strip_prefix("offset_m = ")) {
+        let offset: f64 = line.parse().unwrap();
+        assert!(html.contains(&format!("{offset:+.3}")), "{offset}");
+    }
+    // Alone in the world: no script, no address but the name space of SVG.
+    assert!(!html.contains("<script") && !html.contains("src="));
+    assert_eq!(
+        html.matches("http").count(),
+        html.matches("xmlns=\"http://www.w3.org/2000/svg\"").count() + html.matches("http-equiv").count()
+    );
+
+    let (out, words, code) = run(&["report", "--site", &yard.text("site.toml"), "--out", "-"]);
+    assert_eq!(code, 0, "{words}");
+    assert!(out.contains("None were measured") && out.ends_with("</html>\n"));
+    assert_eq!(run(&["report", "--out", "-"]).2, 64);
+}
+
+/// A page of its own that shows the report in a frame of each width, and tells what it finds in its text.
+const PROBE: &str = r#"<!doctype html><body><p id="out">waiting</p><script>
+const found = [];
+for (const width of [360, 688]) {
+  const frame = document.createElement('iframe');
+  frame.style = `width:${width}px;height:900px;border:0`;
+  frame.src = 'report.html';
+  frame.onload = () => {
+    const page = frame.contentDocument.documentElement;
+    const fetched = frame.contentWindow.performance.getEntriesByType('resource').length;
+    const tables = [...frame.contentDocument.querySelectorAll('table')].length;
+    found.push(`${width}:${page.scrollWidth}:${fetched}:${tables}`);
+    if (found.length === 2) document.getElementById('out').textContent = 'found ' + found.sort().join(' ');
+  };
+  document.body.append(frame);
+}
+</script></body>"#;
+
+#[test]
+#[ignore = "needs chromium"]
+fn the_report_fits_a_telephone_and_a4_and_asks_for_nothing() {
+    let yard = Yard::recorded();
+    reported(&yard);
+    std::fs::write(yard.path("probe.html"), PROBE).unwrap();
+    let chromium = |more: &str, page: &str| {
+        let profile = format!("--user-data-dir={}", yard.text("profile"));
+        let url = format!("file://{}", yard.text(page));
+        let fixed = [
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-dev-shm-usage",
+            "--allow-file-access-from-files",
+            "--enable-logging=stderr",
+            "--virtual-time-budget=10000",
+        ];
+        let out = std::process::Command::new("chromium").args(fixed).arg(profile).arg(more).arg(url).output();
+        let out = out.expect("chromium from the distribution's packages");
+        (String::from_utf8_lossy(&out.stdout).into_owned(), String::from_utf8_lossy(&out.stderr).into_owned())
+    };
+    let (dom, log) = chromium("--dump-dom", "probe.html");
+    let found = dom.split("<p id=\"out\">found ").nth(1).unwrap_or_else(|| panic!("{dom}\n{log}"));
+    let found = found.split('<').next().unwrap();
+    // A4 is 210 mm; less two margins of 14 mm and at 96 dots per inch that is 688.
+    for (probe, width) in found.split(' ').zip([360.0, 688.0]) {
+        let parts: Vec<f64> = probe.split(':').map(|v| v.parse().unwrap()).collect();
+        assert_eq!(parts[0], width);
+        assert!(parts[1] <= width, "{found}: wider than the page");
+        assert_eq!(parts[2], 0.0, "{found}: something was fetched");
+        assert!(parts[3] >= 4.0, "{found}: tables are missing");
+    }
+    assert!(!log.contains("CONSOLE"), "{log}");
+    let pdf = yard.text("report.pdf");
+    chromium(&format!("--print-to-pdf={pdf}"), "report.html");
+    assert!(std::fs::read(pdf).unwrap().starts_with(b"%PDF"));
+}

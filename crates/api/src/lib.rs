@@ -35,5 +35,5 @@ mod tests;
 pub mod v1;
 
 pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
-pub use routes::openapi_json;
+pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, ApiSettings, Operation, bind, serve};

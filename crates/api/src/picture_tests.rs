@@ -85,3 +85,13 @@ fn round_steps() {
         assert!((nice(v) - step).abs() < 1e-9, "{v}: {}", nice(v));
     }
 }
+
+#[test]
+fn the_distribution_is_drawn_for_few_many_and_no_errors() {
+    let many: Vec<f64> = (0..50_000).map(|i| f64::from(i) * 1e-5).collect();
+    for errors in [&many[..], &[0.25][..], &[][..]] {
+        let svg = distribution_svg("errors", errors, &[("CE50", 0.1), ("CE95", 0.4)]);
+        assert!(svg.contains("CE95 0.400 m") && !svg.contains("NaN") && !svg.contains("inf"), "{svg}");
+        assert!(svg.len() < 20_000, "{}", svg.len());
+    }
+}

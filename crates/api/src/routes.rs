@@ -59,6 +59,11 @@ pub(crate) const CAUTIONS: [&str; 5] = [
     "Local codes and licensed trades come first.",
 ];
 
+/// What this program must not be used for, for whoever shows it.
+pub fn cautions() -> &'static [&'static str] {
+    &CAUTIONS
+}
+
 #[derive(OpenApi)]
 #[openapi(components(schemas(Problem, RangesBody, MissedBody)))]
 struct Description;

@@ -395,6 +395,19 @@ impl Proof {
         (self.reports.get(spot).copied().unwrap_or(0), self.fixes.get(spot).map_or(0, Vec::len))
     }
 
+    /// Horizontal errors of every position at its checkpoint, metres, smallest first.
+    pub fn errors_m(&self) -> Vec<f64> {
+        let error = |at: [f64; 3], f: &PublishedFix| {
+            let [x, y] = [0, 1].map(|c| f.position_m[c] - at[c]);
+            (x * x + y * y).sqrt()
+        };
+        let all = self.spots.iter().zip(&self.fixes);
+        let mut errors: Vec<f64> =
+            all.flat_map(|(spot, fixes)| fixes.iter().map(|f| error(spot.at_m, f))).collect();
+        errors.sort_by(f64::total_cmp);
+        errors
+    }
+
     /// Tags, extent and ranges of what came in.
     pub fn heard(&self) -> &Sitting {
         &self.corrected

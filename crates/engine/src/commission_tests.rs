@@ -227,6 +227,9 @@ fn a_proof_passes_with_good_offsets_and_names_the_wrong_one() {
             let ce95 = shown.ce95.unwrap().observed_m;
             assert!(ce95 > 0.005 && ce95 < 0.15, "{ce95}");
             assert!(proof.counts(0).1 > 250, "{:?}", proof.counts(0));
+            let errors = proof.errors_m();
+            assert_eq!(errors.len(), (0..5).map(|k| proof.counts(k).1).sum::<usize>());
+            assert!((errors[errors.len() - 1] - shown.overall.unwrap().horizontal.max_m).abs() < 1e-9);
         }
     }
 }

@@ -19,6 +19,7 @@ pub mod picture;
 mod plain;
 mod report;
 mod tag;
+pub mod tally;
 mod tracked;
 mod watch;
 

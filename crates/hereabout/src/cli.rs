@@ -116,6 +116,14 @@ Inputs: a log (.db), captured bytes (.bin, stamps from NAME.times.csv beside it)
   long   time_s,anchor,range_m[,tag]      one range a row, rows with one stamp form an epoch
 time_s is Unix seconds, UTC. A truth table has time_s,x_m,y_m[,z_m][,tag].")]
     Replay(ReplayArgs),
+    /// Write one self-contained HTML page about a site.
+    #[command(after_help = "Examples:
+  hereabout report larkfield.db --out report.html
+  hereabout report check.db --site site.toml --spots check.csv --out report.html
+  hereabout report --site site.toml --out report.html      # geometry and offsets alone
+
+The page needs no network and no script, and prints on A4.")]
+    Report(ReportArgs),
     /// Run the simulated kit.
     #[command(after_help = "Examples:
   hereabout simulate examples/larkfield/scenario.toml --out cart.bin --seconds 60
@@ -362,6 +370,31 @@ pub struct ReplayArgs {
     /// The summary as JSON on stdout (or on stderr with --out -).
     #[arg(long)]
     pub json: bool,
+}
+
+/// `report`.
+#[derive(Args, Debug)]
+pub struct ReportArgs {
+    /// A log (.db), a capture (.bin) or a range table (.csv); may be left out.
+    pub input: Option<PathBuf>,
+    /// The site file; a log can do without and then uses the site it was recorded with.
+    #[arg(long, value_name = "FILE")]
+    pub site: Option<PathBuf>,
+    /// Checkpoints within the recording: name,from_s,to_s,x_m,y_m,z_m.
+    #[arg(long, value_name = "FILE", requires = "input")]
+    pub spots: Option<PathBuf>,
+    /// Write the page here, `-` for stdout.
+    #[arg(long, short, value_name = "FILE", default_value = "report.html")]
+    pub out: PathBuf,
+    /// Which session of a log; the latest unless given.
+    #[arg(long, value_name = "N", requires = "input")]
+    pub session: Option<i64>,
+    /// Time between frames of a capture without times, like 100ms.
+    #[arg(long, value_name = "TIME", value_parser = humantime::parse_duration, requires = "input")]
+    pub frame_period: Option<Duration>,
+    /// Which tag stood at the checkpoints; needed only where several are heard.
+    #[arg(long, value_name = "N")]
+    pub tag: Option<u32>,
 }
 
 /// `simulate`.

@@ -5,6 +5,7 @@ pub mod check;
 pub mod learn;
 pub mod listen;
 pub mod replay;
+pub mod report;
 pub mod run;
 pub mod simulate;
 pub mod start;
@@ -30,6 +31,7 @@ pub fn dispatch(command: Command) -> Result<u8, Failure> {
         Command::Verify(args) => verify::verify(&args),
         Command::Listen(args) => listen::listen(&args),
         Command::Replay(args) => replay::replay(&args),
+        Command::Report(args) => report::report(&args),
         Command::Simulate(args) => simulate::simulate(&args),
         Command::Learn(args) => learn::learn(&args),
         Command::Start(args) => start::start(&args),
