@@ -2,8 +2,8 @@
 //! `POST /v1/calibrations` writes new offsets and puts them in force.
 //!
 //! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
-//! it is told on standard error and in `/v1/status` until a good one comes. What a running daemon can't take over
-//! (port, log, address, frame layout) is told as well, and waits for a restart.
+//! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
+//! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on.
 
 use std::path::Path;
 

@@ -379,8 +379,6 @@ impl Outcome<'_> {
     }
 
     fn board_notes(&self) -> Vec<Note> {
-        let short =
-            self.found.stands.iter().flat_map(|s| s.boards.iter().flatten()).any(|r| r.short_for_noise);
         let mut notes = Vec::new();
         for b in self.found.boards.iter().filter(|b| b.found.is_some_and(|f| f.odd)) {
             let what = format!(
@@ -389,9 +387,17 @@ impl Outcome<'_> {
             );
             notes.push((what, "measure the anchor's place and the tag's again".to_owned()));
         }
-        if short {
-            let what = "the noise is slow and the stand short: its error is a rough guess";
-            notes.push((what.to_owned(), "two to four minutes are better".to_owned()));
+        for (i, a) in self.site.anchors().iter().enumerate() {
+            let stands: Vec<_> =
+                self.found.stands.iter().filter_map(|s| s.boards.get(i)?.as_ref().ok()).collect();
+            // A single stand may look so by chance.
+            if 2 * stands.iter().filter(|r| r.short_for_noise).count() > stands.len() {
+                let what = format!(
+                    "anchor {}: its noise is slow and the stands short: its error is a rough guess",
+                    a.id
+                );
+                notes.push((what, "two to four minutes are better".to_owned()));
+            }
         }
         notes
     }
