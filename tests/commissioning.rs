@@ -5,6 +5,8 @@
 use std::io::{BufRead, BufReader, Read, Write};
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use crate::support::{Daemon, Line, Live, hereabout, run, wait_for, without_age};
@@ -401,6 +403,86 @@ fn live_it_waits_at_each_place_and_measures_there() {
     assert!(rms_off(&found) < 0.03, "{found}");
     assert!(found["anchors"].as_array().unwrap().iter().all(|a| a["stands_used"] == 2), "{found}");
     assert!(yard.calibration().is_some());
+}
+
+/// A kit on a pseudo-terminal whose tag stands at one of [`SPOTS_M`] until it is carried to another.
+struct Stands {
+    spot: Arc<AtomicUsize>,
+    stop: Arc<AtomicBool>,
+}
+
+impl Stands {
+    fn on(mut line: Line) -> Stands {
+        let stands = Stands { spot: Arc::default(), stop: Arc::default() };
+        let (spot, stop) = (stands.spot.clone(), stands.stop.clone());
+        std::thread::spawn(move || {
+            while !stop.load(Ordering::Relaxed) {
+                let at = spot.load(Ordering::Relaxed);
+                stand(&mut line, SPOTS_M[at], || {
+                    spot.load(Ordering::Relaxed) == at && !stop.load(Ordering::Relaxed)
+                });
+            }
+        });
+        stands
+    }
+
+    fn carry_to(&self, spot: usize) {
+        self.spot.store(spot, Ordering::Relaxed);
+    }
+}
+
+impl Drop for Stands {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+    }
+}
+
+#[test]
+fn the_tour_calibrate_verify_report_run_on_one_live_kit() {
+    let yard = Yard::new();
+    let port = yard.path("port");
+    let kit = Stands::on(Line::new(&port));
+    let site = yard.site(port.to_str().unwrap(), &PLACES_M, "required_ce95_m = 0.30");
+
+    let mut child = live(
+        &yard,
+        &["--at", "4.0,3.0", "--at", "20.0,3.5", "--at", "19.0,11.0", "--seconds", "4", "--json"],
+    );
+    let told = lines_of(&mut child);
+    let mut stdin = child.stdin.take().unwrap();
+    for line in told.iter() {
+        for (k, prompt) in ["2 of 3: put the tag at", "3 of 3: put the tag at"].iter().enumerate() {
+            if line.contains(prompt) {
+                kit.carry_to(k + 1);
+                // What is still in the line was measured at the place before.
+                std::thread::sleep(Duration::from_millis(500));
+                stdin.write_all(b"\n").unwrap();
+            }
+        }
+    }
+    let mut out = String::new();
+    child.stdout.take().unwrap().read_to_string(&mut out).unwrap();
+    assert!(child.wait().unwrap().success(), "{out}");
+    let found: Value = serde_json::from_str(&out).unwrap();
+    assert!(rms_off(&found) < 0.03, "{found}");
+
+    kit.carry_to(4);
+    std::thread::sleep(Duration::from_millis(500));
+    let (proof, words, code) = yard.json("verify", &["--at", "12.0,6.0", "--seconds", "4"]);
+    assert_eq!(code, 0, "{words}: {proof}");
+    let page = yard.text("report.html");
+    let (_, words, code) = run(&["report", "--site", site.to_str().unwrap(), "--out", &page]);
+    assert_eq!(code, 0, "{words}");
+    let page = std::fs::read_to_string(page).unwrap();
+    for line in yard.calibration().unwrap().lines().filter_map(|l| l.strip_prefix("offset_m = ")) {
+        assert!(page.contains(&format!("{:+.3}", line.parse::<f64>().unwrap())), "{line}");
+    }
+
+    let daemon = Daemon::start(&site, &[]);
+    let position = wait_for("a position", || daemon.position_in("located"));
+    let at = |i: usize| position["position_m"][i].as_f64().unwrap() - SPOTS_M[4][i];
+    assert!((at(0) * at(0) + at(1) * at(1)).sqrt() < 0.30, "{position}");
+    daemon.stop();
 }
 
 #[test]
