@@ -97,14 +97,15 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let mut settings = ApiSettings::new(Arc::new(move || api_clock.now()));
     let (operator, operations) = mpsc::channel(4);
     settings.operator = Some(operator);
-    let api = tokio::spawn(hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone()));
+    let api = hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone());
+    let api = tokio::spawn(vital(&stop, api));
 
     let (tx, rx) = mpsc::channel(FEED_QUEUE);
     let decoder = Decoder::new(frame.layout.clone());
     let engine = Engine::new(site.site.clone(), Some(frame));
     let (changes_in, changes) = mpsc::channel(1);
     let pump = Pump::new(decoder, engine, hub.clone(), log, ports.source_text.clone());
-    let pump = tokio::spawn(pump.run(rx, changes));
+    let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
     let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
     let input = tokio::spawn(hear(ports.source, clock.clone(), tx, stop.clone()));
@@ -119,6 +120,16 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     input?;
     kept?;
     finished.and(served)
+}
+
+/// `work`, whose end stops everything, however it ended: a daemon without its engine would go on serving
+/// the last position it had.
+fn vital<T, F: Future<Output = T>>(stop: &CancellationToken, work: F) -> impl Future<Output = T> + use<T, F> {
+    let guard = stop.clone().drop_guard();
+    async move {
+        let _guard = guard;
+        work.await
+    }
 }
 
 /// Reads the source; when it has ended, time goes on all the same until `stop`.
@@ -210,4 +221,21 @@ fn api_failure(e: ApiError) -> Failure {
 /// The exit code of a log that can't be kept.
 pub fn store_failure(e: StoreError) -> Failure {
     Failure::new(exit::CANT_CREATE, e)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn the_end_of_a_vital_task_stops_everything_even_a_panic() {
+        for breaks in [false, true] {
+            let stop = CancellationToken::new();
+            let work = vital(&stop, async move { assert!(!breaks, "a broken task") });
+            assert!(!stop.is_cancelled(), "it has not even begun");
+            let ended = tokio::spawn(work).await;
+            assert_eq!(ended.is_err(), breaks);
+            assert!(stop.is_cancelled());
+        }
+    }
 }
