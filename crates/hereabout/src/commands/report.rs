@@ -10,10 +10,9 @@ use std::path::{Path, PathBuf};
 use hereabout_api::cautions;
 use hereabout_api::picture::{ErrorArrow, SitePicture, distribution_svg, escaped};
 use hereabout_api::v1::rfc3339;
-use hereabout_core::{Dimension, Epoch, Estimator, TagId, Timestamp};
-use hereabout_engine::commission::{Proof, Spot};
+use hereabout_core::{Dimension, Estimator, TagId, Timestamp};
+use hereabout_engine::commission::Spot;
 use hereabout_engine::tally::Tally;
-use hereabout_engine::{Engine, Input};
 use hereabout_ingest::Clock;
 use hereabout_solve::site_check::SiteCheck;
 use hereabout_store::LogReader;
@@ -22,7 +21,7 @@ use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::{ReportArgs, SittingArgs};
 use crate::commands::check::site_check;
 use crate::commands::runtime;
-use crate::commands::verify::{Shown, calibrated_at, shown};
+use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
 use crate::recording::{Kind, Recording};
 use crate::site_facts;
@@ -143,11 +142,7 @@ async fn hear(
     spots: Option<&Spots>,
 ) -> Result<(Tally, Option<(Shown, Vec<f64>)>), Failure> {
     let tag = args.tag.map(TagId);
-    let mut ear = Listener {
-        engine: Engine::new(site.site.clone(), None),
-        tally: Tally::new(&site.site),
-        proof: Proof::new(&site.site, tag),
-    };
+    let mut ear = Listener::new(&site.site, tag);
     for spot in spots.map(Spots::list).unwrap_or_default() {
         ear.begin(spot);
     }
@@ -161,41 +156,6 @@ async fn hear(
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
     Ok((tally, Some((shown(site, &proof, places), errors_m))))
-}
-
-struct Listener {
-    engine: Engine,
-    tally: Tally,
-    proof: Proof,
-}
-
-impl Listener {
-    fn drain(&mut self) {
-        while let Some(output) = self.engine.poll_output() {
-            self.tally.take(&output);
-            self.proof.take(&output);
-        }
-    }
-}
-
-impl Taker for Listener {
-    fn begin(&mut self, spot: Spot) -> bool {
-        self.proof.begin(spot)
-    }
-
-    fn take(&mut self, epoch: &Epoch) {
-        self.engine.handle(Input::Epoch(epoch));
-        self.drain();
-    }
-
-    fn tick(&mut self, at: Timestamp) {
-        self.engine.handle(Input::Tick(at));
-        self.drain();
-    }
-
-    fn glance(&self) -> String {
-        String::new()
-    }
 }
 
 /// `2026-05-04T09:12:31Z`.

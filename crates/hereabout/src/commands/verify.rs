@@ -2,6 +2,7 @@
 
 use hereabout_core::{Epoch, Site, TagId, Timestamp};
 use hereabout_engine::commission::{Proof, Spot};
+use hereabout_engine::tally::Tally;
 use hereabout_engine::{Engine, Input};
 use hereabout_solve::verify::{CeInterval, HonestyVerdict, PointResult, Verdict, Verification};
 use serde_json::{Value, json};
@@ -60,8 +61,7 @@ async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<Shown, Failure> {
         Places::Goals(goals) => (goals.clone(), None),
         Places::Table(spots) => (goals_of(spots), Some(spots)),
     };
-    let mut ear =
-        Listener { engine: Engine::new(site.site.clone(), None), proof: Proof::new(&site.site, tag) };
+    let mut ear = Listener::new(&site.site, tag);
     hear(&args.sitting, site, table, &goals, PLACE_S, &mut ear).await?;
     if let Some(spots) = table.filter(|_| args.sitting.input.is_some()) {
         spots.check_extent(ear.proof.heard().extent())?;
@@ -94,13 +94,25 @@ pub(crate) fn shown(site: &SiteFile, proof: &Proof, calibrated_at: Vec<UsedPlace
 pub(crate) struct Listener {
     /// The same engine as the daemon's.
     pub(crate) engine: Engine,
+    /// What it said of each anchor.
+    pub(crate) tally: Tally,
     /// What it published at the checkpoints.
     pub(crate) proof: Proof,
 }
 
 impl Listener {
+    /// Nothing heard yet; `tag` is the one that is graded, when there are several.
+    pub(crate) fn new(site: &Site, tag: Option<TagId>) -> Listener {
+        Listener {
+            engine: Engine::new(site.clone(), None),
+            tally: Tally::new(site),
+            proof: Proof::new(site, tag),
+        }
+    }
+
     fn drain(&mut self) {
         while let Some(output) = self.engine.poll_output() {
+            self.tally.take(&output);
             self.proof.take(&output);
         }
     }
