@@ -206,7 +206,11 @@ impl Hub {
             Output::Ranges(epoch) => self.publish_ranges(epoch),
             Output::Anchors(table) => self.publish_anchors(table),
             // The table that shows the change comes right after it.
-            Output::AnchorChanged(_) => {}
+            Output::AnchorChanged(_)
+            | Output::FindingChanged(_)
+            | Output::KitChanged(_)
+            | Output::Minute(_)
+            | Output::Zone(_) => {}
             Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
             Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
         }

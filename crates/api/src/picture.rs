@@ -150,7 +150,7 @@ impl<'a> SitePicture<'a> {
         }
         for zone in self.site.zones() {
             let middle = match &zone.shape {
-                ZoneShape::Polygon(corners) => {
+                ZoneShape::Polygon { outline_m: corners, .. } => {
                     let points = frame.points(corners);
                     let _ = writeln!(
                         out,
@@ -158,6 +158,16 @@ impl<'a> SitePicture<'a> {
                          stroke-dasharray=\"5 3\"/>"
                     );
                     middle_of(corners)
+                }
+                ZoneShape::Circle { at_m, radius_m } => {
+                    let [x, y] = frame.at(*at_m);
+                    let r = radius_m * frame.px;
+                    let _ = writeln!(
+                        out,
+                        "<circle cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{r:.1}\" fill=\"none\" stroke=\"#7a5a00\" \
+                         stroke-dasharray=\"5 3\"/>"
+                    );
+                    *at_m
                 }
                 ZoneShape::Near { anchor, enter_m, .. } => {
                     let Some(i) = self.site.anchor_index(*anchor) else { continue };

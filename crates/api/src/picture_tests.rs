@@ -1,7 +1,9 @@
 //! The picture shows what it is given, where it is, and nothing that people wrote breaks out of it.
 
 use super::*;
-use hereabout_core::{Anchor, AnchorId, Correction, Dimension, Fence, SiteDraft, TrackSettings, Zone};
+use hereabout_core::{
+    Anchor, AnchorId, Correction, Dimension, Fence, SiteDraft, TrackSettings, Zone, ZoneRule,
+};
 use hereabout_solve::site_check::{SiteCheckSettings, check_site};
 
 fn site(name: &str) -> Site {
@@ -22,7 +24,11 @@ fn site(name: &str) -> Site {
         anchors: corners.into_iter().enumerate().map(place).collect(),
         zones: vec![Zone {
             name: format!("{name} zone"),
-            shape: ZoneShape::Polygon(vec![[4.0, 4.0], [6.0, 4.0], [6.0, 6.0]]),
+            shape: ZoneShape::Polygon {
+                outline_m: vec![[4.0, 4.0], [6.0, 4.0], [6.0, 6.0]],
+                holes_m: Vec::new(),
+            },
+            rule: ZoneRule::default(),
         }],
         track: TrackSettings::default(),
         range_fields: None,

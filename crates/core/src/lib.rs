@@ -24,10 +24,10 @@ pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, Severity, Site, SiteDraft,
-    SiteFinding, SiteProblem, TrackSettings, Zone, ZoneShape,
+    SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
-pub use verdict::{NoFixReason, RejectReason, TagState, Verdict};
+pub use verdict::{NoFixReason, RejectReason, TagState, Verdict, ZoneState};
 
 /// The most anchors that one site may have, and the most range fields of one frame.
 ///

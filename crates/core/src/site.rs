@@ -4,7 +4,7 @@
 //! Findings carry facts and the path of the key they are about; the site file's reader turns them
 //! into file, line, column and words.
 
-use crate::{AnchorId, MAX_ANCHORS, Micros};
+use crate::{AnchorId, MAX_ANCHORS, Micros, TagId};
 
 /// Two-dimensional with a known tag height, or three-dimensional.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -147,13 +147,57 @@ pub struct Zone {
     pub name: String,
     /// Where it is.
     pub shape: ZoneShape,
+    /// When a tag counts as inside or outside.
+    pub rule: ZoneRule,
+}
+
+/// When a tag counts as inside or outside of a zone, and when nobody can say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ZoneRule {
+    /// Hysteresis: to be outside again a tag must be farther out than this, metres.
+    pub margin_m: f64,
+    /// How long it must look inside before it counts as inside.
+    pub enter_after: Micros,
+    /// How long it must look outside before it counts as outside.
+    pub leave_after: Micros,
+    /// With a larger protection radius the answer is unknown, metres.
+    pub max_protection_radius_m: f64,
+    /// Whether a position that no further range has checked may decide.
+    pub allow_unchecked: bool,
+    /// The tags that the zone is about, in file order; empty for every tag.
+    pub tags: Vec<TagId>,
+}
+
+impl Default for ZoneRule {
+    fn default() -> ZoneRule {
+        ZoneRule {
+            margin_m: 0.25,
+            enter_after: Micros::from_millis(400),
+            leave_after: Micros::from_millis(400),
+            max_protection_radius_m: 2.0,
+            allow_unchecked: false,
+            tags: Vec::new(),
+        }
+    }
 }
 
 /// The outline of a zone.
 #[derive(Clone, Debug, PartialEq)]
 pub enum ZoneShape {
-    /// Corners, east and north in metres.
-    Polygon(Vec<[f64; 2]>),
+    /// An area with corners.
+    Polygon {
+        /// Corners of the outline, east and north in metres.
+        outline_m: Vec<[f64; 2]>,
+        /// Corners of each part that is cut out of it, metres.
+        holes_m: Vec<Vec<[f64; 2]>>,
+    },
+    /// A round area.
+    Circle {
+        /// Its middle, east and north in metres.
+        at_m: [f64; 2],
+        /// Its radius, metres.
+        radius_m: f64,
+    },
     /// Within a distance of one anchor; works from one range.
     Near {
         /// Which anchor.
@@ -544,8 +588,15 @@ impl SiteDraft {
                 out.error(&[Key("zone"), Index(i), Key("name")], SiteProblem::DuplicateZoneName { first });
             }
             match &zone.shape {
-                ZoneShape::Polygon(corners) => {
-                    check_polygon(&[Key("zone"), Index(i), Key("polygon_m")], corners, out);
+                ZoneShape::Polygon { outline_m, holes_m } => {
+                    check_polygon(&[Key("zone"), Index(i), Key("polygon_m")], outline_m, out);
+                    for (k, hole) in holes_m.iter().enumerate() {
+                        check_polygon(&[Key("zone"), Index(i), Key("holes_m"), Index(k)], hole, out);
+                    }
+                }
+                ZoneShape::Circle { radius_m, .. } => {
+                    let key = [Key("zone"), Index(i), Key("circle"), Key("radius_m")];
+                    out.limits(&key, *radius_m, 0.05, MAX_SPAN_M);
                 }
                 ZoneShape::Near { anchor, enter_m, leave_m } => {
                     let key = |k| [Key("zone"), Index(i), Key("near"), Key(k)];

@@ -37,6 +37,10 @@ fn warnings(d: SiteDraft) -> Vec<SiteProblem> {
     d.validate().expect("must pass").1.into_iter().map(|f| f.problem).collect()
 }
 
+fn outline(outline_m: Vec<[f64; 2]>) -> ZoneShape {
+    ZoneShape::Polygon { outline_m, holes_m: Vec::new() }
+}
+
 #[test]
 fn a_plain_yard_passes_without_a_word() {
     assert_eq!(warnings(yard()), []);
@@ -117,11 +121,15 @@ fn range_fields_go_by_slot_then_id_then_file_order() {
 #[test]
 fn zones_are_checked() {
     let mut d = yard();
-    d.zones.push(Zone { name: "door".into(), shape: ZoneShape::Polygon(vec![[0.0, 0.0], [1.0, 0.0]]) });
+    d.zones.push(Zone {
+        name: "door".into(),
+        shape: outline(vec![[0.0, 0.0], [1.0, 0.0]]),
+        rule: ZoneRule::default(),
+    });
     let bow = vec![[0.0, 0.0], [2.0, 2.0], [2.0, 0.0], [0.0, 2.5]];
-    d.zones.push(Zone { name: "door".into(), shape: ZoneShape::Polygon(bow) });
+    d.zones.push(Zone { name: "door".into(), shape: outline(bow), rule: ZoneRule::default() });
     let near = ZoneShape::Near { anchor: AnchorId(9), enter_m: 2.0, leave_m: 1.0 };
-    d.zones.push(Zone { name: "charger".into(), shape: near });
+    d.zones.push(Zone { name: "charger".into(), shape: near, rule: ZoneRule::default() });
     let found = errors(d);
     assert!(found.contains(&SiteProblem::PolygonTooSmall { corners: 2 }));
     assert!(found.contains(&SiteProblem::DuplicateZoneName { first: 0 }));

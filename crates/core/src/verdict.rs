@@ -64,3 +64,14 @@ pub enum TagState {
     /// No position.
     Lost,
 }
+
+/// What is known about a tag and a zone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ZoneState {
+    /// The tag is in it.
+    Inside,
+    /// The tag is out of it.
+    Outside,
+    /// Nobody can say. Whoever acts on the zone treats it as the dangerous one of the two.
+    Unknown,
+}

@@ -8,7 +8,9 @@ use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
-use crate::report::{AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange};
+use crate::report::{
+    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
+};
 use crate::tag::Tag;
 use crate::watch::{Heard, Watch};
 
@@ -27,6 +29,8 @@ pub struct Engine {
     seq: u64,
     /// Delayed reports have their own numbers.
     delayed_seq: u64,
+    /// And so have zone reports.
+    zone_seq: u64,
     tags: ArrayVec<Box<Tag>, MAX_TAGS>,
     watch: Watch,
     outputs: VecDeque<Output>,
@@ -42,6 +46,7 @@ impl Engine {
             newest: None,
             seq: 0,
             delayed_seq: 0,
+            zone_seq: 0,
             tags: ArrayVec::new(),
             watch,
             outputs: VecDeque::new(),
@@ -118,7 +123,7 @@ impl Engine {
             for i in 0..self.tags.len() {
                 if self.tags[i].speak_at.is_some_and(|t| t <= due) {
                     let estimate = self.tags[i].fire(due, &self.site);
-                    self.publish(due, i, &estimate);
+                    self.publish(due, i, &estimate, &ArrayVec::new());
                 }
             }
             let (changes, table_due) = self.watch.fire(due);
@@ -132,7 +137,7 @@ impl Engine {
     }
 
     fn take_epoch(&mut self, epoch: &Epoch) {
-        let Some(tag) = self.tag_index(epoch.tag) else {
+        let Some(tag) = self.tag_index(epoch.tag, epoch.at) else {
             self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
             return;
         };
@@ -147,17 +152,18 @@ impl Engine {
         let estimate = self.tags[tag].update(epoch.at, &obs, complete, &self.site);
         judge(&mut judged, &estimate);
         self.tally(epoch.at, &judged);
-        let ranges = judged.into_iter().map(|(_, r)| r).collect();
-        let epoch_out = JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges };
+        let ranges: ArrayVec<JudgedRange, MAX_ANCHORS> = judged.into_iter().map(|(_, r)| r).collect();
+        let epoch_out =
+            JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges: ranges.clone() };
         self.outputs.push_back(Output::Ranges(epoch_out));
-        self.publish(epoch.at, tag, &estimate);
+        self.publish(epoch.at, tag, &estimate, &ranges);
     }
 
-    fn tag_index(&mut self, id: TagId) -> Option<usize> {
+    fn tag_index(&mut self, id: TagId, at: Timestamp) -> Option<usize> {
         if let Some(i) = self.tags.iter().position(|t| t.id == id) {
             return Some(i);
         }
-        self.tags.try_push(Box::new(Tag::new(id, &self.site))).ok()?;
+        self.tags.try_push(Box::new(Tag::new(id, at, &self.site))).ok()?;
         Some(self.tags.len() - 1)
     }
 
@@ -221,11 +227,22 @@ impl Engine {
     }
 
     /// Publishes what tag `i` has to say at `at`, and the delayed reports that have become due with it.
-    fn publish(&mut self, at: Timestamp, i: usize, estimate: &Estimate) {
+    fn publish(
+        &mut self,
+        at: Timestamp,
+        i: usize,
+        estimate: &Estimate,
+        ranges: &ArrayVec<JudgedRange, MAX_ANCHORS>,
+    ) {
         let tag = self.tags[i].id;
         self.seq += 1;
         let report = self.report(self.seq, at, tag, estimate);
-        self.outputs.push_back(Output::Position(report));
+        self.outputs.push_back(Output::Position(report.clone()));
+        let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
+        self.tags[i].zones.update(&report, ranges, &self.site, |zone| {
+            *seq += 1;
+            outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
+        });
         while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
             self.delayed_seq += 1;
             let report = self.report(self.delayed_seq, was_at, tag, &delayed);

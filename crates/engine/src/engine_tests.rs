@@ -351,9 +351,9 @@ fn rates_and_shares_count_the_last_ten_seconds() {
         drain(&mut engine);
     }
     let table = engine.anchor_table().expect("a table");
-    let full = table.rows[0];
+    let full = &table.rows[0];
     assert!((full.rate_hz - 10.0).abs() < 0.2 && full.share == Some(1.0), "{full:?}");
-    let sparse = table.rows[1];
+    let sparse = &table.rows[1];
     assert!((sparse.rate_hz - 7.5).abs() < 0.2, "{sparse:?}");
     assert!((sparse.share.expect("frames") - 0.75).abs() < 0.02, "{sparse:?}");
     assert_eq!(full.rejected_share, Some(0.0));
@@ -483,7 +483,19 @@ fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
                 let numbers = t.rows.iter().flat_map(|r| [r.sigma_m, r.late_share, r.mean_residual_m]);
                 prop_assert!(numbers.flatten().all(f64::is_finite), "{t:?}");
             }
-            Output::AnchorChanged(_) | Output::OutOfOrder { .. } | Output::TooManyTags { .. } => {}
+            Output::Zone(z) => {
+                prop_assert!(z.probability.is_none_or(|p| (0.0..=1.0).contains(&p)), "{z:?}");
+                prop_assert!([z.depth_m, z.eta_s].into_iter().flatten().all(f64::is_finite), "{z:?}");
+            }
+            Output::Minute(m) => {
+                let numbers = [m.mean_residual_m, m.sd_residual_m, m.mean_range_m];
+                prop_assert!(numbers.into_iter().flatten().all(f64::is_finite), "{m:?}");
+            }
+            Output::AnchorChanged(_)
+            | Output::FindingChanged(_)
+            | Output::KitChanged(_)
+            | Output::OutOfOrder { .. }
+            | Output::TooManyTags { .. } => {}
         }
     }
     Ok(())

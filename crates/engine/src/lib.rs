@@ -22,10 +22,12 @@ mod tag;
 pub mod tally;
 mod tracked;
 mod watch;
+mod zones;
 
 pub use engine::{Engine, MAX_TAGS};
 pub use epoch::epoch_from_frame;
 pub use report::{
-    AnchorChange, AnchorHealth, AnchorState, AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place,
-    PositionReport, RejectedRange,
+    AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
+    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, Output, Place,
+    PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };

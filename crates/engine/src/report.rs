@@ -3,7 +3,8 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Epoch, Frame, MAX_ANCHORS, NoFixReason, RejectReason, TagId, TagState, Timestamp, Verdict,
+    AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState, Timestamp,
+    Verdict, ZoneState,
 };
 
 /// What the engine is told.
@@ -36,6 +37,14 @@ pub enum Output {
     Anchors(AnchorTable),
     /// An anchor was heard again or fell silent. Comes before the table that shows it.
     AnchorChanged(AnchorChange),
+    /// Something was found about an anchor, or is over. Comes before the table that shows it.
+    FindingChanged(FindingChange),
+    /// The same about the kit as a whole.
+    KitChanged(KitChange),
+    /// One anchor's last full minute of data time.
+    Minute(AnchorMinute),
+    /// A tag and a zone: after every position of the tag, and when a time runs out.
+    Zone(ZoneReport),
     /// An input older than the one before it was left out.
     OutOfOrder {
         /// Its stamp.
@@ -159,7 +168,7 @@ pub enum AnchorState {
 }
 
 /// Health of one anchor.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct AnchorHealth {
     /// Which anchor.
     pub anchor: AnchorId,
@@ -183,6 +192,301 @@ pub struct AnchorHealth {
     pub sigma_m: Option<f64>,
     /// Share of its recent ranges that were late, as the tracker learned it.
     pub late_share: Option<f64>,
+    /// What is the matter with it, worst first; empty when nothing is.
+    pub findings: ArrayVec<AnchorFinding, MAX_FINDINGS>,
+    /// Whether it stands where the site file says, as far as its ranges tell.
+    pub place: PlaceAnswer,
+    /// Its ranges take no part in positions at present, by the rule for suspects.
+    pub set_aside: bool,
+}
+
+/// Findings that one anchor can have at a time.
+pub const MAX_FINDINGS: usize = 6;
+
+/// Some anchors of a site, by their index in it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct AnchorSet(pub u16);
+
+impl AnchorSet {
+    /// Whether the anchor with this index is in it.
+    pub fn contains(self, index: usize) -> bool {
+        index < MAX_ANCHORS && self.0 & (1 << index) != 0
+    }
+
+    /// Puts the anchor with this index in.
+    pub fn insert(&mut self, index: usize) {
+        if index < MAX_ANCHORS {
+            self.0 |= 1 << index;
+        }
+    }
+}
+
+/// What is the matter with one anchor, with the evidence.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum AnchorFinding {
+    /// Two boards answer to its id.
+    TwoBoards {
+        /// Distance between the two levels that its ranges jump between, metres.
+        apart_m: f64,
+        /// Share of the ranges that the rarer one answers.
+        share: f64,
+    },
+    /// It stands elsewhere than the site file says.
+    Moved {
+        /// By how much, east and north, metres.
+        shift_m: [f64; 2],
+        /// Standard error of the size, metres.
+        size_se_m: f64,
+        /// Standard error of the direction, degrees; `None` when only the size is known well enough.
+        direction_se_deg: Option<f64>,
+    },
+    /// It reads longer or shorter by a constant than its calibration says.
+    OffsetChanged {
+        /// By how much, metres.
+        by_m: f64,
+        /// Standard error, metres.
+        se_m: f64,
+    },
+    /// It reads long everywhere: moved away, or something stands in front of it.
+    ReadsLong {
+        /// By how much, metres.
+        by_m: f64,
+    },
+    /// One of these anchors has moved or changed; the ranges don't tell which.
+    OneOf {
+        /// The suspects, this one among them.
+        anchors: AnchorSet,
+    },
+    /// Never heard in this session.
+    NeverHeard,
+    /// It answers no more.
+    Silent,
+    /// It falls silent again and again.
+    Flapping {
+        /// How often within `over`.
+        times: u32,
+        /// The span that was looked at.
+        over: Micros,
+    },
+    /// Its ranges are late very often: something is in the way.
+    OftenLate {
+        /// Share of late ranges within the last minute.
+        share: f64,
+        /// The hour of the day (UTC) in which it is worst, when the log of hours shows one.
+        worst_hour_utc: Option<u8>,
+        /// The direction from the anchor in which it is worst, degrees clockwise from north, when there is one.
+        worst_direction_deg: Option<f64>,
+    },
+    /// Its good ranges scatter more than they should.
+    Noisy {
+        /// Standard deviation now, metres.
+        sigma_m: f64,
+        /// What the others (or its own past) lead to expect, metres.
+        usual_m: f64,
+    },
+    /// Its offset wanders slowly.
+    Drifting {
+        /// Metres per day.
+        m_per_day: f64,
+        /// Standard error, metres per day.
+        se_m_per_day: f64,
+    },
+    /// It answers less often than its distance leads to expect.
+    Weak {
+        /// Share of the frames with a range of it.
+        share: f64,
+        /// What its distance leads to expect.
+        expected: f64,
+    },
+}
+
+/// Whether an anchor stands where the site file says, as far as its ranges tell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum PlaceAnswer {
+    /// Nothing speaks for a change; smaller moves than `limit_m` would not have been seen.
+    Unchanged {
+        /// The smallest move that can be promised to show, metres.
+        limit_m: f64,
+    },
+    /// See its findings.
+    Suspect,
+    /// Nobody can say.
+    CannotTell(CannotTell),
+}
+
+/// Why nobody can say whether an anchor has moved.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum CannotTell {
+    /// No position rests on at least three other anchors.
+    NoPosition,
+    /// The tag has not travelled far enough since the start or since the last change.
+    TooLittleTravel {
+        /// So far, metres.
+        travelled_m: f64,
+        /// Needed, metres.
+        needed_m: f64,
+    },
+    /// The tag stands still.
+    TagStandsStill,
+    /// All ways of the tag look at the anchor from about the same side.
+    TravelTooNarrow,
+    /// Too few anchors to tell which one is wrong.
+    TooFewAnchors {
+        /// Heard at present.
+        have: usize,
+        /// Needed.
+        need: usize,
+    },
+    /// All anchors are shifted alike: the tag's own offset, or the whole frame.
+    AllAlike,
+}
+
+/// Something was found about an anchor, or is over.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FindingChange {
+    /// When.
+    pub at: Timestamp,
+    /// Which anchor.
+    pub anchor: AnchorId,
+    /// What.
+    pub finding: AnchorFinding,
+    /// It is over.
+    pub over: bool,
+}
+
+/// What is the matter with the kit as a whole.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum KitFinding {
+    /// Frames come, but none of the anchors has a range of this tag any more, all at once: the tag is off.
+    TagOff {
+        /// Which tag.
+        tag: TagId,
+    },
+    /// Frames come, and the anchors fell silent one after the other, or all but the primary one.
+    AnchorsGone,
+    /// Frames come without ranges, and nothing tells the tag from the anchors.
+    NobodyAnswers,
+    /// No byte comes at all.
+    CableOut,
+    /// Many frames are cut or damaged on their way.
+    FramesCut {
+        /// Share of the frames of the last minute that were lost.
+        share: f64,
+    },
+    /// The frames come unevenly.
+    UnevenClock {
+        /// Median time between two frames.
+        usual: Micros,
+        /// The longest gap of the last minute.
+        longest: Micros,
+        /// Share of the gaps that are off by more than half.
+        share: f64,
+    },
+}
+
+/// Something was found about the kit, or is over.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct KitChange {
+    /// When.
+    pub at: Timestamp,
+    /// What.
+    pub finding: KitFinding,
+    /// It is over.
+    pub over: bool,
+}
+
+/// One anchor within one minute of data time.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AnchorMinute {
+    /// Start of the minute.
+    pub from: Timestamp,
+    /// Which anchor.
+    pub anchor: AnchorId,
+    /// Frames that could have had a range of it.
+    pub frames: u32,
+    /// Ranges of it.
+    pub ranges: u32,
+    /// Ranges that the gate left out.
+    pub rejected: u32,
+    /// Mean of the used residuals, metres; `None` without any.
+    pub mean_residual_m: Option<f64>,
+    /// Their standard deviation, metres; `None` with fewer than two.
+    pub sd_residual_m: Option<f64>,
+    /// Mean range, metres; `None` without any.
+    pub mean_range_m: Option<f64>,
+}
+
+/// Why a zone is in its state.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum ZoneWhy {
+    /// The probability decides.
+    Probability,
+    /// The range to the anchor decides (zones near an anchor).
+    Range,
+    /// Too close to the border so far to say either; it comes from unknown.
+    Undecided,
+    /// The tag has never been heard.
+    NeverHeard,
+    /// Nothing was heard of the tag for as long as its last position holds.
+    NoData,
+    /// The tag is lost.
+    Lost,
+    /// Two places fit.
+    Ambiguous,
+    /// The position is a prediction without fresh ranges.
+    Coasting,
+    /// No range was left over to check the position with.
+    Unchecked,
+    /// The protection radius is larger than the zone allows, or not known.
+    ProtectionRadius {
+        /// As it is, metres; `None` when the estimator gives none.
+        radius_m: Option<f64>,
+        /// As allowed, metres.
+        limit_m: f64,
+    },
+    /// Two boards answer to the id of the anchor that the zone is near.
+    TwoBoards,
+    /// The kit was switched on a moment ago: a zone near an anchor settles first.
+    Settling {
+        /// When it is armed.
+        until: Timestamp,
+    },
+}
+
+/// One tag and one zone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ZoneReport {
+    /// Number of this report in the session, from 1, without gaps, over all zones and tags.
+    pub seq: u64,
+    /// Index of the zone in the site.
+    pub zone: usize,
+    /// Which tag.
+    pub tag: TagId,
+    /// The instant it is for.
+    pub at: Timestamp,
+    /// Who hears nothing newer until then must treat the zone as unknown.
+    pub valid_until: Timestamp,
+    /// Inside, outside, or nobody can say.
+    pub state: ZoneState,
+    /// What it was before this report.
+    pub was: ZoneState,
+    /// Since when it is in this state.
+    pub since: Timestamp,
+    /// Why.
+    pub why: ZoneWhy,
+    /// Probability that the tag is inside; `None` without a position.
+    pub probability: Option<f64>,
+    /// Distance from the border, metres, positive inside; `None` without a position.
+    pub depth_m: Option<f64>,
+    /// When the tag will cross the border if it goes on like this; `None` when it will not within a minute.
+    pub eta_s: Option<f64>,
+}
+
+impl ZoneReport {
+    /// Whether this report changes the state: what makes an event.
+    pub fn changed(&self) -> bool {
+        self.state != self.was
+    }
 }
 
 /// A change of state of one anchor.
@@ -205,4 +509,6 @@ pub struct AnchorTable {
     pub at: Timestamp,
     /// One row an anchor.
     pub rows: ArrayVec<AnchorHealth, MAX_ANCHORS>,
+    /// What is the matter with the kit as a whole; empty when nothing is.
+    pub kit: ArrayVec<KitFinding, 4>,
 }

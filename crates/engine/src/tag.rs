@@ -6,6 +6,7 @@ use hereabout_solve::tracker::AnchorStats;
 use crate::estimate::{Estimate, Obs};
 use crate::plain::Plain;
 use crate::tracked::{SnapshotState, TrackerState};
+use crate::zones::TagZones;
 
 /// A report holds for this long; five frames of a kit that sends ten a second.
 const VALID_FOR: Micros = Micros::from_millis(500);
@@ -64,11 +65,14 @@ pub(crate) struct Tag {
     state: TagState,
     /// When to speak although nothing came; `None` when there is nothing more to say.
     pub(crate) speak_at: Option<Timestamp>,
+    pub(crate) zones: TagZones,
 }
 
 impl Tag {
-    pub(crate) fn new(id: TagId, site: &Site) -> Tag {
-        Tag { id, method: Method::new(site), state: TagState::Lost, speak_at: None }
+    /// A tag that is heard for the first time.
+    pub(crate) fn new(id: TagId, at: Timestamp, site: &Site) -> Tag {
+        let zones = TagZones::new(id, at, site);
+        Tag { id, method: Method::new(site), state: TagState::Lost, speak_at: None, zones }
     }
 
     pub(crate) fn update(&mut self, at: Timestamp, obs: &[Obs], complete: bool, site: &Site) -> Estimate {

@@ -12,7 +12,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, Timestamp};
 
-use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable};
+use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable, CannotTell, PlaceAnswer};
 
 /// Without a range for this long an anchor is silent.
 pub(crate) const SILENT_AFTER: Micros = Micros::from_millis(1_000);
@@ -142,7 +142,11 @@ impl Watch {
         let running = self.bucket_ends.map_or(0.0, |ends| 1.0 - ends.since(at).secs_f64().clamp(0.0, 1.0));
         // In the first second a rate over the time so far would jump; a whole second is assumed.
         let seconds = (self.full as f64 + running).max(1.0);
-        AnchorTable { at, rows: self.anchors.iter().map(|a| a.health(seconds)).collect() }
+        AnchorTable {
+            at,
+            rows: self.anchors.iter().map(|a| a.health(seconds)).collect(),
+            kit: ArrayVec::new(),
+        }
     }
 
     /// Begins the next second when one has ended by `at`, forgetting the oldest; stops when all are empty.
@@ -196,6 +200,9 @@ impl Watched {
             mean_residual_m: (sum.used > 0).then(|| sum.residual_sum_m / f64::from(sum.used)),
             sigma_m: None,
             late_share: None,
+            findings: ArrayVec::new(),
+            place: PlaceAnswer::CannotTell(CannotTell::NoPosition),
+            set_aside: false,
         }
     }
 }

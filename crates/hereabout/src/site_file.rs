@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Estimator, Fence, KeyStep, Micros, Severity, Site, SiteDraft,
-    SiteFinding, TrackSettings, Zone, ZoneShape,
+    SiteFinding, TagId, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
@@ -272,20 +272,36 @@ fn read_listen(raw: Option<&RawApi>, tree: &Tree<'_>, problems: &mut Vec<Problem
 }
 
 fn read_zone(i: usize, raw: &RawZone, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<Zone> {
-    let shape = match (&raw.polygon_m, &raw.near) {
-        (Some(corners), None) => ZoneShape::Polygon(corners.clone()),
-        (None, Some(near)) => {
+    let shape = match (&raw.polygon_m, &raw.circle, &raw.near) {
+        (Some(corners), None, None) => {
+            ZoneShape::Polygon { outline_m: corners.clone(), holes_m: raw.holes_m.clone() }
+        }
+        (None, Some(circle), None) => ZoneShape::Circle { at_m: circle.at_m, radius_m: circle.radius_m },
+        (None, None, Some(near)) => {
             ZoneShape::Near { anchor: AnchorId(near.anchor), enter_m: near.enter_m, leave_m: near.leave_m }
         }
-        (both, _) => {
-            let what =
-                if both.is_some() { "has both polygon_m and near" } else { "has neither polygon_m nor near" };
-            let help = "give one: polygon_m = [[e, n], …] in metres, or near = { anchor = 0, enter_m = 1.5, leave_m = 2.5 }";
-            problems.push(tree.problem(&[key("zone"), Step::Index(i)], what, help));
+        (polygon, circle, near) => {
+            let given = [polygon.is_some(), circle.is_some(), near.is_some()].iter().filter(|g| **g).count();
+            let what = format!("has {given} of polygon_m, circle and near");
+            let help = "give one: polygon_m = [[e, n], …] in metres, circle = { at_m = [e, n], radius_m = 2.0 }, \
+                        or near = { anchor = 0, enter_m = 1.5, leave_m = 2.5 }";
+            problems.push(tree.problem(&[key("zone"), Step::Index(i)], &what, help));
             return None;
         }
     };
-    Some(Zone { name: raw.name.clone(), shape })
+    Some(Zone { name: raw.name.clone(), shape, rule: zone_rule(raw) })
+}
+
+fn zone_rule(raw: &RawZone) -> ZoneRule {
+    let usual = ZoneRule::default();
+    ZoneRule {
+        margin_m: raw.margin_m.unwrap_or(usual.margin_m),
+        enter_after: raw.enter_after_s.map_or(usual.enter_after, Micros::from_secs_f64),
+        leave_after: raw.leave_after_s.map_or(usual.leave_after, Micros::from_secs_f64),
+        max_protection_radius_m: raw.max_protection_radius_m.unwrap_or(usual.max_protection_radius_m),
+        allow_unchecked: raw.allow_unchecked,
+        tags: raw.tags.iter().map(|id| TagId(*id)).collect(),
+    }
 }
 
 fn read_frame(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> Option<FrameSpec> {
@@ -546,7 +562,24 @@ impl RawAnchor {
 struct RawZone {
     name: String,
     polygon_m: Option<Vec<[f64; 2]>>,
+    #[serde(default)]
+    holes_m: Vec<Vec<[f64; 2]>>,
+    circle: Option<RawCircle>,
     near: Option<RawNear>,
+    margin_m: Option<f64>,
+    enter_after_s: Option<f64>,
+    leave_after_s: Option<f64>,
+    max_protection_radius_m: Option<f64>,
+    #[serde(default)]
+    allow_unchecked: bool,
+    #[serde(default)]
+    tags: Vec<u32>,
+}
+
+#[derive(Deserialize)]
+struct RawCircle {
+    at_m: [f64; 2],
+    radius_m: f64,
 }
 
 #[derive(Deserialize)]
@@ -634,9 +667,19 @@ const ZONE: Schema = Schema {
     keys: &[
         ("name", "text", None),
         ("polygon_m", CORNERS, None),
+        ("holes_m", "a list of outlines, each a list of corners [[east, north], …] in metres", None),
+        ("circle", "{ at_m = [east, north], radius_m = 2.0 }", Some(&CIRCLE)),
         ("near", "{ anchor = 0, enter_m = 1.5, leave_m = 2.5 }", Some(&NEAR)),
+        ("margin_m", NUMBER_M, None),
+        ("enter_after_s", "a number of seconds, like 0.4", None),
+        ("leave_after_s", "a number of seconds, like 0.4", None),
+        ("max_protection_radius_m", NUMBER_M, None),
+        ("allow_unchecked", "true or false", None),
+        ("tags", "a list of tag ids, like [0, 3]", None),
     ],
 };
+const CIRCLE: Schema =
+    Schema { keys: &[("at_m", "[east, north] in metres", None), ("radius_m", NUMBER_M, None)] };
 const NEAR: Schema = Schema {
     keys: &[
         ("anchor", "the id of an anchor", None),

@@ -26,6 +26,10 @@ impl Record {
             Output::Delayed(_)
             | Output::Anchors(_)
             | Output::AnchorChanged(_)
+            | Output::FindingChanged(_)
+            | Output::KitChanged(_)
+            | Output::Minute(_)
+            | Output::Zone(_)
             | Output::OutOfOrder { .. }
             | Output::TooManyTags { .. } => None,
         }

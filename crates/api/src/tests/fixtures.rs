@@ -9,11 +9,11 @@ use axum::{
 };
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, RejectReason, TagId, TagState,
-    Timestamp, Verdict, Zone, ZoneShape,
+    Timestamp, Verdict, Zone, ZoneRule, ZoneShape,
 };
 use hereabout_engine::{
-    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, JudgedRange, Output, Place, PositionReport,
-    RejectedRange,
+    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, JudgedRange, Output, Place, PlaceAnswer,
+    PositionReport, RejectedRange,
 };
 use http_body_util::BodyExt;
 use tokio::task::JoinHandle;
@@ -65,10 +65,15 @@ pub(crate) fn info() -> HubInfo {
                 anchor(4, "potting bench", [0.0, 14.0, 2.2]),
             ],
             zones: vec![
-                Zone { name: "roller door".into(), shape: ZoneShape::Polygon(door) },
+                Zone {
+                    name: "roller door".into(),
+                    shape: ZoneShape::Polygon { outline_m: door, holes_m: Vec::new() },
+                    rule: ZoneRule::default(),
+                },
                 Zone {
                     name: "charger".into(),
                     shape: ZoneShape::Near { anchor: AnchorId(0), enter_m: 1.5, leave_m: 2.5 },
+                    rule: ZoneRule::default(),
                 },
             ],
         },
@@ -160,6 +165,9 @@ fn health(id: u16, state: AnchorState, heard_before_s: Option<f64>, rate_hz: f64
         mean_residual_m: (rate_hz > 0.0).then_some(-0.013),
         sigma_m: (rate_hz > 0.0).then_some(0.061),
         late_share: (rate_hz > 0.0).then_some(0.08),
+        findings: Default::default(),
+        place: PlaceAnswer::Unchanged { limit_m: 0.3 },
+        set_aside: false,
     }
 }
 
@@ -178,6 +186,7 @@ pub(crate) fn table() -> AnchorTable {
         ]
         .into_iter()
         .collect(),
+        kit: Default::default(),
     }
 }
 

@@ -24,7 +24,7 @@ pub use position::{
     CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody, with_age,
 };
 pub use range::{RangeBody, RangesBody, VerdictName};
-pub use site::{FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
+pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
 
 use serde::Serialize;
 use utoipa::ToSchema;

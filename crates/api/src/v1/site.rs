@@ -87,9 +87,24 @@ pub struct ZoneBody {
     /// Corners, east and north in metres; only for zones with an outline.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub polygon_m: Option<Vec<[f64; 2]>>,
+    /// Corners of each part that is cut out of the outline, metres; only for zones that have some.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub holes_m: Vec<Vec<[f64; 2]>>,
+    /// Only for round zones.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub circle: Option<CircleBody>,
     /// Only for zones around one anchor.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub near: Option<NearBody>,
+}
+
+/// A round zone.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct CircleBody {
+    /// Its middle, east and north, metres.
+    pub at_m: [f64; 2],
+    /// Its radius, metres.
+    pub radius_m: f64,
 }
 
 /// A zone around one anchor.
@@ -119,13 +134,26 @@ impl From<&Anchor> for SiteAnchorBody {
 
 impl From<&Zone> for ZoneBody {
     fn from(zone: &Zone) -> ZoneBody {
-        let (polygon_m, near) = match &zone.shape {
-            ZoneShape::Polygon(corners) => (Some(corners.clone()), None),
-            ZoneShape::Near { anchor, enter_m, leave_m } => {
-                (None, Some(NearBody { anchor: anchor.0, enter_m: *enter_m, leave_m: *leave_m }))
-            }
+        let mut body = ZoneBody {
+            name: zone.name.clone(),
+            polygon_m: None,
+            holes_m: Vec::new(),
+            circle: None,
+            near: None,
         };
-        ZoneBody { name: zone.name.clone(), polygon_m, near }
+        match &zone.shape {
+            ZoneShape::Polygon { outline_m, holes_m } => {
+                body.polygon_m = Some(outline_m.clone());
+                body.holes_m.clone_from(holes_m);
+            }
+            ZoneShape::Circle { at_m, radius_m } => {
+                body.circle = Some(CircleBody { at_m: *at_m, radius_m: *radius_m });
+            }
+            ZoneShape::Near { anchor, enter_m, leave_m } => {
+                body.near = Some(NearBody { anchor: anchor.0, enter_m: *enter_m, leave_m: *leave_m });
+            }
+        }
+        body
     }
 }
 

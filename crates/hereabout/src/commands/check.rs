@@ -104,7 +104,13 @@ fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
     }
     for zone in s.zones() {
         let shape = match &zone.shape {
-            ZoneShape::Polygon(corners) => format!("{} corners", corners.len()),
+            ZoneShape::Polygon { outline_m, holes_m } if holes_m.is_empty() => {
+                format!("{} corners", outline_m.len())
+            }
+            ZoneShape::Polygon { outline_m, holes_m } => {
+                format!("{} corners, {} cut out", outline_m.len(), holes_m.len())
+            }
+            ZoneShape::Circle { at_m: [e, n], radius_m } => format!("circle of {radius_m} m at {e}, {n}"),
             ZoneShape::Near { anchor, enter_m, leave_m } => {
                 format!("near anchor {anchor}: in at {enter_m} m, out beyond {leave_m} m")
             }

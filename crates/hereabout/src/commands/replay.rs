@@ -152,7 +152,12 @@ impl Replay {
                 self.write_row(&PositionBody::from_report(report, None))?;
             }
             Output::Delayed(report) => self.write_row(&PositionBody::from_delayed(report))?,
-            Output::Anchors(_) | Output::AnchorChanged(_) => {}
+            Output::Anchors(_)
+            | Output::AnchorChanged(_)
+            | Output::FindingChanged(_)
+            | Output::KitChanged(_)
+            | Output::Minute(_)
+            | Output::Zone(_) => {}
         }
         Ok(())
     }
