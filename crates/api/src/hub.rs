@@ -12,20 +12,25 @@ use std::{
 };
 
 use hereabout_core::{Anchor, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
-use hereabout_engine::{AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PositionReport};
+use hereabout_engine::{
+    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PositionReport, ZoneReport,
+};
 use tokio::sync::Notify;
 
 use crate::{
     health::Finding,
     mailbox::{Key, Mailbox, Message, Taken},
     v1::{
-        AnchorBody, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, VerdictName, rfc3339,
-        with_age,
+        AnchorBody, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, VerdictName,
+        ZoneAnswerBody, ZoneReportBody, rfc3339, unheard_tags, with_age,
     },
 };
 
 /// Tags whose latest position is kept; a new one beyond that takes the place of the oldest.
 pub const MAX_TAGS: usize = 256;
+
+/// Zones times tags whose latest report is kept; far above what the engine keeps apart.
+const MAX_ZONE_REPORTS: usize = 16_384;
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -154,6 +159,8 @@ pub(crate) struct Snapshot {
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<AnchorTable>,
     pub(crate) tags: BTreeMap<TagId, Latest>,
+    /// The latest report of each zone, by its place in the site file, and tag.
+    pub(crate) zones: BTreeMap<(usize, TagId), ZoneReport>,
     pub(crate) counts: Counts,
     pub(crate) subscribers: usize,
     /// Something about the configuration that needs a person, in words.
@@ -190,6 +197,7 @@ impl Hub {
             log: None,
             anchors: None,
             tags: BTreeMap::new(),
+            zones: BTreeMap::new(),
             counts: Counts::default(),
             subscribers: 0,
             notice: None,
@@ -209,8 +217,8 @@ impl Hub {
             Output::AnchorChanged(_)
             | Output::FindingChanged(_)
             | Output::KitChanged(_)
-            | Output::Minute(_)
-            | Output::Zone(_) => {}
+            | Output::Minute(_) => {}
+            Output::Zone(report) => self.publish_zone(report),
             Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
             Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
         }
@@ -239,8 +247,11 @@ impl Hub {
         self.lock().now.log = Some(log);
     }
 
-    /// Takes over a site that was changed while the daemon runs.
+    /// Takes over a site that was changed while the daemon runs. What was said of its zones before is over: they
+    /// begin as unknown.
     pub fn set_site(&self, site: SiteInfo) {
+        let mut state = self.lock();
+        state.now.zones.clear();
         *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
     }
 
@@ -283,13 +294,55 @@ impl Hub {
         }
     }
 
+    /// The messages of one zone as they count at `clock`, by tag; those that were never heard last. With `only`
+    /// that tag's alone.
+    pub(crate) fn zone_reports(
+        &self,
+        now: &Snapshot,
+        zone: usize,
+        only: Option<TagId>,
+        clock: Timestamp,
+    ) -> Vec<ZoneReportBody> {
+        let site = self.site();
+        let Some(of) = site.zones.get(zone) else { return Vec::new() };
+        let all = now.zones.range((zone, TagId(0))..=(zone, TagId(u32::MAX)));
+        let heard: Vec<TagId> = all.clone().map(|((_, tag), _)| *tag).collect();
+        let reports = all.filter(|((_, tag), _)| only.is_none_or(|t| t == *tag));
+        let bodies = reports.map(|(_, report)| ZoneReportBody::at(report, &of.name, clock));
+        let waits = match only {
+            None => unheard_tags(of, &heard),
+            Some(tag) if heard.contains(&tag) => Vec::new(),
+            Some(tag) => vec![Some(tag)],
+        };
+        bodies.chain(waits.into_iter().map(|tag| ZoneReportBody::never_heard(&of.name, tag, clock))).collect()
+    }
+
+    /// The answer of one zone of the site over all its tags, or over `only` one.
+    pub(crate) fn zone_answer(
+        &self,
+        now: &Snapshot,
+        zone: usize,
+        only: Option<TagId>,
+        clock: Timestamp,
+    ) -> ZoneAnswerBody {
+        let site = self.site();
+        let name = site.zones.get(zone).map_or("", |z| z.name.as_str());
+        ZoneAnswerBody::new(name, self.zone_reports(now, zone, only, clock), clock)
+    }
+
     /// A new reader with the snapshot waiting for it; `None` when `limit` readers are there already.
-    pub(crate) fn subscribe(&self, wants: Wants, backlog: usize, limit: usize) -> Option<Subscription> {
+    pub(crate) fn subscribe(
+        &self,
+        wants: Wants,
+        clock: Timestamp,
+        backlog: usize,
+        limit: usize,
+    ) -> Option<Subscription> {
         let mut state = self.lock();
         if state.readers.len() >= limit {
             return None;
         }
-        let snapshot = self.opening(&state.now, &wants);
+        let snapshot = self.opening(&state.now, &wants, clock);
         let mailbox = Mutex::new(Mailbox::new(snapshot, backlog, wants.spacing));
         let reader = Arc::new(Reader { wants, mailbox, news: Notify::new() });
         state.readers.push(reader.clone());
@@ -306,12 +359,17 @@ impl Hub {
         let mut state = self.lock();
         state.now.counts.positions[state_index(report.state)] += 1;
         state.now.remember(report, &text);
-        state.deliver(&Message { key: Key::Position(report.tag), aged_from: Some(report.at), text });
+        state.deliver(&Message {
+            key: Key::Position(report.tag),
+            aged_from: Some(report.at),
+            urgent: false,
+            text,
+        });
     }
 
     fn publish_delayed(&self, report: &PositionReport) {
         let text = PositionBody::from_delayed(report).to_json().into();
-        self.lock().deliver(&Message { key: Key::Delayed(report.tag), aged_from: None, text });
+        self.lock().deliver(&Message { key: Key::Delayed(report.tag), aged_from: None, urgent: false, text });
     }
 
     fn publish_ranges(&self, epoch: &JudgedEpoch) {
@@ -326,7 +384,7 @@ impl Hub {
         let key = Key::Range(epoch.tag);
         if state.readers.iter().any(|r| r.wants.takes(key)) {
             let text = RangesBody::from(epoch).to_json().into();
-            state.deliver(&Message { key, aged_from: None, text });
+            state.deliver(&Message { key, aged_from: None, urgent: false, text });
         }
     }
 
@@ -346,26 +404,57 @@ impl Hub {
         }
     }
 
+    fn publish_zone(&self, report: &ZoneReport) {
+        let mut state = self.lock();
+        let site = self.site();
+        let Some(zone) = site.zones.get(report.zone) else { return };
+        state.now.remember_zone(report);
+        let wanted = |wants: &Wants| wants.takes_zone(&zone.name, Some(report.tag));
+        if state.readers.iter().any(|r| wanted(&r.wants)) {
+            let text = ZoneReportBody::from_report(report, &zone.name).to_json().into();
+            let key = Key::Zone(report.zone, Some(report.tag));
+            let message = Message { key, aged_from: None, urgent: report.changed(), text };
+            state.deliver_to(&message, wanted);
+        }
+    }
+
     fn anchor_message(&self, anchor: &Anchor, now: &Snapshot) -> Message {
         let text = self.anchor_body(anchor, now).to_json().into();
-        Message { key: Key::Anchor(anchor.id), aged_from: None, text }
+        Message { key: Key::Anchor(anchor.id), aged_from: None, urgent: false, text }
     }
 
     fn link_message(&self, link: &LinkStatus) -> Message {
-        Message { key: Key::Link, aged_from: None, text: self.link_body(link).to_json().into() }
+        Message {
+            key: Key::Link,
+            aged_from: None,
+            urgent: false,
+            text: self.link_body(link).to_json().into(),
+        }
     }
 
-    /// What a new reader is told first: link, anchors, positions.
-    fn opening(&self, now: &Snapshot, wants: &Wants) -> Vec<Message> {
+    /// What a new reader is told first: link, anchors, positions, zones.
+    fn opening(&self, now: &Snapshot, wants: &Wants, clock: Timestamp) -> Vec<Message> {
         let link = std::iter::once(self.link_message(&now.link));
         let site = self.site();
         let anchors = site.anchors.iter().map(|a| self.anchor_message(a, now));
         let positions = now.tags.iter().map(|(tag, latest)| Message {
             key: Key::Position(*tag),
             aged_from: Some(latest.at),
+            urgent: false,
             text: latest.text.clone(),
         });
-        link.chain(anchors).chain(positions).filter(|m| wants.takes(m.key)).collect()
+        let plain = link.chain(anchors).chain(positions).filter(|m| wants.takes(m.key));
+        let zones = site.zones.iter().enumerate().filter(|(_, z)| wants.takes_zone(&z.name, wants.tag));
+        let zones = zones.flat_map(|(i, _)| {
+            let bodies = self.zone_reports(now, i, wants.tag, clock).into_iter();
+            bodies.map(move |body| Message {
+                key: Key::Zone(i, body.tag.map(TagId)),
+                aged_from: None,
+                urgent: false,
+                text: body.to_json().into(),
+            })
+        });
+        plain.chain(zones).collect()
     }
 }
 
@@ -389,6 +478,16 @@ impl Snapshot {
         (self.link.state == LinkState::Waiting).then(|| now.since(self.link.since).max(Micros::ZERO))
     }
 
+    fn remember_zone(&mut self, report: &ZoneReport) {
+        let tag = report.tag;
+        let known = self.zones.contains_key(&(report.zone, tag));
+        if !known && self.zones.len() >= MAX_ZONE_REPORTS {
+            let oldest = self.zones.iter().min_by_key(|(_, r)| r.at).map(|(key, _)| *key);
+            oldest.and_then(|key| self.zones.remove(&key));
+        }
+        self.zones.insert((report.zone, tag), *report);
+    }
+
     fn remember(&mut self, report: &PositionReport, text: &Arc<str>) {
         if self.tags.len() >= MAX_TAGS && !self.tags.contains_key(&report.tag) {
             let oldest = self.tags.iter().min_by_key(|(_, latest)| latest.at).map(|(tag, _)| *tag);
@@ -406,8 +505,12 @@ impl Snapshot {
 
 impl State {
     fn deliver(&mut self, message: &Message) {
+        self.deliver_to(message, |wants| wants.takes(message.key));
+    }
+
+    fn deliver_to(&mut self, message: &Message, wanted: impl Fn(&Wants) -> bool) {
         let now = Instant::now();
-        for reader in self.readers.iter().filter(|r| r.wants.takes(message.key)) {
+        for reader in self.readers.iter().filter(|r| wanted(&r.wants)) {
             self.now.counts.missed += reader.mailbox().push(message.clone(), now);
             reader.news.notify_one();
         }
@@ -422,8 +525,11 @@ pub(crate) struct Wants {
     pub(crate) range: bool,
     pub(crate) anchor: bool,
     pub(crate) link: bool,
-    /// Only this tag's positions and ranges.
+    pub(crate) zone: bool,
+    /// Only this tag's positions, ranges and zones.
     pub(crate) tag: Option<TagId>,
+    /// Only the zone of this name.
+    pub(crate) zone_name: Option<String>,
     /// Shortest time between two positions, or two epochs of ranges, of one tag.
     pub(crate) spacing: Option<Duration>,
 }
@@ -437,7 +543,13 @@ impl Wants {
             Key::Position(tag) => self.position && tag_fits(tag),
             Key::Delayed(tag) => self.delayed && tag_fits(tag),
             Key::Range(tag) => self.range && tag_fits(tag),
+            // The name decides as well: see below.
+            Key::Zone(_, tag) => self.zone && tag.is_none_or(tag_fits),
         }
+    }
+
+    fn takes_zone(&self, zone: &str, tag: Option<TagId>) -> bool {
+        self.takes(Key::Zone(0, tag)) && self.zone_name.as_deref().is_none_or(|wanted| wanted == zone)
     }
 }
 

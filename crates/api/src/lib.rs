@@ -29,6 +29,7 @@ mod problem;
 mod query;
 mod routes;
 mod serve;
+mod sse;
 mod table;
 #[cfg(test)]
 mod tests;

@@ -5,8 +5,9 @@
 //! then on, until it has caught up, only the newest of each key is kept, and what was left out is
 //! counted and told. A robot is served better by one place of now than by fifty of a while ago.
 //!
-//! With a spacing (`max_rate_hz`) positions and ranges are thinned per key: the newest is held until
-//! its time has come. Leaving out what the reader asked to leave out does not count as missed.
+//! With a spacing (`max_rate_hz`) positions, ranges and zones are thinned per key: the newest is held until
+//! its time has come. Leaving out what the reader asked to leave out does not count as missed. A zone's change
+//! of state is urgent: it goes at once, and only a reader who lags can miss it for a newer one.
 //!
 //! Pure: the instant is an argument. Memory is bounded by [`MAX_WAITING`], whatever the keys.
 
@@ -29,6 +30,8 @@ pub(crate) enum Key {
     Position(TagId),
     Delayed(TagId),
     Range(TagId),
+    /// By the zone's place in the site file; `None` for a zone about any tag when none was heard.
+    Zone(usize, Option<TagId>),
 }
 
 /// One message, as text that all readers share.
@@ -37,6 +40,8 @@ pub(crate) struct Message {
     pub(crate) key: Key,
     /// The stamp to tell the age from; only positions have one.
     pub(crate) aged_from: Option<Timestamp>,
+    /// Thinning must neither hold it back nor take it out: a zone changed its state.
+    pub(crate) urgent: bool,
     pub(crate) text: Arc<str>,
 }
 
@@ -71,11 +76,11 @@ impl Mailbox {
 
     /// Puts `message` at the end; returns how many older ones were left out for it.
     pub(crate) fn push(&mut self, message: Message, now: Instant) -> u64 {
-        let missed = if self.is_thinned(message.key) {
-            let asked_for = self.due.get(&message.key).is_some_and(|due| now < *due);
-            if self.remove(message.key) && !asked_for { 1 } else { 0 }
+        let missed = self.thin(message.key, now);
+        let missed = if self.is_thinned(message.key) && !message.urgent {
+            missed
         } else {
-            self.make_room(message.key)
+            missed + self.make_room(message.key)
         };
         let overflow = self.waiting.len() >= MAX_WAITING;
         if overflow {
@@ -89,18 +94,30 @@ impl Mailbox {
 
     /// The first message whose time has come.
     pub(crate) fn take(&mut self, now: Instant) -> Taken {
-        let Some(index) = self.waiting.iter().position(|m| self.is_due(m.key, now)) else {
+        let Some(index) = self.waiting.iter().position(|m| m.urgent || self.is_due(m.key, now)) else {
             let soonest = self.waiting.iter().filter_map(|m| self.due.get(&m.key)).min();
             return soonest.map_or(Taken::Nothing, |at| Taken::NotBefore(*at));
         };
         let Some(message) = self.waiting.remove(index) else { return Taken::Nothing };
         self.lagging &= !self.waiting.is_empty();
-        self.set_due(message.key, now);
+        self.set_due(&message, now);
         Taken::Message(message, std::mem::take(&mut self.untold))
     }
 
     fn is_thinned(&self, key: Key) -> bool {
-        self.spacing.is_some() && matches!(key, Key::Position(_) | Key::Delayed(_) | Key::Range(_))
+        let often = matches!(key, Key::Position(_) | Key::Delayed(_) | Key::Range(_) | Key::Zone(..));
+        self.spacing.is_some() && often
+    }
+
+    /// Takes out what waits for its time, for a newer message of its key; returns how many count as missed.
+    fn thin(&mut self, key: Key, now: Instant) -> u64 {
+        if !self.is_thinned(key) {
+            return 0;
+        }
+        let asked_for = self.due.get(&key).is_some_and(|due| now < *due);
+        let found = self.waiting.iter().position(|m| m.key == key && !m.urgent);
+        let removed = found.and_then(|i| self.waiting.remove(i)).is_some();
+        u64::from(removed && !asked_for)
     }
 
     fn is_due(&self, key: Key, now: Instant) -> bool {
@@ -108,9 +125,14 @@ impl Mailbox {
     }
 
     /// Keeps the mean rate: a message that left a little late doesn't move the ones after it.
-    fn set_due(&mut self, key: Key, now: Instant) {
+    fn set_due(&mut self, message: &Message, now: Instant) {
+        let key = message.key;
         let Some(spacing) = self.spacing.filter(|_| self.is_thinned(key)) else { return };
-        let next = self.due.get(&key).map_or(now, |due| *due) + spacing;
+        let due = self.due.get(&key).copied();
+        if message.urgent && due.is_some_and(|due| due > now) {
+            return; // it came between two that are paced, and moves neither
+        }
+        let next = due.unwrap_or(now) + spacing;
         if self.due.len() >= MAX_WAITING {
             self.due.retain(|_, due| *due > now);
         }

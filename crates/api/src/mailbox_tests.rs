@@ -4,7 +4,7 @@ const TAG: Key = Key::Position(TagId(0));
 const OTHER: Key = Key::Position(TagId(1));
 
 fn message(key: Key, text: &str) -> Message {
-    Message { key, aged_from: None, text: text.into() }
+    Message { key, aged_from: None, urgent: false, text: text.into() }
 }
 
 /// Takes all that is due: texts, and the sum of what was told as missed.

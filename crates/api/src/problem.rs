@@ -51,6 +51,11 @@ impl Problem {
         Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-anchor", "The site has no such anchor", detail)
     }
 
+    pub(crate) fn unknown_zone(zone: &str, known: &str) -> Problem {
+        let detail = format!("The site has no zone '{}'; it has: {known}.", shorten(zone));
+        Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-zone", "The site has no such zone", detail)
+    }
+
     pub(crate) fn method_not_allowed(method: &str) -> Problem {
         let detail = format!("{} does not work here: the header Allow lists what does.", shorten(method));
         Problem::new(

@@ -27,6 +27,18 @@ impl<S: Send + Sync> FromRequestParts<S> for Wants {
     }
 }
 
+/// The query of the zones' routes.
+pub(crate) struct OfTag(pub(crate) Option<TagId>);
+
+impl<S: Send + Sync> FromRequestParts<S> for OfTag {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<OfTag, Problem> {
+        let pairs = pairs(&parts.uri, &["tag"])?;
+        Ok(OfTag(pairs.first().map(|(_, value)| tag(value)).transpose()?))
+    }
+}
+
 /// The query of `/v1/live`.
 pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
     let mut wants = Wants {
@@ -35,13 +47,16 @@ pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
         range: false,
         anchor: true,
         link: true,
+        zone: true,
         tag: None,
+        zone_name: None,
         spacing: None,
     };
-    for (key, value) in pairs(uri, &["topics", "tag", "max_rate_hz"])? {
+    for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz"])? {
         match key.as_str() {
             "topics" => set_topics(&mut wants, &value)?,
             "tag" => wants.tag = Some(tag(&value)?),
+            "zone" => wants.zone_name = Some(value),
             _ => wants.spacing = Some(spacing(&value)?),
         }
     }
@@ -69,7 +84,8 @@ fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
 }
 
 fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
-    *wants = Wants { position: false, delayed: false, anchor: false, link: false, ..*wants };
+    *wants =
+        Wants { position: false, delayed: false, anchor: false, link: false, zone: false, ..wants.clone() };
     for topic in value.split(',') {
         match topic {
             "position" => wants.position = true,
@@ -77,9 +93,10 @@ fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
             "range" => wants.range = true,
             "anchor" => wants.anchor = true,
             "link" => wants.link = true,
+            "zone" => wants.zone = true,
             other => {
                 return Err(Problem::bad_query(format!(
-                    "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, with commas between.",
+                    "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, zone, with commas between.",
                     shorten(other)
                 )));
             }

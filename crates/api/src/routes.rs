@@ -25,16 +25,17 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     guard::guard,
-    hub::{Hub, LinkState, Snapshot, Wants},
+    hub::{Hub, LinkState, Snapshot, Subscription, Wants},
     live::{self, serve_reader},
     metrics::metrics_text,
-    query::NoQuery,
+    query::{NoQuery, OfTag},
     serve::{ApiSettings, Operation},
+    sse,
     table::anchors_text,
     v1::{
         AliveBody, AnchorBody, AnchorsBody, CalibrationsBody, DecoderBody, IndexBody, LiveBody, LogBody,
         MissedBody, OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, StatusBody,
-        TagsBody, json, rfc3339,
+        TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
     },
 };
 
@@ -65,7 +66,7 @@ pub fn cautions() -> &'static [&'static str] {
 }
 
 #[derive(OpenApi)]
-#[openapi(components(schemas(Problem, RangesBody, MissedBody)))]
+#[openapi(components(schemas(Problem, RangesBody, MissedBody, ZoneReportBody)))]
 struct Description;
 
 fn described() -> OpenApiRouter<App> {
@@ -77,7 +78,10 @@ fn described() -> OpenApiRouter<App> {
         .routes(routes!(anchors))
         .routes(routes!(anchor))
         .routes(routes!(anchors_txt))
+        .routes(routes!(zones))
+        .routes(routes!(zone))
         .routes(routes!(live))
+        .routes(routes!(live_sse))
         .routes(routes!(calibrations))
         .routes(routes!(status))
         .routes(routes!(livez))
@@ -211,19 +215,82 @@ async fn anchors_txt(State(app): State<App>, _: NoQuery) -> Response {
     typed("text/plain; charset=utf-8", text)
 }
 
+/// Every zone: inside, outside or unknown, over all tags.
+#[utoipa::path(get, path = "/v1/zones",
+    params(("tag" = Option<u32>, Query, description = "What this tag alone is to the zones")),
+    responses((status = OK, body = ZonesBody)))]
+async fn zones(State(app): State<App>, OfTag(tag): OfTag) -> Response {
+    let (now, clock) = (app.hub.snapshot(), (app.settings.now)());
+    let count = app.hub.site().zones.len();
+    let zones = (0..count).map(|i| app.hub.zone_answer(&now, i, tag, clock)).collect();
+    body(&ZonesBody { time: rfc3339(clock), zones })
+}
+
+/// One zone: inside, outside or unknown, over all tags.
+///
+/// After `valid_until` without a newer message it is unknown, here as everywhere: a stopped engine leaves no
+/// stale "inside".
+#[utoipa::path(get, path = "/v1/zones/{name}",
+    params(("name" = String, Path, description = "The zone's name, percent-encoded"),
+        ("tag" = Option<u32>, Query, description = "What this tag alone is to the zone")),
+    responses((status = OK, body = ZoneAnswerBody)))]
+async fn zone(
+    State(app): State<App>,
+    path: Result<Path<String>, PathRejection>,
+    OfTag(tag): OfTag,
+) -> Result<Response, Problem> {
+    let name = path_text(path)?;
+    let site = app.hub.site();
+    let index = site.zones.iter().position(|z| z.name == name);
+    let index =
+        index.ok_or_else(|| Problem::unknown_zone(&name, &list(site.zones.iter().map(|z| &z.name))))?;
+    Ok(body(&app.hub.zone_answer(&app.hub.snapshot(), index, tag, (app.settings.now)())))
+}
+
+/// The messages of `/v1/live` as Server-Sent Events.
+///
+/// As the WHATWG HTML Living Standard has them (section "Server-sent events"), for `EventSource` and for anything that
+/// reads lines. `data:` is one message; a comment line comes every 5 s when nothing else does.
+#[utoipa::path(get, path = "/v1/live.sse",
+    params(
+        ("topics" = Option<String>, Query, description = "As of /v1/live"),
+        ("tag" = Option<u32>, Query, description = "As of /v1/live"),
+        ("zone" = Option<String>, Query, description = "As of /v1/live"),
+        ("max_rate_hz" = Option<f64>, Query, description = "As of /v1/live"),
+    ),
+    responses((status = OK, body = String, content_type = "text/event-stream")))]
+async fn live_sse(State(app): State<App>, wants: Wants) -> Result<Response, Problem> {
+    let reader = subscribe(&app, wants)?;
+    Ok(sse::response(reader, app.settings.clone(), app.shutdown.clone()))
+}
+
+/// A place among the readers, or why there is none.
+fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
+    let site = app.hub.site();
+    if let Some(name) = wants.zone_name.as_ref().filter(|name| !site.zones.iter().any(|z| z.name == **name)) {
+        return Err(Problem::unknown_zone(name, &list(site.zones.iter().map(|z| &z.name))));
+    }
+    let (limit, clock) = (app.settings.max_readers, (app.settings.now)());
+    let reader = app.hub.subscribe(wants, clock, app.settings.backlog, limit);
+    reader.ok_or_else(|| Problem::too_many_readers(limit))
+}
+
 /// WebSocket: a snapshot, then changes.
 ///
-/// Every message is one JSON text: a position, anchor, link or range body, told apart by `type`. A reader
+/// Every message is one JSON text: a position, anchor, link, zone or range body, told apart by `type`. A reader
 /// who is too slow gets the newest of each and, before it, `{"type":"missed","count":n}`. Anchors are sent
 /// when their state changes. A ping comes every 5 s; who answers nothing for 10 s is closed with 1008; a
 /// message from the client above 4096 bytes with 1009; a daemon that stops closes with 1001.
 #[utoipa::path(get, path = "/v1/live",
     params(
         ("topics" = Option<String>, Query,
-            description = "One or more of position, range, anchor, link, with commas; without: position,anchor,link"),
-        ("tag" = Option<u32>, Query, description = "Positions and ranges of this tag only"),
+            description = "One or more of position, position_delayed, range, anchor, link, zone, with commas; \
+                           without: all but range"),
+        ("tag" = Option<u32>, Query, description = "Positions, ranges and zones of this tag only"),
+        ("zone" = Option<String>, Query, description = "Messages of the zone of this name only"),
         ("max_rate_hz" = Option<f64>, Query,
-            description = "At most so many positions, and ranges, of each tag a second: the newest; 0.01 to 1000"),
+            description = "At most so many positions, ranges, and messages of a zone, of each tag a second: the \
+                           newest; 0.01 to 1000. A zone's change of state is never held back"),
     ),
     responses((status = SWITCHING_PROTOCOLS, description = "The WebSocket (RFC 6455)")))]
 async fn live(
@@ -232,9 +299,7 @@ async fn live(
     upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
 ) -> Result<Response, Problem> {
     let upgrade = upgrade.map_err(|_| Problem::websocket_wanted())?;
-    let limit = app.settings.max_readers;
-    let reader = app.hub.subscribe(wants, app.settings.backlog, limit);
-    let reader = reader.ok_or_else(|| Problem::too_many_readers(limit))?;
+    let reader = subscribe(&app, wants)?;
     let open = app.tracker.token(); // the shutdown waits for it
     Ok(upgrade
         .read_buffer_size(4096)

@@ -147,10 +147,13 @@ async fn the_openapi_document_names_every_route_and_every_error() {
         "/v1/anchors.txt",
         "/v1/anchors/{id}",
         "/v1/live",
+        "/v1/live.sse",
         "/v1/site",
         "/v1/status",
         "/v1/tags",
         "/v1/tags/{tag}",
+        "/v1/zones",
+        "/v1/zones/{name}",
         "/v1/calibrations",
     ] {
         let method = if path == "/v1/calibrations" { "post" } else { "get" };
@@ -165,7 +168,7 @@ async fn the_openapi_document_names_every_route_and_every_error() {
             "{path}"
         );
     }
-    assert_eq!(listed.len(), 14);
+    assert_eq!(listed.len(), 17);
     let text = api["info"]["description"].as_str().expect("a description");
     assert!(text.contains("Not a safety component"));
     let position = &api["components"]["schemas"]["PositionBody"];

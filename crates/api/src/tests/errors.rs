@@ -7,7 +7,7 @@ use axum::{
 
 use super::fixtures::*;
 
-const ROUTES: [&str; 13] = [
+const ROUTES: [&str; 16] = [
     "/",
     "/v1/site",
     "/v1/tags",
@@ -15,7 +15,10 @@ const ROUTES: [&str; 13] = [
     "/v1/anchors",
     "/v1/anchors/3",
     "/v1/anchors.txt",
+    "/v1/zones",
+    "/v1/zones/roller%20door",
     "/v1/live",
+    "/v1/live.sse",
     "/v1/status",
     "/livez",
     "/readyz",
@@ -68,7 +71,12 @@ async fn an_unknown_path_is_404() {
         let detail = problem(StatusCode::NOT_FOUND, get(&app, path).await);
         assert!(detail.contains("it has: 0, 1, 2, 3, 4"), "{detail}");
     }
+    for path in ["/v1/zones/gate", "/v1/zones/roller+door", "/v1/live.sse?zone=gate", "/v1/zones/%E2%98%83"] {
+        let detail = problem(StatusCode::NOT_FOUND, get(&app, path).await);
+        assert!(detail.contains("it has: roller door, charger"), "{detail}");
+    }
     problem(StatusCode::BAD_REQUEST, get(&app, "/v1/tags/%FF").await);
+    problem(StatusCode::BAD_REQUEST, get(&app, "/v1/zones/%FF").await);
 }
 
 #[tokio::test]
@@ -82,7 +90,7 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         }
     }
     for (query, words) in [
-        ("topics=", "position, position_delayed, range, anchor, link"),
+        ("topics=", "position, position_delayed, range, anchor, link, zone"),
         ("topics=positions", "'positions' is not a topic"),
         ("topics=position,", "not a topic"),
         ("topics=position&topics=link", "twice"),
@@ -94,7 +102,7 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         ("max_rate_hz=NaN", "0.01 to 1000"),
         ("max_rate_hz=inf", "0.01 to 1000"),
         ("max_rate_hz=fast", "0.01 to 1000"),
-        ("rate=1", "it takes topics, tag, max_rate_hz"),
+        ("rate=1", "it takes topics, tag, zone, max_rate_hz"),
     ] {
         let detail = problem(StatusCode::UNPROCESSABLE_ENTITY, get(&app, &format!("/v1/live?{query}")).await);
         assert!(detail.contains(words), "{query}: {detail}");

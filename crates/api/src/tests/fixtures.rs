@@ -9,11 +9,11 @@ use axum::{
 };
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, RejectReason, TagId, TagState,
-    Timestamp, Verdict, Zone, ZoneRule, ZoneShape,
+    Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
     AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, JudgedRange, Output, Place, PlaceAnswer,
-    PositionReport, RejectedRange,
+    PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
 use http_body_util::BodyExt;
 use tokio::task::JoinHandle;
@@ -149,6 +149,24 @@ pub(crate) fn epoch(tag: u32) -> JudgedEpoch {
         ]
         .into_iter()
         .collect(),
+    }
+}
+
+/// The cart is inside the roller door's zone since a while; changes by the caller.
+pub(crate) fn inside(seq: u64, tag: u32) -> ZoneReport {
+    ZoneReport {
+        seq,
+        zone: 0,
+        tag: TagId(tag),
+        at: T,
+        valid_until: T.plus(Micros::from_millis(500)),
+        state: ZoneState::Inside,
+        was: ZoneState::Inside,
+        since: seconds_before(3.0),
+        why: ZoneWhy::Probability,
+        probability: Some(0.998_765_4),
+        depth_m: Some(0.421_234),
+        eta_s: None,
     }
 }
 

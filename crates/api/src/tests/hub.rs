@@ -13,7 +13,17 @@ use crate::{
 };
 
 fn everything() -> Wants {
-    Wants { position: true, delayed: true, range: true, anchor: true, link: true, tag: None, spacing: None }
+    Wants {
+        position: true,
+        delayed: true,
+        range: true,
+        anchor: true,
+        link: true,
+        zone: false,
+        tag: None,
+        zone_name: None,
+        spacing: None,
+    }
 }
 
 /// The texts that wait.
@@ -42,7 +52,7 @@ fn only_so_many_tags_are_kept_and_the_oldest_goes() {
 #[test]
 fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
     let hub = busy_hub();
-    let reader = hub.subscribe(everything(), 64, 1).unwrap();
+    let reader = hub.subscribe(everything(), T, 64, 1).unwrap();
     texts(&reader);
     let mut next = table();
     next.rows[0].rate_hz = 7.0;
@@ -60,7 +70,7 @@ fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
 #[test]
 fn a_link_that_waits_for_the_same_reason_is_told_once() {
     let hub = busy_hub();
-    let reader = hub.subscribe(Wants { position: false, anchor: false, ..everything() }, 64, 1).unwrap();
+    let reader = hub.subscribe(Wants { position: false, anchor: false, ..everything() }, T, 64, 1).unwrap();
     assert_eq!(texts(&reader).len(), 1);
     hub.set_link(waiting(2.0));
     hub.set_link(waiting(1.0)); // the next try, which failed alike
@@ -75,7 +85,7 @@ fn a_link_that_waits_for_the_same_reason_is_told_once() {
 fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
     let hub = busy_hub();
     let wants = Wants { anchor: false, link: false, range: false, tag: Some(TagId(0)), ..everything() };
-    let reader = hub.subscribe(wants, 64, 1).unwrap();
+    let reader = hub.subscribe(wants, T, 64, 1).unwrap();
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Position(lost(4184, 3)));
     hub.publish(&Output::Ranges(epoch(0)));
@@ -86,11 +96,11 @@ fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
 #[test]
 fn a_subscription_ends_when_it_is_dropped() {
     let hub = busy_hub();
-    let first = hub.subscribe(everything(), 64, 2).unwrap();
+    let first = hub.subscribe(everything(), T, 64, 2).unwrap();
     let _second =
-        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, 64, 2).unwrap();
-    assert!(hub.subscribe(everything(), 64, 2).is_none());
+        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, T, 64, 2).unwrap();
+    assert!(hub.subscribe(everything(), T, 64, 2).is_none());
     drop(first);
     assert_eq!(hub.snapshot().subscribers, 1);
-    assert!(hub.subscribe(everything(), 64, 2).is_some());
+    assert!(hub.subscribe(everything(), T, 64, 2).is_some());
 }

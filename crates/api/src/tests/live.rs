@@ -88,6 +88,7 @@ async fn the_snapshot_comes_first_and_then_the_changes() {
     next_are(&mut client, &[("link", Value::Null)]).await;
     next_are(&mut client, &anchors).await;
     next_are(&mut client, &[("position", 0.into()), ("position", 3.into())]).await;
+    next_are(&mut client, &[("zone", Value::Null), ("zone", Value::Null)]).await;
 
     hub.publish(&Output::Ranges(epoch(0))); // not asked for
     hub.publish(&Output::Position(located(4183, 0)));

@@ -8,3 +8,5 @@ pub(crate) mod fixtures;
 mod hub;
 mod live;
 mod server;
+mod sse;
+mod zones;

@@ -12,6 +12,7 @@ mod number;
 mod position;
 mod range;
 mod site;
+mod zone;
 
 pub use anchor::{AnchorBody, AnchorStateName, AnchorsBody};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
@@ -25,6 +26,8 @@ pub use position::{
 };
 pub use range::{RangeBody, RangesBody, VerdictName};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
+pub(crate) use zone::unheard_tags;
+pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -43,6 +46,14 @@ pub enum MessageType {
     Anchor,
     /// The wire to the kit.
     Link,
+    /// What a tag is to a zone.
+    Zone,
+    /// Something that happened, with its number.
+    Event,
+    /// Events that a resuming reader asked for and that are not kept any more.
+    NoLongerKept,
+    /// The reader was ahead: the numbers of events began anew.
+    NumbersAnew,
     /// How many messages a slow reader did not get.
     Missed,
 }
