@@ -34,6 +34,7 @@ mod table;
 #[cfg(test)]
 mod tests;
 pub mod v1;
+pub mod words;
 
 pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
 pub use routes::{cautions, openapi_json};

@@ -1,0 +1,330 @@
+//! What is found about anchors and about the kit, in words: what, the evidence in numbers, what to do.
+//!
+//! `/v1/anchors`, `/v1/anchors.txt`, the page and the events all say it with these words. A claim never goes
+//! beyond its numbers: a direction is told with its standard error, and what the ranges cannot tell is said.
+//! `±` is one standard error. North, east and bearings are those of the site file, which need not be a
+//! compass's. Sentences are short, so that words and advice fit a line of the table each. Advice about
+//! power, plugs and mounting is common practice, no source.
+
+use std::fmt::Write as _;
+
+use hereabout_core::{Anchor, AnchorId, Micros};
+use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer};
+
+/// What is found, and what to do about it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Said {
+    /// What is found, with the evidence.
+    pub words: String,
+    /// What to do.
+    pub advice: String,
+    /// Whether the advice sends somebody up, to a gate or to a power supply, so that [`CAUTION`] belongs with it.
+    pub on_site: bool,
+}
+
+impl Said {
+    fn new(words: impl Into<String>, advice: impl Into<String>) -> Said {
+        Said { words: words.into(), advice: advice.into(), on_site: true }
+    }
+}
+
+/// Stands wherever advice sends somebody up, to a gate or to a power supply.
+pub const CAUTION: &str = "Ladder, gate or mains power: local codes and licensed practice come first.";
+
+/// Says that positions do without an anchor.
+pub const SET_ASIDE: &str = "set aside: positions do without it";
+
+/// Says that an anchor is suspected and takes part all the same.
+pub const STILL_IN_USE: &str = "suspect, but still in use: too few others to do without it";
+
+/// Name of a kind of finding, for programs.
+pub fn finding_kind(finding: &AnchorFinding) -> &'static str {
+    match finding {
+        AnchorFinding::TwoBoards { .. } => "two_boards",
+        AnchorFinding::Moved { .. } => "moved",
+        AnchorFinding::OffsetChanged { .. } => "offset_changed",
+        AnchorFinding::ReadsLong { .. } => "reads_long",
+        AnchorFinding::OneOf { .. } => "one_of",
+        AnchorFinding::NeverHeard => "never_heard",
+        AnchorFinding::Silent => "silent",
+        AnchorFinding::Flapping { .. } => "flapping",
+        AnchorFinding::OftenLate { .. } => "often_late",
+        AnchorFinding::Noisy { .. } => "noisy",
+        AnchorFinding::Drifting { .. } => "drifting",
+        AnchorFinding::Weak { .. } => "weak",
+    }
+}
+
+/// Name of a kind of finding about the kit, for programs.
+pub fn kit_kind(finding: &KitFinding) -> &'static str {
+    match finding {
+        KitFinding::TagOff { .. } => "tag_off",
+        KitFinding::AnchorsGone => "anchors_gone",
+        KitFinding::NobodyAnswers => "nobody_answers",
+        KitFinding::CableOut => "cable_out",
+        KitFinding::FramesCut { .. } => "frames_cut",
+        KitFinding::UnevenClock { .. } => "uneven_clock",
+    }
+}
+
+/// What is found about `anchor`, and what to do. `anchors` are those of the site, in its order.
+pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> Said {
+    match *finding {
+        AnchorFinding::TwoBoards { apart_m, share } => Said::new(
+            format!(
+                "two boards answer as id {anchor}: ranges jump by {} m, {} by the rarer",
+                metres(apart_m),
+                percent(share)
+            ),
+            "switch one of the two off, then set it to an id of its own",
+        ),
+        AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => Said::new(
+            moved(shift_m, size_se_m, direction_se_deg),
+            "put it back, or measure its place and correct at_m in the site file",
+        ),
+        AnchorFinding::OffsetChanged { by_m, se_m } => Said::new(
+            format!(
+                "reads {} m (± {}) {} than its calibration says",
+                metres(by_m.abs()),
+                metres(se_m),
+                if by_m < 0.0 { "shorter" } else { "longer" }
+            ),
+            format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+        ),
+        AnchorFinding::ReadsLong { by_m } => Said::new(
+            format!("reads {} m long: moved away, or something stands in front of it", metres(by_m)),
+            "clear its view; if it still reads long, measure its place",
+        ),
+        AnchorFinding::OneOf { anchors: set } => Said::new(
+            format!(
+                "{} moved or changed; the ranges don't tell which",
+                match ids(set, anchors) {
+                    list if list.is_empty() => "one of several anchors has".to_owned(),
+                    list => format!("one of {list} has"),
+                }
+            ),
+            "measure their places, and correct at_m of the one that is off",
+        ),
+        AnchorFinding::NeverHeard => Said::new(
+            "never heard in this session",
+            format!("check that it has power and that its board is set to id {anchor}"),
+        ),
+        // 2-3 s: common practice, no source.
+        AnchorFinding::Silent => Said::new(
+            "answers no more",
+            "check its power; usually back 2-3 s after power returns (common practice)",
+        ),
+        AnchorFinding::Flapping { times, over } => Said::new(
+            format!("fell silent {times} times in {}", span(over)),
+            "check its plug, cable and supply: often a loose contact",
+        ),
+        AnchorFinding::OftenLate { share, worst_hour_utc, worst_direction_deg } => {
+            often_late(share, worst_hour_utc, worst_direction_deg)
+        }
+        AnchorFinding::Noisy { sigma_m, usual_m } => Said::new(
+            format!("its good ranges scatter by {} m; {} m is usual", metres(sigma_m), metres(usual_m)),
+            "check its mounting and antenna, and metal close to it",
+        ),
+        AnchorFinding::Drifting { m_per_day, se_m_per_day } => Said::new(
+            format!(
+                "reads {} m {} every day (± {})",
+                millimetres(m_per_day.abs()),
+                if m_per_day < 0.0 { "shorter" } else { "longer" },
+                millimetres(se_m_per_day)
+            ),
+            "calibrate it again; if the drift goes on, change the board",
+        ),
+        AnchorFinding::Weak { share, expected } => Said::new(
+            format!(
+                "answers in {} of the frames; its distance leads to expect {}",
+                percent(share),
+                percent(expected)
+            ),
+            "turn or raise it, clear its view, check its antenna",
+        ),
+    }
+}
+
+fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> String {
+    let [east, north] = shift_m;
+    let size = (east * east + north * north).sqrt();
+    let mut text = format!("moved {} m (± {})", metres(size), metres(size_se_m));
+    match (bearing_deg(shift_m), direction_se_deg) {
+        (Some(bearing), Some(se)) => {
+            let _ =
+                write!(text, " towards {} ({}° ± {}°)", direction(bearing), degrees(bearing), degrees(se));
+        }
+        _ => text.push_str("; which way is not known yet"),
+    }
+    text
+}
+
+fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Option<f64>) -> Said {
+    let mut words = format!("view blocked: {} of its ranges late", percent(share));
+    if let Some(towards) = worst_direction_deg {
+        let _ = write!(words, ", most to the {}", direction(towards));
+    }
+    if let Some(hour) = worst_hour_utc {
+        let _ = write!(words, ", {hour}-{} h UTC", u32::from(hour) + 1);
+    }
+    let advice = match worst_direction_deg {
+        Some(towards) => format!("clear its view to the {}, or mount it higher", direction(towards)),
+        None => "clear its view, or mount it higher".to_owned(),
+    };
+    Said::new(words, advice)
+}
+
+/// What is found about the kit as a whole, and what to do.
+pub fn kit(finding: &KitFinding) -> Said {
+    match *finding {
+        KitFinding::TagOff { tag } => Said {
+            on_site: false,
+            ..Said::new(
+                format!("tag {tag} is off or out of reach: frames come, all anchors lost it at once"),
+                "switch the tag on, charge it, or bring it back into reach",
+            )
+        },
+        KitFinding::AnchorsGone => Said::new(
+            "frames come, but the anchors are gone: one by one, or all but the primary",
+            "check the anchors' power: a supply or a breaker may feed several of them",
+        ),
+        KitFinding::NobodyAnswers => Said::new(
+            "frames come without ranges; nothing tells the tag from the anchors",
+            "look at the tag first (on? charged?), then at the anchors' power",
+        ),
+        KitFinding::CableOut => Said::new(
+            "no byte comes: the cable is out, or the primary anchor has no power",
+            "plug the cable in at both ends; check the primary anchor's power",
+        ),
+        KitFinding::FramesCut { share } => Said::new(
+            format!("{} of the frames of the last minute came cut or damaged", percent(share)),
+            "use a shorter cable, away from motors and mains; check the baud rate",
+        ),
+        KitFinding::UnevenClock { usual, longest, share } => Said {
+            on_site: false,
+            ..Said::new(
+                format!(
+                    "frames come unevenly: usually every {}, {} off, longest gap {}",
+                    span(usual),
+                    percent(share),
+                    span(longest)
+                ),
+                "check this computer's load, and the hub or adapter on the cable",
+            )
+        },
+    }
+}
+
+/// Whether an anchor stands where the site file says.
+pub fn place(answer: &PlaceAnswer) -> String {
+    match answer {
+        PlaceAnswer::Unchanged { limit_m } => {
+            format!("not moved: a move of {} m or more would have shown", metres(*limit_m))
+        }
+        PlaceAnswer::Suspect => "moved or changed, it seems: see its findings".to_owned(),
+        PlaceAnswer::CannotTell(why) => format!("can't tell whether it moved: {}", cannot_tell(why)),
+    }
+}
+
+/// Why nobody can say whether an anchor has moved, as the end of a sentence.
+pub fn cannot_tell(why: &CannotTell) -> String {
+    match *why {
+        CannotTell::NoPosition => "no position rests on three others".to_owned(),
+        CannotTell::TooLittleTravel { travelled_m, needed_m } => {
+            format!("the tag went {travelled_m:.0} of {needed_m:.0} m so far")
+        }
+        CannotTell::TagStandsStill => "the tag stands still".to_owned(),
+        CannotTell::TravelTooNarrow => "the tag sees it from one side only".to_owned(),
+        CannotTell::TooFewAnchors { have, need } => format!("{have} anchors heard, {need} needed"),
+        CannotTell::AllAlike => "all anchors are off alike: tag or frame".to_owned(),
+    }
+}
+
+/// What makes it possible to say whether an anchor has moved.
+pub fn how_to_tell(why: &CannotTell) -> &'static str {
+    match why {
+        CannotTell::NoPosition => "get three other anchors to answer",
+        CannotTell::TooLittleTravel { .. } | CannotTell::TagStandsStill => {
+            "drive the tag around the area for some minutes"
+        }
+        CannotTell::TravelTooNarrow => "drive the tag past it on several sides",
+        CannotTell::TooFewAnchors { .. } => "get more anchors to answer, or check places by tape",
+        CannotTell::AllAlike => "calibrate with the tag at known places: hereabout calibrate SITE --at E,N",
+    }
+}
+
+/// Whether a finding puts an anchor's ranges in doubt, so that positions should do without it.
+pub fn is_suspicion(finding: &AnchorFinding) -> bool {
+    matches!(
+        finding,
+        AnchorFinding::TwoBoards { .. }
+            | AnchorFinding::Moved { .. }
+            | AnchorFinding::OffsetChanged { .. }
+            | AnchorFinding::ReadsLong { .. }
+            | AnchorFinding::OneOf { .. }
+    )
+}
+
+/// Direction of a shift in degrees clockwise from north, 0 to 360; `None` for a shift of nothing.
+pub(crate) fn bearing_deg([east, north]: [f64; 2]) -> Option<f64> {
+    let far_enough = east.is_finite() && north.is_finite() && (east != 0.0 || north != 0.0);
+    far_enough.then(|| east.atan2(north).to_degrees().rem_euclid(360.0))
+}
+
+/// The nearest of the eight directions that everybody knows.
+pub(crate) fn direction(bearing_deg: f64) -> &'static str {
+    const NAMES: [&str; 8] =
+        ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
+    let turn = bearing_deg.rem_euclid(360.0) / 45.0;
+    if turn.is_finite() { NAMES[turn.round() as usize % 8] } else { "an unknown side" }
+}
+
+/// The ids of a set of anchors: "2, 5 and 6".
+pub(crate) fn ids(set: AnchorSet, anchors: &[Anchor]) -> String {
+    let ids: Vec<String> =
+        anchors.iter().enumerate().filter(|(i, _)| set.contains(*i)).map(|(_, a)| a.id.to_string()).collect();
+    match ids.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+        _ => ids.concat(),
+    }
+}
+
+/// A length of time in words.
+pub(crate) fn span(time: Micros) -> String {
+    match time.secs_f64() {
+        s if s < 10.0 => format!("{s:.2} s"),
+        s if s < 100.0 => format!("{s:.0} s"),
+        s if s < 6_000.0 => format!("{:.0} min", s / 60.0),
+        s if s < 360_000.0 => format!("{:.0} h", s / 3_600.0),
+        s => format!("{:.0} days", s / 86_400.0),
+    }
+}
+
+fn metres(m: f64) -> String {
+    number(m, 2)
+}
+
+fn millimetres(m: f64) -> String {
+    number(m, 3)
+}
+
+fn degrees(deg: f64) -> String {
+    number(deg, 0)
+}
+
+fn percent(share: f64) -> String {
+    format!("{} %", number(share * 100.0, 0))
+}
+
+/// What is no number is a question mark for people (and null for programs); what no kit can mean is kept short.
+fn number(value: f64, digits: usize) -> String {
+    match value {
+        v if !v.is_finite() => "?".to_owned(),
+        v if v.abs() < 1e6 => format!("{:.digits$}", v + 0.0),
+        v => format!("{v:.1e}"),
+    }
+}
+
+#[cfg(test)]
+#[path = "words_tests.rs"]
+mod tests;
