@@ -1,9 +1,13 @@
-//! What a technician should do about an anchor, from its health row.
+//! What a technician is told about an anchor, from its health row.
 //!
-//! The limits are common practice, no source. They only choose words; nothing is computed from them.
+//! The engine's findings come first. Where it has none, figures of the last 10 s that look bad are a remark
+//! and no more: a misfit tells that something is wrong, not with which anchor. The limits of a remark are
+//! common practice, no source. They only choose words; nothing is computed from them.
 
-use hereabout_core::AnchorId;
-use hereabout_engine::{AnchorHealth, AnchorState};
+use hereabout_core::{Anchor, AnchorId};
+use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, KitFinding};
+
+use crate::words::{self, Said};
 
 /// Heard in fewer of the frames than this: weak.
 const WEAK_SHARE: f64 = 0.5;
@@ -12,72 +16,137 @@ const REJECTED_SHARE: f64 = 0.25;
 /// A mean residual above this is no noise, metres.
 const MEAN_RESIDUAL_M: f64 = 0.15;
 
-/// What is the matter with an anchor, worst first.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Finding {
-    Silent,
-    NeverHeard,
-    OftenRejected(f64),
-    Weak(f64),
-    Biased(f64),
-    Fine,
+/// What an anchor is seen with.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Around<'a> {
+    /// The anchors of the site, in its order.
+    pub(crate) anchors: &'a [Anchor],
+    /// What is the matter with the kit as a whole.
+    pub(crate) kit: &'a [KitFinding],
+    pub(crate) link_is_up: bool,
 }
 
-impl Finding {
-    /// The first of the findings that applies; `None` is a row that the engine never gave.
-    pub(crate) fn of(health: Option<&AnchorHealth>) -> Finding {
-        let Some(h) = health else { return Finding::NeverHeard };
-        let rejected = h.rejected_share.filter(|s| *s > REJECTED_SHARE).map(Finding::OftenRejected);
-        let weak = h.share.filter(|s| *s < WEAK_SHARE).map(Finding::Weak);
-        let biased = h.mean_residual_m.filter(|m| m.abs() > MEAN_RESIDUAL_M).map(Finding::Biased);
-        match h.state {
-            AnchorState::Silent => Finding::Silent,
-            AnchorState::NeverHeard => Finding::NeverHeard,
-            AnchorState::Heard => rejected.or(weak).or(biased).unwrap_or(Finding::Fine),
+impl Around<'_> {
+    /// Why no anchor can be heard, whatever it does itself; `None` when there is no such reason.
+    pub(crate) fn nothing_is_heard(&self) -> Option<&'static str> {
+        let all =
+            |k: &KitFinding| !matches!(k, KitFinding::FramesCut { .. } | KitFinding::UnevenClock { .. });
+        if !self.link_is_up {
+            return Some("nothing is heard at all: see to the link first (/v1/status)");
         }
+        self.kit.iter().any(all).then_some("it is not alone: see what is said of the kit as a whole first")
+    }
+}
+
+/// What is the matter with one anchor.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Diagnosis {
+    /// Worst first, each with its words.
+    pub(crate) findings: Vec<(AnchorFinding, Said)>,
+    /// What its figures suggest when nothing is found.
+    remark: Option<(u8, Said)>,
+    /// Whether it is suspected and takes part all the same.
+    pub(crate) still_in_use: bool,
+}
+
+impl Diagnosis {
+    /// `health` is `None` before the engine's first report.
+    pub(crate) fn of(anchor: AnchorId, health: Option<&AnchorHealth>, around: Around<'_>) -> Diagnosis {
+        let found = found(health);
+        let remark = health.filter(|_| found.is_empty()).and_then(remark);
+        let still_in_use = health.is_some_and(|h| !h.set_aside) && found.iter().any(words::is_suspicion);
+        let said = |f: AnchorFinding| (f, said(f, anchor, health, around));
+        Diagnosis { findings: found.into_iter().map(said).collect(), remark, still_in_use }
     }
 
     /// 0 for the worst.
-    pub(crate) fn rank(self) -> u8 {
-        match self {
-            Finding::Silent => 0,
-            Finding::NeverHeard => 1,
-            Finding::OftenRejected(_) => 2,
-            Finding::Weak(_) => 3,
-            Finding::Biased(_) => 4,
-            Finding::Fine => 5,
+    pub(crate) fn rank(&self) -> u8 {
+        match (self.findings.first(), &self.remark) {
+            (Some((finding, _)), _) => rank(finding),
+            (None, Some((rank, _))) => *rank,
+            (None, None) => u8::MAX,
         }
     }
 
-    /// One line of at most 75 characters; `None` when there is nothing to do.
-    pub(crate) fn advice(self, anchor: AnchorId, link_is_up: bool) -> Option<String> {
-        let text = match self {
-            Finding::Silent | Finding::NeverHeard if !link_is_up => {
-                "nothing is heard at all: see to the link first (/v1/status)".to_owned()
-            }
-            // 2-3 s: common practice, no source.
-            Finding::Silent => {
-                "check its power; usually back 2-3 s after power returns (common practice)".to_owned()
-            }
-            Finding::NeverHeard => {
-                format!("check that it has power and that its board is set to id {anchor}")
-            }
-            Finding::OftenRejected(share) => {
-                format!("{:.0} % of its ranges do not fit: clear its view, check its place", share * 100.0)
-            }
-            Finding::Weak(share) => {
-                format!(
-                    "a range in only {:.0} % of the frames: turn or raise it, clear its view",
-                    share * 100.0
-                )
-            }
-            Finding::Biased(m) => format!(
-                "reads {:.2} m {} on average: calibrate it, or check if it was moved",
-                m.abs(),
-                if m > 0.0 { "long" } else { "short" }
-            ),
-            Finding::Fine => return None,
-        };
-        Some(text)
+    /// All that is said, worst first.
+    pub(crate) fn said(&self) -> impl Iterator<Item = &Said> {
+        self.findings.iter().map(|(_, said)| said).chain(self.remark.iter().map(|(_, said)| said))
+    }
+
+    /// What to do about the worst of it; `None` when there is nothing to do.
+    pub(crate) fn advice(&self) -> Option<&str> {
+        self.said().next().map(|said| said.advice.as_str())
     }
 }
+
+/// The engine's findings, and silence where a row shows it and no finding says it.
+fn found(health: Option<&AnchorHealth>) -> Vec<AnchorFinding> {
+    let Some(h) = health else { return vec![AnchorFinding::NeverHeard] };
+    let mut found = h.findings.to_vec();
+    let missing = match h.state {
+        AnchorState::Heard => None,
+        AnchorState::Silent => Some(AnchorFinding::Silent),
+        AnchorState::NeverHeard => Some(AnchorFinding::NeverHeard),
+    };
+    if let Some(missing) = missing.filter(|m| !found.contains(m)) {
+        let place = found.iter().position(|f| rank(f) > rank(&missing)).unwrap_or(found.len());
+        found.insert(place, missing);
+    }
+    found
+}
+
+fn said(finding: AnchorFinding, anchor: AnchorId, health: Option<&AnchorHealth>, around: Around<'_>) -> Said {
+    let mut said = words::finding(&finding, anchor, around.anchors);
+    if matches!(finding, AnchorFinding::Silent | AnchorFinding::NeverHeard) {
+        if let (AnchorFinding::Silent, Some(since)) = (finding, health.and_then(|h| h.since)) {
+            said.words = format!("silent since {}", words::instant(since));
+        }
+        if let Some(why) = around.nothing_is_heard() {
+            why.clone_into(&mut said.advice);
+            said.on_site = false;
+        }
+    }
+    said
+}
+
+/// What gives wrong positions stands before what gives none, and that before what gives worse ones.
+fn rank(finding: &AnchorFinding) -> u8 {
+    match finding {
+        AnchorFinding::TwoBoards { .. } => 0,
+        AnchorFinding::Moved { .. } => 1,
+        AnchorFinding::OffsetChanged { .. } => 2,
+        AnchorFinding::ReadsLong { .. } => 3,
+        AnchorFinding::OneOf { .. } => 4,
+        AnchorFinding::Silent => 5,
+        AnchorFinding::NeverHeard => 6,
+        AnchorFinding::Flapping { .. } => 7,
+        AnchorFinding::OftenLate { .. } => 8,
+        AnchorFinding::Noisy { .. } => 9,
+        AnchorFinding::Drifting { .. } => 10,
+        AnchorFinding::Weak { .. } => 11,
+    }
+}
+
+/// What the figures of the last 10 s suggest, with its rank.
+fn remark(h: &AnchorHealth) -> Option<(u8, Said)> {
+    let said = |words: String, advice: &str| Said { words, advice: advice.to_owned(), on_site: true };
+    let percent = |share: f64| format!("{:.0} %", share * 100.0);
+    let rejected = h.rejected_share.filter(|s| *s > REJECTED_SHARE).map(|share| {
+        let words = format!("{} of its ranges do not fit at present; the cause is not found", percent(share));
+        (100, said(words, "see that its view is clear; look again when the tag has moved on"))
+    });
+    let weak = h.share.filter(|s| *s < WEAK_SHARE).map(|share| {
+        let words = format!("a range in only {} of the frames at present", percent(share));
+        (101, said(words, "see that its view is clear; turn or raise it if that goes on"))
+    });
+    let biased = h.mean_residual_m.filter(|m| m.abs() > MEAN_RESIDUAL_M).map(|m| {
+        let way = if m > 0.0 { "long" } else { "short" };
+        let words = format!("reads {:.2} m {way} at present; the cause is not found", m.abs());
+        (102, said(words, "look again when the tag has moved on; calibrate it if that goes on"))
+    });
+    rejected.or(weak).or(biased)
+}
+
+#[cfg(test)]
+#[path = "health_tests.rs"]
+mod tests;

@@ -11,19 +11,22 @@ use std::{
     time::{Duration, Instant},
 };
 
-use hereabout_core::{Anchor, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
+use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
 use hereabout_engine::{
-    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PositionReport, ZoneReport,
+    AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, Output, PlaceAnswer, PositionReport,
+    ZoneReport,
 };
 use tokio::sync::Notify;
 
 use crate::{
-    health::Finding,
+    health::{Around, Diagnosis},
+    kept::{Kept, TagPast},
     mailbox::{Key, Mailbox, Message, Taken},
     v1::{
         AnchorBody, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, VerdictName,
         ZoneAnswerBody, ZoneReportBody, rfc3339, unheard_tags, with_age,
     },
+    words,
 };
 
 /// Tags whose latest position is kept; a new one beyond that takes the place of the oldest.
@@ -169,6 +172,7 @@ pub(crate) struct Snapshot {
 
 struct State {
     now: Snapshot,
+    kept: Kept,
     readers: Vec<Arc<Reader>>,
 }
 
@@ -203,7 +207,11 @@ impl Hub {
             notice: None,
         };
         let site = RwLock::new(Arc::new(info.site.clone()));
-        Hub(Arc::new(Inner { info, site, state: Mutex::new(State { now, readers: Vec::new() }) }))
+        Hub(Arc::new(Inner {
+            info,
+            site,
+            state: Mutex::new(State { now, kept: Kept::default(), readers: Vec::new() }),
+        }))
     }
 
     /// Takes over what the engine said. Quick and never waiting: the engine's loop calls it.
@@ -214,11 +222,9 @@ impl Hub {
             Output::Ranges(epoch) => self.publish_ranges(epoch),
             Output::Anchors(table) => self.publish_anchors(table),
             // The table that shows the change comes right after it.
-            Output::AnchorChanged(_)
-            | Output::FindingChanged(_)
-            | Output::KitChanged(_)
-            | Output::Minute(_) => {}
+            Output::AnchorChanged(_) | Output::FindingChanged(_) | Output::KitChanged(_) => {}
             Output::Zone(report) => self.publish_zone(report),
+            Output::Minute(minute) => self.lock().kept.minute(minute),
             Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
             Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
         }
@@ -276,9 +282,19 @@ impl Hub {
 
     /// The current body of one anchor of the site.
     pub(crate) fn anchor_body(&self, anchor: &Anchor, now: &Snapshot) -> AnchorBody {
-        let health = now.health_of(anchor);
-        let link_is_up = now.link.state == LinkState::Connected;
-        AnchorBody::new(anchor, health, Finding::of(health).advice(anchor.id, link_is_up))
+        let (site, health) = (self.site(), now.health_of(anchor));
+        let diagnosis = Diagnosis::of(anchor.id, health, now.around(&site));
+        AnchorBody::new(anchor, health, &diagnosis, &site.anchors)
+    }
+
+    /// The full minutes of one anchor in the hour before `now`, oldest first.
+    pub(crate) fn minutes(&self, anchor: AnchorId, now: Timestamp) -> Vec<AnchorMinute> {
+        self.lock().kept.minutes_of(anchor, now)
+    }
+
+    /// All tags with their trails.
+    pub(crate) fn tags_with_trails(&self, now: Timestamp) -> BTreeMap<TagId, TagPast> {
+        self.lock().kept.tags_at(now)
     }
 
     pub(crate) fn link_body(&self, link: &LinkStatus) -> LinkBody {
@@ -359,6 +375,7 @@ impl Hub {
         let mut state = self.lock();
         state.now.counts.positions[state_index(report.state)] += 1;
         state.now.remember(report, &text);
+        state.kept.position(report);
         state.deliver(&Message {
             key: Key::Position(report.tag),
             aged_from: Some(report.at),
@@ -391,12 +408,12 @@ impl Hub {
     fn publish_anchors(&self, table: &AnchorTable) {
         let mut state = self.lock();
         let before = state.now.anchors.replace(table.clone());
-        let state_before = |row: &AnchorHealth| {
-            let row = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
-            row.map_or(AnchorState::NeverHeard, |r| r.state)
+        let as_before = |row: &AnchorHealth| {
+            let was = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
+            was.map_or(row.state == AnchorState::NeverHeard, |was| same_in_words(was, row))
         };
         let site = self.site();
-        for row in table.rows.iter().filter(|row| state_before(row) != row.state) {
+        for row in table.rows.iter().filter(|row| !as_before(row)) {
             if let Some(anchor) = site.anchors.iter().find(|a| a.id == row.anchor) {
                 let message = self.anchor_message(anchor, &state.now);
                 state.deliver(&message);
@@ -458,6 +475,13 @@ impl Hub {
     }
 }
 
+/// Whether nothing but figures differs between two rows of one anchor.
+fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
+    let place = |p: &PlaceAnswer| std::mem::discriminant(p);
+    let kinds = |h: &AnchorHealth| h.findings.iter().map(words::finding_kind).collect::<Vec<_>>();
+    (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
+}
+
 /// Index into [`Counts::positions`].
 pub(crate) fn state_index(state: TagState) -> usize {
     match state {
@@ -471,6 +495,15 @@ pub(crate) fn state_index(state: TagState) -> usize {
 impl Snapshot {
     pub(crate) fn health_of(&self, anchor: &Anchor) -> Option<&AnchorHealth> {
         self.anchors.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == anchor.id))
+    }
+
+    /// What an anchor is seen with.
+    pub(crate) fn around<'a>(&'a self, site: &'a SiteInfo) -> Around<'a> {
+        Around {
+            anchors: &site.anchors,
+            kit: self.anchors.as_ref().map_or(&[], |t| &t.kit),
+            link_is_up: self.link.state == LinkState::Connected,
+        }
     }
 
     /// How long the link has been waiting; `None` while it is connected.

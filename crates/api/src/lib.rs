@@ -21,6 +21,7 @@
 mod guard;
 mod health;
 mod hub;
+mod kept;
 mod live;
 mod mailbox;
 mod metrics;

@@ -25,6 +25,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     guard::guard,
+    health::Diagnosis,
     hub::{Hub, LinkState, Snapshot, Subscription, Wants},
     live::{self, serve_reader},
     metrics::metrics_text,
@@ -33,10 +34,11 @@ use crate::{
     sse,
     table::anchors_text,
     v1::{
-        AliveBody, AnchorBody, AnchorsBody, CalibrationsBody, DecoderBody, IndexBody, LiveBody, LogBody,
-        MissedBody, OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, StatusBody,
-        TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
+        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, DecoderBody, IndexBody, KitFindingBody,
+        LiveBody, LogBody, MinuteBody, MissedBody, OutputsBody, PositionBody, Problem, RangesBody, RouteBody,
+        SiteBody, StatusBody, TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
     },
+    words,
 };
 
 /// What the routes work with.
@@ -185,13 +187,14 @@ async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
     let (now, site) = (app.hub.snapshot(), app.hub.site());
     body(&AnchorsBody {
         time: now.anchors.as_ref().map(|t| rfc3339(t.at)),
+        kit: now.anchors.iter().flat_map(|t| &t.kit).map(KitFindingBody::from).collect(),
         anchors: site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
     })
 }
 
-/// Health of one anchor.
+/// Health of one anchor, with the minutes of its last hour.
 #[utoipa::path(get, path = "/v1/anchors/{id}", params(("id" = u16, Path, description = "The anchor's id")),
-    responses((status = OK, body = AnchorBody)))]
+    responses((status = OK, body = AnchorDetailBody)))]
 async fn anchor(
     State(app): State<App>,
     path: Result<Path<String>, PathRejection>,
@@ -202,7 +205,11 @@ async fn anchor(
     let anchors = &site.anchors;
     let found = id.parse().ok().and_then(|n: u16| anchors.iter().find(|a| a.id.0 == n));
     let found = found.ok_or_else(|| Problem::unknown_anchor(&id, &list(anchors.iter().map(|a| a.id))))?;
-    Ok(body(&app.hub.anchor_body(found, &app.hub.snapshot())))
+    let minutes = app.hub.minutes(found.id, (app.settings.now)());
+    Ok(body(&AnchorDetailBody {
+        anchor: app.hub.anchor_body(found, &app.hub.snapshot()),
+        minutes: minutes.iter().map(MinuteBody::from).collect(),
+    }))
 }
 
 /// Health of every anchor for people: a table, worst first, with advice.
@@ -210,8 +217,7 @@ async fn anchor(
 async fn anchors_txt(State(app): State<App>, _: NoQuery) -> Response {
     let now = app.hub.snapshot();
     let info = app.hub.info();
-    let text =
-        anchors_text(&app.hub.site(), &info.source, &now.link, now.anchors.as_ref(), (app.settings.now)());
+    let text = anchors_text(&app.hub.site(), &info.source, &now, (app.settings.now)());
     typed("text/plain; charset=utf-8", text)
 }
 
@@ -419,12 +425,18 @@ fn status_body(app: &App) -> StatusBody {
 fn problems(app: &App, now: &Snapshot) -> Vec<String> {
     let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
     found.extend(now.notice.clone());
-    // Without a link every anchor is silent: that is one problem, not one per anchor.
+    found.extend(now.anchors.iter().flat_map(|t| &t.kit).map(|finding| {
+        let said = words::kit(finding);
+        format!("kit: {}: {}", said.words, said.advice)
+    }));
+    // Without a link or a tag every anchor is silent: that is one problem, not one per anchor.
     let site = app.hub.site();
-    let anchors = site.anchors.iter().filter(|_| now.link.state == LinkState::Connected);
+    let around = now.around(&site);
+    let anchors = site.anchors.iter().filter(|_| around.nothing_is_heard().is_none());
     found.extend(anchors.filter_map(|anchor| {
-        let advice = app.hub.anchor_body(anchor, now).advice?;
-        Some(format!("anchor {} ({}): {advice}", anchor.id, anchor.name))
+        let diagnosis = Diagnosis::of(anchor.id, now.health_of(anchor), around);
+        let said = diagnosis.said().next()?;
+        Some(format!("anchor {} ({}): {}: {}", anchor.id, anchor.name, said.words, said.advice))
     }));
     if let Some(log) = &now.log {
         found.extend(log.problem.iter().map(|p| format!("log {}: {p}", log.path)));

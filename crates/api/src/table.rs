@@ -1,56 +1,54 @@
 //! `/v1/anchors.txt`: the anchors' health for people at a terminal, worst first.
 //!
-//! Each anchor has a row and, when something is to be done, a line of advice under it. No line is
-//! longer than 80 characters.
+//! What is the matter with the kit as a whole stands first: with a tag that is switched off no anchor needs a
+//! visit. Each anchor has a row, under it what is found, and one line of advice. No line is wider than 80
+//! columns of a terminal, whatever people wrote into the site file: a sign of Chinese takes two columns, and
+//! what moves a cursor or turns the direction of writing takes a question mark.
 
 use std::fmt::Write;
 
 use hereabout_core::{Anchor, Timestamp};
-use hereabout_engine::{AnchorHealth, AnchorState, AnchorTable};
+use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, PlaceAnswer};
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
-    health::Finding,
-    hub::{LinkState, LinkStatus, SiteInfo},
+    health::Diagnosis,
+    hub::{LinkState, LinkStatus, SiteInfo, Snapshot},
     v1::rfc3339,
+    words::{self, CAUTION, SET_ASIDE, STILL_IN_USE},
 };
 
 const WIDTH: usize = 80;
+/// Before what is found, and before what to do.
+const FOUND: &str = "     ";
+const ADVICE: &str = "  -> ";
 
 /// The whole page.
-pub(crate) fn anchors_text(
-    site: &SiteInfo,
-    source: &str,
-    link: &LinkStatus,
-    table: Option<&AnchorTable>,
-    now: Timestamp,
-) -> String {
-    let link_is_up = link.state == LinkState::Connected;
+pub(crate) fn anchors_text(site: &SiteInfo, source: &str, now: &Snapshot, clock: Timestamp) -> String {
     let mut out = String::new();
-    line(&mut out, &format!("Anchors of {} at {}, worst first", fit(&site.name, 30), rfc3339(now)));
-    line(&mut out, &link_line(source, link, now));
+    line(&mut out, &format!("Anchors of {} at {}, worst first", fit(&site.name, 30), rfc3339(clock)));
+    line(&mut out, &link_line(source, &now.link, clock));
+    let on_site = kit_lines(&mut out, now);
     line(&mut out, "");
-    line(
-        &mut out,
-        &format!(
-            "{:>5}  {:<18} {:<11} {:>9} {:>7} {:>6} {:>7} {:>8}",
-            "id", "name", "state", "last", "rate Hz", "frames", "misfit", "off m"
-        ),
-    );
+    heading(&mut out);
+    let around = now.around(site);
     let mut rows: Vec<_> = site
         .anchors
         .iter()
-        .map(|a| (a, table.and_then(|t| t.rows.iter().find(|r| r.anchor == a.id))))
-        .map(|(a, health)| (Finding::of(health), a, health))
+        .map(|a| (a, now.health_of(a)))
+        .map(|(a, health)| (Diagnosis::of(a.id, health, around), a, health))
         .collect();
-    rows.sort_by_key(|(finding, ..)| finding.rank()); // stable: site order among equals
-    for (finding, anchor, health) in rows {
-        line(&mut out, &row(anchor, health, now));
-        let advice = finding.advice(anchor.id, link_is_up);
-        line(&mut out, &format!("     {}", advice.as_deref().unwrap_or("nothing to do")));
+    rows.sort_by_key(|(diagnosis, ..)| diagnosis.rank()); // stable: site order among equals
+    let places =
+        Places::of(&rows.iter().filter_map(|(.., health)| health.map(|h| h.place)).collect::<Vec<_>>());
+    for (diagnosis, anchor, health) in &rows {
+        row(&mut out, anchor, *health, clock);
+        found(&mut out, diagnosis, *health, &places);
     }
     line(&mut out, "");
-    line(&mut out, "last: since its last range. frames: share that had a range of it. misfit: share");
-    line(&mut out, "of its ranges left out. off: mean of measured minus computed. All over 10 s.");
+    places.lines(&mut out);
+    let on_site = on_site || rows.iter().any(|(d, ..)| d.said().any(|s| s.on_site));
+    foot(&mut out, on_site, rows.iter().flat_map(|(d, ..)| d.findings.iter().map(|(f, _)| f)));
     out
 }
 
@@ -64,24 +62,135 @@ fn link_line(source: &str, link: &LinkStatus, now: Timestamp) -> String {
     }
 }
 
-fn row(anchor: &Anchor, health: Option<&AnchorHealth>, now: Timestamp) -> String {
+/// What is the matter with the kit; whether that sends somebody to a place of danger.
+fn kit_lines(out: &mut String, now: &Snapshot) -> bool {
+    let said: Vec<_> = now.anchors.iter().flat_map(|t| &t.kit).map(words::kit).collect();
+    if !said.is_empty() {
+        line(out, "");
+        line(out, "The kit as a whole:");
+    }
+    for s in &said {
+        wrapped(out, FOUND, &s.words);
+        wrapped(out, ADVICE, &s.advice);
+    }
+    said.iter().any(|s| s.on_site)
+}
+
+fn heading(out: &mut String) {
+    let names = ["state", "last", "rate Hz", "frames", "misfit", "off m"].map(str::to_owned);
+    columns(out, "id", "name", &names);
+}
+
+fn row(out: &mut String, anchor: &Anchor, health: Option<&AnchorHealth>, now: Timestamp) {
     let state = match health.map(|h| h.state) {
         Some(AnchorState::Heard) => "heard",
         Some(AnchorState::Silent) => "silent",
         Some(AnchorState::NeverHeard) | None => "never heard",
     };
     let percent = |v: Option<f64>| v.map_or("-".into(), |v| format!("{:.0} %", v * 100.0));
-    format!(
-        "{:>5}  {:<18} {:<11} {:>9} {:>7} {:>6} {:>7} {:>8}",
-        anchor.id.0,
-        fit(&anchor.name, 18),
-        state,
+    let figures = [
+        state.to_owned(),
         health.and_then(|h| h.last_heard).map_or("-".into(), |t| ago(now, t)),
         health.map_or("-".into(), |h| format!("{:.1}", h.rate_hz)),
         percent(health.and_then(|h| h.share)),
         percent(health.and_then(|h| h.rejected_share)),
         health.and_then(|h| h.mean_residual_m).map_or("-".into(), |m| format!("{m:+.2}")),
-    )
+    ];
+    columns(out, &anchor.id.to_string(), &anchor.name, &figures);
+}
+
+fn columns(out: &mut String, id: &str, name: &str, [state, last, rate, frames, misfit, off]: &[String; 6]) {
+    let name = padded(&fit(name, 18), 18);
+    line(out, &format!("{id:>5}  {name} {state:<11} {last:>9} {rate:>7} {frames:>6} {misfit:>7} {off:>8}"));
+}
+
+/// What is found about one anchor, and what to do about the worst of it.
+fn found(out: &mut String, diagnosis: &Diagnosis, health: Option<&AnchorHealth>, places: &Places) {
+    for said in diagnosis.said() {
+        wrapped(out, FOUND, &said.words);
+    }
+    if health.is_some_and(|h| h.set_aside) {
+        wrapped(out, FOUND, SET_ASIDE);
+    } else if diagnosis.still_in_use {
+        wrapped(out, FOUND, STILL_IN_USE);
+    }
+    if let (Places::Each, Some(h)) = (places, health)
+        && h.place != PlaceAnswer::Suspect
+    {
+        wrapped(out, FOUND, &words::place(&h.place));
+    }
+    match diagnosis.advice() {
+        Some(advice) => wrapped(out, ADVICE, advice),
+        None => line(out, &format!("{FOUND}nothing to do")),
+    }
+}
+
+/// What can be said of the places of all anchors that are not suspected: once when it is the same for all.
+#[derive(Debug, PartialEq)]
+enum Places {
+    Nothing,
+    /// Beside each anchor.
+    Each,
+    /// None has moved by this much, metres.
+    Unchanged(f64),
+    /// Nobody can say, for one reason.
+    CannotTell(hereabout_engine::CannotTell),
+}
+
+impl Places {
+    fn of(places: &[PlaceAnswer]) -> Places {
+        let mut calm = places.iter().filter(|p| **p != PlaceAnswer::Suspect).copied();
+        let Some(first) = calm.next() else { return Places::Nothing };
+        calm.try_fold(first, |a, b| match (a, b) {
+            (PlaceAnswer::Unchanged { limit_m: a }, PlaceAnswer::Unchanged { limit_m: b }) => {
+                Some(PlaceAnswer::Unchanged { limit_m: a.max(b) })
+            }
+            (a, b) => (a == b).then_some(a),
+        })
+        .map_or(Places::Each, |all| match all {
+            PlaceAnswer::Unchanged { limit_m } => Places::Unchanged(limit_m),
+            PlaceAnswer::CannotTell(why) => Places::CannotTell(why),
+            PlaceAnswer::Suspect => Places::Nothing,
+        })
+    }
+
+    fn lines(&self, out: &mut String) {
+        match self {
+            Places::Nothing | Places::Each => {}
+            Places::Unchanged(limit_m) => {
+                wrapped(
+                    out,
+                    "",
+                    &format!("Places: no other sign of a move; {}.", words::would_have_shown(*limit_m)),
+                );
+            }
+            Places::CannotTell(why) => {
+                wrapped(
+                    out,
+                    "",
+                    &format!("Places: can't tell whether one moved: {}.", words::cannot_tell(why)),
+                );
+                wrapped(out, ADVICE, words::how_to_tell(why));
+            }
+        }
+    }
+}
+
+fn foot<'a>(out: &mut String, on_site: bool, mut findings: impl Iterator<Item = &'a AnchorFinding>) {
+    let directed = |f: &AnchorFinding| {
+        matches!(
+            f,
+            AnchorFinding::Moved { .. } | AnchorFinding::OftenLate { worst_direction_deg: Some(_), .. }
+        )
+    };
+    line(out, "last: since its last range. frames: share that had a range of it. misfit: share");
+    line(out, "of its ranges left out. off: mean of measured minus computed. All over 10 s.");
+    if findings.any(directed) {
+        line(out, "\u{b1}: one standard error. North is where the site file's second axis points.");
+    }
+    if on_site {
+        line(out, CAUTION);
+    }
 }
 
 /// A length of time in one short word and its unit.
@@ -95,16 +204,61 @@ fn ago(now: Timestamp, then: Timestamp) -> String {
     }
 }
 
-/// At most `width` characters, without anything that moves a terminal's cursor.
-fn fit(text: &str, width: usize) -> String {
-    let clean = || text.chars().map(|c| if c.is_control() { '?' } else { c });
-    if text.chars().count() <= width {
-        return clean().collect();
+/// At most `width` columns, without anything that moves a terminal's cursor or turns the writing round.
+pub(crate) fn fit(text: &str, width: usize) -> String {
+    let clean: String = text.chars().map(|c| if is_plain(c) { c } else { '?' }).collect();
+    // Signs without a width (accents of their own) are few in any name; without end they are no name.
+    if clean.width() <= width && clean.chars().count() <= 4 * width {
+        return clean;
     }
-    clean().take(width - 1).chain(['…']).collect()
+    let mut kept = String::new();
+    let mut used = 1; // the ellipsis
+    for c in clean.chars().take(4 * width) {
+        used += c.width().unwrap_or(0);
+        if used > width {
+            break;
+        }
+        kept.push(c);
+    }
+    kept.push('…');
+    kept
+}
+
+/// Neither a control character nor one of Unicode's invisible ones for the direction of writing.
+fn is_plain(c: char) -> bool {
+    !c.is_control()
+        && !matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
+}
+
+/// With blanks up to `width` columns.
+fn padded(text: &str, width: usize) -> String {
+    format!("{text}{}", " ".repeat(width.saturating_sub(text.width())))
+}
+
+/// One line, or more where it takes more: cut at blanks, each as far in as the first.
+fn wrapped(out: &mut String, lead: &str, text: &str) {
+    let mut current = lead.to_owned();
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && current.width() + 1 + word.width() > WIDTH {
+            line(out, &current);
+            current = " ".repeat(lead.width());
+            empty = true;
+        }
+        if !empty {
+            current.push(' ');
+        }
+        current.push_str(word);
+        empty = false;
+    }
+    line(out, &current);
 }
 
 fn line(out: &mut String, text: &str) {
     // Writing into a String does not fail.
     let _ = writeln!(out, "{}", fit(text.trim_end(), WIDTH));
 }
+
+#[cfg(test)]
+#[path = "table_tests.rs"]
+mod tests;

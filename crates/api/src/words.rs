@@ -8,8 +8,10 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{Anchor, AnchorId, Micros};
+use hereabout_core::{Anchor, AnchorId, Micros, Timestamp};
 use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer};
+
+use crate::v1::rfc3339;
 
 /// What is found, and what to do about it.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -218,12 +220,15 @@ pub fn kit(finding: &KitFinding) -> Said {
 /// Whether an anchor stands where the site file says.
 pub fn place(answer: &PlaceAnswer) -> String {
     match answer {
-        PlaceAnswer::Unchanged { limit_m } => {
-            format!("not moved: a move of {} m or more would have shown", metres(*limit_m))
-        }
+        PlaceAnswer::Unchanged { limit_m } => format!("not moved: {}", would_have_shown(*limit_m)),
         PlaceAnswer::Suspect => "moved or changed, it seems: see its findings".to_owned(),
         PlaceAnswer::CannotTell(why) => format!("can't tell whether it moved: {}", cannot_tell(why)),
     }
+}
+
+/// How much of a move is ruled out.
+pub(crate) fn would_have_shown(limit_m: f64) -> String {
+    format!("a move of {} m or more would have shown", metres(limit_m))
 }
 
 /// Why nobody can say whether an anchor has moved, as the end of a sentence.
@@ -289,6 +294,12 @@ pub(crate) fn ids(set: AnchorSet, anchors: &[Anchor]) -> String {
     }
 }
 
+/// An instant for people, to the second: `2026-05-04 09:12:31 UTC`.
+pub(crate) fn instant(at: Timestamp) -> String {
+    let text = rfc3339(at);
+    format!("{} UTC", text.get(..19).unwrap_or(&text).replace('T', " "))
+}
+
 /// A length of time in words.
 pub(crate) fn span(time: Micros) -> String {
     match time.secs_f64() {
@@ -327,4 +338,4 @@ fn number(value: f64, digits: usize) -> String {
 
 #[cfg(test)]
 #[path = "words_tests.rs"]
-mod tests;
+pub(crate) mod tests;

@@ -6,7 +6,7 @@ use axum::http::{StatusCode, header};
 use insta::assert_snapshot;
 
 use super::fixtures::*;
-use crate::{Hub, LogStatus, openapi_json, v1::Problem};
+use crate::{Hub, LogStatus, openapi_json, v1::Problem, words};
 
 async fn ok(hub: &Hub, path: &str) -> String {
     let (status, headers, text) = get(&app(hub), path).await;
@@ -36,6 +36,46 @@ async fn bodies_in_the_middle_of_the_work() {
         ("metrics", "/metrics"),
     ] {
         assert_snapshot!(name, ok(&hub, path).await);
+    }
+}
+
+#[tokio::test]
+async fn a_bad_day_in_rows_for_programs() {
+    let hub = busy_hub();
+    hub.publish(&hereabout_engine::Output::Anchors(troubled()));
+    minutes(2).into_iter().for_each(|m| hub.publish(&hereabout_engine::Output::Minute(m)));
+    assert_snapshot!("troubled_anchors", ok(&hub, "/v1/anchors").await);
+    assert_snapshot!("troubled_anchor", ok(&hub, "/v1/anchors/2").await);
+    assert_snapshot!("troubled_status", ok(&hub, "/v1/status").await);
+}
+
+/// The name that programs read is the name that the words are filed under.
+#[tokio::test]
+async fn kinds_have_one_name_everywhere() {
+    for finding in words::tests::every_finding(0.4) {
+        let hub = busy_hub();
+        let mut table = table();
+        table.rows[0].findings.push(finding);
+        hub.publish(&hereabout_engine::Output::Anchors(table));
+        let row: serde_json::Value = serde_json::from_str(&ok(&hub, "/v1/anchors/0").await).expect("JSON");
+        assert_eq!(row["findings"][0]["kind"], words::finding_kind(&finding));
+    }
+    for finding in words::tests::every_kit_finding(0.4) {
+        let body = serde_json::to_value(crate::v1::KitFindingBody::from(&finding)).expect("JSON");
+        assert_eq!(body["kind"], words::kit_kind(&finding));
+    }
+}
+
+/// Numbers that nobody can write down are null, and no row is lost over them.
+#[tokio::test]
+async fn wild_findings_are_null_in_json() {
+    let hub = busy_hub();
+    for finding in words::tests::every_finding(f64::NAN) {
+        let mut table = table();
+        table.rows[0].findings.push(finding);
+        hub.publish(&hereabout_engine::Output::Anchors(table));
+        let text = ok(&hub, "/v1/anchors").await;
+        assert!(!text.contains("NaN"), "{text}");
     }
 }
 

@@ -12,8 +12,8 @@ use hereabout_core::{
     Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
-    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, JudgedRange, Output, Place, PlaceAnswer,
-    PositionReport, RejectedRange, ZoneReport, ZoneWhy,
+    AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedEpoch,
+    JudgedRange, KitFinding, Output, Place, PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
 use http_body_util::BodyExt;
 use tokio::task::JoinHandle;
@@ -170,7 +170,7 @@ pub(crate) fn inside(seq: u64, tag: u32) -> ZoneReport {
     }
 }
 
-fn health(id: u16, state: AnchorState, heard_before_s: Option<f64>, rate_hz: f64) -> AnchorHealth {
+pub(crate) fn health(id: u16, state: AnchorState, heard_before_s: Option<f64>, rate_hz: f64) -> AnchorHealth {
     AnchorHealth {
         anchor: AnchorId(id),
         state,
@@ -206,6 +206,62 @@ pub(crate) fn table() -> AnchorTable {
         .collect(),
         kit: Default::default(),
     }
+}
+
+/// A bad day: one moved and left out, one of two suspected and in use, one silent, one blocked, one never heard.
+pub(crate) fn troubled() -> AnchorTable {
+    let mut table = table();
+    let set = AnchorSet(0b11);
+    let found: [(&[AnchorFinding], bool, PlaceAnswer); 5] = [
+        (
+            &[
+                AnchorFinding::OneOf { anchors: set },
+                AnchorFinding::OftenLate {
+                    share: 0.71,
+                    worst_hour_utc: Some(14),
+                    worst_direction_deg: Some(44.0),
+                },
+            ],
+            false,
+            PlaceAnswer::Suspect,
+        ),
+        (&[AnchorFinding::OneOf { anchors: set }], false, PlaceAnswer::Suspect),
+        (
+            &[AnchorFinding::Moved { shift_m: [0.297, 0.297], size_se_m: 0.04, direction_se_deg: Some(6.0) }],
+            true,
+            PlaceAnswer::Suspect,
+        ),
+        (
+            &[
+                AnchorFinding::Silent,
+                AnchorFinding::Flapping { times: 7, over: Micros::from_millis(600_000) },
+            ],
+            false,
+            PlaceAnswer::CannotTell(CannotTell::TravelTooNarrow),
+        ),
+        (&[], false, PlaceAnswer::CannotTell(CannotTell::TravelTooNarrow)),
+    ];
+    for (row, (findings, set_aside, place)) in table.rows.iter_mut().zip(found) {
+        row.findings = findings.iter().copied().collect();
+        (row.set_aside, row.place) = (set_aside, place);
+    }
+    table.kit.push(KitFinding::FramesCut { share: 0.12 });
+    table
+}
+
+/// Three minutes of one anchor with a gap, and one in which it was not heard.
+pub(crate) fn minutes(id: u16) -> Vec<AnchorMinute> {
+    let minute = |before_min: i64, ranges: u32| AnchorMinute {
+        from: T.plus(Micros::from_millis(-60_000 * before_min)),
+        anchor: AnchorId(id),
+        frames: 600,
+        ranges,
+        rejected: ranges / 50,
+        mean_residual_m: (ranges > 0).then_some(-0.013_37),
+        sd_residual_m: (ranges > 1).then_some(0.061),
+        mean_range_m: (ranges > 0).then_some(8.251),
+    };
+    vec![minute(70, 590), minute(9, 590), minute(4, 0), minute(3, 312)]
 }
 
 pub(crate) fn connected() -> LinkStatus {

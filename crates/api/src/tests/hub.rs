@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use hereabout_core::{Micros, TagId};
-use hereabout_engine::{AnchorState, Output};
+use hereabout_engine::{AnchorFinding, AnchorState, Output, PlaceAnswer};
 
 use super::fixtures::*;
 use crate::{
@@ -65,6 +65,30 @@ fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
     assert_eq!(told.len(), 2);
     assert!(told[0].starts_with(r#"{"type":"anchor","id":3,"name":"roller door""#), "{}", told[0]);
     assert!(told[1].contains(r#""id":4"#), "{}", told[1]);
+}
+
+#[test]
+fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do() {
+    let hub = busy_hub();
+    let reader = hub.subscribe(everything(), T, 64, 1).unwrap();
+    texts(&reader);
+    let moved = |e| AnchorFinding::Moved { shift_m: [e, 0.1], size_se_m: 0.04, direction_se_deg: Some(6.0) };
+    let mut next = table();
+    for (change, told) in [
+        (Some(moved(0.4)), 1),
+        (Some(moved(0.41)), 0),
+        (Some(AnchorFinding::OffsetChanged { by_m: 0.2, se_m: 0.02 }), 1),
+        (None, 1),
+    ] {
+        next.rows[2].findings = change.into_iter().collect();
+        hub.publish(&Output::Anchors(next.clone()));
+        assert_eq!(texts(&reader).len(), told, "{change:?}");
+    }
+    next.rows[0].set_aside = true;
+    hub.publish(&Output::Anchors(next.clone()));
+    next.rows[1].place = PlaceAnswer::Suspect;
+    hub.publish(&Output::Anchors(next));
+    assert_eq!(texts(&reader).len(), 2);
 }
 
 #[test]

@@ -1,14 +1,15 @@
 //! Health of the anchors, for programs; `/v1/anchors.txt` has the same for people.
 
 use hereabout_core::Anchor;
-use hereabout_engine::{AnchorHealth, AnchorState};
+use hereabout_engine::{AnchorHealth, AnchorMinute, AnchorState};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
-    MessageType, json,
+    FindingBody, KitFindingBody, MessageType, PlaceBody, json,
     number::{rfc3339, round_1e4, vector},
 };
+use crate::health::Diagnosis;
 
 /// State of an anchor, from its ranges alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -74,14 +75,30 @@ pub struct AnchorBody {
     /// Share (0 to 1) of its recent ranges that came late, as learned by the tracker.
     #[schema(required)]
     pub late_share: Option<f64>,
-    /// What to do about it, in words; null when there is nothing to do.
+    /// What to do about the worst of it, in words; null when there is nothing to do.
     #[schema(required)]
     pub advice: Option<String>,
+    /// What is the matter with it, worst first.
+    pub findings: Vec<FindingBody>,
+    /// Whether it stands where the site file says; null before the first report of the engine.
+    #[schema(required)]
+    pub place: Option<PlaceBody>,
+    /// Its ranges take no part in positions at present.
+    pub set_aside: bool,
+    /// It is suspected, and takes part all the same because too few others are there.
+    pub still_in_use: bool,
 }
 
 impl AnchorBody {
     /// The body of `anchor`; `health` is `None` before the engine's first report.
-    pub(crate) fn new(anchor: &Anchor, health: Option<&AnchorHealth>, advice: Option<String>) -> AnchorBody {
+    pub(crate) fn new(
+        anchor: &Anchor,
+        health: Option<&AnchorHealth>,
+        diagnosis: &Diagnosis,
+        anchors: &[Anchor],
+    ) -> AnchorBody {
+        let findings =
+            diagnosis.findings.iter().map(|(finding, said)| FindingBody::new(finding, said, anchors));
         AnchorBody {
             kind: MessageType::Anchor,
             id: anchor.id.0,
@@ -97,7 +114,11 @@ impl AnchorBody {
             mean_residual_m: health.and_then(|h| h.mean_residual_m).and_then(round_1e4),
             sigma_m: health.and_then(|h| h.sigma_m).and_then(round_1e4),
             late_share: health.and_then(|h| h.late_share).and_then(round_1e4),
-            advice,
+            advice: diagnosis.advice().map(str::to_owned),
+            findings: findings.collect(),
+            place: health.map(|h| PlaceBody::from(&h.place)),
+            set_aside: health.is_some_and(|h| h.set_aside),
+            still_in_use: diagnosis.still_in_use,
         }
     }
 
@@ -113,6 +134,63 @@ pub struct AnchorsBody {
     /// The instant it is for, RFC 3339; null before the engine's first report.
     #[schema(required)]
     pub time: Option<String>,
+    /// What is the matter with the kit as a whole.
+    pub kit: Vec<KitFindingBody>,
     /// In the order of the site file.
     pub anchors: Vec<AnchorBody>,
+}
+
+/// Health of one anchor, with its last hour.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct AnchorDetailBody {
+    /// As in the list of all.
+    #[serde(flatten)]
+    pub anchor: AnchorBody,
+    /// The full minutes of the last hour, oldest first. A minute without frames is not there.
+    pub minutes: Vec<MinuteBody>,
+}
+
+/// One anchor within one minute.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct MinuteBody {
+    /// Start of the minute, RFC 3339.
+    pub from: String,
+    /// Frames that could have had a range of it.
+    pub frames: u32,
+    /// Ranges of it.
+    pub ranges: u32,
+    /// Ranges that the outlier gate left out.
+    pub rejected: u32,
+    /// Share (0 to 1) of the frames with a range of it.
+    #[schema(required)]
+    pub share: Option<f64>,
+    /// Share (0 to 1) of its ranges that the outlier gate left out, late ones nearly always; null without ranges.
+    #[schema(required)]
+    pub rejected_share: Option<f64>,
+    /// Mean of measured minus computed over the used ranges, metres; null without any.
+    #[schema(required)]
+    pub mean_residual_m: Option<f64>,
+    /// Their standard deviation, metres; null with fewer than two.
+    #[schema(required)]
+    pub sd_residual_m: Option<f64>,
+    /// Mean range, metres; null without any.
+    #[schema(required)]
+    pub mean_range_m: Option<f64>,
+}
+
+impl From<&AnchorMinute> for MinuteBody {
+    fn from(minute: &AnchorMinute) -> MinuteBody {
+        let of = |part: u32, whole: u32| (whole > 0).then(|| f64::from(part) / f64::from(whole));
+        MinuteBody {
+            from: rfc3339(minute.from),
+            frames: minute.frames,
+            ranges: minute.ranges,
+            rejected: minute.rejected,
+            share: of(minute.ranges, minute.frames).and_then(round_1e4),
+            rejected_share: of(minute.rejected, minute.ranges).and_then(round_1e4),
+            mean_residual_m: minute.mean_residual_m.and_then(round_1e4),
+            sd_residual_m: minute.sd_residual_m.and_then(round_1e4),
+            mean_range_m: minute.mean_range_m.and_then(round_1e4),
+        }
+    }
 }

@@ -8,17 +8,21 @@
 mod anchor;
 mod calibration;
 mod daemon;
+mod finding;
 mod number;
 mod position;
 mod range;
 mod site;
 mod zone;
 
-pub use anchor::{AnchorBody, AnchorStateName, AnchorsBody};
+pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MinuteBody};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
     AliveBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody, OutputsBody,
     Problem, RouteBody, StatusBody,
+};
+pub use finding::{
+    CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,
 };
 pub use number::{rfc3339, round_1e4, round_1e8};
 pub use position::{

@@ -1,0 +1,120 @@
+//! The table with everything that can be found, and with names that people should not have chosen.
+
+use hereabout_core::TagId;
+use hereabout_engine::{CannotTell, KitFinding};
+use insta::assert_snapshot;
+
+use super::*;
+use crate::{
+    tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
+    words::tests::{every_finding, every_kit_finding, every_place},
+};
+
+fn page(site: &SiteInfo, change: impl FnOnce(&mut Snapshot)) -> String {
+    let mut snapshot = busy_hub().snapshot();
+    change(&mut snapshot);
+    let text = anchors_text(site, "sim://yard.toml", &snapshot, now());
+    for l in text.lines() {
+        assert!(l.width() <= WIDTH, "{} columns: {l}", l.width());
+        assert!(!l.ends_with(' '), "{l:?}");
+        assert!(l.chars().all(is_plain), "{l:?}");
+    }
+    text
+}
+
+#[test]
+fn a_bad_day_at_the_nursery() {
+    assert_snapshot!("a_bad_day", page(&info().site, |s| s.anchors = Some(troubled())));
+}
+
+#[test]
+fn a_tag_that_is_off_sends_nobody_up_a_ladder() {
+    let text = page(&info().site, |s| {
+        let mut table = table();
+        for row in &mut table.rows {
+            *row = health(row.anchor.0, AnchorState::Silent, Some(4.0), 0.0);
+            row.place = PlaceAnswer::CannotTell(CannotTell::NoPosition);
+        }
+        table.kit.push(KitFinding::TagOff { tag: TagId(0) });
+        s.anchors = Some(table);
+    });
+    assert!(text.contains("switch the tag on") && !text.contains(CAUTION), "{text}");
+    assert!(text.find("switch the tag on") < text.find("   id  name"), "the kit comes first");
+    assert_eq!(text.matches("can't tell").count(), 1, "what holds for all is said once: {text}");
+    assert_snapshot!("tag_off", text);
+}
+
+#[test]
+fn everything_that_can_be_found_stays_within_80_columns() {
+    for x in [0.42, 1e9, f64::NAN, f64::NEG_INFINITY] {
+        for finding in every_finding(x) {
+            for place in every_place(x) {
+                let text = page(&info().site, |s| {
+                    let mut table = table();
+                    table.kit.extend(every_kit_finding(x).into_iter().take(4));
+                    for row in &mut table.rows {
+                        row.findings = [finding, finding].into_iter().collect();
+                        row.place = place;
+                        row.mean_residual_m = Some(x);
+                        row.rate_hz = x;
+                    }
+                    s.anchors = Some(table);
+                });
+                assert!(!text.contains("…\n") || x != 0.42, "something was cut: {text}");
+            }
+        }
+    }
+}
+
+#[test]
+fn names_in_any_script_keep_the_columns() {
+    let mut site = info().site;
+    for (anchor, name) in site.anchors.iter_mut().zip([
+        "温室の北西の切妻、ずっと後ろ",
+        "زاوية السقيفة",
+        "o\u{301}\u{301}\u{301}\u{301}".repeat(40).as_str(),
+        "\u{202e}terces\u{202c} \x1b[2J",
+        "👷‍♀️ ladder 👷‍♀️",
+    ]) {
+        name.clone_into(&mut anchor.name);
+    }
+    let text = page(&site, |_| {});
+    let columns: Vec<usize> = text
+        .lines()
+        .filter_map(|l| {
+            let end =
+                ["heard", "silent", "never heard"].iter().filter_map(|s| l.find(&format!(" {s} "))).min()?;
+            l.get(..5)?.trim().parse::<u16>().is_ok().then(|| l[..end].width())
+        })
+        .collect();
+    assert_eq!(columns, [25; 5], "{text}");
+}
+
+#[test]
+fn places_are_said_once_when_alike_and_beside_each_when_not() {
+    let still = PlaceAnswer::CannotTell(CannotTell::TagStandsStill);
+    let fine = |limit_m| PlaceAnswer::Unchanged { limit_m };
+    assert_eq!(Places::of(&[]), Places::Nothing);
+    assert_eq!(Places::of(&[PlaceAnswer::Suspect]), Places::Nothing);
+    assert_eq!(Places::of(&[fine(0.3), fine(0.5), PlaceAnswer::Suspect]), Places::Unchanged(0.5));
+    assert_eq!(Places::of(&[still, still]), Places::CannotTell(CannotTell::TagStandsStill));
+    assert_eq!(Places::of(&[still, fine(0.3)]), Places::Each);
+    let text = page(&info().site, |s| {
+        if let Some(table) = &mut s.anchors {
+            table.rows[0].place = still;
+        }
+    });
+    assert!(text.contains("can't tell whether it moved: the tag stands still"), "{text}");
+    assert!(text.contains("not moved: a move of 0.30 m or more would have shown"), "{text}");
+}
+
+#[test]
+fn texts_are_cut_to_columns_and_not_to_characters() {
+    assert_eq!(fit("potting bench", 18), "potting bench");
+    assert_eq!(fit("温室温室", 8), "温室温室");
+    assert_eq!(fit("温室温室", 7), "温室温…");
+    assert_eq!(fit("温室温室", 6), "温室…");
+    assert_eq!(fit("a\u{7}b", 3), "a?b");
+    assert!(fit(&"\u{301}".repeat(10_000), 10).chars().count() <= 41);
+    assert_eq!(ago(now(), T), "0.0 s");
+}

@@ -1,0 +1,329 @@
+//! What is found about anchors and about the kit: words for people, facts for programs.
+
+use hereabout_core::Anchor;
+use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::number::round_1e4;
+use crate::words::{self, Said};
+
+/// Something that is the matter with one anchor.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct FindingBody {
+    /// Its kind and its facts.
+    #[serde(flatten)]
+    pub facts: FindingFacts,
+    /// What is found, with the evidence, in words.
+    pub words: String,
+    /// What to do about it, in words.
+    pub advice: String,
+}
+
+/// What a finding rests on. Standard errors are one sigma; a number that is not known is null.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum FindingFacts {
+    /// Two boards answer to its id.
+    TwoBoards {
+        /// Distance between the two levels of its ranges, metres.
+        #[schema(required)]
+        apart_m: Option<f64>,
+        /// Share (0 to 1) of the ranges that the rarer one answers.
+        #[schema(required)]
+        share: Option<f64>,
+    },
+    /// It stands elsewhere than the site file says.
+    Moved {
+        /// East and north, metres.
+        #[schema(required)]
+        shift_m: Option<[f64; 2]>,
+        /// How far, metres.
+        #[schema(required)]
+        size_m: Option<f64>,
+        /// Standard error of that, metres.
+        #[schema(required)]
+        size_se_m: Option<f64>,
+        /// Which way, degrees clockwise from north; null when only the size is known well enough.
+        #[schema(required)]
+        direction_deg: Option<f64>,
+        /// Standard error of that, degrees.
+        #[schema(required)]
+        direction_se_deg: Option<f64>,
+    },
+    /// It reads longer (positive) or shorter than its calibration says.
+    OffsetChanged {
+        /// By how much, metres.
+        #[schema(required)]
+        by_m: Option<f64>,
+        /// Standard error of that, metres.
+        #[schema(required)]
+        se_m: Option<f64>,
+    },
+    /// It reads long everywhere: moved away, or something stands in front of it.
+    ReadsLong {
+        /// By how much, metres.
+        #[schema(required)]
+        by_m: Option<f64>,
+    },
+    /// One of these anchors has moved or changed.
+    OneOf {
+        /// Their ids, this one among them.
+        anchors: Vec<u16>,
+    },
+    /// Never heard in this session.
+    NeverHeard,
+    /// It answers no more.
+    Silent,
+    /// It falls silent again and again.
+    Flapping {
+        /// How often.
+        times: u32,
+        /// Within so many seconds.
+        over_s: f64,
+    },
+    /// Its ranges are late very often: something is in the way.
+    OftenLate {
+        /// Share (0 to 1) of late ranges within the last minute.
+        #[schema(required)]
+        share: Option<f64>,
+        /// The hour of the day (UTC) in which it is worst; null when none stands out.
+        #[schema(required)]
+        worst_hour_utc: Option<u8>,
+        /// The direction from the anchor in which it is worst, degrees clockwise from north; null when none stands out.
+        #[schema(required)]
+        worst_direction_deg: Option<f64>,
+    },
+    /// Its good ranges scatter more than they should.
+    Noisy {
+        /// Standard deviation now, metres.
+        #[schema(required)]
+        sigma_m: Option<f64>,
+        /// What is usual, metres.
+        #[schema(required)]
+        usual_m: Option<f64>,
+    },
+    /// Its offset wanders slowly.
+    Drifting {
+        /// Metres a day, positive when it reads longer.
+        #[schema(required)]
+        m_per_day: Option<f64>,
+        /// Standard error of that.
+        #[schema(required)]
+        se_m_per_day: Option<f64>,
+    },
+    /// It answers less often than its distance leads to expect.
+    Weak {
+        /// Share (0 to 1) of the frames with a range of it.
+        #[schema(required)]
+        share: Option<f64>,
+        /// What its distance leads to expect.
+        #[schema(required)]
+        expected: Option<f64>,
+    },
+}
+
+impl FindingBody {
+    /// `anchors` are those of the site, in its order.
+    pub(crate) fn new(finding: &AnchorFinding, said: &Said, anchors: &[Anchor]) -> FindingBody {
+        FindingBody {
+            facts: FindingFacts::new(finding, anchors),
+            words: said.words.clone(),
+            advice: said.advice.clone(),
+        }
+    }
+}
+
+impl FindingFacts {
+    fn new(finding: &AnchorFinding, anchors: &[Anchor]) -> FindingFacts {
+        match *finding {
+            AnchorFinding::TwoBoards { apart_m, share } => {
+                FindingFacts::TwoBoards { apart_m: round_1e4(apart_m), share: round_1e4(share) }
+            }
+            AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => {
+                FindingFacts::moved(shift_m, size_se_m, direction_se_deg)
+            }
+            AnchorFinding::OffsetChanged { by_m, se_m } => {
+                FindingFacts::OffsetChanged { by_m: round_1e4(by_m), se_m: round_1e4(se_m) }
+            }
+            AnchorFinding::ReadsLong { by_m } => FindingFacts::ReadsLong { by_m: round_1e4(by_m) },
+            AnchorFinding::OneOf { anchors: set } => {
+                let named = anchors.iter().enumerate().filter(|(i, _)| set.contains(*i));
+                FindingFacts::OneOf { anchors: named.map(|(_, a)| a.id.0).collect() }
+            }
+            AnchorFinding::NeverHeard => FindingFacts::NeverHeard,
+            AnchorFinding::Silent => FindingFacts::Silent,
+            AnchorFinding::Flapping { times, over } => {
+                FindingFacts::Flapping { times, over_s: over.secs_f64() }
+            }
+            AnchorFinding::OftenLate { share, worst_hour_utc, worst_direction_deg } => {
+                let worst_direction_deg = worst_direction_deg.and_then(round_1e4);
+                FindingFacts::OftenLate { share: round_1e4(share), worst_hour_utc, worst_direction_deg }
+            }
+            AnchorFinding::Noisy { sigma_m, usual_m } => {
+                FindingFacts::Noisy { sigma_m: round_1e4(sigma_m), usual_m: round_1e4(usual_m) }
+            }
+            AnchorFinding::Drifting { m_per_day, se_m_per_day } => FindingFacts::Drifting {
+                m_per_day: round_1e4(m_per_day),
+                se_m_per_day: round_1e4(se_m_per_day),
+            },
+            AnchorFinding::Weak { share, expected } => {
+                FindingFacts::Weak { share: round_1e4(share), expected: round_1e4(expected) }
+            }
+        }
+    }
+
+    fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> FindingFacts {
+        let [east, north] = shift_m;
+        let direction = direction_se_deg.and_then(|_| words::bearing_deg(shift_m));
+        FindingFacts::Moved {
+            shift_m: round_1e4(east).zip(round_1e4(north)).map(|(e, n)| [e, n]),
+            size_m: round_1e4((east * east + north * north).sqrt()),
+            size_se_m: round_1e4(size_se_m),
+            direction_deg: direction.and_then(round_1e4),
+            direction_se_deg: direction_se_deg.and_then(round_1e4),
+        }
+    }
+}
+
+/// Something that is the matter with the kit as a whole.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct KitFindingBody {
+    /// Its kind and its facts.
+    #[serde(flatten)]
+    pub facts: KitFacts,
+    /// What is found, with the evidence, in words.
+    pub words: String,
+    /// What to do about it, in words.
+    pub advice: String,
+}
+
+/// What a finding about the kit rests on.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum KitFacts {
+    /// The tag is off or out of reach: all anchors lost it at once.
+    TagOff {
+        /// Which tag.
+        tag: u32,
+    },
+    /// The anchors fell silent one after the other, or all but the primary one.
+    AnchorsGone,
+    /// Frames come without ranges; nothing tells the tag from the anchors.
+    NobodyAnswers,
+    /// No byte comes.
+    CableOut,
+    /// Many frames are cut or damaged.
+    FramesCut {
+        /// Share (0 to 1) of the frames of the last minute.
+        #[schema(required)]
+        share: Option<f64>,
+    },
+    /// The frames come unevenly.
+    UnevenClock {
+        /// Median time between two frames, seconds.
+        usual_s: f64,
+        /// The longest gap of the last minute, seconds.
+        longest_s: f64,
+        /// Share (0 to 1) of the gaps that are off by more than half.
+        #[schema(required)]
+        share: Option<f64>,
+    },
+}
+
+impl From<&KitFinding> for KitFindingBody {
+    fn from(finding: &KitFinding) -> KitFindingBody {
+        let said = words::kit(finding);
+        let facts = match *finding {
+            KitFinding::TagOff { tag } => KitFacts::TagOff { tag: tag.0 },
+            KitFinding::AnchorsGone => KitFacts::AnchorsGone,
+            KitFinding::NobodyAnswers => KitFacts::NobodyAnswers,
+            KitFinding::CableOut => KitFacts::CableOut,
+            KitFinding::FramesCut { share } => KitFacts::FramesCut { share: round_1e4(share) },
+            KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
+                usual_s: usual.secs_f64(),
+                longest_s: longest.secs_f64(),
+                share: round_1e4(share),
+            },
+        };
+        KitFindingBody { facts, words: said.words, advice: said.advice }
+    }
+}
+
+/// Whether an anchor stands where the site file says, as far as its ranges tell.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct PlaceBody {
+    /// In one word.
+    pub answer: PlaceAnswerName,
+    /// Why nobody can say; null when somebody can.
+    #[schema(required)]
+    pub why: Option<CannotTellName>,
+    /// The smallest move that would have shown, metres; null unless the answer is `unchanged`.
+    #[schema(required)]
+    pub limit_m: Option<f64>,
+    /// The same in words.
+    pub words: String,
+    /// What makes it possible to say; null unless the answer is `cannot_tell`.
+    #[schema(required)]
+    pub advice: Option<&'static str>,
+}
+
+/// The answer in one word.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum PlaceAnswerName {
+    /// Nothing speaks for a change; moves below `limit_m` would not have been seen.
+    Unchanged,
+    /// See the findings.
+    Suspect,
+    /// Nobody can say.
+    CannotTell,
+}
+
+/// Why nobody can say whether an anchor has moved.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum CannotTellName {
+    /// No position rests on at least three other anchors.
+    NoPosition,
+    /// The tag has not travelled far enough.
+    TooLittleTravel,
+    /// The tag stands still.
+    TagStandsStill,
+    /// All ways of the tag look at the anchor from about the same side.
+    TravelTooNarrow,
+    /// Too few anchors to tell which one is wrong.
+    TooFewAnchors,
+    /// All anchors are off alike.
+    AllAlike,
+}
+
+impl From<&PlaceAnswer> for PlaceBody {
+    fn from(place: &PlaceAnswer) -> PlaceBody {
+        let (answer, why, limit_m) = match place {
+            PlaceAnswer::Unchanged { limit_m } => (PlaceAnswerName::Unchanged, None, round_1e4(*limit_m)),
+            PlaceAnswer::Suspect => (PlaceAnswerName::Suspect, None, None),
+            PlaceAnswer::CannotTell(why) => (PlaceAnswerName::CannotTell, Some(why), None),
+        };
+        PlaceBody {
+            answer,
+            why: why.map(CannotTellName::from),
+            limit_m,
+            words: words::place(place),
+            advice: why.map(words::how_to_tell),
+        }
+    }
+}
+
+impl From<&CannotTell> for CannotTellName {
+    fn from(why: &CannotTell) -> CannotTellName {
+        match why {
+            CannotTell::NoPosition => CannotTellName::NoPosition,
+            CannotTell::TooLittleTravel { .. } => CannotTellName::TooLittleTravel,
+            CannotTell::TagStandsStill => CannotTellName::TagStandsStill,
+            CannotTell::TravelTooNarrow => CannotTellName::TravelTooNarrow,
+            CannotTell::TooFewAnchors { .. } => CannotTellName::TooFewAnchors,
+            CannotTell::AllAlike => CannotTellName::AllAlike,
+        }
+    }
+}
