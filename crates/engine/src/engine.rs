@@ -4,6 +4,7 @@ use std::collections::VecDeque;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Epoch, MAX_ANCHORS, Site, TagId, TagState, Timestamp, Verdict};
+use hereabout_solve::tracker::AnchorStats;
 use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
@@ -12,7 +13,7 @@ use crate::report::{
     AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
 };
 use crate::tag::Tag;
-use crate::watch::{Heard, Watch};
+use crate::watch::{Seen, Watch};
 
 /// Tags that are kept apart. A kit has a handful; a tag field that counts up by a fault must not
 /// fill the memory.
@@ -39,7 +40,7 @@ pub struct Engine {
 impl Engine {
     /// An engine that has heard nothing yet. `frame` may be absent when only epochs come in.
     pub fn new(site: Site, frame: Option<FrameSpec>) -> Engine {
-        let watch = Watch::new(site.anchors().iter().map(|a| a.id));
+        let watch = Watch::new(&site);
         Engine {
             site,
             frame,
@@ -104,13 +105,11 @@ impl Engine {
         Some(self.table(self.newest?))
     }
 
-    /// The watch's table, with what the trackers learned: of several tags, from the one that has heard
-    /// the anchor most.
+    /// The watch's table, with what the trackers learned.
     fn table(&self, at: Timestamp) -> AnchorTable {
         let mut table = self.watch.table(at);
         for (i, row) in table.rows.iter_mut().enumerate() {
-            let stats = self.tags.iter().filter_map(|t| t.anchor_stats(i)).max_by_key(|s| s.readings);
-            if let Some(stats) = stats.filter(|s| s.readings > 0) {
+            if let Some(stats) = learned(&self.tags, i) {
                 row.sigma_m = Some(stats.sigma_m);
                 row.late_share = stats.late_share;
             }
@@ -126,9 +125,8 @@ impl Engine {
                     self.publish(due, i, &estimate, &ArrayVec::new());
                 }
             }
-            let (changes, table_due) = self.watch.fire(due);
-            self.outputs.extend(changes.into_iter().map(Output::AnchorChanged));
-            if table_due {
+            let tags = &self.tags;
+            if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
                 let table = self.table(due);
                 self.outputs.push_back(Output::Anchors(table));
             }
@@ -151,7 +149,7 @@ impl Engine {
         let complete = epoch.readings.len() >= self.site.anchors().len();
         let estimate = self.tags[tag].update(epoch.at, &obs, complete, &self.site);
         judge(&mut judged, &estimate);
-        self.tally(epoch.at, &judged);
+        self.tally(epoch.at, tag, &judged, &estimate);
         let ranges: ArrayVec<JudgedRange, MAX_ANCHORS> = judged.into_iter().map(|(_, r)| r).collect();
         let epoch_out =
             JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges: ranges.clone() };
@@ -203,24 +201,15 @@ impl Engine {
     }
 
     /// Tells the watch what this epoch said; a change of state is published with the table at once.
-    fn tally(&mut self, at: Timestamp, judged: &[(Option<usize>, JudgedRange)]) {
-        let mut changed = false;
-        for (index, range) in judged {
-            let Some(anchor) = *index else { continue };
-            let usable =
-                !matches!(range.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan);
-            let heard = Heard {
-                anchor,
-                range_m: range.range_m.filter(|_| usable),
-                rejected: matches!(range.verdict, Verdict::Rejected(_)),
-                used_residual_m: range.residual_m.filter(|_| range.verdict == Verdict::Used),
-            };
-            if let Some(change) = self.watch.hear(at, &heard) {
-                changed = true;
-                self.outputs.push_back(Output::AnchorChanged(change));
-            }
-        }
-        if changed {
+    fn tally(
+        &mut self,
+        at: Timestamp,
+        tag: usize,
+        judged: &[(Option<usize>, JudgedRange)],
+        estimate: &Estimate,
+    ) {
+        let seen = Seen { at, tag, tag_id: self.tags[tag].id, judged, estimate };
+        if self.watch.take(&seen, &self.site, &mut self.outputs) {
             let table = self.table(at);
             self.outputs.push_back(Output::Anchors(table));
         }
@@ -284,6 +273,12 @@ impl Engine {
             no_fix: estimate.no_fix,
         }
     }
+}
+
+/// What the trackers learned about an anchor: of several tags, from the one that has heard it most.
+fn learned(tags: &[Box<Tag>], anchor: usize) -> Option<AnchorStats> {
+    let stats = tags.iter().filter_map(|t| t.anchor_stats(anchor)).max_by_key(|s| s.readings);
+    stats.filter(|s| s.readings > 0)
 }
 
 /// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this

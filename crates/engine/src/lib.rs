@@ -31,3 +31,4 @@ pub use report::{
     FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, Output, Place,
     PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
+pub use watch::{KitWatch, LinkCounts};

@@ -62,9 +62,9 @@ pub(crate) struct Heard {
     pub(crate) used_residual_m: Option<f64>,
 }
 
-/// The watch over all anchors of a site.
+/// The liveness of all anchors of a site.
 #[derive(Clone, Debug)]
-pub(crate) struct Watch {
+pub(crate) struct Liveness {
     anchors: ArrayVec<Watched, MAX_ANCHORS>,
     /// When the running bucket ends; `None` while nothing was heard for so long that all are empty.
     bucket_ends: Option<Timestamp>,
@@ -74,8 +74,8 @@ pub(crate) struct Watch {
     full: usize,
 }
 
-impl Watch {
-    pub(crate) fn new(ids: impl Iterator<Item = AnchorId>) -> Watch {
+impl Liveness {
+    pub(crate) fn new(ids: impl Iterator<Item = AnchorId>) -> Liveness {
         let fresh = |id| Watched {
             id,
             state: AnchorState::NeverHeard,
@@ -84,12 +84,27 @@ impl Watch {
             last_range_m: None,
             buckets: [Tally::default(); BUCKETS],
         };
-        Watch { anchors: ids.take(MAX_ANCHORS).map(fresh).collect(), bucket_ends: None, bucket: 0, full: 0 }
+        Liveness {
+            anchors: ids.take(MAX_ANCHORS).map(fresh).collect(),
+            bucket_ends: None,
+            bucket: 0,
+            full: 0,
+        }
     }
 
     /// Whether the anchor has been heard and fell silent.
     pub(crate) fn is_silent(&self, anchor: usize) -> bool {
         self.anchors.get(anchor).is_some_and(|a| a.state == AnchorState::Silent)
+    }
+
+    /// State of an anchor, and when it was last heard.
+    pub(crate) fn state(&self, anchor: usize) -> Option<(AnchorState, Option<Timestamp>)> {
+        self.anchors.get(anchor).map(|a| (a.state, a.last_heard))
+    }
+
+    /// Stamp of the newest range of any anchor but this one.
+    pub(crate) fn others_last_heard(&self, anchor: usize) -> Option<Timestamp> {
+        self.anchors.iter().enumerate().filter(|(i, _)| *i != anchor).filter_map(|(_, a)| a.last_heard).max()
     }
 
     /// The next instant at which something changes without an input.
@@ -164,7 +179,8 @@ impl Watch {
         self.bucket_ends = (!all_empty).then(|| at.plus(BUCKET));
     }
 
-    fn bucket_has_ended(&self, at: Timestamp) -> bool {
+    /// Whether a second has ended by `at`.
+    pub(crate) fn bucket_has_ended(&self, at: Timestamp) -> bool {
         self.bucket_ends.is_some_and(|due| due <= at)
     }
 }

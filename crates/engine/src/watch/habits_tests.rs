@@ -1,0 +1,120 @@
+use super::*;
+
+fn at(second: i64) -> Timestamp {
+    Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(1_000 * second))
+}
+
+fn seen(e: f64, n: f64) -> Option<Sighting> {
+    Some(Sighting { to_tag_m: [e, n], distance_m: (e * e + n * n).sqrt() })
+}
+
+#[test]
+fn often_late_begins_at_sixty_per_cent_and_ends_at_forty() {
+    for (late_of_ten, was, found) in [(5, false, false), (6, false, true), (5, true, true), (3, true, false)]
+    {
+        let mut habits = Habits::new(1);
+        for k in 0..600 {
+            habits.hear(at(k / 10), 0, true, Some(k % 10 < late_of_ten), None);
+            if k % 10 == 9 && k < 590 {
+                habits.roll();
+            }
+        }
+        let share = late_of_ten as f64 / 10.0;
+        match habits.often_late(0, was) {
+            Some(AnchorFinding::OftenLate {
+                share: told,
+                worst_hour_utc: None,
+                worst_direction_deg: None,
+            }) => {
+                assert!(found && (told - share).abs() < 1e-9, "{late_of_ten} of 10 late, was {was}");
+            }
+            None => assert!(!found, "{late_of_ten} of 10 late, was {was}"),
+            other => panic!("{other:?}"),
+        }
+    }
+}
+
+#[test]
+fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
+    let mut habits = Habits::new(1);
+    // Late from the east in the fourth of four hours: 03:00 to 04:00 UTC.
+    for k in 0..14_400 {
+        let hour = k / 3_600;
+        let east = k % 3 == 0;
+        let place = if east { seen(5.0, 0.5) } else { [seen(0.5, -5.0), seen(-4.0, 4.0)][(k % 2) as usize] };
+        let midnight = Timestamp::from_micros(1_699_920_000_000_000);
+        let t = midnight.plus(Micros::from_millis(1_000 * k));
+        habits.hear(t, 0, true, Some(hour == 3 && (east || k % 4 == 0)), place);
+        habits.roll();
+    }
+    for _ in 0..60 {
+        habits.hear(Timestamp::from_micros(1_699_930_800_000_000 + 3_599_000_000), 0, true, Some(true), None);
+    }
+    let Some(AnchorFinding::OftenLate { worst_hour_utc, worst_direction_deg, .. }) =
+        habits.often_late(0, false)
+    else {
+        panic!("late");
+    };
+    assert_eq!((worst_hour_utc, worst_direction_deg), (Some(3), Some(90.0)));
+}
+
+#[test]
+fn eight_sectors_go_clockwise_from_north() {
+    let directions =
+        [[0.1, 5.0], [3.0, 3.0], [5.0, -1.0], [2.0, -2.0], [1.0, -4.0], [-2.0, -3.0], [-1.0, 0.1]];
+    assert_eq!(directions.map(sector), [0, 1, 2, 3, 4, 5, 6]);
+    assert_eq!(sector([-2.0, 2.0]), 7);
+    assert_eq!(sector([f64::NAN, 1.0]), 7, "nonsense is not a panic");
+}
+
+/// Four anchors; the last one answers `share` of the frames at `near_m`, the others `usual`.
+fn at_distance(distance_m: f64, usual: f64, share: f64) -> Habits {
+    let mut habits = Habits::new(4);
+    for k in 0..1_200_u32 {
+        for anchor in 0..4 {
+            let of = if anchor == 3 { share } else { usual };
+            let answered = f64::from(k.wrapping_mul(2_654_435_761) >> 8) < of * f64::from(1 << 24);
+            habits.hear(at(i64::from(k / 10)), anchor, answered, None, seen(distance_m, 0.0));
+        }
+        if k % 10 == 9 && k < 1_190 {
+            habits.roll();
+        }
+    }
+    habits
+}
+
+#[test]
+fn weak_is_less_than_what_the_others_answer_from_as_far() {
+    let weak = at_distance(10.0, 0.95, 0.4);
+    let Some(AnchorFinding::Weak { share, expected }) = weak.weak(3, false) else { panic!("weak") };
+    assert!((share - 0.4).abs() < 0.05 && (expected - 0.95).abs() < 0.03, "{share} of {expected}");
+    assert_eq!(weak.weak(0, false), None, "the others are not");
+    assert_eq!(at_distance(30.0, 0.4, 0.4).weak(3, false), None, "all are weak from so far");
+    let between = at_distance(10.0, 0.95, 0.68);
+    assert_eq!(between.weak(3, false), None);
+    assert!(between.weak(3, true).is_some(), "it ends later than it begins");
+}
+
+#[test]
+fn three_silences_in_ten_minutes_are_flapping() {
+    let mut habits = Habits::new(1);
+    for k in 0..3 {
+        habits.fell_silent(at(100 * k), 0);
+        let found = habits.flapping(at(100 * k), 0, false);
+        assert_eq!(found.is_some(), k == 2, "{k}");
+    }
+    let still = habits.flapping(at(650), 0, true);
+    assert_eq!(still, Some(AnchorFinding::Flapping { times: 2, over: FLAP_SPAN }));
+    assert_eq!(habits.flapping(at(650), 0, false), None);
+    assert_eq!(habits.flapping(at(750), 0, true), None);
+}
+
+#[test]
+fn noisy_is_against_the_others() {
+    let others = || [0.08, 0.06, 0.07].into_iter().collect();
+    assert_eq!(noisy(0.2, others(), false), Some(AnchorFinding::Noisy { sigma_m: 0.2, usual_m: 0.07 }));
+    assert_eq!(noisy(0.13, others(), false), None);
+    assert!(noisy(0.13, others(), true).is_some());
+    assert_eq!(noisy(0.11, [0.02, 0.02].into_iter().collect(), false), None, "quiet kits may differ");
+    assert_eq!(noisy(0.9, [0.1].into_iter().collect(), false), None, "one other is no measure");
+}

@@ -1,0 +1,250 @@
+//! What is the matter with the kit as a whole, as far as frames tell: who stopped answering, and in which manner.
+//!
+//! Frames come, but without ranges of a tag for [`QUIET`]:
+//!
+//! - other tags still get ranges: this tag is off;
+//! - the anchors stopped at one instant (within [`AT_ONCE`]): the tag is off, for anchors do not fail in step. Two
+//!   tags that stop in the same instant are no such sign: nobody can say;
+//! - they stopped one after the other: the anchors are gone;
+//! - nothing was ever heard, or there is one anchor only: nobody can say.
+//!
+//! All but one anchor of at least three gone while that one goes on: the anchors are gone, for the one that is wired to
+//! the computer has its own power. What cannot be seen from frames (no byte at all, damage) is told by
+//! [`super::link::KitWatch`].
+//!
+//! **Uneven clock.** Intervals between the frames of the tag that was heard first, in bins of a twelfth of an octave, one minute
+//! at a time: the share that is off the median by more than half.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{MAX_ANCHORS, Micros, TagId, Timestamp};
+
+use crate::engine::MAX_TAGS;
+use crate::report::KitFinding;
+
+/// Frames without a range for this long say something.
+const QUIET: Micros = Micros::from_millis(2_000);
+/// Last ranges within this span stopped at one instant: a range that was missed by chance is allowed for.
+const AT_ONCE: Micros = Micros::from_millis(700);
+/// Two tags whose last ranges are nearer than this stopped together.
+const IN_STEP: Micros = Micros::from_millis(1_000);
+/// An anchor takes part in this when it was heard within this span before the last range.
+const ACTIVE: Micros = Micros::from_millis(60_000);
+/// Frames must still be coming.
+const COMING: Micros = Micros::from_millis(1_500);
+/// Share of uneven intervals that begins and ends the finding, and the intervals that it takes to judge.
+const UNEVEN: f64 = 0.10;
+const UNEVEN_OVER: f64 = 0.05;
+const UNEVEN_FEWEST: u32 = 100;
+const MINUTE: Micros = Micros::from_millis(60_000);
+/// A longer interval is an outage, not unevenness. Seconds.
+const OUTAGE_S: f64 = 10.0;
+/// Bins to the octave, and where they begin. Seconds.
+const TO_OCTAVE: f64 = 12.0;
+const BINS: usize = 192;
+const SHORTEST_S: f64 = 0.000_5;
+
+#[derive(Clone, Debug)]
+struct KitTag {
+    id: TagId,
+    last_frame: Timestamp,
+    last_range: Option<Timestamp>,
+    by_anchor: [Option<Timestamp>; MAX_ANCHORS],
+}
+
+/// What a tag without ranges looks like.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Quiet {
+    AtOnce,
+    OneByOne,
+    Unclear,
+}
+
+/// Everything that is kept.
+#[derive(Clone, Debug)]
+pub(crate) struct Kit {
+    tags: ArrayVec<Box<KitTag>, MAX_TAGS>,
+    clock: Clock,
+}
+
+impl Kit {
+    pub(crate) fn new() -> Kit {
+        Kit { tags: ArrayVec::new(), clock: Clock::default() }
+    }
+
+    /// A frame of a tag, with the anchors (by index) that had a range.
+    pub(crate) fn hear(&mut self, at: Timestamp, tag: TagId, heard: impl Iterator<Item = usize>) {
+        let place = self.tags.iter().position(|t| t.id == tag);
+        let fresh = || KitTag { id: tag, last_frame: at, last_range: None, by_anchor: [None; MAX_ANCHORS] };
+        let Some(index) = place.or_else(|| {
+            self.tags.try_push(Box::new(fresh())).ok()?;
+            Some(self.tags.len() - 1)
+        }) else {
+            return;
+        };
+        let known = &mut self.tags[index];
+        if index == 0 {
+            self.clock.hear(at, at.since(known.last_frame));
+        }
+        known.last_frame = at;
+        for anchor in heard {
+            known.last_range = Some(at);
+            if let Some(slot) = known.by_anchor.get_mut(anchor) {
+                *slot = Some(at);
+            }
+        }
+    }
+
+    /// What is the case at `at`, given what lasts; `began` is the first input of the session.
+    pub(crate) fn findings(
+        &self,
+        at: Timestamp,
+        began: Timestamp,
+        lasting: &[KitFinding],
+    ) -> ArrayVec<KitFinding, 4> {
+        let mut now = ArrayVec::<KitFinding, 4>::new();
+        let mut add = |finding| {
+            if !now.contains(&finding) {
+                // More than four at a time are not told; the tags' own positions tell the rest.
+                let _ = now.try_push(finding);
+            }
+        };
+        for tag in &self.tags {
+            if let Some(finding) = self.finding(tag, at, began, lasting) {
+                add(finding);
+            }
+        }
+        if let Some(finding) = self.clock.finding(lasting) {
+            add(finding);
+        }
+        now
+    }
+
+    fn finding(
+        &self,
+        tag: &KitTag,
+        at: Timestamp,
+        began: Timestamp,
+        lasting: &[KitFinding],
+    ) -> Option<KitFinding> {
+        let coming = at.since(tag.last_frame) < COMING;
+        let Some(last_range) = tag.last_range else {
+            return (coming && at.since(began) >= QUIET).then_some(KitFinding::NobodyAnswers);
+        };
+        if tag.last_frame.since(last_range) < QUIET {
+            let alone = self.tags.len() == 1 && coming && tag.all_but_one_gone();
+            return alone.then_some(KitFinding::AnchorsGone);
+        }
+        // What was said once stays said while the silence lasts, whatever happens to the other tags meanwhile.
+        let said = |f: &&KitFinding| match f {
+            KitFinding::TagOff { tag: id } => *id == tag.id,
+            KitFinding::AnchorsGone | KitFinding::NobodyAnswers => self.tags.len() == 1,
+            _ => false,
+        };
+        if let Some(finding) = lasting.iter().find(said) {
+            return Some(*finding);
+        }
+        if !coming {
+            return None;
+        }
+        let others = || self.tags.iter().filter(|t| t.id != tag.id);
+        let answered = |t: &KitTag| t.last_range.is_some_and(|r| r.since(last_range) >= IN_STEP);
+        if others().any(|t| answered(t)) {
+            return Some(KitFinding::TagOff { tag: tag.id });
+        }
+        let together = others().any(|t| t.last_range.is_some_and(|r| last_range.since(r) < IN_STEP));
+        match tag.manner(last_range) {
+            Quiet::AtOnce if together => Some(KitFinding::NobodyAnswers),
+            Quiet::AtOnce => Some(KitFinding::TagOff { tag: tag.id }),
+            Quiet::OneByOne => Some(KitFinding::AnchorsGone),
+            Quiet::Unclear => Some(KitFinding::NobodyAnswers),
+        }
+    }
+}
+
+impl KitTag {
+    /// The last ranges of the anchors that took part shortly before the last one of all.
+    fn active(&self, last_range: Timestamp) -> impl Iterator<Item = Timestamp> + '_ {
+        self.by_anchor.iter().flatten().copied().filter(move |t| last_range.since(*t) < ACTIVE)
+    }
+
+    /// All anchors but one have been quiet for long while that one goes on.
+    fn all_but_one_gone(&self) -> bool {
+        let known = self.by_anchor.iter().flatten().count();
+        let quiet = self.by_anchor.iter().flatten().filter(|t| self.last_frame.since(**t) >= QUIET).count();
+        known >= 3 && quiet + 1 == known
+    }
+
+    fn manner(&self, last_range: Timestamp) -> Quiet {
+        let active = self.active(last_range).count();
+        let at_once = self.active(last_range).filter(|t| last_range.since(*t) <= AT_ONCE).count();
+        match (active, at_once) {
+            (0 | 1, _) => Quiet::Unclear,
+            (active, at_once) if 3 * at_once >= 2 * active && at_once >= 2 => Quiet::AtOnce,
+            _ => Quiet::OneByOne,
+        }
+    }
+}
+
+/// Intervals of one minute.
+#[derive(Clone, Debug)]
+struct Clock {
+    from: Option<Timestamp>,
+    bins: [u16; BINS],
+    intervals: u32,
+    longest: Micros,
+    /// Of the last full minute: median, longest, share of uneven ones.
+    last: Option<(Micros, Micros, f64)>,
+}
+
+impl Default for Clock {
+    fn default() -> Clock {
+        Clock { from: None, bins: [0; BINS], intervals: 0, longest: Micros::ZERO, last: None }
+    }
+}
+
+impl Clock {
+    fn hear(&mut self, at: Timestamp, interval: Micros) {
+        let from = *self.from.get_or_insert(at);
+        if at.since(from) >= MINUTE {
+            self.close();
+            self.from = Some(at);
+        }
+        let s = interval.secs_f64();
+        if !(0.0..OUTAGE_S).contains(&s) || interval == Micros::ZERO {
+            return;
+        }
+        let bin = ((s / SHORTEST_S).max(1.0).log2() * TO_OCTAVE) as usize;
+        let bin = &mut self.bins[bin.min(BINS - 1)];
+        *bin = bin.saturating_add(1);
+        self.intervals += 1;
+        self.longest = self.longest.max(interval);
+    }
+
+    /// Sums a minute up and begins the next one.
+    fn close(&mut self) {
+        self.last = (self.intervals >= UNEVEN_FEWEST).then(|| {
+            let mut below = 0;
+            let half = self.intervals / 2;
+            let reaches_half = |n: &u16| {
+                below += u32::from(*n);
+                below > half
+            };
+            let median = self.bins.iter().position(reaches_half).unwrap_or(0);
+            let middle = |bin: usize| SHORTEST_S * ((bin as f64 + 0.5) / TO_OCTAVE).exp2();
+            let usual = middle(median);
+            let off = |(bin, _): &(usize, &u16)| !(0.5 * usual..=1.5 * usual).contains(&middle(*bin));
+            let uneven: u32 = self.bins.iter().enumerate().filter(off).map(|(_, n)| u32::from(*n)).sum();
+            (Micros::from_secs_f64(usual), self.longest, f64::from(uneven) / f64::from(self.intervals))
+        });
+        self.bins = [0; BINS];
+        self.intervals = 0;
+        self.longest = Micros::ZERO;
+    }
+
+    fn finding(&self, lasting: &[KitFinding]) -> Option<KitFinding> {
+        let (usual, longest, share) = self.last?;
+        let was = lasting.iter().any(|f| matches!(f, KitFinding::UnevenClock { .. }));
+        let limit = if was { UNEVEN_OVER } else { UNEVEN };
+        (share >= limit).then_some(KitFinding::UnevenClock { usual, longest, share })
+    }
+}

@@ -1,0 +1,152 @@
+//! What the engine cannot see because no frame reaches it: a cable that is out, frames that are damaged.
+//!
+//! [`KitWatch`] is fed the decoder's totals about twice a second. No byte for [`NO_BYTE`], or a link that has been
+//! down for [`LINK_DOWN`], is a cable out: a tag that is off and anchors that are gone leave the primary anchor's frames
+//! coming, which is how the three are told apart. Before the first byte of a session the same holds from the first feed on.
+//!
+//! *Frames cut*: damaged pieces (bad checksums, or skipped bytes in frame lengths, whichever is more) as a
+//! share of all pieces of the last minute.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Micros, Timestamp};
+
+use super::shown::KitShown;
+use crate::report::{KitChange, KitFinding};
+
+/// Without a byte for this long the cable is out.
+const NO_BYTE: Micros = Micros::from_millis(2_500);
+/// A link that is down is given this long to come back.
+const LINK_DOWN: Micros = Micros::from_millis(2_000);
+/// Slices of the last minute, and the length of one.
+const SLICES: usize = 12;
+const SLICE: Micros = Micros::from_millis(5_000);
+/// Share of damaged pieces that begins and ends the finding, and the pieces that it takes.
+const CUT: f64 = 0.05;
+const CUT_OVER: f64 = 0.02;
+const CUT_FEWEST: f64 = 3.0;
+
+/// What the decoder has counted since the daemon began, all sessions together.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct LinkCounts {
+    /// Bytes that came in.
+    pub bytes: u64,
+    /// Good frames.
+    pub frames: u64,
+    /// Frames with a wrong checksum.
+    pub bad_checksum: u64,
+    /// Bytes that belonged to no good frame.
+    pub skipped_bytes: u64,
+}
+
+impl LinkCounts {
+    /// What came since `earlier`; totals that went back began anew.
+    fn since(&self, earlier: &LinkCounts) -> LinkCounts {
+        let since = |now: u64, then: u64| if now >= then { now - then } else { now };
+        LinkCounts {
+            bytes: since(self.bytes, earlier.bytes),
+            frames: since(self.frames, earlier.frames),
+            bad_checksum: since(self.bad_checksum, earlier.bad_checksum),
+            skipped_bytes: since(self.skipped_bytes, earlier.skipped_bytes),
+        }
+    }
+
+    fn add(&mut self, more: &LinkCounts) {
+        self.bytes = self.bytes.saturating_add(more.bytes);
+        self.frames = self.frames.saturating_add(more.frames);
+        self.bad_checksum = self.bad_checksum.saturating_add(more.bad_checksum);
+        self.skipped_bytes = self.skipped_bytes.saturating_add(more.skipped_bytes);
+    }
+
+    /// Damaged pieces and their share of all; `None` without anything to judge.
+    fn damage(&self) -> Option<(f64, f64)> {
+        if self.bytes == 0 {
+            return None;
+        }
+        let good = self.bytes.saturating_sub(self.skipped_bytes) as f64;
+        // Without a good frame nothing tells how long one is; sixteen bytes are a small one.
+        let frame_bytes = if self.frames > 0 { (good / self.frames as f64).max(1.0) } else { 16.0 };
+        let bad = (self.bad_checksum as f64).max(self.skipped_bytes as f64 / frame_bytes);
+        let all = bad + self.frames as f64;
+        (all > 0.0).then(|| (bad, bad / all))
+    }
+}
+
+/// Watches a link; see the module.
+#[derive(Clone, Debug, Default)]
+pub struct KitWatch {
+    last: Option<LinkCounts>,
+    /// When the newest byte was seen, or the watch began.
+    last_byte: Option<Timestamp>,
+    down_since: Option<Timestamp>,
+    slices: [LinkCounts; SLICES],
+    slice: usize,
+    slice_began: Option<Timestamp>,
+    shown: KitShown,
+}
+
+impl KitWatch {
+    /// A watch that has seen nothing yet.
+    pub fn new() -> KitWatch {
+        KitWatch::default()
+    }
+
+    /// Takes in the totals as they stand at `at`, about every half second, whether anything came or not; gives what
+    /// begins and what is over. A stamp before an earlier one counts as that one.
+    pub fn feed(
+        &mut self,
+        at: Timestamp,
+        link_up: bool,
+        counts: LinkCounts,
+    ) -> impl Iterator<Item = KitChange> + use<> {
+        let came = counts.since(self.last.as_ref().unwrap_or(&counts));
+        self.last = Some(counts);
+        if self.last_byte.is_none() || came.bytes > 0 {
+            self.last_byte = Some(at);
+        }
+        self.down_since = if link_up { None } else { Some(self.down_since.unwrap_or(at)) };
+        self.turn_slices(at);
+        self.slices[self.slice].add(&came);
+        let mut changes = ArrayVec::<KitChange, 4>::new();
+        let now = self.now(at);
+        self.shown.become_now(at, now, |change| changes.push(change));
+        changes.into_iter()
+    }
+
+    /// What lasts.
+    pub fn findings(&self) -> &[KitFinding] {
+        self.shown.list()
+    }
+
+    fn turn_slices(&mut self, at: Timestamp) {
+        let began = *self.slice_began.get_or_insert(at);
+        if at.since(began) >= SLICE {
+            self.slice_began = Some(at);
+            self.slice = (self.slice + 1) % SLICES;
+            self.slices[self.slice] = LinkCounts::default();
+        }
+    }
+
+    fn now(&self, at: Timestamp) -> ArrayVec<KitFinding, 4> {
+        let mut now = ArrayVec::new();
+        let quiet = self.last_byte.is_some_and(|t| at.since(t) >= NO_BYTE);
+        let down = self.down_since.is_some_and(|t| at.since(t) >= LINK_DOWN);
+        if quiet || down {
+            now.push(KitFinding::CableOut);
+        }
+        let mut minute = LinkCounts::default();
+        self.slices.iter().for_each(|s| minute.add(s));
+        let was = self.findings().iter().any(|f| matches!(f, KitFinding::FramesCut { .. }));
+        let limit = if was { CUT_OVER } else { CUT };
+        if let Some((bad, share)) = minute.damage()
+            && share >= limit
+            && (was || bad >= CUT_FEWEST)
+        {
+            now.push(KitFinding::FramesCut { share });
+        }
+        now
+    }
+}
+
+#[cfg(test)]
+#[path = "link_tests.rs"]
+mod tests;

@@ -1,0 +1,295 @@
+//! The anchor watch: finds what is the matter with an anchor, or with the kit, from ranges alone.
+//!
+//! | part | finds | when it looks |
+//! |---|---|---|
+//! | `liveness` | heard, silent, rates | every reading; a deadline a second after the last range |
+//! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
+//! | `doubles` | two boards with one id | every range, per tag |
+//! | `kit` | tag off, anchors gone, nobody answers, uneven clock | every frame; judged once a second |
+//! | `minute` | the minute lines | a deadline at the end of each minute |
+//! | `link` | cable out, frames cut | fed by the daemon, outside of the engine |
+//!
+//! **Silent** as a finding is more than the state of the same name: others must have answered for
+//! [`OTHERS_ANSWERED`] after its last range. When all stop, the kit's findings say who is to blame. An anchor that
+//! flaps is not told as silent each time, only when it stays away for [`STAYS_AWAY`].
+//!
+//! **Never heard** is told after [`NEVER_AFTER`] in which others were heard.
+//!
+//! What has begun is told once and ends once (`shown`); every finding has two limits, one to begin and a lower one
+//! to end. All memory is made at the start, and with each new tag.
+
+mod doubles;
+mod habits;
+mod kit;
+mod link;
+mod liveness;
+mod minute;
+mod shown;
+
+use std::collections::VecDeque;
+
+use arrayvec::ArrayVec;
+use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
+use hereabout_solve::tracker::AnchorStats;
+
+use crate::engine::MAX_TAGS;
+use crate::estimate::Estimate;
+use crate::report::{AnchorFinding, AnchorState, AnchorTable, JudgedRange, Output};
+use doubles::Doubles;
+use habits::{Habits, Sighting, noisy};
+use kit::Kit;
+pub use link::{KitWatch, LinkCounts};
+pub(crate) use liveness::SILENT_AFTER;
+use liveness::{Heard, Liveness};
+use minute::Minutes;
+use shown::{KINDS, KitShown, Shown, kind};
+
+/// Others must have answered for this long after an anchor's last range.
+const OTHERS_ANSWERED: Micros = Micros::from_millis(1_200);
+/// A flapping anchor is told as silent only after this long.
+const STAYS_AWAY: Micros = Micros::from_millis(10_000);
+/// An anchor that was never heard is told after this much of a session.
+const NEVER_AFTER: Micros = Micros::from_millis(5_000);
+/// Readings of an anchor before its noise is judged.
+const NOISE_READINGS: u64 = 600;
+
+/// What one epoch was and what became of it.
+pub(crate) struct Seen<'a> {
+    pub(crate) at: Timestamp,
+    /// Index of the tag in the engine, and its id.
+    pub(crate) tag: usize,
+    pub(crate) tag_id: TagId,
+    /// Anchor index (`None` for anchors that the site does not have) and verdict.
+    pub(crate) judged: &'a [(Option<usize>, JudgedRange)],
+    pub(crate) estimate: &'a Estimate,
+}
+
+/// What the trackers learned about an anchor, by its index.
+pub(crate) type Learned<'a> = &'a dyn Fn(usize) -> Option<AnchorStats>;
+
+/// Ranges of each anchor to one tag, for what must not mix tags.
+type PerTag = [Doubles; MAX_ANCHORS];
+
+/// The watch over all anchors of a site.
+#[derive(Clone, Debug)]
+pub(crate) struct Watch {
+    ids: ArrayVec<AnchorId, MAX_ANCHORS>,
+    began: Option<Timestamp>,
+    liveness: Liveness,
+    minutes: Minutes,
+    habits: Habits,
+    kit: Kit,
+    doubles: ArrayVec<Box<PerTag>, MAX_TAGS>,
+    shown: [Shown; MAX_ANCHORS],
+    kit_shown: KitShown,
+}
+
+impl Watch {
+    pub(crate) fn new(site: &Site) -> Watch {
+        let ids: ArrayVec<AnchorId, MAX_ANCHORS> =
+            site.anchors().iter().map(|a| a.id).take(MAX_ANCHORS).collect();
+        Watch {
+            began: None,
+            liveness: Liveness::new(ids.iter().copied()),
+            minutes: Minutes::default(),
+            habits: Habits::new(ids.len()),
+            kit: Kit::new(),
+            doubles: ArrayVec::new(),
+            shown: std::array::from_fn(|_| Shown::default()),
+            kit_shown: KitShown::default(),
+            ids,
+        }
+    }
+
+    /// Whether the anchor has been heard and fell silent.
+    pub(crate) fn is_silent(&self, anchor: usize) -> bool {
+        self.liveness.is_silent(anchor)
+    }
+
+    /// The next instant at which something changes without an input.
+    pub(crate) fn deadline(&self) -> Option<Timestamp> {
+        [self.liveness.deadline(), self.minutes.deadline()].into_iter().flatten().min()
+    }
+
+    /// Starts counting at `at` if nothing is being counted.
+    pub(crate) fn wake(&mut self, at: Timestamp) {
+        self.began.get_or_insert(at);
+        self.liveness.wake(at);
+        self.minutes.wake(at);
+    }
+
+    /// Takes in an epoch. Whether a table is due at once, because something has changed.
+    pub(crate) fn take(&mut self, seen: &Seen, site: &Site, out: &mut VecDeque<Output>) -> bool {
+        let mut changed = false;
+        let usable = |r: &JudgedRange| {
+            !matches!(r.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)
+        };
+        while self.doubles.len() <= seen.tag && !self.doubles.is_full() {
+            self.doubles.push(Box::new([Doubles::default(); MAX_ANCHORS]));
+        }
+        for (index, range) in seen.judged {
+            let Some(anchor) = index.filter(|i| *i < self.ids.len()) else { continue };
+            let heard = Heard {
+                anchor,
+                range_m: range.range_m.filter(|_| usable(range)),
+                rejected: matches!(range.verdict, Verdict::Rejected(_)),
+                used_residual_m: range.residual_m.filter(|_| range.verdict == Verdict::Used),
+            };
+            self.minutes.hear(&heard);
+            // How often a silent anchor answers is no question of its distance.
+            let awake = self.liveness.state(anchor).is_some_and(|(s, _)| s == AnchorState::Heard);
+            let sighting = sighting(seen.estimate, site, anchor).filter(|_| awake);
+            self.habits.hear(seen.at, anchor, heard.range_m.is_some(), late(range), sighting);
+            if let (Some(range_m), Some(doubles)) = (heard.range_m, self.doubles.get_mut(seen.tag)) {
+                let was = doubles[anchor].found().is_some();
+                doubles[anchor].hear(seen.at, range_m);
+                changed |= doubles[anchor].found().is_some() != was;
+            }
+            if let Some(change) = self.liveness.hear(seen.at, &heard) {
+                changed = true;
+                out.push_back(Output::AnchorChanged(change));
+            }
+        }
+        let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && usable(r));
+        self.kit.hear(seen.at, seen.tag_id, ranged.filter_map(|(i, _)| *i));
+        if changed {
+            // What was learned is looked at once a second; until then what was said about it stays said.
+            self.refresh(seen.at, None, out);
+        }
+        changed
+    }
+
+    /// What is due at `at`: anchors that fall silent, the end of a second, the end of a minute. Whether a table is due.
+    pub(crate) fn fire(&mut self, at: Timestamp, learned: Learned, out: &mut VecDeque<Output>) -> bool {
+        let lines = self.minutes.fire(at, self.ids.iter().copied());
+        out.extend(lines.into_iter().map(Output::Minute));
+        let (changes, due) = self.liveness.fire(at);
+        out.extend(changes.into_iter().map(Output::AnchorChanged));
+        if due {
+            self.refresh(at, Some(learned), out);
+        }
+        due
+    }
+
+    /// Begins the next second when one has ended by `at`.
+    pub(crate) fn roll(&mut self, at: Timestamp) {
+        if self.liveness.bucket_has_ended(at) {
+            self.habits.roll();
+        }
+        self.liveness.roll(at);
+    }
+
+    /// The table as it stands.
+    pub(crate) fn table(&self, at: Timestamp) -> AnchorTable {
+        let mut table = self.liveness.table(at);
+        for (row, shown) in table.rows.iter_mut().zip(&self.shown) {
+            row.findings = shown.list();
+        }
+        table.kit = self.kit_shown.list().clone();
+        table
+    }
+
+    /// Looks at everything anew and tells what begins and what is over.
+    fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut VecDeque<Output>) {
+        for anchor in 0..self.ids.len() {
+            let now = self.findings(at, anchor, learned);
+            self.shown[anchor].become_now(at, self.ids[anchor], &now, |change| {
+                out.push_back(Output::FindingChanged(change));
+            });
+        }
+        let began = self.began.unwrap_or(at);
+        let now = self.kit.findings(at, began, self.kit_shown.list());
+        self.kit_shown.become_now(at, now, |change| {
+            out.push_back(Output::KitChanged(change));
+        });
+    }
+
+    /// What is the matter with one anchor now.
+    fn findings(
+        &mut self,
+        at: Timestamp,
+        anchor: usize,
+        learned: Option<Learned>,
+    ) -> [Option<AnchorFinding>; KINDS] {
+        let mut now = [None; KINDS];
+        let mut add = |found: Option<AnchorFinding>| {
+            if let Some(finding) = found {
+                now[kind(&finding)] = Some(finding);
+            }
+        };
+        let shown = &self.shown[anchor];
+        let was = |sample: AnchorFinding| shown.get(kind(&sample)).is_some();
+        let double =
+            self.doubles.iter().filter_map(|t| t[anchor].found()).max_by(|a, b| a.share.total_cmp(&b.share));
+        add(double.map(|d| AnchorFinding::TwoBoards { apart_m: d.apart_m, share: d.share }));
+        let silent = self.silent(at, anchor);
+        if silent && !was(AnchorFinding::Silent) {
+            self.habits.fell_silent(at, anchor);
+        }
+        let flapping =
+            self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
+        add(flapping);
+        let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
+        add(self.habits.often_late(anchor, was(late)));
+        let state = self.liveness.state(anchor);
+        if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
+            add(Some(AnchorFinding::Silent));
+        } else if state.is_some_and(|(s, _)| s == AnchorState::Heard) {
+            add(self.habits.weak(anchor, was(AnchorFinding::Weak { share: 0.0, expected: 0.0 })));
+        }
+        if self.never_heard(at, anchor) {
+            add(Some(AnchorFinding::NeverHeard));
+        }
+        let noise = AnchorFinding::Noisy { sigma_m: 0.0, usual_m: 0.0 };
+        match learned {
+            Some(learned) => add(self.noisy(anchor, learned, was(noise))),
+            None => add(shown.get(kind(&noise)).copied()),
+        }
+        now
+    }
+
+    /// Silent while others go on.
+    fn silent(&self, at: Timestamp, anchor: usize) -> bool {
+        let Some((AnchorState::Silent, Some(last))) = self.liveness.state(anchor) else { return false };
+        let others = self.liveness.others_last_heard(anchor);
+        at.since(last) >= SILENT_AFTER && others.is_some_and(|t| t.since(last) >= OTHERS_ANSWERED)
+    }
+
+    fn stays_away(&self, at: Timestamp, anchor: usize) -> bool {
+        let last = self.liveness.state(anchor).and_then(|s| s.1);
+        last.is_some_and(|t| at.since(t) >= STAYS_AWAY)
+    }
+
+    fn never_heard(&self, at: Timestamp, anchor: usize) -> bool {
+        let never = self.liveness.state(anchor).is_some_and(|(s, _)| s == AnchorState::NeverHeard);
+        let settled = self.began.is_some_and(|began| at.since(began) >= NEVER_AFTER);
+        never && settled && self.liveness.others_last_heard(anchor).is_some()
+    }
+
+    fn noisy(&self, anchor: usize, learned: Learned, was: bool) -> Option<AnchorFinding> {
+        let sigma = |i: usize| Some(learned(i).filter(|s| s.readings >= NOISE_READINGS)?.sigma_m);
+        let others = (0..self.ids.len()).filter(|i| *i != anchor).filter_map(sigma).collect();
+        noisy(sigma(anchor)?, others, was)
+    }
+}
+
+/// Whether a range came late; `None` when nobody has judged it.
+fn late(range: &JudgedRange) -> Option<bool> {
+    match range.verdict {
+        Verdict::Used => Some(false),
+        Verdict::Rejected(why) => Some(why == RejectReason::TooLong),
+        _ => None,
+    }
+}
+
+/// From the anchor to the tag, while its place is known.
+fn sighting(estimate: &Estimate, site: &Site, anchor: usize) -> Option<Sighting> {
+    let (place, at_m) = (estimate.place?.position_m, site.anchors()[anchor].at_m);
+    let d: [f64; 3] = std::array::from_fn(|k| place[k] - at_m[k]);
+    let distance_m = (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt();
+    Some(Sighting { to_tag_m: [d[0], d[1]], distance_m })
+}
+
+#[cfg(test)]
+#[path = "watch_tests.rs"]
+mod tests;

@@ -1,0 +1,96 @@
+//! What has been told: a finding begins once and is over once, whatever its figures do meanwhile.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{AnchorId, Timestamp};
+
+use crate::report::{AnchorFinding, FindingChange, KitChange, KitFinding, MAX_FINDINGS};
+
+/// Kinds of findings about anchors, in the order of [`AnchorFinding`]: worst first.
+pub(crate) const KINDS: usize = 12;
+
+/// Place of a finding in that order.
+pub(crate) fn kind(finding: &AnchorFinding) -> usize {
+    match finding {
+        AnchorFinding::TwoBoards { .. } => 0,
+        AnchorFinding::Moved { .. } => 1,
+        AnchorFinding::OffsetChanged { .. } => 2,
+        AnchorFinding::ReadsLong { .. } => 3,
+        AnchorFinding::OneOf { .. } => 4,
+        AnchorFinding::NeverHeard => 5,
+        AnchorFinding::Silent => 6,
+        AnchorFinding::Flapping { .. } => 7,
+        AnchorFinding::OftenLate { .. } => 8,
+        AnchorFinding::Noisy { .. } => 9,
+        AnchorFinding::Drifting { .. } => 10,
+        AnchorFinding::Weak { .. } => 11,
+    }
+}
+
+/// The findings of one anchor that have begun and are not over.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Shown([Option<AnchorFinding>; KINDS]);
+
+impl Shown {
+    /// The finding of this kind, while it lasts.
+    pub(crate) fn get(&self, kind: usize) -> Option<&AnchorFinding> {
+        self.0[kind].as_ref()
+    }
+
+    /// Takes over what is the case now; tells what begins and what is over.
+    pub(crate) fn become_now(
+        &mut self,
+        at: Timestamp,
+        anchor: AnchorId,
+        now: &[Option<AnchorFinding>; KINDS],
+        mut tell: impl FnMut(FindingChange),
+    ) {
+        for (was, now) in self.0.iter_mut().zip(now) {
+            match (&was, now) {
+                (Some(finding), None) => tell(FindingChange { at, anchor, finding: *finding, over: true }),
+                (None, Some(finding)) => tell(FindingChange { at, anchor, finding: *finding, over: false }),
+                _ => {}
+            }
+            *was = *now;
+        }
+    }
+
+    /// Worst first.
+    pub(crate) fn list(&self) -> ArrayVec<AnchorFinding, MAX_FINDINGS> {
+        self.0.iter().flatten().copied().take(MAX_FINDINGS).collect()
+    }
+}
+
+/// Whether two findings about the kit are of one kind, about one tag.
+fn same(a: &KitFinding, b: &KitFinding) -> bool {
+    match (a, b) {
+        (KitFinding::TagOff { tag: a }, KitFinding::TagOff { tag: b }) => a == b,
+        _ => std::mem::discriminant(a) == std::mem::discriminant(b),
+    }
+}
+
+/// The findings about the kit that have begun and are not over.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct KitShown(ArrayVec<KitFinding, 4>);
+
+impl KitShown {
+    /// What lasts.
+    pub(crate) fn list(&self) -> &ArrayVec<KitFinding, 4> {
+        &self.0
+    }
+
+    /// Takes over what is the case now; tells what begins and what is over.
+    pub(crate) fn become_now(
+        &mut self,
+        at: Timestamp,
+        now: ArrayVec<KitFinding, 4>,
+        mut tell: impl FnMut(KitChange),
+    ) {
+        for was in self.0.iter().filter(|w| !now.iter().any(|n| same(w, n))) {
+            tell(KitChange { at, finding: *was, over: true });
+        }
+        for begun in now.iter().filter(|n| !self.0.iter().any(|w| same(w, n))) {
+            tell(KitChange { at, finding: *begun, over: false });
+        }
+        self.0 = now;
+    }
+}
