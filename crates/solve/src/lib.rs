@@ -17,6 +17,8 @@
 //! tracker:  ranges -> bank of hypotheses <-> learning, restart -> publish -> (smoother)
 //! ```
 //!
+//! [`zone`] says how probable it is that a tag is inside an area.
+//!
 //! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@dop) rates a geometry, [`metrics`] rates
 //! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
 //!
@@ -43,6 +45,7 @@ pub mod snapshot;
 pub mod stand;
 pub mod tracker;
 pub mod verify;
+pub mod zone;
 
 mod linear_start;
 mod locate;

@@ -8,3 +8,4 @@ mod positions;
 mod properties;
 mod reasons;
 mod reference_fits;
+mod zones;
