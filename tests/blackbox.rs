@@ -1,5 +1,6 @@
 //! Tests of the real binary from outside, and of the house rules: one program, so that it is linked once.
 //!
+//! - `acting`: the examples for people who act
 //! - `cli`: the commands that end by themselves
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
@@ -9,6 +10,7 @@
 //! - `house`: who may import whom
 #![expect(clippy::unwrap_used, reason = "a test stops at the first thing that is not as it must be")]
 
+mod acting;
 mod cli;
 mod commissioning;
 mod daemon;

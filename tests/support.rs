@@ -61,7 +61,12 @@ pub(crate) struct Daemon {
 impl Daemon {
     /// Starts `run SITE` on a free port and waits for its start line.
     pub(crate) fn start(site: &Path, more: &[&str]) -> Daemon {
-        let mut args = vec!["run", site.to_str().unwrap(), "--listen", "127.0.0.1:0", "--json"];
+        Daemon::start_at(site, "127.0.0.1:0", more)
+    }
+
+    /// The same on a port of one's choice.
+    pub(crate) fn start_at(site: &Path, listen: &str, more: &[&str]) -> Daemon {
+        let mut args = vec!["run", site.to_str().unwrap(), "--listen", listen, "--json"];
         args.extend(more);
         let mut child = hereabout(&args).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let mut line = String::new();
