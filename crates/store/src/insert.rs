@@ -93,10 +93,12 @@ pub(crate) struct Cursor {
     pub(crate) frames: u64,
     pub(crate) fixes: u64,
     pub(crate) events: u64,
+    /// Number of the newest event, over all sessions of the file.
+    pub(crate) event_seq: u64,
     /// Stamp, in microseconds, of the newest record.
     pub(crate) last_at_us: Option<i64>,
     /// The last frame's stamp and tag: a position report with the same ones belongs to it.
-    last_frame: Option<(i64, u32)>,
+    pub(crate) last_frame: Option<(i64, u32)>,
 }
 
 /// Rows of each table, gathered from a run of records.
@@ -131,7 +133,8 @@ impl<'a> Gathered<'a> {
                 }
                 Row::Event(row) => {
                     cursor.events += 1;
-                    g.events.push((cursor.events, row));
+                    cursor.event_seq += 1;
+                    g.events.push((cursor.event_seq, row));
                 }
             }
         }
@@ -171,7 +174,7 @@ impl Inserter {
                  cov_nu_m2, cov_uu_m2)",
                 12,
             ),
-            event: Table::new("event (session, seq, at_us, kind, detail)", 5),
+            event: Table::new("event (seq, session, at_us, kind, detail)", 5),
         }
     }
 
@@ -212,8 +215,8 @@ impl Inserter {
             .await?;
         self.event
             .insert(db, &rows.events, |b, (seq, e)| {
-                b.add(session);
                 b.count(*seq);
+                b.add(session);
                 b.add(e.at.micros());
                 b.add(e.kind.clone());
                 b.add(e.detail.clone());

@@ -4,8 +4,10 @@
 //! - [`Store::begin_session`] starts the one task that writes. [`SessionWriter::push`] hands it a [`Record`] and
 //!   never waits: the queue is bounded, and when the disk is stuck the oldest records go, counted
 //!   ([`WriterStats`]). A replay, which can wait, uses [`SessionWriter::push_wait`] and loses nothing.
-//! - Records are committed together once a second. A cut-off process therefore loses the last second at most,
-//!   and the file stays whole.
+//! - Records are committed together once a second, events at once. A cut-off process therefore loses the last second
+//!   of ranges and fixes at most, no event that anybody was told of, and the file stays whole.
+//! - Events are numbered over the whole file, when they are committed ([`EventSink`] is told then): the numbers go on
+//!   without a gap from session to session.
 //! - [`LogReader`] reads, also while a daemon writes. Its [`EpochCursor`] gives back what the engine was fed,
 //!   bit for bit; that is what makes a replay equal to the live run. (Only -0.0 comes back as 0.0: SQLite keeps
 //!   no sign of zero.)
@@ -32,4 +34,4 @@ pub use reader::{
 };
 pub use record::Record;
 pub use store::{SessionStart, Store, WriterOptions};
-pub use writer::{SessionWriter, StatsHandle};
+pub use writer::{EventSink, SessionWriter, StatsHandle};

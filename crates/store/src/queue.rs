@@ -2,7 +2,8 @@
 //!
 //! A push takes a short lock and never waits for the disk. Records that the writer has taken but not committed
 //! still count against the capacity, because the writer keeps them until they are safe: memory is bounded by
-//! `capacity` records whatever the disk does. When it is full, the oldest record that is still waiting goes.
+//! `capacity` records whatever the disk does. When it is full, the oldest record that is still waiting goes; events,
+//! which are few and are acted on, go only when nothing else is left.
 
 use std::collections::VecDeque;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -74,6 +75,8 @@ pub(crate) enum Ending {
 struct State {
     waiting: VecDeque<Record>,
     in_flight: usize,
+    /// An event waits that wants to be safe now.
+    prompt: bool,
     dropping: bool,
     ending: Option<Ending>,
     stats: WriterStats,
@@ -95,12 +98,14 @@ impl Queue {
         Queue { state: Mutex::default(), capacity, chunk, work: Notify::new(), room: Notify::new() }
     }
 
-    /// Adds a record; pushes the oldest waiting one out when there is no room.
+    /// Adds a record; pushes the oldest waiting one out when there is no room. An event is to be committed at once.
     pub(crate) fn push(&self, record: Record) {
         let mut s = self.lock();
+        s.prompt |= record.is_event();
         if s.waiting.len() + s.in_flight >= self.capacity {
             // The writer takes at most half of the capacity, so there is one to push out.
-            if let Some(oldest) = s.waiting.pop_front() {
+            let victim = s.waiting.iter().position(|r| !r.is_event()).unwrap_or(0);
+            if let Some(oldest) = s.waiting.remove(victim) {
                 s.stats.count_dropped(&oldest);
             }
             if !s.dropping {
@@ -132,7 +137,7 @@ impl Queue {
     }
 
     fn announce(&self, s: MutexGuard<'_, State>) {
-        let enough = s.waiting.len() == self.chunk;
+        let enough = s.prompt || s.waiting.len() == self.chunk;
         drop(s);
         if enough {
             self.work.notify_one();
@@ -142,6 +147,11 @@ impl Queue {
     /// Ends once there may be a chunk of work, or the session is to end.
     pub(crate) async fn work(&self) {
         self.work.notified().await;
+    }
+
+    /// Whether something wants to be committed now; asked once.
+    pub(crate) fn take_prompt(&self) -> bool {
+        std::mem::take(&mut self.lock().prompt)
     }
 
     pub(crate) fn close(&self, ending: Ending) {

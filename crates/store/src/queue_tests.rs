@@ -1,6 +1,12 @@
 //! The bound, the order, and the counts of the queue.
 
 use super::*;
+use crate::record::FrameRow;
+
+fn frame(n: i64) -> Record {
+    let at = Timestamp::from_micros(n);
+    Record(Row::Frame(FrameRow { at, tag: 0, frame_seq: None, ranges: Box::new([]) }))
+}
 
 fn event(n: i64) -> Record {
     Record::event(Timestamp::from_micros(n), "mark", "")
@@ -17,6 +23,29 @@ fn a_full_queue_drops_its_oldest_and_counts_them() {
     assert_eq!(q.stats().queued, 4);
     assert_eq!(q.stats().dropped_events, 3);
     assert_eq!(stamps(&q.take(1, 10)), [4, 5, 6, 7]);
+}
+
+#[test]
+fn events_go_last_when_there_is_no_room() {
+    let q = Queue::new(4, 4);
+    q.push(event(1));
+    q.push(frame(1));
+    q.push(event(2));
+    (2..=4).for_each(|n| q.push(frame(n)));
+    assert_eq!((q.stats().dropped_frames, q.stats().dropped_events), (2, 0));
+    (3..=7).for_each(|n| q.push(event(n)));
+    assert_eq!((q.stats().dropped_frames, q.stats().dropped_events), (4, 3));
+    assert_eq!(stamps(&q.take(1, 10)), [4, 5, 6, 7]);
+}
+
+#[test]
+fn only_an_event_that_was_pushed_wants_to_be_safe_at_once() {
+    let q = Queue::new(4, 4);
+    q.push(frame(1));
+    assert!(!q.take_prompt());
+    q.push(event(1));
+    assert!(q.take_prompt());
+    assert!(!q.take_prompt(), "asked once");
 }
 
 #[test]

@@ -80,8 +80,8 @@ pub struct StoredFix {
 /// An event, as it was written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StoredEvent {
-    /// From 1 without gaps.
-    pub seq: i64,
+    /// From 1 without gaps, over all sessions of the file.
+    pub seq: u64,
     /// When it happened.
     pub at: Timestamp,
     /// What kind it is.
@@ -481,7 +481,7 @@ impl EventCursor {
     /// The next events, some thousand at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<StoredEvent>, StoreError> {
         let place = &mut self.0;
-        let rows = sqlx::query_as::<_, (i64, i64, String, String)>(
+        let rows = sqlx::query_as::<_, EventCells>(
             "SELECT seq, at_us, kind, detail FROM event WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",
         )
         .bind(place.session)
@@ -491,9 +491,17 @@ impl EventCursor {
         .await
         .map_err(|e| place.told(&e))?;
         place.after = rows.last().map_or(place.after, |row| row.0);
-        let event =
-            |(seq, at, kind, detail)| StoredEvent { seq, at: Timestamp::from_micros(at), kind, detail };
-        Ok(rows.into_iter().map(event).collect())
+        Ok(rows.into_iter().map(StoredEvent::from).collect())
+    }
+}
+
+/// `seq`, `at_us`, `kind`, `detail`.
+pub(crate) type EventCells = (i64, i64, String, String);
+
+impl From<EventCells> for StoredEvent {
+    fn from((seq, at, kind, detail): EventCells) -> StoredEvent {
+        // The schema lets no number be below 1.
+        StoredEvent { seq: seq.unsigned_abs(), at: Timestamp::from_micros(at), kind, detail }
     }
 }
 

@@ -47,6 +47,10 @@ impl Record {
         })))
     }
 
+    pub(crate) fn is_event(&self) -> bool {
+        matches!(self.0, Row::Event(_))
+    }
+
     /// The record's own stamp.
     pub fn at(&self) -> Timestamp {
         match &self.0 {

@@ -20,7 +20,8 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::{folder_of, from_io, from_migrate, from_sqlx};
-use crate::writer::SessionWriter;
+use crate::reader::{EventCells, StoredEvent};
+use crate::writer::{EventSink, SessionWriter};
 
 /// The schema, step by step.
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
@@ -66,6 +67,8 @@ impl Default for WriterOptions {
 pub struct Store {
     pub(crate) db: SqliteConnection,
     pub(crate) file: LogFile,
+    /// Number of the newest event in the file, 0 when there is none.
+    pub(crate) newest_event: u64,
 }
 
 /// The file behind a log, and the right to write it.
@@ -106,8 +109,13 @@ impl Store {
             .await
             .map_err(|e| from_sqlx(&path, &e))?;
         MIGRATIONS.run(&mut db).await.map_err(|e| from_migrate(&path, &e, newest_schema()))?;
+        let newest: i64 = sqlx::query_scalar("SELECT coalesce(max(seq), 0) FROM event")
+            .fetch_one(&mut db)
+            .await
+            .map_err(|e| from_sqlx(&path, &e))?;
         let identity = identity_of(&path);
-        Ok(Store { db, file: LogFile { path, identity, _lock: lock } })
+        let file = LogFile { path, identity, _lock: lock };
+        Ok(Store { db, file, newest_event: newest.unsigned_abs() })
     }
 
     /// Where the log is, with symbolic links resolved.
@@ -115,16 +123,30 @@ impl Store {
         &self.file.path
     }
 
-    /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
-    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
-        self.begin_session_with(start, WriterOptions::default()).await
+    /// The newest events of the file, `limit` at most, oldest first, whatever their session.
+    pub async fn newest_events(&mut self, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+        let mut rows: Vec<EventCells> =
+            sqlx::query_as("SELECT seq, at_us, kind, detail FROM event ORDER BY seq DESC LIMIT ?")
+                .bind(limit)
+                .fetch_all(&mut self.db)
+                .await
+                .map_err(|e| from_sqlx(&self.file.path, &e))?;
+        rows.reverse();
+        Ok(rows.into_iter().map(StoredEvent::from).collect())
     }
 
-    /// [`Store::begin_session`] with other limits.
+    /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
+    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
+        self.begin_session_with(start, WriterOptions::default(), None).await
+    }
+
+    /// [`Store::begin_session`] with other limits, and with somebody who is told of every event with its number, as
+    /// soon as it is committed, in order. The writer's task calls it: it must be quick and must not wait.
     pub async fn begin_session_with(
         mut self,
         start: SessionStart,
         options: WriterOptions,
+        sink: Option<EventSink>,
     ) -> Result<SessionWriter, StoreError> {
         let id: i64 = sqlx::query_scalar(
             "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
@@ -139,7 +161,7 @@ impl Store {
         .fetch_one(&mut self.db)
         .await
         .map_err(|e| from_sqlx(&self.file.path, &e))?;
-        Ok(SessionWriter::start(self, id, options))
+        Ok(SessionWriter::start(self, id, options, sink))
     }
 
     /// Closes the file without a session.

@@ -5,6 +5,10 @@
 //! the records go back to the head of the queue and are tried again at the next second. So a full disk costs
 //! nothing as long as the queue holds, and the counters of the session always agree with its rows.
 //!
+//! Events are not kept waiting: one that is pushed is committed at once, with what waits before it. Its number is given
+//! in that transaction, and whoever follows the events ([`EventSink`]) is told after the commit. So a number that
+//! anybody has seen is in the file, and one that a failed commit took back was seen by nobody.
+//!
 //! Two kinds of failure are told apart. The disk's (full, locked, gone) is waited out. A record that the schema
 //! refuses would fail for ever and hold up all others: the batch is then written record by record, each in its own
 //! savepoint, and the refused ones are counted as dropped.
@@ -21,7 +25,8 @@ use tokio::time::{Instant, MissedTickBehavior};
 use crate::error::{from_sqlx, sqlite_code};
 use crate::insert::{Cursor, Inserter};
 use crate::queue::{Committed, Ending, Queue};
-use crate::record::Record;
+use crate::reader::StoredEvent;
+use crate::record::{Record, Row};
 use crate::store::{LogFile, Store, WriterOptions};
 use crate::{StoreError, WriterStats};
 
@@ -30,6 +35,9 @@ const CHUNK: usize = 1024;
 /// How often the end of a session is tried before what is left is given up, and the pause between.
 const LAST_TRIES: u32 = 3;
 const LAST_PAUSE: Duration = Duration::from_millis(200);
+
+/// Who is told of events that are safely in the file.
+pub type EventSink = Box<dyn FnMut(StoredEvent) + Send>;
 
 /// The pushing side of a session that is being written.
 ///
@@ -55,8 +63,13 @@ impl StatsHandle {
 }
 
 impl SessionWriter {
-    pub(crate) fn start(store: Store, id: i64, options: WriterOptions) -> SessionWriter {
-        Writer::new(store, id, options).spawn(options.commit_every)
+    pub(crate) fn start(
+        store: Store,
+        id: i64,
+        options: WriterOptions,
+        sink: Option<EventSink>,
+    ) -> SessionWriter {
+        Writer { sink, ..Writer::new(store, id, options) }.spawn(options.commit_every)
     }
 
     /// The session's id in the log.
@@ -125,6 +138,7 @@ struct Writer {
     ailing: bool,
     /// A record was refused: the next batch is written record by record.
     one_by_one: bool,
+    sink: Option<EventSink>,
     /// Tests let a chosen write fail with this.
     #[cfg(test)]
     before_write: Option<Box<dyn FnMut() -> Result<(), sqlx::Error> + Send>>,
@@ -144,11 +158,12 @@ impl Writer {
             // Whole chunks, and at most half of the queue: the rest stays open to pushes meanwhile.
             limit: (capacity / 2 / chunk) * chunk,
             in_transaction: Vec::new(),
-            kept: Cursor::default(),
+            kept: Cursor { event_seq: store.newest_event, ..Cursor::default() },
             cursor: Cursor::default(),
             open: false,
             ailing: false,
             one_by_one: false,
+            sink: None,
             #[cfg(test)]
             before_write: None,
         }
@@ -170,8 +185,9 @@ impl Writer {
                     if let Some(ending) = self.queue.ending() {
                         break ending;
                     }
+                    let prompt = self.queue.take_prompt();
                     if !self.ailing {
-                        self.round(false).await;
+                        self.round(prompt).await;
                     }
                 }
             }
@@ -289,15 +305,25 @@ impl Writer {
         .await?;
         self.statement("COMMIT").await?;
         self.open = false;
-        self.in_transaction.clear();
-        self.kept = self.cursor;
+        let records = std::mem::take(&mut self.in_transaction);
+        let before = std::mem::replace(&mut self.kept, self.cursor);
         self.queue.committed(Committed {
             frames: self.kept.frames,
             fixes: self.kept.fixes,
             events: self.kept.events,
             last_at: self.kept.last_at_us.map(Timestamp::from_micros),
         });
+        self.tell(before.event_seq, records);
         Ok(())
+    }
+
+    /// Tells of the committed events; the first one has the number after `seq`.
+    fn tell(&mut self, seq: u64, records: Vec<Record>) {
+        let Some(sink) = &mut self.sink else { return };
+        let events = records.into_iter().filter_map(|r| if let Row::Event(e) = r.0 { Some(e) } else { None });
+        for (seq, event) in (seq + 1..).zip(events) {
+            sink(StoredEvent { seq, at: event.at, kind: event.kind, detail: event.detail });
+        }
     }
 
     async fn statement(&mut self, sql: &'static str) -> Result<(), Trouble> {

@@ -62,7 +62,7 @@ async fn whichever_write_fails_nothing_is_lost() {
         let mut w = writer(Store::open(&path).await.unwrap(), OPTIONS).await;
         let hit = Arc::new(std::sync::atomic::AtomicBool::new(false));
         let seen = Arc::clone(&hit);
-        let mut left = nth;
+        let mut left: i64 = nth;
         w.before_write = Some(Box::new(move || {
             left -= 1;
             if left == -1 {
@@ -71,8 +71,11 @@ async fn whichever_write_fails_nothing_is_lost() {
             }
             Ok(())
         }));
+        let (sender, told) = std::sync::mpsc::channel();
+        w.sink = Some(Box::new(move |event: StoredEvent| sender.send(event).unwrap()));
         for n in 1..=6 {
             both(n).for_each(|r| w.queue.push(r));
+            w.queue.push(Record::event(at(n), "mark", &n.to_string()));
             if n % 2 == 0 {
                 w.round(true).await;
                 assert_whole(&path).await;
@@ -85,6 +88,10 @@ async fn whichever_write_fails_nothing_is_lost() {
         assert_eq!(log.session(SessionPick::Id(session)).await.unwrap().ended_at, Some(at(7)));
         let read = log.frames(session).await.unwrap().next_batch().await.unwrap();
         assert_eq!(read, (1..=6).map(ranges).collect::<Vec<_>>(), "with write {nth} failing");
+        let told: Vec<StoredEvent> = told.iter().collect();
+        let from = 6 * (nth as u64) + 1;
+        assert!(told.iter().map(|e| e.seq).eq(from..from + 6), "with write {nth} failing: {told:?}");
+        assert_eq!(told, log.events(session).await.unwrap().next_batch().await.unwrap());
         struck = hit.load(std::sync::atomic::Ordering::Relaxed);
         nth += 1;
     }

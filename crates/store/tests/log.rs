@@ -9,8 +9,11 @@ use hereabout_core::{
     AnchorId, Epoch, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
-use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError, WriterOptions};
+use hereabout_store::{
+    EventSink, LogReader, Record, SessionPick, SessionStart, Store, StoreError, StoredEvent, WriterOptions,
+};
 use proptest::prelude::*;
+use sqlx::Connection;
 
 mod support;
 use support::{START_US, at, outputs, place, position, ranges};
@@ -253,7 +256,7 @@ async fn a_locked_file_costs_only_what_the_queue_cannot_hold() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("larkfield.db");
     let options = WriterOptions { capacity: 100, commit_every: Duration::from_millis(20) };
-    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options, None).await.unwrap();
     // A SQLite shell in a transaction.
     let mut shell = open_raw(&path).await;
     sqlx::query("BEGIN IMMEDIATE").execute(&mut shell).await.unwrap();
@@ -278,13 +281,11 @@ async fn a_locked_file_costs_only_what_the_queue_cannot_hold() {
 }
 
 async fn open_raw(path: &Path) -> sqlx::SqliteConnection {
-    use sqlx::Connection;
     let options = sqlx::sqlite::SqliteConnectOptions::new().filename(path).create_if_missing(true);
     sqlx::SqliteConnection::connect_with(&options).await.unwrap()
 }
 
 async fn run_raw(path: &Path, sql: &'static str) {
-    use sqlx::Connection;
     let mut db = open_raw(path).await;
     sqlx::raw_sql(sql).execute(&mut db).await.unwrap();
     db.close().await.unwrap();
@@ -295,7 +296,7 @@ async fn a_waiting_push_loses_nothing_through_a_small_queue() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("larkfield.db");
     let options = WriterOptions { capacity: 16, commit_every: Duration::from_secs(1) };
-    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options, None).await.unwrap();
     for n in 1..=300 {
         for output in outputs(n) {
             writer.push_wait(record(&output)).await;
@@ -396,4 +397,97 @@ async fn the_views_put_codes_and_times_into_words() {
     let state: String =
         sqlx::query_scalar("SELECT state FROM fix_in_words").fetch_one(&mut db).await.unwrap();
     assert_eq!(state, "located");
+}
+
+/// A log in a new folder.
+fn new_log() -> (tempfile::TempDir, std::path::PathBuf) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    (folder, path)
+}
+
+/// A writer that commits nothing by its clock, and what it tells of events.
+async fn told_writer(
+    path: &Path,
+) -> (hereabout_store::SessionWriter, tokio::sync::mpsc::UnboundedReceiver<StoredEvent>) {
+    let (tx, rx) = tokio::sync::mpsc::unbounded_channel();
+    let sink: EventSink = Box::new(move |event| {
+        let _ = tx.send(event);
+    });
+    let options = WriterOptions { commit_every: Duration::from_secs(3_600), ..WriterOptions::default() };
+    let store = Store::open(path).await.unwrap();
+    (store.begin_session_with(start(), options, Some(sink)).await.unwrap(), rx)
+}
+
+#[tokio::test]
+async fn an_event_is_in_the_file_at_once_and_told_after_that() {
+    let (_folder, path) = new_log();
+    let (writer, mut told) = told_writer(&path).await;
+    writer.push(record(&Output::Ranges(ranges(1))));
+    writer.push(Record::event(at(1), "zone", r#"{"words":"inside"}"#));
+    let event = tokio::time::timeout(Duration::from_secs(20), told.recv()).await.unwrap().unwrap();
+    assert_eq!((event.seq, event.at, event.kind.as_str()), (1, at(1), "zone"));
+    // What was told is there for another reader, with the frame that came before it; no end of a second was waited for.
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!((info.events, info.frames), (1, 1));
+    assert_eq!(log.events(info.id).await.unwrap().next_batch().await.unwrap(), [event]);
+    writer.finish(at(2)).await.unwrap();
+}
+
+#[tokio::test]
+async fn numbers_of_events_go_on_from_session_to_session() {
+    let (_folder, path) = new_log();
+    let mut seen = Vec::new();
+    for session in 0..3 {
+        let (writer, mut told) = told_writer(&path).await;
+        (0..=session).for_each(|i| writer.push(Record::event(at(i), "mark", &format!("{session} {i}"))));
+        writer.finish(at(9)).await.unwrap();
+        while let Some(event) = told.recv().await {
+            seen.push(event);
+        }
+    }
+    assert_eq!(seen.iter().map(|e| e.seq).collect::<Vec<_>>(), [1, 2, 3, 4, 5, 6]);
+    let mut store = Store::open(&path).await.unwrap();
+    assert_eq!(store.newest_events(100).await.unwrap(), seen);
+    assert_eq!(store.newest_events(2).await.unwrap(), seen[4..]);
+    let log = LogReader::open(&path).await.unwrap();
+    assert_eq!(log.events(2).await.unwrap().next_batch().await.unwrap(), seen[1..3]);
+}
+
+#[tokio::test]
+async fn events_of_an_older_log_are_numbered_in_their_order() {
+    let (folder, path) = new_log();
+    let old = folder.path().join("migrations");
+    std::fs::create_dir(&old).unwrap();
+    let all = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../migrations");
+    for name in ["0001_log.sql", "0002_tracker.sql"] {
+        std::fs::copy(all.join(name), old.join(name)).unwrap();
+    }
+    let mut db = open_raw(&path).await;
+    sqlx::migrate::Migrator::new(old).await.unwrap().run(&mut db).await.unwrap();
+    for id in [1, 2] {
+        sqlx::query("INSERT INTO session (id, started_at_us, site_text, frame_layout, source, program_version, events) VALUES (?, 0, '', '', '', '', 2)")
+            .bind(id).execute(&mut db).await.unwrap();
+        for seq in [1, 2] {
+            sqlx::query("INSERT INTO event (session, seq, at_us, kind, detail) VALUES (?, ?, 5, 'link', ?)")
+                .bind(id)
+                .bind(seq)
+                .bind(format!("{id} {seq}"))
+                .execute(&mut db)
+                .await
+                .unwrap();
+        }
+    }
+    db.close().await.unwrap();
+    let mut store = Store::open(&path).await.unwrap();
+    let read = store.newest_events(10).await.unwrap();
+    let read: Vec<_> = read.iter().map(|e| (e.seq, e.detail.as_str())).collect();
+    assert_eq!(read, [(1, "1 1"), (2, "1 2"), (3, "2 1"), (4, "2 2")]);
+    let (sender, told) = std::sync::mpsc::channel();
+    let sink: EventSink = Box::new(move |event| sender.send(event.seq).unwrap());
+    let writer = store.begin_session_with(start(), WriterOptions::default(), Some(sink)).await.unwrap();
+    writer.push(Record::event(at(1), "mark", "new"));
+    writer.finish(at(2)).await.unwrap();
+    assert_eq!(told.iter().collect::<Vec<_>>(), [5]);
 }
