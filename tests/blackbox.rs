@@ -1,6 +1,7 @@
 //! Tests of the real binary from outside, and of the house rules: one program, so that it is linked once.
 //!
 //! - `acting`: the examples for people who act
+//! - `anchors`: the table of a running daemon, and who else may answer
 //! - `cli`: the commands that end by themselves
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
@@ -11,6 +12,7 @@
 #![expect(clippy::unwrap_used, reason = "a test stops at the first thing that is not as it must be")]
 
 mod acting;
+mod anchors;
 mod cli;
 mod commissioning;
 mod daemon;

@@ -41,6 +41,19 @@ pub enum Command {
 
 Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
     Run(RunArgs),
+    /// Show the anchors of a running daemon: who is heard, what is found, what to do.
+    #[command(after_help = "Examples:
+  hereabout anchors
+  hereabout anchors http://127.0.0.1:6300
+  hereabout anchors --json
+  watch hereabout anchors      # again every two seconds
+
+The same table as /v1/anchors.txt, worst first; --json gives /v1/anchors. A port that is left out is 6208.
+The daemon listens on its own machine only; from another one: ssh MACHINE hereabout anchors.
+Exit code 0 when the daemon answered, whatever it found; 69 when nobody did in time, 65 when somebody else did.
+
+Ladder, gate or mains power: local codes and licensed practice come first.")]
+    Anchors(AnchorsArgs),
     /// Check a site file without touching a port.
     #[command(after_help = "Examples:
   hereabout check site.toml
@@ -154,6 +167,20 @@ pub struct RunArgs {
     /// Print the start-up facts as one JSON line.
     #[arg(long)]
     pub json: bool,
+}
+
+/// `anchors`.
+#[derive(Args, Debug)]
+pub struct AnchorsArgs {
+    /// Where the daemon listens.
+    #[arg(value_name = "URL", default_value = "http://127.0.0.1:6208")]
+    pub url: String,
+    /// The rows as one JSON document.
+    #[arg(long)]
+    pub json: bool,
+    /// How long to wait for the whole answer.
+    #[arg(long, value_name = "TIME", default_value = "5s", value_parser = humantime::parse_duration)]
+    pub timeout: Duration,
 }
 
 /// `check`.

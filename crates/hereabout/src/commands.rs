@@ -1,5 +1,6 @@
 //! One module a command, and what they share.
 
+pub mod anchors;
 pub mod calibrate;
 pub mod check;
 pub mod learn;
@@ -26,6 +27,7 @@ use crate::site_file::{SiteFile, SourceText};
 pub fn dispatch(command: Command) -> Result<u8, Failure> {
     match command {
         Command::Run(args) => run::run(args),
+        Command::Anchors(args) => anchors::anchors(&args),
         Command::Check(args) => check::check(&args),
         Command::Calibrate(args) => calibrate::calibrate(&args),
         Command::Verify(args) => verify::verify(&args),
