@@ -83,14 +83,17 @@ fn strangers_are_named_and_never_waited_for_without_end() {
     let html = b"HTTP/1.1 200 OK\r\nContent-Type: text/html\r\n\r\n<!doctype html>".to_vec();
     let mut endless = b"HTTP/1.1 200 OK\r\nContent-Type: text/plain\r\n\r\nAnchors of ".to_vec();
     endless.extend(std::iter::repeat_n(b'x', 4 << 20));
+    let mut bytes = b"HTTP/1.1 200 OK\r\nContent-Type: text/plain\r\n\r\n".to_vec();
+    bytes.extend([0xff; 100]);
     let cut =
         b"HTTP/1.1 200 OK\r\nContent-Type: text/plain\r\nContent-Length: 999\r\n\r\nAnchors of".to_vec();
     for (answer, code, told) in [
-        (Some(b"SSH-2.0-greenhouse\r\n".to_vec()), 65, "not HTTP: \"SSH-2.0-greenhouse"),
+        (Some(b"SSH-2.0-greenhouse\r\n".to_vec()), 65, "not HTTP (protocol"),
         (Some(b"HTTP/1.1 404 Not Found\r\n\r\nno".to_vec()), 65, "status 404"),
         (Some(html), 65, "no table of anchors"),
-        (Some(vec![0xff; 100]), 65, "not text"),
-        (Some(Vec::new()), 65, "not HTTP"),
+        (Some(vec![0xff; 100]), 65, "not HTTP (protocol"),
+        (Some(bytes), 65, "not text"),
+        (Some(Vec::new()), 69, "cut short"),
         (Some(endless), 65, "no end"),
         (Some(cut), 69, "cut short"),
         (None, 69, "no whole answer within 300ms"),
