@@ -4,6 +4,9 @@
 //! guards all of it, so that a subscriber's snapshot and the changes after it fit without a gap or a
 //! double. It is held for some microseconds: no input or output is done under it, and a message is
 //! turned into text once, however many listen.
+//!
+//! Events come on their own, with a number that the log gave when it had them safe ([`Hub::publish_event`]), or
+//! that is counted here when there is no log ([`Hub::count_event`]). They have a lock of their own, taken last.
 
 use std::{
     collections::BTreeMap,
@@ -19,12 +22,14 @@ use hereabout_engine::{
 use tokio::sync::Notify;
 
 use crate::{
+    events::{Event, Following, KEPT, Next, Page, Ring},
     health::{Around, Diagnosis},
     kept::{Kept, TagPast},
     mailbox::{Key, Mailbox, Message, Taken},
     v1::{
-        AnchorBody, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, VerdictName,
-        ZoneAnswerBody, ZoneReportBody, rfc3339, unheard_tags, with_age,
+        AnchorBody, EventDraft, LinkBody, LinkStateName, MessageType, NoLongerKeptBody, NumbersAnewBody,
+        NumbersKeptIn, PositionBody, RangesBody, VerdictName, ZoneAnswerBody, ZoneReportBody, event_text,
+        rfc3339, unheard_tags, with_age,
     },
     words,
 };
@@ -176,8 +181,15 @@ struct State {
     readers: Vec<Arc<Reader>>,
 }
 
+/// The events and who numbers them.
+struct Events {
+    ring: Ring,
+    kept_in: NumbersKeptIn,
+}
+
 struct Inner {
     info: HubInfo,
+    events: Mutex<Events>,
     site: RwLock<Arc<SiteInfo>>,
     state: Mutex<State>,
 }
@@ -207,11 +219,9 @@ impl Hub {
             notice: None,
         };
         let site = RwLock::new(Arc::new(info.site.clone()));
-        Hub(Arc::new(Inner {
-            info,
-            site,
-            state: Mutex::new(State { now, kept: Kept::default(), readers: Vec::new() }),
-        }))
+        let events = Mutex::new(Events { ring: Ring::new(KEPT as usize), kept_in: NumbersKeptIn::Memory });
+        let state = Mutex::new(State { now, kept: Kept::default(), readers: Vec::new() });
+        Hub(Arc::new(Inner { info, events, site, state }))
     }
 
     /// Takes over what the engine said. Quick and never waiting: the engine's loop calls it.
@@ -230,17 +240,18 @@ impl Hub {
         }
     }
 
-    /// Takes over the state of the link; readers are told when it or its reason changed.
-    pub fn set_link(&self, link: LinkStatus) {
+    /// Takes over the state of the link; readers are told when it or its reason changed. Whether it did.
+    pub fn set_link(&self, link: LinkStatus) -> bool {
         let mut state = self.lock();
         let same = state.now.link.state == link.state && state.now.link.reason == link.reason;
         if same {
-            return; // a retry that failed like the one before: the waiting began back then
+            return false; // a retry that failed like the one before: the waiting began back then
         }
         state.now.ever_connected |= link.state == LinkState::Connected;
         state.now.link = link;
         let message = self.link_message(&state.now.link);
         state.deliver(&message);
+        true
     }
 
     /// Takes over the decoder's counters.
@@ -259,6 +270,43 @@ impl Hub {
         let mut state = self.lock();
         state.now.zones.clear();
         *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
+    }
+
+    /// Takes over an event that the log has safe under this number: one of an earlier session at the start, or one that
+    /// just happened. `detail` is as [`EventDraft`] has it. Quick and never waiting: the log's writer calls it.
+    pub fn publish_event(&self, seq: u64, at: Timestamp, kind: &str, detail: &str) {
+        let text = event_text(Some(seq), at, kind, detail).into();
+        self.events().ring.push(Event { seq, text });
+        self.wake_followers();
+    }
+
+    /// Takes over an event that no log keeps, under the next number.
+    pub fn count_event(&self, event: &EventDraft) {
+        let mut events = self.events();
+        let seq = events.ring.newest() + 1;
+        let text = event_text(Some(seq), event.at, event.kind.name(), &event.detail).into();
+        events.ring.push(Event { seq, text });
+        drop(events);
+        self.wake_followers();
+    }
+
+    /// Who numbers the events from now on; memory until this says otherwise.
+    pub fn set_numbers_kept_in(&self, kept_in: NumbersKeptIn) {
+        self.events().kept_in = kept_in;
+    }
+
+    pub(crate) fn events_page(&self, after: Option<u64>, limit: usize) -> (Page, NumbersKeptIn) {
+        let events = self.events();
+        (events.ring.page(after, limit), events.kept_in)
+    }
+
+    fn events(&self) -> MutexGuard<'_, Events> {
+        self.0.events.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn wake_followers(&self) {
+        let state = self.lock();
+        state.readers.iter().filter(|r| r.wants.event).for_each(|r| r.news.notify_one());
     }
 
     /// Takes over what needs a person about the configuration, in words; `None` when nothing does (any more).
@@ -360,7 +408,10 @@ impl Hub {
         }
         let snapshot = self.opening(&state.now, &wants, clock);
         let mailbox = Mutex::new(Mailbox::new(snapshot, backlog, wants.spacing));
-        let reader = Arc::new(Reader { wants, mailbox, news: Notify::new() });
+        // Whatever comes from here on is after the cursor, and this reader is woken for it.
+        let following = wants.event.then(|| Following::new(wants.after, &self.events().ring));
+        let following = Mutex::new(following);
+        let reader = Arc::new(Reader { wants, mailbox, following, news: Notify::new() });
         state.readers.push(reader.clone());
         Some(Subscription { hub: self.clone(), reader })
     }
@@ -559,6 +610,9 @@ pub(crate) struct Wants {
     pub(crate) anchor: bool,
     pub(crate) link: bool,
     pub(crate) zone: bool,
+    pub(crate) event: bool,
+    /// Events after this number first; from now on without it.
+    pub(crate) after: Option<u64>,
     /// Only this tag's positions, ranges and zones.
     pub(crate) tag: Option<TagId>,
     /// Only the zone of this name.
@@ -589,6 +643,8 @@ impl Wants {
 struct Reader {
     wants: Wants,
     mailbox: Mutex<Mailbox>,
+    /// `None` for who doesn't want events.
+    following: Mutex<Option<Following>>,
     news: Notify,
 }
 
@@ -605,9 +661,31 @@ pub(crate) struct Subscription {
 }
 
 impl Subscription {
-    /// What is next for this reader.
+    /// What is next for this reader: events and other messages in turn.
     pub(crate) fn take(&self) -> Taken {
-        self.reader.mailbox().take(Instant::now())
+        if let Some(taken) = self.take_event(false) {
+            return taken;
+        }
+        match self.reader.mailbox().take(Instant::now()) {
+            idle @ (Taken::Nothing | Taken::NotBefore(_)) => self.take_event(true).unwrap_or(idle),
+            taken => taken,
+        }
+    }
+
+    fn take_event(&self, idle: bool) -> Option<Taken> {
+        let mut following = self.reader.following.lock().unwrap_or_else(PoisonError::into_inner);
+        match following.as_mut()?.take(&self.hub.events().ring, idle) {
+            Next::Event(event) => Some(Taken::Event(event)),
+            Next::NoLongerKept { from, to } => Some(Taken::Told(NoLongerKeptBody::text(from, to))),
+            Next::NumbersAnew { after, newest } => Some(Taken::Told(NumbersAnewBody::text(after, newest))),
+            Next::Nothing => None,
+        }
+    }
+
+    /// The number to resume after, for who got no event yet; `None` for who doesn't want events.
+    pub(crate) fn event_cursor(&self) -> Option<u64> {
+        let following = self.reader.following.lock().unwrap_or_else(PoisonError::into_inner);
+        following.as_ref().map(Following::after)
     }
 
     /// Returns when something new may wait; at once when it came since the last call.

@@ -4,7 +4,8 @@
 //!
 //! ```text
 //! engine Output ──► Hub::publish ──► latest state ──► GET routes (routes, table, metrics)
-//!                        └─────────► Mailbox of each subscriber ──► /v1/live (live)
+//!                        └─────────► Mailbox of each subscriber ──► /v1/live (live), /v1/live.sse (sse)
+//! log's commit ──► Hub::publish_event ──► Ring, and a Cursor of each subscriber ──► the same, /v1/events
 //! ```
 //!
 //! - [`v1`] owns the JSON bodies, the only shapes that leave; the engine's types never do.
@@ -18,6 +19,7 @@
 //! pacing (the monotonic one). Only loopback is listened on: see [`bind`].
 #![forbid(unsafe_code)]
 
+mod events;
 mod guard;
 mod health;
 mod hub;
@@ -37,6 +39,7 @@ mod tests;
 pub mod v1;
 pub mod words;
 
+pub use events::KEPT as EVENTS_KEPT;
 pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
 pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, ApiSettings, Operation, bind, serve};

@@ -76,9 +76,27 @@ pub(crate) async fn serve_reader(
             () = shutdown.cancelled() => End::Stopping,
         }
     };
-    drop(subscription);
     tracing::debug!(?end, "live reader ends");
+    if end == End::Stopping {
+        // The last events, that of the stop among them.
+        let _ = timeout(settings.close_time, write_rest(&mut sink, &subscription, &settings)).await;
+    }
+    drop(subscription);
     let _ = timeout(settings.close_time, say_goodbye(&mut sink, &mut stream, end)).await;
+}
+
+/// Writes what waits, until nothing does.
+async fn write_rest(
+    sink: &mut SplitSink<WebSocket, Frame>,
+    subscription: &Subscription,
+    settings: &ApiSettings,
+) -> Result<(), Error> {
+    loop {
+        match subscription.take() {
+            Taken::NotBefore(_) | Taken::Nothing => return Ok(()),
+            taken => send(sink, taken, settings).await?,
+        }
+    }
 }
 
 /// Sends the close frame and waits for the client's, so that it is read before the socket goes.
@@ -127,15 +145,9 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
             sink.send(Frame::Ping(Bytes::new())).await
         } else {
             match subscription.take() {
-                Taken::Message(message, missed) => {
-                    let text = match message.aged_from {
-                        Some(at) => with_age(&message.text, (settings.now)().since(at)),
-                        None => message.text.to_string(),
-                    };
-                    send(sink, text, missed).await
-                }
                 Taken::NotBefore(at) => wait(subscription, at.min(next_ping)).await,
                 Taken::Nothing => wait(subscription, next_ping).await,
+                taken => send(sink, taken, settings).await,
             }
         };
         if sent.is_err() {
@@ -144,10 +156,25 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
     }
 }
 
-async fn send(sink: &mut SplitSink<WebSocket, Frame>, text: String, missed: u64) -> Result<(), Error> {
-    if missed > 0 {
-        sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
-    }
+async fn send(
+    sink: &mut SplitSink<WebSocket, Frame>,
+    taken: Taken,
+    settings: &ApiSettings,
+) -> Result<(), Error> {
+    let text = match taken {
+        Taken::Message(message, missed) => {
+            if missed > 0 {
+                sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
+            }
+            match message.aged_from {
+                Some(at) => with_age(&message.text, (settings.now)().since(at)),
+                None => message.text.to_string(),
+            }
+        }
+        Taken::Event(event) => event.text.to_string(),
+        Taken::Told(text) => text,
+        Taken::NotBefore(_) | Taken::Nothing => return Ok(()),
+    };
     sink.send(Frame::Text(text.into())).await
 }
 

@@ -19,6 +19,8 @@ use std::{
 
 use hereabout_core::{AnchorId, TagId, Timestamp};
 
+use crate::events::Event;
+
 /// More different keys than this can not wait; far above tags and anchors of any stated kit.
 const MAX_WAITING: usize = 1024;
 
@@ -50,6 +52,10 @@ pub(crate) struct Message {
 pub(crate) enum Taken {
     /// A message, and how many were left out before it.
     Message(Message, u64),
+    /// An event; comes from the ring of all readers, not from a mailbox.
+    Event(Event),
+    /// Something about the events themselves, as text.
+    Told(String),
     /// Something waits, but its time has not come.
     NotBefore(Instant),
     /// Nothing waits.

@@ -8,6 +8,9 @@ use hereabout_core::TagId;
 
 use crate::{hub::Wants, problem::shorten, v1::Problem};
 
+/// Most events of one answer of `/v1/events`.
+const MOST_EVENTS: usize = 1000;
+
 /// Extractor of routes that take no query.
 pub(crate) struct NoQuery;
 
@@ -48,19 +51,66 @@ pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
         anchor: true,
         link: true,
         zone: true,
+        event: true,
+        after: None,
         tag: None,
         zone_name: None,
         spacing: None,
     };
-    for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz"])? {
+    for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz", "after"])? {
         match key.as_str() {
             "topics" => set_topics(&mut wants, &value)?,
             "tag" => wants.tag = Some(tag(&value)?),
             "zone" => wants.zone_name = Some(value),
+            "after" => wants.after = Some(event_number(&value)?),
             _ => wants.spacing = Some(spacing(&value)?),
         }
     }
+    if wants.after.is_some() && !wants.event {
+        let detail =
+            "after= gives the events after that number: name event among the topics, or leave after out.";
+        return Err(Problem::bad_query(detail.to_owned()));
+    }
     Ok(wants)
+}
+
+fn event_number(value: &str) -> Result<u64, Problem> {
+    value.parse().map_err(|_| {
+        Problem::bad_query(format!(
+            "after '{}' is not the number of an event: give a whole number, 0 for all that are kept.",
+            shorten(value)
+        ))
+    })
+}
+
+/// The query of `/v1/events`.
+pub(crate) struct EventsQuery {
+    pub(crate) after: Option<u64>,
+    pub(crate) limit: usize,
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for EventsQuery {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<EventsQuery, Problem> {
+        let mut query = EventsQuery { after: None, limit: 100 };
+        for (key, value) in pairs(&parts.uri, &["after", "limit"])? {
+            match key.as_str() {
+                "after" => query.after = Some(event_number(&value)?),
+                _ => query.limit = limit(&value)?,
+            }
+        }
+        Ok(query)
+    }
+}
+
+fn limit(value: &str) -> Result<usize, Problem> {
+    value.parse().ok().filter(|limit| (1..=MOST_EVENTS).contains(limit)).ok_or_else(|| {
+        Problem::bad_query(format!(
+            "limit '{}' is not a whole number from 1 to {MOST_EVENTS}.",
+            shorten(value)
+        ))
+    })
 }
 
 /// The pairs of the query, each key known and there once.
@@ -84,8 +134,15 @@ fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
 }
 
 fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
-    *wants =
-        Wants { position: false, delayed: false, anchor: false, link: false, zone: false, ..wants.clone() };
+    *wants = Wants {
+        position: false,
+        delayed: false,
+        anchor: false,
+        link: false,
+        zone: false,
+        event: false,
+        ..wants.clone()
+    };
     for topic in value.split(',') {
         match topic {
             "position" => wants.position = true,
@@ -94,9 +151,10 @@ fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
             "anchor" => wants.anchor = true,
             "link" => wants.link = true,
             "zone" => wants.zone = true,
+            "event" => wants.event = true,
             other => {
                 return Err(Problem::bad_query(format!(
-                    "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, zone, with commas between.",
+                    "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, zone, event, with commas between.",
                     shorten(other)
                 )));
             }

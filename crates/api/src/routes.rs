@@ -3,7 +3,7 @@
 use std::{collections::BTreeMap, fmt::Display, sync::Arc, time::Duration};
 
 use axum::{
-    Router,
+    Extension, Router,
     extract::{
         Path, State,
         rejection::PathRejection,
@@ -26,17 +26,18 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 use crate::{
     guard::guard,
     health::Diagnosis,
-    hub::{Hub, LinkState, Snapshot, Subscription, Wants},
+    hub::{Hub, Snapshot, Subscription, Wants},
     live::{self, serve_reader},
     metrics::metrics_text,
-    query::{NoQuery, OfTag},
+    query::{EventsQuery, NoQuery, OfTag},
     serve::{ApiSettings, Operation},
-    sse,
+    sse::{self, Cut},
     table::anchors_text,
     v1::{
-        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, DecoderBody, IndexBody, KitFindingBody,
-        LiveBody, LogBody, MinuteBody, MissedBody, OutputsBody, PositionBody, Problem, RangesBody, RouteBody,
-        SiteBody, StatusBody, TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
+        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, DecoderBody, EventsBody, IndexBody,
+        KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody, NumbersAnewBody,
+        NumbersKeptIn, OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, SpanBody,
+        StatusBody, TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
     },
     words,
 };
@@ -68,7 +69,14 @@ pub fn cautions() -> &'static [&'static str] {
 }
 
 #[derive(OpenApi)]
-#[openapi(components(schemas(Problem, RangesBody, MissedBody, ZoneReportBody)))]
+#[openapi(components(schemas(
+    Problem,
+    RangesBody,
+    MissedBody,
+    ZoneReportBody,
+    NoLongerKeptBody,
+    NumbersAnewBody
+)))]
 struct Description;
 
 fn described() -> OpenApiRouter<App> {
@@ -82,6 +90,7 @@ fn described() -> OpenApiRouter<App> {
         .routes(routes!(anchors_txt))
         .routes(routes!(zones))
         .routes(routes!(zone))
+        .routes(routes!(events))
         .routes(routes!(live))
         .routes(routes!(live_sse))
         .routes(routes!(calibrations))
@@ -253,21 +262,68 @@ async fn zone(
     Ok(body(&app.hub.zone_answer(&app.hub.snapshot(), index, tag, (app.settings.now)())))
 }
 
+/// What happened, by number.
+///
+/// Numbers have no gaps, and with a log they go on over restarts. Without `after` the newest events are given, with it
+/// those that follow. Some thousand are kept here; `no_longer_kept` says which of those asked for are not. Who asks for
+/// what comes after a number that was never given (the numbers began anew) gets all there are, and `numbers_anew`.
+#[utoipa::path(get, path = "/v1/events",
+    params(
+        ("after" = Option<u64>, Query, description = "The number of the last event that is known already; 0 for all"),
+        ("limit" = Option<usize>, Query, description = "At most so many events, 1 to 1000; without: 100"),
+    ),
+    responses((status = OK, body = EventsBody)))]
+async fn events(State(app): State<App>, query: EventsQuery) -> Response {
+    let (page, kept_in) = app.hub.events_page(query.after, query.limit);
+    let texts: Vec<&str> = page.events.iter().map(|e| &*e.text).collect();
+    let since = (kept_in == NumbersKeptIn::Memory).then(|| rfc3339(app.hub.info().started_at));
+    let mut text = format!(
+        "{{\"events\":[{}],\"next_after\":{},\"oldest\":{},\"newest\":{},\"numbers_kept_in\":{},\"numbers_since\":{}",
+        texts.join(","),
+        page.next_after,
+        json(&page.oldest),
+        json(&page.newest),
+        json(&kept_in),
+        json(&since)
+    );
+    if let Some((from, to)) = page.no_longer_kept {
+        text += &format!(",\"no_longer_kept\":{}", json(&SpanBody { from, to }));
+    }
+    if page.anew.is_some() {
+        text += &format!(",\"numbers_anew\":{}", json(&page.newest.unwrap_or(0)));
+    }
+    json_text(text + "}")
+}
+
 /// The messages of `/v1/live` as Server-Sent Events.
 ///
 /// As the WHATWG HTML Living Standard has them (section "Server-sent events"), for `EventSource` and for anything that
-/// reads lines. `data:` is one message; a comment line comes every 5 s when nothing else does.
+/// reads lines. `data:` is one message; events have their number as `id:`. The header `Last-Event-ID` is the same as
+/// `after` and wins over it. A comment line comes every 5 s when nothing else does; who takes nothing for 10 s is cut
+/// off.
 #[utoipa::path(get, path = "/v1/live.sse",
     params(
         ("topics" = Option<String>, Query, description = "As of /v1/live"),
         ("tag" = Option<u32>, Query, description = "As of /v1/live"),
         ("zone" = Option<String>, Query, description = "As of /v1/live"),
         ("max_rate_hz" = Option<f64>, Query, description = "As of /v1/live"),
+        ("after" = Option<u64>, Query, description = "As of /v1/live"),
+        ("Last-Event-ID" = Option<u64>, Header, description = "The number of the last event that is known already"),
     ),
     responses((status = OK, body = String, content_type = "text/event-stream")))]
-async fn live_sse(State(app): State<App>, wants: Wants) -> Result<Response, Problem> {
+async fn live_sse(
+    State(app): State<App>,
+    cut: Option<Extension<Cut>>,
+    headers: HeaderMap,
+    wants: Wants,
+) -> Result<Response, Problem> {
+    let mut wants = wants;
+    if let Some(last) = sse::last_event_id(&headers)? {
+        wants.after = Some(last);
+    }
     let reader = subscribe(&app, wants)?;
-    Ok(sse::response(reader, app.settings.clone(), app.shutdown.clone()))
+    let cut = cut.map(|Extension(cut)| cut);
+    Ok(sse::response(reader, app.settings.clone(), app.shutdown.clone(), cut))
 }
 
 /// A place among the readers, or why there is none.
@@ -283,20 +339,26 @@ fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
 
 /// WebSocket: a snapshot, then changes.
 ///
-/// Every message is one JSON text: a position, anchor, link, zone or range body, told apart by `type`. A reader
+/// Every message is one JSON text: a position, anchor, link, zone, event or range body, told apart by `type`. A reader
 /// who is too slow gets the newest of each and, before it, `{"type":"missed","count":n}`. Anchors are sent
-/// when their state changes. A ping comes every 5 s; who answers nothing for 10 s is closed with 1008; a
+/// when their state changes. Events are never left out for a slow reader, nor chosen by `tag` or `zone`: their numbers
+/// have no gap. When those that a reader is to get next are gone, `{"type":"no_longer_kept","from":n,"to":m}` says so;
+/// when `after` is ahead of the newest number, `{"type":"numbers_anew","after":n,"newest":m}` comes, and then all there
+/// are. A ping comes every 5 s; who answers nothing for 10 s is closed with 1008; a
 /// message from the client above 4096 bytes with 1009; a daemon that stops closes with 1001.
 #[utoipa::path(get, path = "/v1/live",
     params(
         ("topics" = Option<String>, Query,
-            description = "One or more of position, position_delayed, range, anchor, link, zone, with commas; \
+            description = "One or more of position, position_delayed, range, anchor, link, zone, event, with commas; \
                            without: all but range"),
         ("tag" = Option<u32>, Query, description = "Positions, ranges and zones of this tag only"),
         ("zone" = Option<String>, Query, description = "Messages of the zone of this name only"),
         ("max_rate_hz" = Option<f64>, Query,
             description = "At most so many positions, ranges, and messages of a zone, of each tag a second: the \
                            newest; 0.01 to 1000. A zone's change of state is never held back"),
+        ("after" = Option<u64>, Query,
+            description = "The events after this number come first, and then on without gap or double; without: \
+                           events from now on"),
     ),
     responses((status = SWITCHING_PROTOCOLS, description = "The WebSocket (RFC 6455)")))]
 async fn live(

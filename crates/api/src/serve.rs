@@ -6,7 +6,7 @@
 
 use std::{io, net::SocketAddr, pin::pin, sync::Arc, time::Duration};
 
-use axum::Router;
+use axum::{Extension, Router};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hyper::server::conn::http1;
 use hyper_util::{
@@ -23,6 +23,7 @@ use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use crate::{
     hub::Hub,
     routes::{App, router},
+    sse::Cut,
 };
 
 /// Send buffer of every connection, bytes. The kernel's own choice grows to megabytes, and would hide
@@ -38,9 +39,9 @@ const ACCEPT_PAUSE: Duration = Duration::from_millis(50);
 pub struct ApiSettings {
     /// The clock that stamps the chunks: only for the age of messages.
     pub now: Arc<dyn Fn() -> Timestamp + Send + Sync>,
-    /// A WebSocket is pinged this often.
+    /// A WebSocket is pinged this often; a stream of events gets a comment line after so long a silence.
     pub ping_every: Duration,
-    /// A WebSocket that nothing was heard from for so long is closed.
+    /// A WebSocket that nothing was heard from for so long is closed, and so is a stream of events that took nothing.
     pub unheard_after: Duration,
     /// Longest time for a close frame to be taken and answered.
     pub close_time: Duration,
@@ -50,7 +51,7 @@ pub struct ApiSettings {
     pub link_grace: Duration,
     /// Connections served at a time; others wait to be accepted.
     pub max_connections: usize,
-    /// WebSocket readers at a time; others get a 503.
+    /// Readers of the live messages at a time; others get a 503.
     pub max_readers: usize,
     /// Messages that wait for a reader before it counts as slow and only the newest are kept.
     pub backlog: usize,
@@ -225,16 +226,19 @@ impl Server {
     async fn connection(self, stream: TcpStream, slot: OwnedSemaphorePermit) {
         // Positions are small and urgent; a socket that cannot be told so still works.
         let _ = stream.set_nodelay(true);
+        let cut = Cut(CancellationToken::new());
+        let router = self.router.layer(Extension(cut.clone()));
         let connection = http1::Builder::new()
             .timer(TokioTimer::new())
             .header_read_timeout(self.header_time)
             .max_buf_size(READ_BUFFER)
-            .serve_connection(TokioIo::new(stream), TowerToHyperService::new(self.router))
+            .serve_connection(TokioIo::new(stream), TowerToHyperService::new(router))
             .with_upgrades();
         let mut connection = pin!(connection);
         let ended = tokio::select! {
             ended = connection.as_mut() => Some(ended),
             () = self.shutdown.cancelled() => None,
+            () = cut.0.cancelled() => return,
         };
         if ended.is_none() {
             connection.as_mut().graceful_shutdown();

@@ -3,28 +3,50 @@
 //! The format is that of the WHATWG HTML Living Standard, section 9.2 "Server-sent events"
 //! (<https://html.spec.whatwg.org/multipage/server-sent-events.html>). Messages have no `event:` field, so that a
 //! page gets them all with `onmessage`; what a message is about is its own `type`. `retry:` comes first. A comment line
-//! keeps the connection alive where nothing else is said.
+//! keeps the connection alive where nothing else is said. Events, and they alone, have an `id:`, their number; a reader
+//! that comes back says the last one it has in the header `Last-Event-ID`, which is the same as `after=` and wins over
+//! it, because the query is that of the first time.
 //!
 //! The body is made as the connection takes it: a reader who does not read lets its mailbox fill, as over
-//! WebSocket, and costs nobody else anything.
+//! WebSocket, and costs nobody else anything. There are no pings in this format, so one who takes nothing for too long
+//! is cut off: a watcher sees when the last piece was made and not taken, and drops the connection ([`Cut`]).
 
-use std::{convert::Infallible, sync::Arc, time::Instant};
+use std::{
+    convert::Infallible,
+    sync::{Arc, Mutex, PoisonError},
+    time::{Duration, Instant},
+};
 
 use axum::{
     body::{Body, Bytes},
-    http::{HeaderValue, StatusCode, header},
+    http::{HeaderMap, HeaderValue, StatusCode, header},
     response::{IntoResponse, Response},
 };
 use futures_util::stream;
-use tokio::time::sleep_until;
-use tokio_util::sync::CancellationToken;
+use tokio::time::{sleep, sleep_until};
+use tokio_util::{sync::CancellationToken, task::AbortOnDropHandle};
 
 use crate::{
     hub::Subscription,
     mailbox::Taken,
     serve::ApiSettings,
-    v1::{MissedBody, with_age},
+    v1::{MissedBody, Problem, with_age},
 };
+
+/// The number in the header `Last-Event-ID`; `None` without the header.
+pub(crate) fn last_event_id(headers: &HeaderMap) -> Result<Option<u64>, Problem> {
+    let mut values = headers.get_all("last-event-id").iter();
+    let Some(value) = values.next() else { return Ok(None) };
+    let number = value.to_str().ok().and_then(|text| text.parse().ok());
+    match number.filter(|_| values.next().is_none()) {
+        Some(number) => Ok(Some(number)),
+        None => Err(Problem::bad_request(
+            "The header Last-Event-ID is not the number of one event: give that of the last `id:` you have, or leave \
+             it out."
+                .to_owned(),
+        )),
+    }
+}
 
 /// How long an `EventSource` waits before it connects again, milliseconds.
 const RETRY_MS: u32 = 1000;
@@ -36,15 +58,49 @@ pub(crate) fn response(
     subscription: Subscription,
     settings: Arc<ApiSettings>,
     shutdown: CancellationToken,
+    cut: Option<Cut>,
 ) -> Response {
-    let first = format!("retry: {RETRY_MS}\n\n");
-    let state = Writing { subscription, settings, shutdown, first: Some(first) };
+    let mut first = format!("retry: {RETRY_MS}\n\n");
+    if let Some(after) = subscription.event_cursor() {
+        // An id without data is no message, but is remembered: a reader who loses the connection before its first event
+        // resumes from here.
+        first += &format!("id: {after}\n\n");
+    }
+    let untaken = Arc::new(Mutex::new(None));
+    let watching = cut.map(|cut| {
+        let watcher = watch(cut, untaken.clone(), settings.unheard_after);
+        AbortOnDropHandle::new(tokio::spawn(watcher))
+    });
+    let state =
+        Writing { subscription, settings, shutdown, first: Some(first), untaken, _watching: watching };
     let body = stream::unfold(state, |mut state| async {
+        state.set_untaken(None);
         let text = state.next().await?;
+        state.set_untaken(Some(Instant::now()));
         Some((Ok::<Bytes, Infallible>(text.into()), state))
     });
     let kind = [(header::CONTENT_TYPE, HeaderValue::from_static("text/event-stream"))];
     (StatusCode::OK, kind, Body::from_stream(body)).into_response()
+}
+
+/// Drops the connection that a request came over.
+#[derive(Clone, Debug)]
+pub(crate) struct Cut(pub(crate) CancellationToken);
+
+/// Since when a piece waits to be taken; `None` while the connection asks for the next one.
+type Untaken = Arc<Mutex<Option<Instant>>>;
+
+/// Cuts the connection when a piece was not taken for `limit`.
+async fn watch(cut: Cut, untaken: Untaken, limit: Duration) {
+    loop {
+        sleep(limit / 4).await;
+        let since = *untaken.lock().unwrap_or_else(PoisonError::into_inner);
+        if since.is_some_and(|since| since.elapsed() >= limit) {
+            tracing::debug!("a reader of events takes nothing: its connection is dropped");
+            cut.0.cancel();
+            return;
+        }
+    }
 }
 
 /// One reader's side.
@@ -53,10 +109,16 @@ struct Writing {
     settings: Arc<ApiSettings>,
     shutdown: CancellationToken,
     first: Option<String>,
+    untaken: Untaken,
+    _watching: Option<AbortOnDropHandle<()>>,
 }
 
 impl Writing {
-    /// What to send next; `None` when the daemon stops.
+    fn set_untaken(&self, since: Option<Instant>) {
+        *self.untaken.lock().unwrap_or_else(PoisonError::into_inner) = since;
+    }
+
+    /// What to send next; `None` when the daemon stops and nothing waits any more.
     async fn next(&mut self) -> Option<String> {
         if let Some(first) = self.first.take() {
             return Some(first);
@@ -72,15 +134,20 @@ impl Writing {
                     let missed = if missed > 0 { data(&MissedBody::text(missed)) } else { String::new() };
                     return Some(missed + &data(&text));
                 }
+                Taken::Event(event) => return Some(format!("id: {}\n{}", event.seq, data(&event.text))),
+                Taken::Told(text) => return Some(data(&text)),
                 Taken::NotBefore(at) => at.min(comment_at),
                 Taken::Nothing => comment_at,
             };
+            if self.shutdown.is_cancelled() {
+                return None;
+            }
             tokio::select! {
                 () = self.subscription.news() => {}
                 () = sleep_until(wait_until.into()) => if wait_until == comment_at {
                     return Some(COMMENT.to_owned());
                 },
-                () = self.shutdown.cancelled() => return None,
+                () = self.shutdown.cancelled() => {} // once more, for the last events
             }
         }
     }

@@ -376,6 +376,9 @@ pub struct ReplayArgs {
     /// Write positions here as JSON Lines, `-` for stdout.
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Write events (zones, anchors, findings, restarts) here as JSON Lines, `-` for stdout.
+    #[arg(long, value_name = "FILE")]
+    pub events: Option<PathBuf>,
     /// Grade the positions against this truth table.
     #[arg(long, value_name = "FILE")]
     pub truth: Option<PathBuf>,

@@ -17,7 +17,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::calibration_file::{self, CalibrationFile, Entry};
 use crate::exit::{self, Failure};
-use crate::pump::Change;
+use crate::pump::{Change, Changed};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
 
@@ -71,11 +71,13 @@ impl Keeper {
         if let Some(what) = &waiting {
             return self.refuse(what);
         }
-        let said = if self.apply(site, "read again on SIGHUP").await {
-            "read again, and in force"
-        } else {
-            "stopping"
+        let how = "read again on SIGHUP";
+        let same_text = site.text == self.site.text;
+        let what = match same_text && site.calibration_text != self.site.calibration_text {
+            true => Changed::Calibration(how),
+            false => Changed::Configuration(how),
         };
+        let said = if self.apply(site, what).await { "read again, and in force" } else { "stopping" };
         self.hub.set_notice(None);
         eprintln!("{}: {said}", self.site.path.display());
     }
@@ -115,7 +117,7 @@ impl Keeper {
         let site =
             SiteFile::from_text(&self.site.path, &self.site.text, Some(&text)).map_err(|p| lines(&p))?;
         calibration_file::replace(&path, &text, now).map_err(|e| e.message)?;
-        if self.apply(site, "set over HTTP").await {
+        if self.apply(site, Changed::Calibration("set over HTTP")).await {
             self.hub.set_notice(None);
             Ok(())
         } else {
@@ -131,9 +133,9 @@ impl Keeper {
     }
 
     /// Hands the site to the pump and waits until it is in force; `false` when the daemon is stopping.
-    async fn apply(&mut self, site: SiteFile, detail: &str) -> bool {
+    async fn apply(&mut self, site: SiteFile, what: Changed) -> bool {
         let (done, is_done) = oneshot::channel();
-        let change = Change { site: Box::new(site.clone()), detail: detail.to_owned(), done };
+        let change = Change { site: Box::new(site.clone()), what, done };
         if self.pump.send(change).await.is_err() || is_done.await.is_err() {
             return false;
         }

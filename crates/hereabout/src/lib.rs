@@ -12,6 +12,7 @@ pub mod exit;
 mod hearing_words;
 pub mod keeper;
 pub mod kit_file;
+pub mod losses;
 pub mod pump;
 pub mod recording;
 mod site_facts;

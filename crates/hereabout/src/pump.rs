@@ -9,16 +9,23 @@
 //! of its own, which stores the calibration that it runs with. So every session replays by itself to what was
 //! published. The decoder stays, with the half of a frame that it may hold, and what comes meanwhile
 //! waits in the channel: no frame is lost. The tracks start afresh, which takes some frames.
+//!
+//! What happens becomes events here. With a log they go to its writer, which numbers them as it makes them safe and tells
+//! the hub then ([`event_sink`]); without one the hub counts them. Positions, zones and anchors don't wait for that.
 
+use hereabout_api::v1::{EventDraft, LostWhat, NumbersKeptIn};
 use hereabout_api::{DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
 use hereabout_core::{Micros, Timestamp};
-use hereabout_engine::{AnchorState, Engine, Input, Output};
+use hereabout_engine::{Engine, Input, Output};
 use hereabout_ingest::{Feed, LinkState, LinkStatus};
-use hereabout_store::{Record, SessionStart, SessionWriter, Store, StoreError, WriterStats};
+use hereabout_store::{
+    EventSink, Record, SessionStart, SessionWriter, Store, StoreError, WriterOptions, WriterStats,
+};
 use hereabout_wire::Decoder;
 use tokio::sync::mpsc::Receiver;
 use tokio::sync::oneshot;
 
+use crate::losses::Losses;
 use crate::site_file::SiteFile;
 
 /// Counters go to the hub this often.
@@ -35,6 +42,10 @@ pub struct Pump {
     /// The source as people wrote it, for further sessions.
     source: String,
     bytes: u64,
+    out_of_order: u64,
+    too_many_tags: u64,
+    losses: Losses,
+    started_at: Timestamp,
     newest: Option<Timestamp>,
     told_at: Option<Timestamp>,
 }
@@ -43,10 +54,19 @@ pub struct Pump {
 pub struct Change {
     /// The site with its calibration; its `[frame]` is there.
     pub site: Box<SiteFile>,
-    /// What the log says about the change.
-    pub detail: String,
+    /// What the event about the change says.
+    pub what: Changed,
     /// Told when it is in force.
     pub done: oneshot::Sender<()>,
+}
+
+/// What a change is about, and how it came, as a part of a sentence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Changed {
+    /// The site file.
+    Configuration(&'static str),
+    /// Offsets alone.
+    Calibration(&'static str),
 }
 
 /// What is left when the channel has closed.
@@ -59,20 +79,37 @@ pub struct Drained {
 
 impl Pump {
     /// A pump that has moved nothing yet. `log` comes with the file's name as people know it, `source` is for
-    /// further sessions in it.
+    /// further sessions in it. The daemon's start is an event.
     pub fn new(
         decoder: Decoder,
         engine: Engine,
         hub: Hub,
         log: Option<(SessionWriter, String)>,
         source: String,
+        started_at: Timestamp,
     ) -> Pump {
-        Pump { decoder, engine, hub, log, rows_before: (0, 0), source, bytes: 0, newest: None, told_at: None }
+        Pump {
+            decoder,
+            engine,
+            hub,
+            log,
+            rows_before: (0, 0),
+            source,
+            bytes: 0,
+            out_of_order: 0,
+            too_many_tags: 0,
+            losses: Losses::default(),
+            started_at,
+            newest: None,
+            told_at: None,
+        }
     }
 
     /// Takes everything from the channel until it closes, and changes in between.
     pub async fn run(mut self, mut feed: Receiver<Feed>, mut changes: Receiver<Change>) -> Drained {
         let mut more_changes = true;
+        let version = env!("CARGO_PKG_VERSION");
+        self.event(&EventDraft::start(self.started_at, version, self.engine.site().name()));
         loop {
             tokio::select! {
                 item = feed.recv() => match item {
@@ -86,18 +123,24 @@ impl Pump {
             }
         }
         self.tell_counts();
+        let at = self.newest.unwrap_or(self.started_at);
+        self.tell_losses(at, true);
+        self.event(&EventDraft::stop(at));
         Drained { log: self.log.map(|(writer, _)| writer), newest: self.newest }
     }
 
     async fn change(&mut self, change: Change) {
-        let Change { site, detail, done } = change;
+        let Change { site, what, done } = change;
         let Some(frame) = site.frame.clone() else { return };
-        let at = self.newest.unwrap_or_default();
+        let at = self.newest.unwrap_or(self.started_at);
         // Deadlines up to now belong to the engine of before, as they will in a replay.
         self.engine.handle(Input::Tick(at));
         self.publish();
         self.change_session(&site, at).await;
-        self.log_event(at, "calibration", &detail);
+        self.event(&match what {
+            Changed::Configuration(how) => EventDraft::configuration(at, how),
+            Changed::Calibration(how) => EventDraft::calibration(at, how),
+        });
         self.engine = Engine::new(site.site.clone(), Some(frame));
         self.hub.set_site((&site.site).into());
         // Nobody may be waiting any more.
@@ -116,7 +159,7 @@ impl Pump {
             source: self.source.clone(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
         };
-        match begin_again(writer, path.clone(), at, start).await {
+        match begin_again(writer, path.clone(), at, start, event_sink(self.hub.clone())).await {
             Ok((stats, writer)) => {
                 let (written, dropped) = rows(&stats);
                 self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
@@ -124,8 +167,16 @@ impl Pump {
             }
             Err(e) => {
                 eprintln!("the log ends here: {e}");
-                let problem = Some(format!("nothing more is logged: {e}"));
-                self.hub.set_log(LogStatus { path, problem, ..LogStatus::default() });
+                if let StoreError::Unwritten { frames, fixes, events, .. } = &e {
+                    self.rows_before.1 += frames + fixes + events;
+                }
+                let problem = Some(format!(
+                    "nothing more is logged, and events are counted in memory from here on: {e} Restart the daemon \
+                     when that is mended."
+                ));
+                let (rows_written, rows_dropped) = self.rows_before;
+                self.hub.set_log(LogStatus { path, problem, rows_written, rows_dropped });
+                self.hub.set_numbers_kept_in(NumbersKeptIn::Memory);
             }
         }
     }
@@ -150,6 +201,7 @@ impl Pump {
         if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
             self.told_at = Some(at);
             self.tell_counts();
+            self.tell_losses(at, false);
         }
     }
 
@@ -167,46 +219,64 @@ impl Pump {
     }
 
     fn take_link(&mut self, link: &LinkState) {
-        let status = match &link.status {
-            LinkStatus::Connected => {
-                ApiLinkStatus { state: ApiLink::Connected, reason: None, since: link.at }
-            }
+        let (state, reason) = match &link.status {
+            LinkStatus::Connected => (ApiLink::Connected, None),
             LinkStatus::Waiting { reason } => {
-                let words = format!("{reason}: {}", reason.advice());
-                ApiLinkStatus { state: ApiLink::Waiting, reason: Some(words), since: link.at }
+                (ApiLink::Waiting, Some(format!("{reason}: {}", reason.advice())))
             }
         };
-        let detail = match &link.status {
-            LinkStatus::Connected => "connected".to_owned(),
-            LinkStatus::Waiting { reason } => format!("waiting: {reason}"),
-        };
-        self.log_event(link.at, "link", &detail);
-        self.hub.set_link(status);
+        let event = EventDraft::link(link.at, reason.as_deref());
+        if self.hub.set_link(ApiLinkStatus { state, reason, since: link.at }) {
+            self.event(&event);
+        }
     }
 
     /// Hands on everything that the engine has to say.
     fn publish(&mut self) {
         while let Some(output) = self.engine.poll_output() {
-            if let Output::AnchorChanged(change) = &output {
-                let detail = format!("anchor {} {}", change.anchor, state_word(change.now));
-                self.log_event(change.at, "anchor", &detail);
-            }
-            if let Output::Position(report) = &output
-                && report.restarted
-            {
-                let detail = format!("tag {}: the track was given up for another place", report.tag);
-                self.log_event(report.at, "restart", &detail);
-            }
-            self.hub.publish(&output);
-            if let (Some((log, _)), Some(record)) = (&self.log, Record::from_output(&output)) {
-                log.push(record);
-            }
+            self.publish_output(&output);
         }
     }
 
-    fn log_event(&self, at: Timestamp, kind: &str, detail: &str) {
-        if let Some((log, _)) = &self.log {
-            log.push(Record::event(at, kind, detail));
+    /// Hands on one thing that was said, by the engine or by whoever watches the kit as a whole.
+    fn publish_output(&mut self, output: &Output) {
+        match output {
+            Output::OutOfOrder { .. } => self.out_of_order += 1,
+            Output::TooManyTags { .. } => self.too_many_tags += 1,
+            _ => {}
+        }
+        self.hub.publish(output);
+        if let (Some((log, _)), Some(record)) = (&self.log, Record::from_output(output)) {
+            log.push(record);
+        }
+        if let Some(event) = EventDraft::from_output(output, self.engine.site()) {
+            self.event(&event);
+        }
+    }
+
+    fn event(&self, event: &EventDraft) {
+        match &self.log {
+            Some((log, _)) => log.push(Record::event(event.at, event.kind.name(), &event.detail)),
+            None => self.hub.count_event(event),
+        }
+    }
+
+    /// Events about what was lost, as far as they are due; at the `last` of all.
+    fn tell_losses(&mut self, at: Timestamp, last: bool) {
+        let stats = self.log.as_ref().map(|(log, _)| log.stats());
+        // While the log fails its events wait anyhow, and more may be lost.
+        let log_is_well = stats.as_ref().is_none_or(|s| s.last_error.is_none());
+        let rows = self.rows_before.1 + stats.map_or(0, |s| s.dropped());
+        let totals = [
+            (LostWhat::LogRows, if log_is_well || last { rows } else { 0 }),
+            (LostWhat::OutOfOrder, self.out_of_order),
+            (LostWhat::TooManyTags, self.too_many_tags),
+            (LostWhat::DamagedFrames, self.decoder.counts().bad_checksum),
+        ];
+        for (what, total) in totals {
+            if let Some(event) = self.losses.tell(at, what, total, last) {
+                self.event(&event);
+            }
         }
     }
 
@@ -231,16 +301,23 @@ async fn begin_again(
     path: String,
     at: Timestamp,
     start: SessionStart,
+    sink: EventSink,
 ) -> Result<(WriterStats, SessionWriter), StoreError> {
     let runtime = tokio::runtime::Handle::current();
     let stopped = StoreError::WriterStopped { path: path.clone().into() };
     let work = move || {
         runtime.block_on(async move {
             let stats = writer.finish(at).await?;
-            Ok((stats, Store::open(path).await?.begin_session(start).await?))
+            let store = Store::open(path).await?;
+            Ok((stats, store.begin_session_with(start, WriterOptions::default(), Some(sink)).await?))
         })
     };
     tokio::task::spawn_blocking(work).await.unwrap_or(Err(stopped))
+}
+
+/// Takes events to the hub as soon as the log has them safe.
+pub fn event_sink(hub: Hub) -> EventSink {
+    Box::new(move |event| hub.publish_event(event.seq, event.at, &event.kind, &event.detail))
 }
 
 /// Rows of a session: written, dropped.
@@ -259,13 +336,5 @@ fn log_status(log: &SessionWriter, path: &str, before: (u64, u64)) -> LogStatus 
         rows_written: before.0 + written,
         rows_dropped: before.1 + dropped,
         problem: stats.last_error,
-    }
-}
-
-fn state_word(state: AnchorState) -> &'static str {
-    match state {
-        AnchorState::NeverHeard => "never heard",
-        AnchorState::Heard => "heard",
-        AnchorState::Silent => "silent",
     }
 }

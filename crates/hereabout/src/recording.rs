@@ -105,7 +105,9 @@ impl Recording {
         let pick = session.map_or(SessionPick::Latest, SessionPick::Id);
         let session = reader.session(pick).await.map_err(log_failure)?;
         let epochs = reader.epochs(session.id).await.map_err(log_failure)?;
-        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at: session.ended_at };
+        // A session that was cut off has no end, but what it wrote last shows how far time had come.
+        let ended_at = session.ended_at.or(session.last_at);
+        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at };
         Ok((session, Recording::Log(Box::new(logged))))
     }
 

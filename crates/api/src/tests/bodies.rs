@@ -186,6 +186,7 @@ async fn the_openapi_document_names_every_route_and_every_error() {
         "/v1/anchors",
         "/v1/anchors.txt",
         "/v1/anchors/{id}",
+        "/v1/events",
         "/v1/live",
         "/v1/live.sse",
         "/v1/site",
@@ -208,7 +209,7 @@ async fn the_openapi_document_names_every_route_and_every_error() {
             "{path}"
         );
     }
-    assert_eq!(listed.len(), 17);
+    assert_eq!(listed.len(), 18);
     let text = api["info"]["description"].as_str().expect("a description");
     assert!(text.contains("Not a safety component"));
     let position = &api["components"]["schemas"]["PositionBody"];

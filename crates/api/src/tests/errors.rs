@@ -7,7 +7,7 @@ use axum::{
 
 use super::fixtures::*;
 
-const ROUTES: [&str; 16] = [
+const ROUTES: [&str; 17] = [
     "/",
     "/v1/site",
     "/v1/tags",
@@ -19,6 +19,7 @@ const ROUTES: [&str; 16] = [
     "/v1/zones/roller%20door",
     "/v1/live",
     "/v1/live.sse",
+    "/v1/events",
     "/v1/status",
     "/livez",
     "/readyz",
@@ -90,7 +91,7 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         }
     }
     for (query, words) in [
-        ("topics=", "position, position_delayed, range, anchor, link, zone"),
+        ("topics=", "position, position_delayed, range, anchor, link, zone, event"),
         ("topics=positions", "'positions' is not a topic"),
         ("topics=position,", "not a topic"),
         ("topics=position&topics=link", "twice"),
@@ -102,10 +103,38 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         ("max_rate_hz=NaN", "0.01 to 1000"),
         ("max_rate_hz=inf", "0.01 to 1000"),
         ("max_rate_hz=fast", "0.01 to 1000"),
-        ("rate=1", "it takes topics, tag, zone, max_rate_hz"),
+        ("after=x", "not the number of an event"),
+        ("after=-1", "not the number of an event"),
+        ("topics=zone&after=1", "name event among the topics"),
+        ("rate=1", "it takes topics, tag, zone, max_rate_hz, after"),
     ] {
         let detail = problem(StatusCode::UNPROCESSABLE_ENTITY, get(&app, &format!("/v1/live?{query}")).await);
         assert!(detail.contains(words), "{query}: {detail}");
+        let sse = get(&app, &format!("/v1/live.sse?{query}")).await;
+        assert_eq!(problem(StatusCode::UNPROCESSABLE_ENTITY, sse), detail);
+    }
+    for (query, words) in [
+        ("after=x", "not the number of an event"),
+        ("after=1.5", "not the number of an event"),
+        ("limit=0", "from 1 to 1000"),
+        ("limit=1001", "from 1 to 1000"),
+        ("limit=ten", "from 1 to 1000"),
+        ("after=1&after=2", "twice"),
+    ] {
+        let answer = get(&app, &format!("/v1/events?{query}")).await;
+        let detail = problem(StatusCode::UNPROCESSABLE_ENTITY, answer);
+        assert!(detail.contains(words), "{query}: {detail}");
+    }
+}
+
+#[tokio::test]
+async fn a_last_event_id_that_is_no_number_is_400() {
+    let app = app(&busy_hub());
+    for id in ["x", "", "-1", "1.0", "1 2", "\u{fd}"] {
+        let request = request(Method::GET, "/v1/live.sse").header("Last-Event-ID", id);
+        let answer = ask(&app, request.body(Body::empty()).unwrap()).await;
+        let detail = problem(StatusCode::BAD_REQUEST, answer);
+        assert!(detail.contains("Last-Event-ID"), "{detail}");
     }
 }
 

@@ -20,6 +20,8 @@ fn everything() -> Wants {
         anchor: true,
         link: true,
         zone: false,
+        event: false,
+        after: None,
         tag: None,
         zone_name: None,
         spacing: None,

@@ -12,7 +12,7 @@ use tokio_tungstenite::{
 };
 
 use super::fixtures::*;
-use crate::Hub;
+use crate::{Hub, v1::EventDraft};
 
 type Client = WebSocketStream<TcpStream>;
 
@@ -301,4 +301,96 @@ async fn one_reader_too_many_is_503_until_one_leaves() {
     drop(first);
     until(|| hub.snapshot().subscribers == 0).await;
     connect(server.addr, "").await;
+}
+
+/// Numbers of the events that come, up to this one, whatever comes between.
+async fn events_to(client: &mut Client, last: u64) -> Vec<u64> {
+    let mut seqs = Vec::new();
+    while seqs.last() != Some(&last) {
+        let v = value(client).await;
+        seqs.extend((v["type"] == "event").then(|| v["seq"].as_u64().expect("a number")));
+    }
+    seqs
+}
+
+#[tokio::test]
+async fn events_after_a_number_come_first_and_then_on() {
+    let hub = busy_hub();
+    let stop = EventDraft::stop(T);
+    (0..9).for_each(|_| hub.count_event(&stop));
+    let server = served(&hub, settings()).await;
+    let mut resumed = connect(server.addr, "?after=5").await;
+    for seq in 6..10 {
+        let v = value(&mut resumed).await;
+        assert_eq!(
+            (v["type"].clone(), v["seq"].clone()),
+            ("event".into(), seq.into()),
+            "before the snapshot"
+        );
+    }
+    assert_eq!(value(&mut resumed).await["type"], "link");
+    let mut fresh = connect(server.addr, "?topics=event").await;
+    (0..3).for_each(|_| hub.count_event(&stop));
+    assert_eq!(events_to(&mut resumed, 12).await, [10, 11, 12]);
+    assert_eq!(events_to(&mut fresh, 12).await, [10, 11, 12], "from now on, without a number");
+    let mut ahead = connect(server.addr, "?topics=event&after=77").await;
+    let told = text(&mut ahead).await;
+    assert_eq!(told, r#"{"type":"numbers_anew","after":77,"newest":12}"#);
+    assert_eq!(events_to(&mut ahead, 12).await, (1..=12).collect::<Vec<_>>());
+}
+
+#[tokio::test]
+async fn a_slow_reader_misses_no_event_until_they_are_no_longer_kept() {
+    let hub = Hub::new(info());
+    let server = served(&hub, settings()).await;
+    let mut slow = connect(server.addr, "?topics=event,position").await;
+    let stop = EventDraft::stop(T);
+    let kept = u64::from(crate::EVENTS_KEPT);
+    // More positions than any buffer between takes, so that the reader is slow; few enough events to be kept.
+    let mut seq = 0;
+    while hub.snapshot().counts.missed < 500 {
+        seq += 1;
+        hub.publish(&Output::Position(located(seq, 0)));
+        if seq % 64 == 0 && seq / 64 <= 1_000 {
+            hub.count_event(&stop);
+            tokio::task::yield_now().await;
+        }
+    }
+    let sent = (seq / 64).min(1_000);
+    assert!(sent > 3);
+    assert_eq!(events_to(&mut slow, sent).await, (1..=sent).collect::<Vec<_>>());
+    // Now far more than are kept, with nobody reading.
+    (0..3 * kept).for_each(|_| hub.count_event(&stop));
+    let newest = sent + 3 * kept;
+    let (mut accounted, mut gone) = (sent, 0);
+    while accounted < newest {
+        let v = value(&mut slow).await;
+        if v["type"] == "no_longer_kept" {
+            assert_eq!(v["from"].as_u64(), Some(accounted + 1));
+            let to = v["to"].as_u64().expect("a number");
+            gone += to - accounted;
+            accounted = to;
+        } else if v["type"] == "event" {
+            accounted += 1;
+            assert_eq!(v["seq"].as_u64(), Some(accounted));
+        }
+    }
+    assert!(gone > 0, "more came than is kept");
+}
+
+#[tokio::test]
+async fn the_last_events_come_before_the_goodbye() {
+    let hub = busy_hub();
+    let server = served(&hub, settings()).await;
+    let mut client = connect(server.addr, "?topics=event").await;
+    soon(async {
+        while hub.snapshot().subscribers == 0 {
+            tokio::task::yield_now().await;
+        }
+    })
+    .await;
+    hub.count_event(&EventDraft::stop(T));
+    server.shutdown.cancel();
+    assert_eq!(value(&mut client).await["kind"], "stop");
+    assert_eq!(u16::from(close_frame(&mut client).await.code), 1001);
 }

@@ -4,6 +4,7 @@
 mod bodies;
 mod calibrations;
 mod errors;
+mod events;
 pub(crate) mod fixtures;
 mod hub;
 mod live;

@@ -11,7 +11,7 @@ use tokio::{
 };
 
 use super::fixtures::*;
-use crate::Hub;
+use crate::{Hub, v1::EventDraft};
 
 /// A reader of the stream.
 struct Client {
@@ -154,4 +154,81 @@ async fn a_slow_reader_gets_the_newest_and_is_told_what_it_missed() {
         }
     }
     assert_eq!((delivered + missed, missed), (seq, hub.snapshot().counts.missed));
+}
+
+#[tokio::test]
+async fn events_have_ids_and_the_last_one_resumes() {
+    let hub = busy_hub();
+    let stop = EventDraft::stop(T);
+    (0..5).for_each(|_| hub.count_event(&stop));
+    let server = served(&hub, settings()).await;
+    let (_, mut client) = Client::connect(server.addr, "?topics=event", "").await;
+    soon(async {
+        while hub.snapshot().subscribers == 0 {
+            tokio::task::yield_now().await;
+        }
+    })
+    .await;
+    hub.count_event(&stop);
+    assert_eq!(client.next().await.expect("open")["seq"], 6);
+    assert_eq!(client.last_id.as_deref(), Some("6"));
+    drop(client);
+    (0..2).for_each(|_| hub.count_event(&stop));
+    // The header wins over the query, which is that of the first time.
+    let (_, mut client) = Client::connect(server.addr, "?topics=event&after=0", "Last-Event-ID: 6\r\n").await;
+    for seq in [7, 8] {
+        assert_eq!(client.next().await.expect("open")["seq"], seq);
+    }
+    let (_, mut client) = Client::connect(server.addr, "?topics=event&after=3", "").await;
+    assert_eq!(client.next().await.expect("open")["seq"], 4);
+    let (_, mut client) = Client::connect(server.addr, "?topics=event", "Last-Event-ID: 99\r\n").await;
+    assert_eq!(client.next().await.expect("open")["type"], "numbers_anew");
+    assert_eq!(client.next().await.expect("open")["seq"], 1);
+}
+
+#[tokio::test]
+async fn who_has_had_no_event_yet_can_resume_from_the_first_line_on() {
+    let hub = busy_hub();
+    let stop = EventDraft::stop(T);
+    (0..5).for_each(|_| hub.count_event(&stop));
+    let server = served(&hub, settings()).await;
+    let (_, mut client) = Client::connect(server.addr, "?topics=event,link", "").await;
+    client.next_of("link").await;
+    assert_eq!(client.last_id.as_deref(), Some("5"));
+    let (_, mut client) = Client::connect(server.addr, "?topics=link", "").await;
+    client.next_of("link").await;
+    assert_eq!(client.last_id, None, "nothing to resume without events");
+}
+
+#[tokio::test]
+async fn the_last_events_come_before_the_end() {
+    let hub = busy_hub();
+    let server = served(&hub, settings()).await;
+    let (_, mut client) = Client::connect(server.addr, "?topics=event,link", "").await;
+    client.next_of("link").await;
+    hub.count_event(&EventDraft::stop(T));
+    server.shutdown.cancel();
+    assert_eq!(client.next().await.expect("the stop")["kind"], "stop");
+    assert_eq!(client.next().await, None);
+}
+
+#[tokio::test]
+async fn who_takes_nothing_is_cut_off() {
+    let hub = Hub::new(info());
+    let mut brisk = settings();
+    brisk.unheard_after = Duration::from_millis(200);
+    let server = served(&hub, brisk).await;
+    let (_, _stalled) = Client::connect(server.addr, "?topics=position", "").await;
+    let (_, mut reads) = Client::connect(server.addr, "?topics=position", "").await;
+    let mut seq = 0;
+    soon(async {
+        while hub.snapshot().subscribers == 2 {
+            seq += 1;
+            hub.publish(&Output::Position(located(seq, 0)));
+            reads.next().await.expect("who reads is not cut off");
+        }
+    })
+    .await;
+    hub.publish(&Output::Position(located(seq + 1, 0)));
+    assert_eq!(reads.next().await.expect("open")["seq"], seq + 1);
 }

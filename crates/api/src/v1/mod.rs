@@ -8,6 +8,7 @@
 mod anchor;
 mod calibration;
 mod daemon;
+mod event;
 mod finding;
 mod number;
 mod position;
@@ -20,6 +21,12 @@ pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
     AliveBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody, OutputsBody,
     Problem, RouteBody, StatusBody,
+};
+pub(crate) use event::event_text;
+pub use event::{
+    AnchorEventFacts, EventBody, EventDraft, EventFacts, EventKind, EventsBody, FindingEventFacts,
+    KitEventFacts, LinkFacts, LostFacts, LostWhat, NoFacts, NoLongerKeptBody, NumbersAnewBody, NumbersKeptIn,
+    RestartFacts, SpanBody, StartFacts, ZoneFacts,
 };
 pub use finding::{
     CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,

@@ -9,7 +9,7 @@ use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use hereabout_api::v1::PositionBody;
+use hereabout_api::v1::{EventDraft, PositionBody};
 use hereabout_core::{Dimension, Site, TagId, TagState, Timestamp};
 use hereabout_engine::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
 use hereabout_engine::picture::Picture;
@@ -59,6 +59,7 @@ struct Replay {
     engine: Engine,
     counts: Counts,
     out: Option<Box<dyn Write + Send>>,
+    events: Option<Box<dyn Write + Send>>,
     truth: Option<(Truth, Accuracy)>,
     picture: Option<Drawing>,
     log: Option<SessionWriter>,
@@ -70,6 +71,10 @@ struct Replay {
 impl Replay {
     async fn run(args: &ReplayArgs) -> Result<u8, Failure> {
         let started = Instant::now();
+        if to_stdout(args.out.as_deref()) && to_stdout(args.events.as_deref()) {
+            let what = "--out and --events can't both go to stdout: give one of them a file";
+            return Err(Failure::new(exit::USAGE, what));
+        }
         let mut prepared = Prepared::new(args).await?;
         let site = prepared.site.clone();
         let truth = args.truth.as_deref().map(|p| load_truth(p, &site)).transpose()?;
@@ -82,6 +87,7 @@ impl Replay {
             engine: Engine::new(site, prepared.frame.take()),
             counts: Counts::default(),
             out: args.out.as_deref().map(create).transpose()?,
+            events: args.events.as_deref().map(create).transpose()?,
             truth,
             picture,
             log,
@@ -122,6 +128,7 @@ impl Replay {
         }
         while let Some(output) = self.engine.poll_output() {
             self.count(&output)?;
+            self.write_event(&output)?;
             if let (Some(log), Some(record)) = (&self.log, Record::from_output(&output)) {
                 log.push_wait(record).await;
             }
@@ -168,9 +175,19 @@ impl Replay {
             .map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))
     }
 
+    fn write_event(&mut self, output: &Output) -> Result<(), Failure> {
+        let Some(out) = &mut self.events else { return Ok(()) };
+        let Some(event) = EventDraft::from_output(output, self.engine.site()) else { return Ok(()) };
+        writeln!(out, "{}", event.to_json())
+            .map_err(|e| Failure::new(exit::IO, format!("can't write events: {e}")))
+    }
+
     async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {
         if let Some(mut out) = self.out.take() {
             out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
+        }
+        if let Some(mut out) = self.events.take() {
+            out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write events: {e}")))?;
         }
         if let Some(drawing) = self.picture.take() {
             drawing.finish(self.truth.as_ref().map(|(truth, _)| truth))?;
@@ -180,15 +197,16 @@ impl Replay {
         }
         let accuracy = self.truth.as_ref().map(|(_, a)| a.summary());
         let bad_rows = prepared.input.bad_rows();
+        let stdout_is_taken = to_stdout(args.out.as_deref()) || to_stdout(args.events.as_deref());
         if args.json {
             let text = summary_json(&self.counts, bad_rows, took, accuracy.as_ref());
-            if args.out.as_deref() == Some(Path::new("-")) { eprintln!("{text}") } else { println!("{text}") }
+            if stdout_is_taken { eprintln!("{text}") } else { println!("{text}") }
         } else {
             eprint!("{}", summary_text(&self.counts, bad_rows, took));
             if let Some(accuracy) = &accuracy {
                 // The table is what was asked for, so it is data; unless stdout carries the positions.
                 let text = accuracy_text(accuracy, prepared.site.dimension());
-                if args.out.as_deref() == Some(Path::new("-")) { eprint!("{text}") } else { print!("{text}") }
+                if stdout_is_taken { eprint!("{text}") } else { print!("{text}") }
             }
         }
         if self.counts.epochs == 0 {
@@ -316,6 +334,10 @@ fn load_truth(path: &Path, site: &Site) -> Result<(Truth, Accuracy), Failure> {
     let rows: Vec<(TagId, Timestamp, [f64; 3])> =
         rows.iter().map(|r| (r.tag, r.at, [r.at_m.0[0], r.at_m.0[1], r.at_m.1.unwrap_or(up_m)])).collect();
     Ok((Truth::new(rows), Accuracy::new(site.dimension())))
+}
+
+fn to_stdout(path: Option<&Path>) -> bool {
+    path == Some(Path::new("-"))
 }
 
 fn create(path: &Path) -> Result<Box<dyn Write + Send>, Failure> {

@@ -4,11 +4,12 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use hereabout_api::v1::NumbersKeptIn;
 use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, LogStatus, SiteInfo};
 use hereabout_core::Timestamp;
 use hereabout_engine::Engine;
 use hereabout_ingest::{Clock, Feed, RunEnd, Source};
-use hereabout_store::{SessionStart, SessionWriter, Store, StoreError};
+use hereabout_store::{SessionStart, SessionWriter, Store, StoreError, WriterOptions};
 use hereabout_wire::Decoder;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
@@ -19,7 +20,7 @@ use crate::cli::RunArgs;
 use crate::commands::{open_source, runtime};
 use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
-use crate::pump::{Drained, Pump};
+use crate::pump::{Drained, Pump, event_sink};
 use crate::site_file::SiteFile;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
@@ -35,6 +36,8 @@ pub struct Ports {
     pub listener: TcpListener,
     /// The clock of the session.
     pub clock: Clock,
+    /// Where everything is published.
+    pub hub: Hub,
     /// The log's writer with its file.
     pub log: Option<(SessionWriter, PathBuf)>,
 }
@@ -54,15 +57,24 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
         let (source, source_text) = open_source(&site, args.source.as_deref())?;
         let listener = hereabout_api::bind(site.listen).await.map_err(api_failure)?;
         let clock = Clock::start();
+        let hub = Hub::new(HubInfo {
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            started_at: clock.started_at(),
+            source: source_text.clone(),
+            site: SiteInfo::from(&site.site),
+        });
         let log = match &site.log {
-            Some(path) => Some((begin_log(path.clone(), &site, &source_text, &clock).await?, path.clone())),
+            Some(path) => {
+                Some((begin_log(path.clone(), &site, &source_text, &clock, &hub).await?, path.clone()))
+            }
             None => None,
         };
         let addr = listener.local_addr().map_err(|e| Failure::new(exit::SOFTWARE, e))?;
         let greeting = if args.json { greet_json(&site, addr) } else { greet(&site, &source_text, addr) };
         let stop = CancellationToken::new();
         stop_on_signals(stop.clone())?;
-        let running = tokio::spawn(serve(site, Ports { source, source_text, listener, clock, log }, stop));
+        let running =
+            tokio::spawn(serve(site, Ports { source, source_text, listener, clock, hub, log }, stop));
         println!("{greeting}");
         let done =
             running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
@@ -82,12 +94,7 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
         return Err(Failure::new(exit::CONFIG, format!("{}: {what}\n  {todo}", site.path.display())));
     };
     let clock = ports.clock.clone();
-    let hub = Hub::new(HubInfo {
-        version: env!("CARGO_PKG_VERSION").to_owned(),
-        started_at: clock.started_at(),
-        source: ports.source_text.clone(),
-        site: SiteInfo::from(&site.site),
-    });
+    let hub = ports.hub;
     let log = ports.log.map(|(writer, path)| (writer, path.display().to_string()));
     if let Some((_, path)) = &log {
         hub.set_log(LogStatus { path: path.clone(), ..LogStatus::default() });
@@ -104,7 +111,7 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let decoder = Decoder::new(frame.layout.clone());
     let engine = Engine::new(site.site.clone(), Some(frame));
     let (changes_in, changes) = mpsc::channel(1);
-    let pump = Pump::new(decoder, engine, hub.clone(), log, ports.source_text.clone());
+    let pump = Pump::new(decoder, engine, hub.clone(), log, ports.source_text.clone(), clock.started_at());
     let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
     let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
@@ -155,8 +162,13 @@ async fn begin_log(
     site: &SiteFile,
     source: &str,
     clock: &Clock,
+    hub: &Hub,
 ) -> Result<SessionWriter, Failure> {
-    let store = Store::open(&path).await.map_err(store_failure)?;
+    let mut store = Store::open(&path).await.map_err(store_failure)?;
+    hub.set_numbers_kept_in(NumbersKeptIn::Log);
+    for event in store.newest_events(hereabout_api::EVENTS_KEPT).await.map_err(store_failure)? {
+        hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
+    }
     let start = SessionStart {
         started_at: clock.started_at(),
         site_text: site.text.clone(),
@@ -165,7 +177,8 @@ async fn begin_log(
         source: source.to_owned(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    store.begin_session(start).await.map_err(store_failure)
+    let sink = event_sink(hub.clone());
+    store.begin_session_with(start, WriterOptions::default(), Some(sink)).await.map_err(store_failure)
 }
 
 /// Cancels `stop` on Ctrl-C and SIGTERM; a second signal ends the program at once.

@@ -1,0 +1,161 @@
+//! The last events, and where each reader stands in them.
+//!
+//! Model: events have numbers that only grow. The ring keeps the newest [`KEPT`] as text. A reader holds no events of
+//! its own but a [`Cursor`], the number of the last one it took; so a slow reader costs nothing, gets every event
+//! in order, once, and when the ring has overtaken it is told which ones are no longer kept. A reader who asks for
+//! what comes after a number that was never given learns that the numbers began anew, and gets all there are.
+//!
+//! Pure: no lock, no clock.
+
+use std::{collections::VecDeque, sync::Arc};
+
+/// Events that are kept for readers; about 1.5 MB of text.
+pub const KEPT: u32 = 4096;
+
+/// One event, as text that all readers share.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Event {
+    pub(crate) seq: u64,
+    pub(crate) text: Arc<str>,
+}
+
+/// The number of the last event that a reader has.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) struct Cursor {
+    pub(crate) after: u64,
+}
+
+/// What a reader gets next.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Next {
+    /// The next event.
+    Event(Event),
+    /// Events from one number to another that the reader wanted and that are gone.
+    NoLongerKept { from: u64, to: u64 },
+    /// The reader was ahead of the newest number: they began anew.
+    NumbersAnew { after: u64, newest: u64 },
+    /// The reader has everything.
+    Nothing,
+}
+
+/// A piece of the ring for one who asks now and then.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Page {
+    pub(crate) events: Vec<Event>,
+    /// What to ask for next.
+    pub(crate) next_after: u64,
+    /// From and to.
+    pub(crate) no_longer_kept: Option<(u64, u64)>,
+    /// What was asked for and is ahead of the newest.
+    pub(crate) anew: Option<u64>,
+    pub(crate) oldest: Option<u64>,
+    pub(crate) newest: Option<u64>,
+}
+
+/// The newest events. Numbers in it only grow.
+#[derive(Debug)]
+pub(crate) struct Ring {
+    kept: VecDeque<Event>,
+    capacity: usize,
+    newest: u64,
+}
+
+impl Ring {
+    pub(crate) fn new(capacity: usize) -> Ring {
+        Ring { kept: VecDeque::new(), capacity, newest: 0 }
+    }
+
+    /// The newest number that was given; 0 before the first.
+    pub(crate) fn newest(&self) -> u64 {
+        self.newest
+    }
+
+    /// Takes in an event; one whose number is not above the newest is passed over, because readers have had it.
+    pub(crate) fn push(&mut self, event: Event) {
+        if event.seq <= self.newest {
+            return;
+        }
+        self.newest = event.seq;
+        if self.kept.len() >= self.capacity {
+            self.kept.pop_front();
+        }
+        self.kept.push_back(event);
+    }
+
+    /// The next thing for the reader at `cursor`, which moves on.
+    pub(crate) fn next(&self, cursor: &mut Cursor) -> Next {
+        let after = cursor.after;
+        if after > self.newest {
+            cursor.after = 0;
+            return Next::NumbersAnew { after, newest: self.newest };
+        }
+        let Some(event) = self.kept.get(self.index_after(after)) else { return Next::Nothing };
+        if event.seq > after + 1 {
+            cursor.after = event.seq - 1;
+            return Next::NoLongerKept { from: after + 1, to: event.seq - 1 };
+        }
+        cursor.after = event.seq;
+        Next::Event(event.clone())
+    }
+
+    /// The first `limit` events after a number; without one the newest `limit`.
+    pub(crate) fn page(&self, after: Option<u64>, limit: usize) -> Page {
+        let (oldest, newest) = (self.kept.front().map(|e| e.seq), self.kept.back().map(|e| e.seq));
+        let anew = after.filter(|after| *after > self.newest);
+        // Who is ahead gets what there is, from the beginning.
+        let from = if anew.is_some() { Some(0) } else { after };
+        let start = from.map_or(self.kept.len().saturating_sub(limit), |after| self.index_after(after));
+        let events: Vec<Event> = self.kept.iter().skip(start).take(limit).cloned().collect();
+        let gone = from.zip(events.first()).filter(|(after, first)| first.seq > after + 1);
+        Page {
+            next_after: events.last().map_or(self.newest, |e| e.seq),
+            no_longer_kept: gone.map(|(after, first)| (after + 1, first.seq - 1)),
+            events,
+            anew,
+            oldest,
+            newest,
+        }
+    }
+
+    fn index_after(&self, after: u64) -> usize {
+        self.kept.partition_point(|e| e.seq <= after)
+    }
+}
+
+/// Where one reader of events stands, and whose turn it is.
+#[derive(Debug)]
+pub(crate) struct Following {
+    cursor: Cursor,
+    /// Events up to this number come before anything else: what a resuming reader has missed.
+    first_until: u64,
+    /// The last thing taken was an event: other messages are next, so that neither waits for all of the other.
+    had_turn: bool,
+}
+
+impl Following {
+    /// A reader that wants what comes after `after`, or from now on.
+    pub(crate) fn new(after: Option<u64>, ring: &Ring) -> Following {
+        let newest = ring.newest();
+        Following { cursor: Cursor { after: after.unwrap_or(newest) }, first_until: newest, had_turn: false }
+    }
+
+    /// The number of the last event it has.
+    pub(crate) fn after(&self) -> u64 {
+        self.cursor.after
+    }
+
+    /// The next thing when it is the events' turn, else nothing. `idle` says that nothing else waits.
+    pub(crate) fn take(&mut self, ring: &Ring, idle: bool) -> Next {
+        let first = self.cursor.after < self.first_until;
+        if !(first || idle) && std::mem::take(&mut self.had_turn) {
+            return Next::Nothing;
+        }
+        let next = ring.next(&mut self.cursor);
+        self.had_turn = next != Next::Nothing;
+        next
+    }
+}
+
+#[cfg(test)]
+#[path = "events_tests.rs"]
+mod tests;

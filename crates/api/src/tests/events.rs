@@ -1,0 +1,198 @@
+//! Events as they are served: pages, kinds, and readers that resume. Live ones over WebSocket are in `live.rs`, those
+//! over Server-Sent Events in `sse.rs`.
+
+use axum::http::StatusCode;
+use hereabout_core::{AnchorId, Micros, SiteDraft, TagId, TrackSettings, ZoneState};
+use hereabout_engine::{
+    AnchorChange, AnchorFinding, AnchorSet, AnchorState, FindingChange, KitChange, KitFinding, Output,
+    ZoneReport,
+};
+use insta::assert_snapshot;
+use serde_json::Value;
+
+use super::fixtures::*;
+use crate::{
+    Hub,
+    v1::{EventDraft, LostWhat, NumbersKeptIn},
+};
+
+async fn page(hub: &Hub, query: &str) -> Value {
+    let (status, _, text) = get(&app(hub), &format!("/v1/events{query}")).await;
+    assert_eq!(status, StatusCode::OK, "{query}: {text}");
+    serde_json::from_str(&text).expect("JSON")
+}
+
+fn seqs(page: &Value) -> Vec<u64> {
+    page["events"].as_array().expect("events").iter().filter_map(|e| e["seq"].as_u64()).collect()
+}
+
+/// One event of each kind, and each finding.
+fn drafts() -> Vec<EventDraft> {
+    let info = info();
+    let draft = SiteDraft {
+        name: info.site.name,
+        dimension: info.site.dimension,
+        fence: info.site.fence,
+        anchors: info.site.anchors,
+        zones: info.site.zones,
+        range_span_m: info.site.range_span_m,
+        track: TrackSettings::default(),
+        range_fields: None,
+        required_ce95_m: None,
+    };
+    let (site, _) = draft.validate().expect("a site");
+    let anchor = AnchorId(2);
+    let findings = [
+        AnchorFinding::TwoBoards { apart_m: 3.25, share: 0.4 },
+        AnchorFinding::Moved { shift_m: [0.3, -0.4], size_se_m: 0.05, direction_se_deg: None },
+        AnchorFinding::OffsetChanged { by_m: -0.123_456, se_m: 0.02 },
+        AnchorFinding::ReadsLong { by_m: 0.6 },
+        AnchorFinding::OneOf { anchors: AnchorSet(6) },
+        AnchorFinding::NeverHeard,
+        AnchorFinding::Silent,
+        AnchorFinding::Flapping { times: 7, over: Micros::from_secs_f64(600.0) },
+        AnchorFinding::OftenLate { share: 0.61, worst_hour_utc: Some(8), worst_direction_deg: Some(120.0) },
+        AnchorFinding::Noisy { sigma_m: 0.4, usual_m: 0.07 },
+        AnchorFinding::Drifting { m_per_day: 0.012, se_m_per_day: 0.002 },
+        AnchorFinding::Weak { share: 0.3, expected: 0.95 },
+    ];
+    let kit = [
+        KitFinding::TagOff { tag: TagId(0) },
+        KitFinding::AnchorsGone,
+        KitFinding::NobodyAnswers,
+        KitFinding::CableOut,
+        KitFinding::FramesCut { share: 0.12 },
+        KitFinding::UnevenClock {
+            usual: Micros::from_millis(100),
+            longest: Micros::from_millis(900),
+            share: 0.2,
+        },
+    ];
+    let mut restarted = located(9, 0);
+    restarted.restarted = true;
+    let mut outputs = vec![
+        Output::Zone(ZoneReport { was: ZoneState::Unknown, ..inside(1, 0) }),
+        Output::AnchorChanged(AnchorChange {
+            at: T,
+            anchor: AnchorId(3),
+            was: AnchorState::Heard,
+            now: AnchorState::Silent,
+        }),
+        Output::Position(restarted),
+        // These are no events.
+        Output::Zone(inside(2, 0)),
+        Output::Position(located(10, 0)),
+        Output::Anchors(table()),
+    ];
+    let over = |i: usize| i % 2 == 1;
+    outputs.extend(
+        findings.into_iter().enumerate().map(|(i, finding)| {
+            Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i) })
+        }),
+    );
+    outputs.extend(
+        kit.into_iter()
+            .enumerate()
+            .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i) })),
+    );
+    let mut drafts = vec![EventDraft::start(T, "0.1.0", "Larkfield nursery"), EventDraft::link(T, None)];
+    drafts.extend(outputs.iter().filter_map(|o| EventDraft::from_output(o, &site)));
+    drafts.extend([
+        EventDraft::link(T, Some("the port is gone: plug the primary anchor in")),
+        EventDraft::configuration(T, "read again on SIGHUP"),
+        EventDraft::calibration(T, "set over HTTP"),
+        EventDraft::data_lost(T, LostWhat::LogRows, 4, 9),
+        EventDraft::data_lost(T, LostWhat::OutOfOrder, 1, 1),
+        EventDraft::data_lost(T, LostWhat::TooManyTags, 1, 1),
+        EventDraft::data_lost(T, LostWhat::DamagedFrames, 12, 12),
+        EventDraft::stop(T),
+    ]);
+    drafts
+}
+
+#[tokio::test]
+async fn every_kind_of_event() {
+    let hub = Hub::new(info());
+    drafts().iter().for_each(|d| hub.count_event(d));
+    let page = page(&hub, "?after=0").await;
+    let lines: Vec<String> =
+        page["events"].as_array().expect("events").iter().map(ToString::to_string).collect();
+    assert_eq!(lines.len(), 2 + 3 + 12 + 6 + 8);
+    // The order of fields is that of the text itself.
+    let text = get(&app(&hub), "/v1/events?after=0").await.2;
+    assert_snapshot!("events", text.replace("},{\"type\"", "},\n{\"type\""));
+}
+
+#[tokio::test]
+async fn an_event_from_the_log_is_the_one_that_was_published() {
+    let (counted, logged) = (Hub::new(info()), Hub::new(info()));
+    logged.set_numbers_kept_in(NumbersKeptIn::Log);
+    for (seq, draft) in (1..).zip(drafts()) {
+        counted.count_event(&draft);
+        logged.publish_event(seq, draft.at, draft.kind.name(), &draft.detail);
+        assert!(draft.detail.chars().count() <= 4096, "the log keeps no more");
+    }
+    let (counted, logged) = (page(&counted, "?limit=1000").await, page(&logged, "?limit=1000").await);
+    assert_eq!(counted["events"], logged["events"]);
+    assert_eq!((&counted["numbers_kept_in"], &logged["numbers_kept_in"]), (&"memory".into(), &"log".into()));
+    assert_eq!(counted["numbers_since"], "2026-05-04T09:11:01.204512Z");
+    assert_eq!(logged["numbers_since"], Value::Null);
+}
+
+#[tokio::test]
+async fn an_event_of_a_log_of_before_keeps_its_free_text() {
+    let hub = Hub::new(info());
+    for (seq, detail) in [(5, "waiting: the \"port\" is gone"), (6, "{}"), (7, "[1]"), (8, "{\"words\":1")] {
+        hub.publish_event(seq, T, "link", detail);
+    }
+    let page = page(&hub, "").await;
+    assert_eq!(seqs(&page), [5, 6, 7, 8]);
+    assert_eq!(page["events"][0]["words"], "waiting: the \"port\" is gone");
+    assert_eq!(page["events"][3]["words"], "{\"words\":1");
+}
+
+#[test]
+fn the_longest_words_still_fit_the_log_and_stay_whole() {
+    for nasty in ["\"", "\\", "\n", "\u{7}", "ü", "🌱"] {
+        let long = nasty.repeat(100_000);
+        for draft in [
+            EventDraft::link(T, Some(&long)),
+            EventDraft::start(T, &long, &long),
+            EventDraft::configuration(T, &long),
+        ] {
+            assert!(draft.detail.chars().count() <= 4096, "{}", draft.detail.chars().count());
+            serde_json::from_str::<Value>(&draft.to_json()).expect("JSON");
+        }
+    }
+}
+
+#[tokio::test]
+async fn pages_go_on_where_the_one_before_ended() {
+    let hub = Hub::new(info());
+    let stop = EventDraft::stop(T);
+    (0..250).for_each(|_| hub.count_event(&stop));
+    let first = page(&hub, "?after=0").await;
+    assert_eq!(seqs(&first), (1..=100).collect::<Vec<_>>());
+    let second = page(&hub, &format!("?after={}&limit=1000", first["next_after"])).await;
+    assert_eq!(seqs(&second), (101..=250).collect::<Vec<_>>());
+    let last = page(&hub, "?after=250").await;
+    assert_eq!((seqs(&last), last["next_after"].as_u64()), (vec![], Some(250)));
+    assert_eq!(seqs(&page(&hub, "?limit=3").await), [248, 249, 250], "without a number the newest");
+    assert!(last.get("no_longer_kept").is_none() && last.get("numbers_anew").is_none());
+}
+
+#[tokio::test]
+async fn what_is_gone_and_who_is_ahead_is_told() {
+    let hub = Hub::new(info());
+    let empty = page(&hub, "?after=3").await;
+    assert_eq!((&empty["numbers_anew"], &empty["oldest"]), (&0.into(), &Value::Null));
+    let draft = EventDraft::stop(T);
+    (100..5_000).for_each(|seq| hub.publish_event(seq, T, "stop", &draft.detail));
+    let page_0 = page(&hub, "?after=0&limit=2").await;
+    let oldest = 5_000 - u64::from(crate::EVENTS_KEPT);
+    assert_eq!(page_0["no_longer_kept"], serde_json::json!({"from": 1, "to": oldest - 1}));
+    assert_eq!(seqs(&page_0), [oldest, oldest + 1]);
+    assert_eq!((page_0["oldest"].as_u64(), page_0["newest"].as_u64()), (Some(oldest), Some(4_999)));
+    let ahead = page(&hub, "?after=9000&limit=1").await;
+    assert_eq!((ahead["numbers_anew"].as_u64(), seqs(&ahead)), (Some(4_999), vec![oldest]));
+}

@@ -1,0 +1,485 @@
+//! Events: what happened, with a number, in words and facts.
+//!
+//! An event is made where it happens ([`EventDraft`]), without a number: its kind, and its words and facts as
+//! one JSON object. That object is what the log keeps, so an event that is read back from the log is byte for byte
+//! the one that was published. The number comes last, from whoever keeps the count.
+
+use hereabout_core::{AnchorId, Site, Timestamp};
+use hereabout_engine::{
+    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, ZoneReport,
+};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+use super::{
+    AnchorStateName, FindingBody, KitFindingBody, MessageType, ZoneStateName, ZoneWhyName, json,
+    number::{rfc3339, round_1e4},
+    zone::zone_words,
+};
+use crate::words;
+
+/// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
+const MOST_WORDS: usize = 1_200;
+/// Longest text of one fact, characters.
+const MOST_FACT: usize = 300;
+
+/// What an event is about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum EventKind {
+    /// The daemon started: every zone is unknown until it is told.
+    Start,
+    /// The daemon stopped.
+    Stop,
+    /// A tag's state in a zone changed.
+    Zone,
+    /// An anchor was heard or fell silent.
+    Anchor,
+    /// Something was found about an anchor, or is over.
+    Finding,
+    /// Something was found about the kit, or is over.
+    Kit,
+    /// A track was given up for another place.
+    Restart,
+    /// The wire to the kit.
+    Link,
+    /// The site file was read again: tracks and zones start afresh.
+    Configuration,
+    /// New offsets: tracks and zones start afresh.
+    Calibration,
+    /// Something was lost.
+    DataLost,
+}
+
+impl EventKind {
+    /// As in the log and in JSON.
+    pub fn name(self) -> &'static str {
+        match self {
+            EventKind::Start => "start",
+            EventKind::Stop => "stop",
+            EventKind::Zone => "zone",
+            EventKind::Anchor => "anchor",
+            EventKind::Finding => "finding",
+            EventKind::Kit => "kit",
+            EventKind::Restart => "restart",
+            EventKind::Link => "link",
+            EventKind::Configuration => "configuration",
+            EventKind::Calibration => "calibration",
+            EventKind::DataLost => "data_lost",
+        }
+    }
+}
+
+/// What was lost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum LostWhat {
+    /// Ranges, positions or events that the log could not take.
+    LogRows,
+    /// Frames that came with an older stamp than the one before.
+    OutOfOrder,
+    /// Frames of tags beyond those that are kept apart.
+    TooManyTags,
+    /// Frames that arrived damaged.
+    DamagedFrames,
+}
+
+/// Facts of a change in a zone.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct ZoneFacts {
+    /// Name of the zone.
+    pub zone: String,
+    /// Which tag.
+    pub tag: u32,
+    /// What it is now.
+    pub state: ZoneStateName,
+    /// What it was before.
+    pub was: ZoneStateName,
+    /// Why.
+    pub why: ZoneWhyName,
+    /// Probability that the tag is inside; null when it is not known.
+    #[schema(required)]
+    pub probability: Option<f64>,
+    /// Distance from the border, metres, positive inside; null when it is not known.
+    #[schema(required)]
+    pub depth_m: Option<f64>,
+}
+
+/// Facts of an anchor that was heard or fell silent.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct AnchorEventFacts {
+    /// Which anchor.
+    pub anchor: u16,
+    /// What people call it.
+    pub name: String,
+    /// What it is now.
+    pub state: AnchorStateName,
+    /// What it was before.
+    pub was: AnchorStateName,
+}
+
+/// Facts of something found about an anchor.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct FindingEventFacts {
+    /// Which anchor.
+    pub anchor: u16,
+    /// What people call it.
+    pub name: String,
+    /// It is over.
+    pub over: bool,
+    /// What was found, with what to do.
+    pub finding: FindingBody,
+}
+
+/// Facts of something found about the kit.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct KitEventFacts {
+    /// It is over.
+    pub over: bool,
+    /// What was found, with what to do.
+    pub finding: KitFindingBody,
+}
+
+/// Facts of a track that was given up for another place.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct RestartFacts {
+    /// Whose track.
+    pub tag: u32,
+}
+
+/// Facts of a change of the wire to the kit.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct LinkFacts {
+    /// `connected` or `waiting`.
+    pub state: &'static str,
+    /// Why it waits; null when connected.
+    #[schema(required)]
+    pub reason: Option<String>,
+}
+
+/// Facts of a start.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct StartFacts {
+    /// Version of the program.
+    pub version: String,
+    /// Name of the site.
+    pub site: String,
+}
+
+/// Facts of a loss.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct LostFacts {
+    /// What.
+    pub what: LostWhat,
+    /// How many since the last event of this kind.
+    pub count: u64,
+    /// How many since the start.
+    pub total: u64,
+}
+
+/// No facts beyond the words.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct NoFacts {}
+
+/// The facts of an event, by its kind.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+#[serde(untagged)]
+pub enum EventFacts {
+    /// Of `zone`.
+    Zone(ZoneFacts),
+    /// Of `anchor`.
+    Anchor(AnchorEventFacts),
+    /// Of `finding`.
+    Finding(FindingEventFacts),
+    /// Of `kit`.
+    Kit(KitEventFacts),
+    /// Of `restart`.
+    Restart(RestartFacts),
+    /// Of `link`.
+    Link(LinkFacts),
+    /// Of `start`.
+    Start(StartFacts),
+    /// Of `data_lost`.
+    Lost(LostFacts),
+    /// Of `stop`, `configuration` and `calibration`, and of events in logs of before.
+    None(NoFacts),
+}
+
+/// Something that happened. Describes the shape for the OpenAPI document.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct EventBody {
+    /// Always `event`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Its number, from 1 without gaps; with a log over restarts too. Absent in replay.
+    pub seq: u64,
+    /// When, RFC 3339.
+    pub time: String,
+    /// What it is about. Logs of before may have other kinds.
+    #[serde(rename = "kind")]
+    pub about: EventKind,
+    /// What happened, in words.
+    pub words: String,
+    /// The facts of the kind.
+    #[serde(flatten)]
+    pub facts: EventFacts,
+}
+
+/// Numbers from one to another, both included.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SpanBody {
+    /// The first.
+    pub from: u64,
+    /// The last.
+    pub to: u64,
+}
+
+/// Where the numbers of events are kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum NumbersKeptIn {
+    /// In the log: they go on over restarts.
+    Log,
+    /// In memory: the next start of the daemon begins again.
+    Memory,
+}
+
+/// A piece of the events. Describes the shape for the OpenAPI document; the text is put together from the events.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct EventsBody {
+    /// In the order of their numbers.
+    pub events: Vec<EventBody>,
+    /// What to give as `after` next time.
+    pub next_after: u64,
+    /// Number of the oldest event that is kept; null when there is none.
+    #[schema(required)]
+    pub oldest: Option<u64>,
+    /// Number of the newest event; null when there is none.
+    #[schema(required)]
+    pub newest: Option<u64>,
+    /// Where the numbers are kept. `memory`: without a log they begin at 1 with each start of the daemon.
+    pub numbers_kept_in: NumbersKeptIn,
+    /// Start of the daemon, when the numbers are in memory: with another start they are other numbers. Null when they
+    /// are in the log.
+    #[schema(required)]
+    pub numbers_since: Option<String>,
+    /// Events after `after` that are not kept here any more; the log may have them. Absent when all are there.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub no_longer_kept: Option<SpanBody>,
+    /// There when `after` was ahead of the newest number, with that number: the numbers began anew, and `events` are
+    /// from the oldest on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub numbers_anew: Option<u64>,
+}
+
+/// Told to a reader of the live messages whose events are gone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct NoLongerKeptBody {
+    /// Always `no_longer_kept`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// Number of the first event that is gone.
+    pub from: u64,
+    /// Number of the last.
+    pub to: u64,
+}
+
+/// Told to a reader of the live messages who asked for what comes after a number that was not given yet. The events
+/// from the oldest on follow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct NumbersAnewBody {
+    /// Always `numbers_anew`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// What was asked for.
+    pub after: u64,
+    /// The newest number there is.
+    pub newest: u64,
+}
+
+impl NoLongerKeptBody {
+    pub(crate) fn text(from: u64, to: u64) -> String {
+        json(&NoLongerKeptBody { kind: MessageType::NoLongerKept, from, to })
+    }
+}
+
+impl NumbersAnewBody {
+    pub(crate) fn text(after: u64, newest: u64) -> String {
+        json(&NumbersAnewBody { kind: MessageType::NumbersAnew, after, newest })
+    }
+}
+
+/// An event that has no number yet.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct EventDraft {
+    /// When it happened.
+    pub at: Timestamp,
+    /// What it is about.
+    pub kind: EventKind,
+    /// Words and facts: one JSON object.
+    pub detail: String,
+}
+
+/// What goes into `detail`.
+#[derive(Serialize)]
+struct Detail<'a> {
+    words: String,
+    #[serde(flatten)]
+    facts: &'a EventFacts,
+}
+
+impl EventDraft {
+    fn new(at: Timestamp, kind: EventKind, words: &str, facts: &EventFacts) -> EventDraft {
+        EventDraft { at, kind, detail: json(&Detail { words: bounded(words, MOST_WORDS), facts }) }
+    }
+
+    /// The event in something the engine said; `None` when it is none. A replay and the daemon both use it.
+    pub fn from_output(output: &Output, site: &Site) -> Option<EventDraft> {
+        match output {
+            Output::Zone(report) if report.changed() => Some(EventDraft::zone(report, site)),
+            Output::AnchorChanged(change) => Some(EventDraft::anchor(change, site)),
+            Output::FindingChanged(change) => Some(EventDraft::finding(change, site)),
+            Output::KitChanged(change) => Some(EventDraft::kit(change)),
+            Output::Position(report) if report.restarted => Some(EventDraft::restart(report)),
+            _ => None,
+        }
+    }
+
+    fn zone(report: &ZoneReport, site: &Site) -> EventDraft {
+        let zone = site.zones().get(report.zone).map_or_else(String::new, |z| z.name.clone());
+        let words = zone_words(report, &zone);
+        let facts = EventFacts::Zone(ZoneFacts {
+            zone,
+            tag: report.tag.0,
+            state: report.state.into(),
+            was: report.was.into(),
+            why: report.why.into(),
+            probability: report.probability.and_then(round_1e4),
+            depth_m: report.depth_m.and_then(round_1e4),
+        });
+        EventDraft::new(report.at, EventKind::Zone, &words, &facts)
+    }
+
+    fn anchor(change: &AnchorChange, site: &Site) -> EventDraft {
+        let name = anchor_name(change.anchor, site);
+        let words = match change.now {
+            AnchorState::Heard => format!("Anchor {} ({name}) is heard.", change.anchor),
+            AnchorState::Silent => format!("Anchor {} ({name}) fell silent.", change.anchor),
+            AnchorState::NeverHeard => format!("Anchor {} ({name}) has not been heard.", change.anchor),
+        };
+        let facts = AnchorEventFacts {
+            anchor: change.anchor.0,
+            name,
+            state: change.now.into(),
+            was: change.was.into(),
+        };
+        EventDraft::new(change.at, EventKind::Anchor, &words, &EventFacts::Anchor(facts))
+    }
+
+    fn finding(change: &FindingChange, site: &Site) -> EventDraft {
+        let name = anchor_name(change.anchor, site);
+        let said = words::finding(&change.finding, change.anchor, site.anchors());
+        let over = if change.over { "over: " } else { "" };
+        let words = format!("Anchor {} ({name}): {over}{}.", change.anchor, said.words);
+        let finding = FindingBody::new(&change.finding, &said, site.anchors());
+        let facts = FindingEventFacts { anchor: change.anchor.0, name, over: change.over, finding };
+        EventDraft::new(change.at, EventKind::Finding, &words, &EventFacts::Finding(facts))
+    }
+
+    /// Something was found about the kit, or is over.
+    pub fn kit(change: &KitChange) -> EventDraft {
+        let finding = KitFindingBody::from(&change.finding);
+        let over = if change.over { "over: " } else { "" };
+        let words = format!("The kit: {over}{}.", finding.words);
+        let facts = KitEventFacts { over: change.over, finding };
+        EventDraft::new(change.at, EventKind::Kit, &words, &EventFacts::Kit(facts))
+    }
+
+    fn restart(report: &PositionReport) -> EventDraft {
+        let words =
+            format!("The track of tag {} was given up for another place: it may have jumped.", report.tag);
+        let facts = EventFacts::Restart(RestartFacts { tag: report.tag.0 });
+        EventDraft::new(report.at, EventKind::Restart, &words, &facts)
+    }
+
+    /// The wire to the kit; `reason` in words while it waits, `None` when it is connected.
+    pub fn link(at: Timestamp, reason: Option<&str>) -> EventDraft {
+        let (state, words) = match reason {
+            None => ("connected", "The kit is connected.".to_owned()),
+            Some(reason) => ("waiting", format!("The link to the kit is waiting: {reason}.")),
+        };
+        let facts = LinkFacts { state, reason: reason.map(|r| bounded(r, MOST_FACT)) };
+        EventDraft::new(at, EventKind::Link, &words, &EventFacts::Link(facts))
+    }
+
+    /// The daemon started.
+    pub fn start(at: Timestamp, version: &str, site: &str) -> EventDraft {
+        let words = format!("The daemon started (version {version}, {site}); zones are unknown until told.");
+        let facts = StartFacts { version: bounded(version, MOST_FACT), site: bounded(site, MOST_FACT) };
+        EventDraft::new(at, EventKind::Start, &words, &EventFacts::Start(facts))
+    }
+
+    /// The daemon stopped.
+    pub fn stop(at: Timestamp) -> EventDraft {
+        let words = "The daemon stopped; zones are unknown from now on.".to_owned();
+        EventDraft::new(at, EventKind::Stop, &words, &EventFacts::None(NoFacts {}))
+    }
+
+    /// The site file was read again: how it came about, as a part of a sentence.
+    pub fn configuration(at: Timestamp, how: &str) -> EventDraft {
+        let words = format!("The configuration was {how}; tracks and zones start afresh.");
+        EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
+    }
+
+    /// New offsets are in force: how they came, as a part of a sentence.
+    pub fn calibration(at: Timestamp, how: &str) -> EventDraft {
+        let words = format!("A calibration was {how}; tracks and zones start afresh.");
+        EventDraft::new(at, EventKind::Calibration, &words, &EventFacts::None(NoFacts {}))
+    }
+
+    /// `count` more of something were lost, `total` since the start.
+    pub fn data_lost(at: Timestamp, what: LostWhat, count: u64, total: u64) -> EventDraft {
+        let frames = if count == 1 { "1 frame".to_owned() } else { format!("{count} frames") };
+        let rows = if count == 1 { "1 row".to_owned() } else { format!("{count} rows") };
+        let words = match what {
+            LostWhat::LogRows => format!("Missing in the log: {rows}. See its state in /v1/status."),
+            LostWhat::OutOfOrder => format!("Left out: {frames}, older than the one before."),
+            LostWhat::TooManyTags => {
+                format!("Left out: {frames} of further tags. Check the tag field of [frame] layout.")
+            }
+            LostWhat::DamagedFrames => {
+                format!("Damaged on arrival: {frames}. Check the cable, its length, and baud.")
+            }
+        };
+        let facts = EventFacts::Lost(LostFacts { what, count, total });
+        EventDraft::new(at, EventKind::DataLost, &words, &facts)
+    }
+
+    /// The JSON text, on one line, without a number: a row of `replay --events`.
+    pub fn to_json(&self) -> String {
+        event_text(None, self.at, self.kind.name(), &self.detail)
+    }
+}
+
+/// The JSON text of an event from its parts. A detail that is no JSON object (in a log of before) becomes its words.
+pub(crate) fn event_text(seq: Option<u64>, at: Timestamp, kind: &str, detail: &str) -> String {
+    let is_object = serde_json::from_str::<serde_json::Map<String, serde_json::Value>>(detail)
+        .is_ok_and(|m| !m.is_empty());
+    let facts =
+        if is_object { detail.to_owned() } else { json(&Detail { words: detail.to_owned(), facts: &NONE }) };
+    let rest = facts.strip_prefix('{').unwrap_or("}");
+    let number = seq.map_or_else(String::new, |seq| format!("\"seq\":{seq},"));
+    format!("{{\"type\":\"event\",{number}\"time\":\"{}\",\"kind\":{},{rest}", rfc3339(at), json(&kind))
+}
+
+const NONE: EventFacts = EventFacts::None(NoFacts {});
+
+/// Without control characters but the end of a line, and short enough for the log.
+fn bounded(text: &str, most: usize) -> String {
+    let clean = |c: char| if c.is_control() && c != '\n' { '?' } else { c };
+    text.chars().take(most).map(clean).collect()
+}
+
+fn anchor_name(id: AnchorId, site: &Site) -> String {
+    site.anchor_index(id).map_or_else(|| "not of this site".to_owned(), |i| site.anchors()[i].name.clone())
+}
