@@ -90,7 +90,7 @@ impl<'a> SitePicture<'a> {
         let mut body = String::new();
         self.draw_hdop(&frame, &mut body);
         self.draw_site(&frame, &mut body);
-        self.draw_grid(&frame, &mut body);
+        frame.scale("fill=\"#555\"", "stroke=\"#bbb\"", &mut body);
         self.draw_anchors(&frame, &mut body);
         self.draw_arrows(&frame, &mut body);
         let height = self.draw_key(&frame, &mut body);
@@ -185,35 +185,6 @@ impl<'a> SitePicture<'a> {
             let [x, y] = frame.at(middle);
             out.push_str(&label(x, y + 4.0, "middle", "#7a5a00", &zone.name));
         }
-    }
-
-    /// Numbers along the west and south side, in metres.
-    fn draw_grid(&self, frame: &Frame, out: &mut String) {
-        let step = nice(frame.size[0].max(frame.size[1]) / 6.0);
-        for axis in [0, 1] {
-            let mut k = (frame.low[axis] / step).ceil();
-            while k * step <= frame.low[axis] + frame.size[axis] + 1e-9 {
-                let value = k * step;
-                let text =
-                    if step < 1.0 { format!("{:.1}", value + 0.0) } else { format!("{:.0}", value + 0.0) };
-                let (x, y, anchor) = if axis == 0 {
-                    (frame.at([value, frame.low[1]])[0], frame.bottom() + 15.0, "middle")
-                } else {
-                    (LEFT - 6.0, frame.at([frame.low[0], value])[1] + 4.0, "end")
-                };
-                let _ = writeln!(
-                    out,
-                    "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\" fill=\"#555\">{text}</text>"
-                );
-                k += 1.0;
-            }
-        }
-        let [x, y] = [LEFT, TOP];
-        let (w, h) = (frame.size[0] * frame.px, frame.size[1] * frame.px);
-        let _ = writeln!(
-            out,
-            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{w:.1}\" height=\"{h:.1}\" fill=\"none\" stroke=\"#bbb\"/>"
-        );
     }
 
     fn draw_anchors(&self, frame: &Frame, out: &mut String) {
@@ -331,12 +302,27 @@ fn hdop_key(grid: &HdopGrid, spread: Option<DopSpread>, mut y: f64, out: &mut St
     y
 }
 
+/// The sheet that a plan is drawn on, in the drawing's own units.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Sheet {
+    pub(crate) width: f64,
+    pub(crate) left: f64,
+    pub(crate) right: f64,
+    pub(crate) top: f64,
+    /// Tallest plan; a long narrow yard is drawn smaller.
+    pub(crate) tallest: f64,
+}
+
+const SHEET: Sheet = Sheet { width: WIDTH, left: LEFT, right: RIGHT, top: TOP, tallest: TALLEST };
+
 /// Where metres are on the drawing.
-struct Frame {
-    low: [f64; 2],
-    size: [f64; 2],
+pub(crate) struct Frame {
+    pub(crate) low: [f64; 2],
+    pub(crate) size: [f64; 2],
     /// Drawing units per metre.
-    px: f64,
+    pub(crate) px: f64,
+    left: f64,
+    top: f64,
 }
 
 impl Frame {
@@ -345,31 +331,72 @@ impl Frame {
         let mut points: Vec<[f64; 2]> = site.anchors().iter().map(|a| [a.at_m[0], a.at_m[1]]).collect();
         points.extend(&site.fence().area_m);
         points.extend(picture.arrows.iter().map(|a| a.at_m));
-        let mut frame = Frame { low: [0.0; 2], size: [1.0; 2], px: 1.0 };
+        Frame::of(&points, SHEET)
+    }
+
+    /// A frame that holds all points, with a margin. Points that are no numbers are passed over.
+    pub(crate) fn of(points: &[[f64; 2]], sheet: Sheet) -> Frame {
+        let mut frame = Frame { low: [0.0; 2], size: [1.0; 2], px: 1.0, left: sheet.left, top: sheet.top };
+        let known = || points.iter().filter(|p| p.iter().all(|v| v.is_finite()));
         for axis in [0, 1] {
-            let low = points.iter().map(|p| p[axis]).fold(f64::INFINITY, f64::min);
-            let high = points.iter().map(|p| p[axis]).fold(f64::NEG_INFINITY, f64::max);
+            let low = known().map(|p| p[axis]).fold(f64::INFINITY, f64::min);
+            let high = known().map(|p| p[axis]).fold(f64::NEG_INFINITY, f64::max);
+            let (low, high) = if low <= high { (low, high) } else { (0.0, 0.0) };
             let margin = (0.04 * (high - low)).max(0.5);
             (frame.low[axis], frame.size[axis]) = (low - margin, high - low + 2.0 * margin);
         }
-        frame.px = ((WIDTH - LEFT - RIGHT) / frame.size[0]).min(TALLEST / frame.size[1]);
+        let width = sheet.width - sheet.left - sheet.right;
+        frame.px = (width / frame.size[0]).min(sheet.tallest / frame.size[1]);
         frame
     }
 
-    fn at(&self, m: [f64; 2]) -> [f64; 2] {
-        [LEFT + (m[0] - self.low[0]) * self.px, self.bottom() - (m[1] - self.low[1]) * self.px]
+    pub(crate) fn at(&self, m: [f64; 2]) -> [f64; 2] {
+        [self.left + (m[0] - self.low[0]) * self.px, self.bottom() - (m[1] - self.low[1]) * self.px]
     }
 
-    fn bottom(&self) -> f64 {
-        TOP + self.size[1] * self.px
+    pub(crate) fn bottom(&self) -> f64 {
+        self.top + self.size[1] * self.px
     }
 
-    fn points(&self, corners: &[[f64; 2]]) -> String {
+    /// Left, top, width, height of the plan on the drawing.
+    pub(crate) fn rect(&self) -> [f64; 4] {
+        [self.left, self.top, self.size[0] * self.px, self.size[1] * self.px]
+    }
+
+    pub(crate) fn points(&self, corners: &[[f64; 2]]) -> String {
         let each = corners.iter().map(|c| {
             let [x, y] = self.at(*c);
             format!("{x:.1},{y:.1}")
         });
         each.collect::<Vec<_>>().join(" ")
+    }
+
+    /// Numbers along the west and south side, in metres, and the plan's border.
+    pub(crate) fn scale(&self, numbers: &str, border: &str, out: &mut String) {
+        let step = nice(self.size[0].max(self.size[1]) / 6.0);
+        for axis in [0, 1] {
+            let mut k = (self.low[axis] / step).ceil();
+            while k * step <= self.low[axis] + self.size[axis] + 1e-9 {
+                let value = k * step;
+                let text =
+                    if step < 1.0 { format!("{:.1}", value + 0.0) } else { format!("{:.0}", value + 0.0) };
+                let (x, y, anchor) = if axis == 0 {
+                    (self.at([value, self.low[1]])[0], self.bottom() + 15.0, "middle")
+                } else {
+                    (self.left - 6.0, self.at([self.low[0], value])[1] + 4.0, "end")
+                };
+                let _ = writeln!(
+                    out,
+                    "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\" {numbers}>{text}</text>"
+                );
+                k += 1.0;
+            }
+        }
+        let [x, y, w, h] = self.rect();
+        let _ = writeln!(
+            out,
+            "<rect x=\"{x:.1}\" y=\"{y:.1}\" width=\"{w:.1}\" height=\"{h:.1}\" fill=\"none\" {border}/>"
+        );
     }
 }
 
@@ -381,11 +408,11 @@ fn fill_of(cell: Cell) -> Option<&'static str> {
     }
 }
 
-fn length(v: [f64; 2]) -> f64 {
+pub(crate) fn length(v: [f64; 2]) -> f64 {
     (v[0] * v[0] + v[1] * v[1]).sqrt()
 }
 
-fn middle_of(corners: &[[f64; 2]]) -> [f64; 2] {
+pub(crate) fn middle_of(corners: &[[f64; 2]]) -> [f64; 2] {
     let n = corners.len().max(1) as f64;
     [0, 1].map(|c| corners.iter().map(|p| p[c]).sum::<f64>() / n)
 }
@@ -413,15 +440,20 @@ fn arrow_path(x: f64, y: f64, dx: f64, dy: f64) -> String {
 /// Text with a light rim, so that it can be read on any colour.
 fn label(x: f64, y: f64, side: &str, fill: &str, text: &str) -> String {
     let text: String = text.chars().take(28).collect();
+    rimmed(x, y, side, &format!("fill=\"{fill}\" stroke=\"#fff\""), &text)
+}
+
+/// Text with a rim; `paint` are the attributes that colour both.
+pub(crate) fn rimmed(x: f64, y: f64, side: &str, paint: &str, text: &str) -> String {
     format!(
-        "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{side}\" fill=\"{fill}\" stroke=\"#fff\" stroke-width=\"3\" \
+        "<text x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{side}\" {paint} stroke-width=\"3\" \
          stroke-linejoin=\"round\" paint-order=\"stroke\">{}</text>\n",
-        escaped(&text)
+        escaped(text)
     )
 }
 
 /// 1, 2 or 5 times a power of ten, at or below `v`.
-fn nice(v: f64) -> f64 {
+pub(crate) fn nice(v: f64) -> f64 {
     let power = 10_f64.powf(v.max(1e-3).log10().floor());
     let steps = [5.0, 2.0, 1.0];
     steps.into_iter().map(|s| s * power).find(|s| *s <= v.max(1e-3) * (1.0 + 1e-9)).unwrap_or(power)
@@ -503,6 +535,7 @@ pub fn escaped(text: &str) -> String {
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
             // Not allowed in XML 1.0, not even escaped.
+            '\u{fffe}' | '\u{ffff}' => out.push('\u{fffd}'),
             c if c.is_control() && !matches!(c, '\n' | '\t') => out.push('\u{fffd}'),
             c => out.push(c),
         }

@@ -6,7 +6,12 @@ use std::time::Duration;
 use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::Parts};
 use hereabout_core::TagId;
 
-use crate::{hub::Wants, problem::shorten, v1::Problem};
+use crate::{
+    hub::Wants,
+    plan::{PlanLook, Theme},
+    problem::shorten,
+    v1::Problem,
+};
 
 /// Most events of one answer of `/v1/events`.
 const MOST_EVENTS: usize = 1000;
@@ -40,6 +45,44 @@ impl<S: Send + Sync> FromRequestParts<S> for OfTag {
         let pairs = pairs(&parts.uri, &["tag"])?;
         Ok(OfTag(pairs.first().map(|(_, value)| tag(value)).transpose()?))
     }
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for PlanLook {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<PlanLook, Problem> {
+        plan_look(&parts.uri)
+    }
+}
+
+/// The query of `/v1/plan.svg`.
+fn plan_look(uri: &Uri) -> Result<PlanLook, Problem> {
+    const WIDTH: std::ops::RangeInclusive<f64> = 280.0..=2000.0;
+    let mut look = PlanLook::default();
+    for (key, value) in pairs(uri, &["theme", "width", "notes"])? {
+        match (key.as_str(), value.as_str()) {
+            ("theme", "light") => look.theme = Theme::Light,
+            ("theme", "dark") => look.theme = Theme::Dark,
+            ("theme", other) => {
+                return Err(Problem::bad_query(format!(
+                    "'{}' is not a theme: it is light or dark; without it the viewer's own counts.",
+                    shorten(other)
+                )));
+            }
+            ("notes", "yes") => look.notes = true,
+            ("notes", "no") => look.notes = false,
+            ("notes", other) => {
+                return Err(Problem::bad_query(format!("notes is yes or no, not '{}'.", shorten(other))));
+            }
+            (_, text) => {
+                let width = text.parse().ok().filter(|w| WIDTH.contains(w));
+                look.width = width.map(f64::round).ok_or_else(|| {
+                    Problem::bad_query(format!("width '{}' is not a number from 280 to 2000.", shorten(text)))
+                })?;
+            }
+        }
+    }
+    Ok(look)
 }
 
 /// The query of `/v1/live`.

@@ -29,6 +29,7 @@ use crate::{
     hub::{Hub, Snapshot, Subscription, Wants},
     live::{self, serve_reader},
     metrics::metrics_text,
+    plan::{Plan, PlanLook},
     query::{EventsQuery, NoQuery, OfTag},
     serve::{ApiSettings, Operation},
     sse::{self, Cut},
@@ -88,6 +89,7 @@ fn described() -> OpenApiRouter<App> {
         .routes(routes!(anchors))
         .routes(routes!(anchor))
         .routes(routes!(anchors_txt))
+        .routes(routes!(plan_svg))
         .routes(routes!(zones))
         .routes(routes!(zone))
         .routes(routes!(events))
@@ -335,6 +337,31 @@ fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
     let (limit, clock) = (app.settings.max_readers, (app.settings.now)());
     let reader = app.hub.subscribe(wants, clock, app.settings.backlog, limit);
     reader.ok_or_else(|| Problem::too_many_readers(limit))
+}
+
+/// Picture of the site as it is now: anchors, zones and tags with their state, ellipses, trails.
+///
+/// East is right, north is up. What is not known is drawn as not known. Nothing is fetched by it.
+#[utoipa::path(get, path = "/v1/plan.svg",
+    params(
+        ("theme" = Option<String>, Query, description = "light or dark; without: as the viewer prefers"),
+        ("width" = Option<f64>, Query,
+            description = "Width in its own units, 280 to 2000, for letters of 12; without: 640"),
+        ("notes" = Option<String>, Query, description = "no leaves out the states in words below the plan"),
+    ),
+    responses((status = OK, body = String, content_type = "image/svg+xml")))]
+async fn plan_svg(State(app): State<App>, look: PlanLook) -> Response {
+    let clock = (app.settings.now)();
+    let (now, site) = (app.hub.snapshot(), app.hub.site());
+    let zones: Vec<_> =
+        (0..site.zones.len()).map(|zone| app.hub.zone_answer(&now, zone, None, clock)).collect();
+    let tags = app.hub.tags_with_trails(clock);
+    let plan = Plan { site: &site, now: &now, tags: &tags, zones: &zones, clock };
+    let mut response = typed("image/svg+xml; charset=utf-8", plan.to_svg(look));
+    // Opened by itself it is a document: one without scripts, frames or requests.
+    let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
+    response.headers_mut().insert(header::CONTENT_SECURITY_POLICY, policy);
+    response
 }
 
 /// WebSocket: a snapshot, then changes.

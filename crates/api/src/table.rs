@@ -235,23 +235,28 @@ fn padded(text: &str, width: usize) -> String {
     format!("{text}{}", " ".repeat(width.saturating_sub(text.width())))
 }
 
-/// One line, or more where it takes more: cut at blanks, each as far in as the first.
+/// One line, or more where it takes more, each as far in as the first.
 fn wrapped(out: &mut String, lead: &str, text: &str) {
-    let mut current = lead.to_owned();
-    let mut empty = true;
-    for word in text.split_whitespace() {
-        if !empty && current.width() + 1 + word.width() > WIDTH {
-            line(out, &current);
-            current = " ".repeat(lead.width());
-            empty = true;
-        }
-        if !empty {
-            current.push(' ');
-        }
-        current.push_str(word);
-        empty = false;
+    let indent = lead.width();
+    for (i, part) in folded(text, WIDTH - indent).iter().enumerate() {
+        let before = if i == 0 { lead.to_owned() } else { " ".repeat(indent) };
+        line(out, &format!("{before}{part}"));
     }
-    line(out, &current);
+}
+
+/// A text in lines of at most `width` columns, cut at blanks where there are some.
+pub(crate) fn folded(text: &str, width: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(last) if last.width() + 1 + word.width() <= width => {
+                last.push(' ');
+                last.push_str(word);
+            }
+            _ => lines.push(word.to_owned()),
+        }
+    }
+    lines.iter().map(|l| fit(l, width)).collect()
 }
 
 fn line(out: &mut String, text: &str) {

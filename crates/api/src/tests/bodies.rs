@@ -188,6 +188,7 @@ async fn the_openapi_document_names_every_route_and_every_error() {
         "/v1/anchors/{id}",
         "/v1/events",
         "/v1/live",
+        "/v1/plan.svg",
         "/v1/live.sse",
         "/v1/site",
         "/v1/status",
