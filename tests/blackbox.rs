@@ -5,8 +5,10 @@
 //! - `cli`: the commands that end by themselves
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
+//! - `events`: numbered events, resuming, kills and restarts
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `replay_equals_live`: what was published is what a replay gives
+//! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
 #![expect(clippy::unwrap_used, reason = "a test stops at the first thing that is not as it must be")]
@@ -17,8 +19,10 @@ mod cli;
 mod commissioning;
 mod daemon;
 mod datasets;
+mod events;
 mod hearing;
 mod house;
 mod nursery;
 mod replay_equals_live;
 mod support;
+mod zones;

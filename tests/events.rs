@@ -1,0 +1,341 @@
+//! Numbered events from outside: kinds, resuming over both live routes, numbers over kills, restarts and sessions, with
+//! a log, with a log that fails, and without one.
+
+use std::collections::BTreeMap;
+use std::io::{BufRead, BufReader, Write};
+use std::net::TcpStream;
+use std::path::Path;
+use std::time::Duration;
+
+use crate::nursery;
+use crate::support::{Daemon, Line, Live, PATIENCE, run, wait_for};
+use rustix::process::Signal;
+use serde_json::Value;
+
+/// A reader of `/v1/live.sse`, as the WHATWG HTML Living Standard (section "Server-sent events") has it.
+pub(crate) struct Sse {
+    lines: BufReader<TcpStream>,
+    /// The last `id:`.
+    pub(crate) last_id: Option<String>,
+}
+
+impl Sse {
+    /// Asks with HTTP/1.0, so that the body comes without chunks; `more` is further header lines.
+    pub(crate) fn connect(daemon: &Daemon, query: &str, more: &str) -> (String, Sse) {
+        let mut stream = TcpStream::connect(daemon.url.trim_start_matches("http://")).unwrap();
+        stream.set_read_timeout(Some(PATIENCE)).unwrap();
+        write!(stream, "GET /v1/live.sse?{query} HTTP/1.0\r\nHost: localhost\r\n{more}\r\n").unwrap();
+        let mut sse = Sse { lines: BufReader::new(stream), last_id: None };
+        let head: String =
+            std::iter::from_fn(|| sse.line().filter(|l| !l.is_empty())).map(|l| l + "\n").collect();
+        (head, sse)
+    }
+
+    fn line(&mut self) -> Option<String> {
+        let mut line = String::new();
+        let n = self.lines.read_line(&mut line).ok()?;
+        // A killed daemon may leave half a line: that is no message.
+        (n > 0 && line.ends_with('\n')).then(|| line.trim_end().to_owned())
+    }
+
+    /// The next message as text; `None` at the end.
+    pub(crate) fn next(&mut self) -> Option<String> {
+        let (mut data, mut id) = (String::new(), None);
+        loop {
+            let line = self.line()?;
+            if line.is_empty() {
+                self.last_id = id.take().or(self.last_id.take());
+                if !data.is_empty() {
+                    return Some(data);
+                }
+            } else if let Some(text) = line.strip_prefix("data: ") {
+                data = text.to_owned();
+            } else if let Some(text) = line.strip_prefix("id: ") {
+                id = Some(text.to_owned());
+            }
+        }
+    }
+
+    /// The next event as text.
+    fn next_event(&mut self) -> Option<String> {
+        std::iter::from_fn(|| self.next()).find(|m| m.starts_with("{\"type\":\"event\""))
+    }
+}
+
+fn seq(event: &str) -> u64 {
+    serde_json::from_str::<Value>(event).unwrap()["seq"].as_u64().unwrap()
+}
+
+/// The texts of all events that the daemon keeps, by number.
+fn kept(daemon: &Daemon) -> BTreeMap<u64, String> {
+    let mut all = BTreeMap::new();
+    let mut after = 0;
+    loop {
+        let (status, _, text) = daemon.get(&format!("/v1/events?after={after}&limit=1000"));
+        assert_eq!(status, 200, "{text}");
+        let page: Value = serde_json::from_str(&text).unwrap();
+        assert!(page.get("no_longer_kept").is_none(), "{page}");
+        let events = page["events"].as_array().unwrap();
+        if events.is_empty() {
+            assert_eq!(page["next_after"].as_u64().unwrap(), after);
+            return all;
+        }
+        all.extend(events.iter().map(|e| (e["seq"].as_u64().unwrap(), e.to_string())));
+        after = page["next_after"].as_u64().unwrap();
+    }
+}
+
+/// Waits for an event of this kind after a number; gives it.
+fn event_of(daemon: &Daemon, after: u64, kind: &str) -> Value {
+    wait_for(kind, || {
+        let page = daemon.json(&format!("/v1/events?after={after}&limit=1000"));
+        page["events"].as_array().unwrap().iter().find(|e| e["kind"] == kind).cloned()
+    })
+}
+
+fn newest(daemon: &Daemon) -> u64 {
+    daemon.json("/v1/events?limit=1")["newest"].as_u64().unwrap()
+}
+
+fn site(folder: &Path) -> (std::path::PathBuf, Line) {
+    let port = folder.join("port");
+    let line = Line::new(&port);
+    (nursery::site(folder, port.to_str().unwrap()), line)
+}
+
+#[test]
+fn numbers_go_on_over_kills_without_a_gap_or_a_double() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    // What the subscriber has, in the order in which it came.
+    let mut seen: Vec<String> = Vec::new();
+    for round in 0..6_u64 {
+        let daemon = Daemon::start(&site, &[]);
+        let header = seen.last().map_or(String::new(), |e| format!("Last-Event-ID: {}\r\n", seq(e)));
+        // The very first one asks for all.
+        let (_, mut sse) = Sse::connect(&daemon, "topics=event&after=0", &header);
+        let url_of = daemon.url.clone();
+        let reader = std::thread::spawn(move || {
+            std::iter::from_fn(|| sse.next_event()).collect::<Vec<_>>() // until the daemon is gone
+        });
+        // Every signal is a change of configuration: an event, and a session of its own.
+        for _ in 0..4 + round {
+            let before = newest(&daemon);
+            daemon.signal(Signal::HUP);
+            if round % 2 == 0 {
+                wait_for("the event", || (newest(&daemon) > before).then_some(()));
+            } else {
+                std::thread::sleep(Duration::from_millis(7 * round));
+            }
+        }
+        daemon.signal(Signal::KILL);
+        let (status, _) = daemon.wait();
+        assert!(!status.success(), "{url_of} was killed");
+        seen.extend(reader.join().unwrap());
+    }
+    let daemon = Daemon::start(&site, &[]);
+    let (_, mut sse) =
+        Sse::connect(&daemon, "topics=event", &format!("Last-Event-ID: {}\r\n", seq(seen.last().unwrap())));
+    event_of(&daemon, seq(seen.last().unwrap()), "start");
+    let to = newest(&daemon);
+    while seen.last().map(|e| seq(e)) != Some(to) {
+        seen.push(sse.next_event().unwrap());
+    }
+    let numbers: Vec<u64> = seen.iter().map(|e| seq(e)).collect();
+    assert_eq!(numbers, (1..=to).collect::<Vec<_>>(), "each number once, in order");
+    assert!(to > 30, "{to} events");
+    let kept = kept(&daemon);
+    for event in &seen {
+        let value: Value = serde_json::from_str(event).unwrap();
+        assert_eq!(kept[&seq(event)], value.to_string(), "what was seen is what the file has");
+    }
+    assert_eq!(seen.iter().filter(|e| e.contains("\"kind\":\"start\"")).count(), 7);
+    assert_eq!(seen.iter().filter(|e| e.contains("\"kind\":\"stop\"")).count(), 0, "all were killed");
+    assert_eq!(daemon.json("/v1/events")["numbers_kept_in"], "log");
+    daemon.stop();
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, to, "start");
+    let page = daemon.json(&format!("/v1/events?after={to}"));
+    let mut kinds: Vec<&str> =
+        page["events"].as_array().unwrap().iter().map(|e| e["kind"].as_str().unwrap()).collect();
+    kinds.retain(|kind| *kind != "link"); // the line is opened whenever it is
+    assert_eq!(kinds, ["stop", "start"], "{page}");
+    daemon.stop();
+}
+
+#[test]
+fn a_reader_resumes_over_both_live_routes_and_hears_the_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, 0, "start");
+    for _ in 0..3 {
+        let before = newest(&daemon);
+        daemon.signal(Signal::HUP);
+        event_of(&daemon, before, "configuration");
+    }
+    let to = newest(&daemon);
+    let mut live = Live::connect(&daemon, "topics=event,link&after=1");
+    let (head, mut sse) = Sse::connect(&daemon, "after=1", "");
+    assert!(head.to_ascii_lowercase().contains("content-type: text/event-stream"), "{head}");
+    for number in 2..=to {
+        let text = live.next().unwrap();
+        assert_eq!(seq(&text), number, "events come first: {text}");
+        assert_eq!(sse.next().unwrap(), text, "one text on both routes");
+        assert_eq!(sse.last_id.as_deref(), Some(number.to_string().as_str()));
+    }
+    let mut ahead = Live::connect(&daemon, "topics=event&after=9999");
+    assert_eq!(ahead.next_of("numbers_anew")["newest"], to);
+    assert_eq!(ahead.next_of("event")["seq"], 1);
+
+    daemon.signal(Signal::TERM);
+    let stop = live.next_of("event");
+    assert_eq!((&stop["kind"], &stop["seq"]), (&"stop".into(), &(to + 1).into()));
+    let mut last = None;
+    while let Some(event) = sse.next_event() {
+        last = Some(event);
+    }
+    assert_eq!(serde_json::from_str::<Value>(&last.unwrap()).unwrap(), stop);
+    assert!(daemon.wait().0.success());
+}
+
+#[test]
+fn what_is_wrong_with_a_request_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    let daemon = Daemon::start(&site, &["--no-log"]);
+    for (path, expected) in [
+        ("/v1/events?after=x", 422),
+        ("/v1/events?limit=0", 422),
+        ("/v1/events?since=1", 422),
+        ("/v1/live.sse?topics=zone&after=3", 422),
+        ("/v1/live.sse?zone=nowhere", 404),
+    ] {
+        let (status, kind, body) = daemon.get(path);
+        assert_eq!((status, kind.as_str()), (expected, "application/problem+json"), "{path}: {body}");
+    }
+    for (more, status) in [
+        ("Last-Event-ID: x\r\n", " 400 "),
+        ("Origin: https://larkfield.example\r\n", " 403 "),
+        ("Host: rebound.example\r\n", " 400 "), // the second one of its kind
+    ] {
+        let (head, _) = Sse::connect(&daemon, "", more);
+        assert!(head.lines().next().unwrap().contains(status), "{more}: {head}");
+    }
+    daemon.stop();
+}
+
+#[test]
+fn without_a_log_numbers_begin_with_the_daemon_and_that_is_said() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    let mut since = Vec::new();
+    for _ in 0..2 {
+        let daemon = Daemon::start(&site, &["--no-log"]);
+        assert_eq!(event_of(&daemon, 0, "start")["seq"], 1);
+        let page = daemon.json("/v1/events?after=700");
+        assert_eq!(page["numbers_kept_in"], "memory");
+        assert!(page["numbers_anew"].as_u64().unwrap() >= 1, "{page}");
+        assert_eq!(page["events"][0]["seq"], 1);
+        since.push(page["numbers_since"].as_str().unwrap().to_owned());
+        daemon.stop();
+    }
+    assert_ne!(since[0], since[1]);
+}
+
+#[test]
+fn a_log_that_fails_is_told_and_its_events_wait() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, mut line) = site(folder.path());
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, 0, "link");
+    let (log, aside) = (folder.path().join("test.db"), folder.path().join("aside.db"));
+    std::fs::rename(&log, &aside).unwrap();
+    let before = newest(&daemon);
+    let mut live = Live::connect(&daemon, "topics=event,position");
+    let frames = nursery::frames(20.0);
+    let mut feed = frames.iter();
+    // Six anchors are heard: six events, which can't be written.
+    let problem = wait_for("the problem", || {
+        line.send(&feed.next().unwrap().bytes);
+        std::thread::sleep(Duration::from_millis(30));
+        daemon.json("/v1/status")["log"]["problem"].as_str().map(str::to_owned)
+    });
+    assert!(problem.contains("moved or deleted"), "{problem}");
+    wait_for("a position all the same", || {
+        line.send(&feed.next().unwrap().bytes);
+        std::thread::sleep(Duration::from_millis(30));
+        daemon.position_in("located")
+    });
+    live.next_of("position");
+    assert_eq!(newest(&daemon), before, "no number is given for what is not safe");
+    std::fs::rename(&aside, &log).unwrap();
+    for number in before + 1..=before + 6 {
+        let event = live.next_of("event");
+        assert_eq!((&event["seq"], &event["kind"]), (&number.into(), &"anchor".into()), "{event}");
+    }
+    wait_for("the end of the problem", || {
+        daemon.json("/v1/status")["log"]["problem"].is_null().then_some(())
+    });
+    daemon.stop();
+}
+
+#[test]
+fn damage_on_the_line_is_an_event_in_coarse_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, mut line) = site(folder.path());
+    let daemon = Daemon::start(&site, &["--no-log"]);
+    event_of(&daemon, 0, "link");
+    for frame in nursery::frames(4.0) {
+        let mut bytes = frame.bytes.clone();
+        *bytes.last_mut().unwrap() ^= 0x55; // the checksum
+        line.send(&bytes);
+        std::thread::sleep(Duration::from_millis(2));
+    }
+    let event = event_of(&daemon, 0, "data_lost");
+    assert_eq!(event["what"], "damaged_frames", "{event}");
+    assert!(event["count"].as_u64().unwrap() >= 10, "{event}");
+    let damaged = daemon.json("/v1/status")["decoder"]["bad_checksum"].as_u64().unwrap();
+    let mut live = Live::connect(&daemon, "topics=event&after=0");
+    daemon.signal(Signal::TERM);
+    let mut told = 0;
+    while let Ok(text) = live.next() {
+        let event: Value = serde_json::from_str(&text).unwrap();
+        told += event["count"].as_u64().unwrap_or(0);
+    }
+    assert!(told >= damaged, "{told} told, {damaged} counted: the rest comes with the stop");
+    assert!(daemon.wait().0.success());
+}
+
+#[test]
+fn a_new_calibration_keeps_the_numbering_over_its_session() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, 0, "link");
+    let config =
+        ureq::Agent::config_builder().http_status_as_error(false).timeout_global(Some(PATIENCE)).build();
+    let url = format!("{}/v1/calibrations", daemon.url);
+    let post = config.new_agent().post(url).header("content-type", "application/json");
+    let answer = post.send(r#"{"anchors":[{"id":4,"offset_m":0.23}]}"#).unwrap();
+    assert_eq!(answer.status().as_u16(), 200);
+    let set = event_of(&daemon, 0, "calibration");
+    assert!(set["words"].as_str().unwrap().contains("set over HTTP"), "{set}");
+    // The same by hand, and then the site file itself.
+    let calibration = folder.path().join("calibration.toml");
+    let text = std::fs::read_to_string(&calibration).unwrap().replace("0.23", "0.24");
+    std::fs::write(&calibration, text).unwrap();
+    daemon.signal(Signal::HUP);
+    let by_hand = event_of(&daemon, set["seq"].as_u64().unwrap(), "calibration");
+    assert!(by_hand["words"].as_str().unwrap().contains("SIGHUP"), "{by_hand}");
+    let text = std::fs::read_to_string(&site).unwrap() + "\n# a remark\n";
+    std::fs::write(&site, text).unwrap();
+    daemon.signal(Signal::HUP);
+    let changed = event_of(&daemon, 0, "configuration");
+    let kept = kept(&daemon);
+    assert!(kept.keys().copied().eq(1..=kept.len() as u64), "{kept:?}");
+    assert!(changed["seq"].as_u64() > by_hand["seq"].as_u64());
+    daemon.stop();
+    let (_, words, code) = run(&["replay", folder.path().join("test.db").to_str().unwrap(), "--json"]);
+    assert_eq!(code, 65, "there was not a single frame, which is told: {words}");
+}
