@@ -97,7 +97,8 @@ impl Engine {
     /// When the engine wants to be woken with an [`Input::Tick`], if nothing else comes before.
     pub fn poll_deadline(&self) -> Option<Timestamp> {
         let tags = self.tags.iter().filter_map(|t| t.speak_at).min();
-        [tags, self.watch.deadline()].into_iter().flatten().min()
+        let zones = self.tags.iter().filter_map(|t| t.zones.deadline()).min();
+        [tags, zones, self.watch.deadline()].into_iter().flatten().min()
     }
 
     /// The anchors' health as of the newest input.
@@ -124,6 +125,8 @@ impl Engine {
                     let estimate = self.tags[i].fire(due, &self.site);
                     self.publish(due, i, &estimate, &ArrayVec::new());
                 }
+                let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
+                self.tags[i].zones.fire(due, |zone| number_zone(outputs, seq, zone));
             }
             let tags = &self.tags;
             if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
@@ -228,9 +231,9 @@ impl Engine {
         let report = self.report(self.seq, at, tag, estimate);
         self.outputs.push_back(Output::Position(report.clone()));
         let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-        self.tags[i].zones.update(&report, ranges, &self.site, |zone| {
-            *seq += 1;
-            outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
+        let two_boards = |_anchor: usize| false;
+        self.tags[i].zones.update(&report, ranges, &self.site, two_boards, |zone| {
+            number_zone(outputs, seq, zone);
         });
         while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
             self.delayed_seq += 1;
@@ -279,6 +282,12 @@ impl Engine {
 fn learned(tags: &[Box<Tag>], anchor: usize) -> Option<AnchorStats> {
     let stats = tags.iter().filter_map(|t| t.anchor_stats(anchor)).max_by_key(|s| s.readings);
     stats.filter(|s| s.readings > 0)
+}
+
+/// Numbers a zone's report and puts it out.
+fn number_zone(outputs: &mut VecDeque<Output>, seq: &mut u64, zone: ZoneReport) {
+    *seq += 1;
+    outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
 }
 
 /// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this
