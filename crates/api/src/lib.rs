@@ -27,6 +27,7 @@ mod kept;
 mod live;
 mod mailbox;
 mod metrics;
+mod page;
 pub mod picture;
 mod plan;
 mod plan_labels;

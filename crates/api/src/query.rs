@@ -8,6 +8,7 @@ use hereabout_core::TagId;
 
 use crate::{
     hub::Wants,
+    page::IndexFormat,
     plan::{PlanLook, Theme},
     problem::shorten,
     v1::Problem,
@@ -44,6 +45,21 @@ impl<S: Send + Sync> FromRequestParts<S> for OfTag {
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<OfTag, Problem> {
         let pairs = pairs(&parts.uri, &["tag"])?;
         Ok(OfTag(pairs.first().map(|(_, value)| tag(value)).transpose()?))
+    }
+}
+
+impl<S: Send + Sync> FromRequestParts<S> for IndexFormat {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<IndexFormat, Problem> {
+        match pairs(&parts.uri, &["format"])?.first().map(|(_, value)| value.as_str()) {
+            None => Ok(IndexFormat::accepted(&parts.headers)),
+            Some("html") => Ok(IndexFormat::Html),
+            Some("json") => Ok(IndexFormat::Json),
+            Some(other) => {
+                Err(Problem::bad_query(format!("format is html or json, not '{}'.", shorten(other))))
+            }
+        }
     }
 }
 

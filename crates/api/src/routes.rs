@@ -29,6 +29,7 @@ use crate::{
     hub::{Hub, Snapshot, Subscription, Wants},
     live::{self, serve_reader},
     metrics::metrics_text,
+    page::{IndexFormat, page, policy},
     plan::{Plan, PlanLook},
     query::{EventsQuery, NoQuery, OfTag},
     serve::{ApiSettings, Operation},
@@ -147,19 +148,33 @@ pub fn openapi_json() -> String {
     api.to_pretty_json().unwrap_or_else(|_| "null".to_owned())
 }
 
-/// This list, and what the service must not be used for.
-#[utoipa::path(get, path = "/", responses((status = OK, body = IndexBody)))]
-async fn index(State(app): State<App>, _: NoQuery) -> Response {
+/// For browsers a page that shows plan, anchors and zones live; for programs this list and the cautions.
+///
+/// HTML when `Accept` has `text/html`, else JSON; `format=` decides against that.
+#[utoipa::path(get, path = "/",
+    params(("format" = Option<String>, Query, description = "html or json")),
+    responses((status = OK, content((IndexBody = "application/json"), (String = "text/html")))))]
+async fn index(State(app): State<App>, format: IndexFormat) -> Response {
     let described = described().into_openapi().paths.paths;
     let gives =
         |item: utoipa::openapi::PathItem| item.get.or(item.post).and_then(|o| o.summary).unwrap_or_default();
     let routes: BTreeMap<_, _> = described.into_iter().map(|(path, item)| (path, gives(item))).collect();
-    body(&IndexBody {
+    let index = IndexBody {
         name: "hereabout",
         version: app.hub.info().version.clone(),
         routes: routes.into_iter().map(|(path, gives)| RouteBody { path, gives }).collect(),
         cautions: CAUTIONS.to_vec(),
-    })
+    };
+    let mut response = match format {
+        IndexFormat::Json => body(&index),
+        IndexFormat::Html => typed("text/html; charset=utf-8", page(&app.hub.site().name, &index)),
+    };
+    let headers = response.headers_mut();
+    headers.insert(header::VARY, HeaderValue::from_static("accept"));
+    if format == IndexFormat::Html {
+        headers.insert(header::CONTENT_SECURITY_POLICY, policy());
+    }
+    response
 }
 
 /// The site: frame of reference in words and numbers, anchors, zones.

@@ -87,6 +87,8 @@ pub struct AnchorBody {
     pub set_aside: bool,
     /// It is suspected, and takes part all the same because too few others are there.
     pub still_in_use: bool,
+    /// For sorting: 0 for the worst kind of finding, 255 when there is nothing to do.
+    pub rank: u8,
 }
 
 impl AnchorBody {
@@ -119,6 +121,7 @@ impl AnchorBody {
             place: health.map(|h| PlaceBody::from(&h.place)),
             set_aside: health.is_some_and(|h| h.set_aside),
             still_in_use: diagnosis.still_in_use,
+            rank: diagnosis.rank(),
         }
     }
 
