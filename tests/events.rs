@@ -339,3 +339,56 @@ fn a_new_calibration_keeps_the_numbering_over_its_session() {
     let (_, words, code) = run(&["replay", folder.path().join("test.db").to_str().unwrap(), "--json"]);
     assert_eq!(code, 65, "there was not a single frame, which is told: {words}");
 }
+
+#[test]
+fn a_log_that_is_away_when_its_session_changes_is_waited_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, _line) = site(folder.path());
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, 0, "link");
+    let before = newest(&daemon);
+    let (log, aside) = (folder.path().join("test.db"), folder.path().join("aside.db"));
+    std::fs::rename(&log, &aside).unwrap();
+    daemon.signal(Signal::HUP);
+    let problem = wait_for("the problem", || {
+        let problem = daemon.json("/v1/status")["log"]["problem"].as_str().map(str::to_owned);
+        problem.filter(|p| p.contains("events wait"))
+    });
+    assert!(problem.contains("moved or deleted"), "{problem}");
+    assert_eq!(newest(&daemon), before, "no number is given for what is not safe");
+    assert!(!log.exists(), "no other log takes its place");
+    std::fs::rename(&aside, &log).unwrap();
+    let changed = event_of(&daemon, before, "configuration");
+    wait_for("the end of the problem", || {
+        daemon.json("/v1/status")["log"]["problem"].is_null().then_some(())
+    });
+    daemon.stop();
+    let daemon = Daemon::start(&site, &[]);
+    event_of(&daemon, changed["seq"].as_u64().unwrap(), "start");
+    let kept = kept(&daemon);
+    assert!(kept.keys().copied().eq(1..=kept.len() as u64), "{kept:?}");
+    assert_eq!(kept[&changed["seq"].as_u64().unwrap()], changed.to_string());
+    daemon.stop();
+}
+
+#[test]
+fn a_line_that_says_nothing_is_a_cable_out_and_over_with_the_first_byte() {
+    let folder = tempfile::tempdir().unwrap();
+    let (site, mut line) = site(folder.path());
+    let daemon = Daemon::start(&site, &[]);
+    let out = event_of(&daemon, 0, "kit");
+    assert_eq!((&out["finding"]["kind"], &out["over"]), (&"cable_out".into(), &false.into()), "{out}");
+    let kit = daemon.json("/v1/anchors")["kit"].to_string();
+    assert!(kit.contains("cable_out"), "{kit}");
+    assert!(daemon.get("/v1/anchors.txt").2.contains("The kit as a whole"));
+    let frames = nursery::frames(9.0);
+    let mut feed = frames.iter();
+    let over = wait_for("its end", || {
+        line.send(&feed.next().unwrap().bytes);
+        std::thread::sleep(Duration::from_millis(100));
+        let page = daemon.json(&format!("/v1/events?after={}", out["seq"]));
+        page["events"].as_array().unwrap().iter().find(|e| e["kind"] == "kit").cloned()
+    });
+    assert_eq!((&over["finding"]["kind"], &over["over"]), (&"cable_out".into(), &true.into()), "{over}");
+    daemon.stop();
+}

@@ -16,8 +16,8 @@ use std::{
 
 use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
 use hereabout_engine::{
-    AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, Output, PlaceAnswer, PositionReport,
-    ZoneReport,
+    AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
+    PositionReport, ZoneReport,
 };
 use tokio::sync::Notify;
 
@@ -166,6 +166,10 @@ pub(crate) struct Snapshot {
     pub(crate) decoder: Option<DecoderCounts>,
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<AnchorTable>,
+    /// What the bytes themselves tell of the kit.
+    link_findings: Vec<KitFinding>,
+    /// What is the matter with the kit as a whole: those, and what the engine tells.
+    pub(crate) kit: Vec<KitFinding>,
     pub(crate) tags: BTreeMap<TagId, Latest>,
     /// The latest report of each zone, by its place in the site file, and tag.
     pub(crate) zones: BTreeMap<(usize, TagId), ZoneReport>,
@@ -212,6 +216,8 @@ impl Hub {
             decoder: None,
             log: None,
             anchors: None,
+            link_findings: Vec::new(),
+            kit: Vec::new(),
             tags: BTreeMap::new(),
             zones: BTreeMap::new(),
             counts: Counts::default(),
@@ -254,6 +260,13 @@ impl Hub {
         true
     }
 
+    /// Takes over what lasts of what the bytes tell of the kit, whether frames come of them or not.
+    pub fn set_link_findings(&self, findings: &[KitFinding]) {
+        let mut state = self.lock();
+        findings.clone_into(&mut state.now.link_findings);
+        state.now.gather_kit();
+    }
+
     /// Takes over the decoder's counters.
     pub fn set_decoder_counts(&self, counts: DecoderCounts) {
         self.lock().now.decoder = Some(counts);
@@ -288,6 +301,11 @@ impl Hub {
         events.ring.push(Event { seq, text });
         drop(events);
         self.wake_followers();
+    }
+
+    /// The newest number that was given; 0 before the first.
+    pub fn newest_event(&self) -> u64 {
+        self.events().ring.newest()
     }
 
     /// Who numbers the events from now on; memory until this says otherwise.
@@ -459,6 +477,7 @@ impl Hub {
     fn publish_anchors(&self, table: &AnchorTable) {
         let mut state = self.lock();
         let before = state.now.anchors.replace(table.clone());
+        state.now.gather_kit();
         let as_before = |row: &AnchorHealth| {
             let was = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
             was.map_or(row.state == AnchorState::NeverHeard, |was| same_in_words(was, row))
@@ -550,11 +569,12 @@ impl Snapshot {
 
     /// What an anchor is seen with.
     pub(crate) fn around<'a>(&'a self, site: &'a SiteInfo) -> Around<'a> {
-        Around {
-            anchors: &site.anchors,
-            kit: self.anchors.as_ref().map_or(&[], |t| &t.kit),
-            link_is_up: self.link.state == LinkState::Connected,
-        }
+        Around { anchors: &site.anchors, kit: &self.kit, link_is_up: self.link.state == LinkState::Connected }
+    }
+
+    fn gather_kit(&mut self) {
+        let of_engine = self.anchors.iter().flat_map(|t| &t.kit);
+        self.kit = self.link_findings.iter().chain(of_engine).copied().collect();
     }
 
     /// How long the link has been waiting; `None` while it is connected.

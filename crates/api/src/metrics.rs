@@ -106,9 +106,9 @@ impl Scrape {
             .gauges(e, &version)?;
         plain("start_time", "Start of the daemon, Unix time", Some(Unit::Seconds))
             .gauges(e, &one(self.info.started_at.unix_secs_f64()))?;
-        plain("live_readers", "Readers of /v1/live now", None)
+        plain("live_readers", "Readers of /v1/live and /v1/live.sse now", None)
             .gauges(e, &one(self.snapshot.subscribers as f64))?;
-        plain("live_missed", "Messages that slow readers of /v1/live did not get", None)
+        plain("live_missed", "Messages that slow readers did not get", None)
             .counters(e, &one(self.snapshot.counts.missed))
     }
 

@@ -12,11 +12,18 @@
 //!
 //! What happens becomes events here. With a log they go to its writer, which numbers them as it makes them safe and tells
 //! the hub then ([`event_sink`]); without one the hub counts them. Positions, zones and anchors don't wait for that.
+//!
+//! A log that can't begin the next session is tried again every few seconds. Until then events wait here without a
+//! number, in a bounded queue, and ranges and positions are counted as lost.
 
-use hereabout_api::v1::{EventDraft, LostWhat, NumbersKeptIn};
+use std::collections::VecDeque;
+use std::path::Path;
+use std::time::Duration;
+
+use hereabout_api::v1::{EventDraft, LostWhat};
 use hereabout_api::{DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
 use hereabout_core::{Micros, Timestamp};
-use hereabout_engine::{Engine, Input, Output};
+use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output};
 use hereabout_ingest::{Feed, LinkState, LinkStatus};
 use hereabout_store::{
     EventSink, Record, SessionStart, SessionWriter, Store, StoreError, WriterOptions, WriterStats,
@@ -31,12 +38,35 @@ use crate::site_file::SiteFile;
 /// Counters go to the hub this often.
 const TELL_COUNTS_EVERY: Micros = Micros::from_millis(500);
 
+/// A log that could not go on is tried again this often.
+const TRY_LOG_EVERY: Duration = Duration::from_secs(2);
+/// Events that wait for such a log.
+const MOST_WAITING: usize = 4096;
+
+/// Where the log stands.
+enum Log {
+    /// None is kept.
+    None,
+    /// It is written; with the file as people know it.
+    Open(SessionWriter, String),
+    /// It could not go on.
+    Broken(Broken),
+}
+
+/// A log that is being tried again.
+struct Broken {
+    path: String,
+    problem: String,
+    waiting: VecDeque<Record>,
+    coming: oneshot::Receiver<SessionWriter>,
+}
+
 /// Decoder, engine and where their output goes.
 pub struct Pump {
     decoder: Decoder,
     engine: Engine,
     hub: Hub,
-    log: Option<(SessionWriter, String)>,
+    log: Log,
     /// Rows of the sessions before this one: written, dropped.
     rows_before: (u64, u64),
     /// The source as people wrote it, for further sessions.
@@ -45,6 +75,9 @@ pub struct Pump {
     out_of_order: u64,
     too_many_tags: u64,
     losses: Losses,
+    /// Sees what the engine can't: that no byte comes, that frames arrive damaged. A replay has no bytes to see it from.
+    kit: KitWatch,
+    link_is_up: bool,
     started_at: Timestamp,
     newest: Option<Timestamp>,
     told_at: Option<Timestamp>,
@@ -92,13 +125,15 @@ impl Pump {
             decoder,
             engine,
             hub,
-            log,
+            log: log.map_or(Log::None, |(writer, path)| Log::Open(writer, path)),
             rows_before: (0, 0),
             source,
             bytes: 0,
             out_of_order: 0,
             too_many_tags: 0,
             losses: Losses::default(),
+            kit: KitWatch::new(),
+            link_is_up: false,
             started_at,
             newest: None,
             told_at: None,
@@ -120,13 +155,26 @@ impl Pump {
                     Some(change) => self.change(change).await,
                     None => more_changes = false,
                 },
+                writer = mended(&mut self.log) => self.go_on_with(writer),
             }
         }
         self.tell_counts();
         let at = self.newest.unwrap_or(self.started_at);
         self.tell_losses(at, true);
         self.event(&EventDraft::stop(at));
-        Drained { log: self.log.map(|(writer, _)| writer), newest: self.newest }
+        let log = match self.log {
+            Log::Open(writer, _) => Some(writer),
+            Log::None => None,
+            Log::Broken(broken) => {
+                eprintln!(
+                    "{} events of the last session were not logged: {}",
+                    broken.waiting.len(),
+                    broken.problem
+                );
+                None
+            }
+        };
+        Drained { log, newest: self.newest }
     }
 
     async fn change(&mut self, change: Change) {
@@ -148,9 +196,8 @@ impl Pump {
     }
 
     /// Ends the session at `at` and begins another one in the same file. A log that can't go on is told in the
-    /// status; positions go on without it.
+    /// status and tried again; positions go on without it.
     async fn change_session(&mut self, site: &SiteFile, at: Timestamp) {
-        let Some((writer, path)) = self.log.take() else { return };
         let start = SessionStart {
             started_at: at,
             site_text: site.text.clone(),
@@ -159,25 +206,59 @@ impl Pump {
             source: self.source.clone(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
         };
-        match begin_again(writer, path.clone(), at, start, event_sink(self.hub.clone())).await {
-            Ok((stats, writer)) => {
-                let (written, dropped) = rows(&stats);
-                self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
-                self.log = Some((writer, path));
-            }
-            Err(e) => {
-                eprintln!("the log ends here: {e}");
-                if let StoreError::Unwritten { frames, fixes, events, .. } = &e {
-                    self.rows_before.1 += frames + fixes + events;
+        match std::mem::replace(&mut self.log, Log::None) {
+            Log::None => {}
+            Log::Open(writer, path) => {
+                let hub = self.hub.clone();
+                match begin_again(writer, path.clone(), at, start.clone(), hub).await {
+                    Ok((stats, writer)) => {
+                        let (written, dropped) = rows(&stats);
+                        self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
+                        self.log = Log::Open(writer, path);
+                    }
+                    Err(e) => self.break_log(path, start, VecDeque::new(), &e),
                 }
-                let problem = Some(format!(
-                    "nothing more is logged, and events are counted in memory from here on: {e} Restart the daemon \
-                     when that is mended."
-                ));
-                let (rows_written, rows_dropped) = self.rows_before;
-                self.hub.set_log(LogStatus { path, problem, rows_written, rows_dropped });
-                self.hub.set_numbers_kept_in(NumbersKeptIn::Memory);
             }
+            // The trials go on for the session that is now.
+            Log::Broken(Broken { path, problem, waiting, .. }) => {
+                let coming = try_again(path.clone(), start, self.hub.clone());
+                self.log = Log::Broken(Broken { path, problem, waiting, coming });
+            }
+        }
+    }
+
+    fn break_log(&mut self, path: String, start: SessionStart, waiting: VecDeque<Record>, e: &StoreError) {
+        eprintln!("the log can't go on, and is tried again: {e}");
+        if let StoreError::Unwritten { frames, fixes, events, .. } = e {
+            self.rows_before.1 += frames + fixes + events;
+        }
+        let problem = format!("nothing is logged just now, and events wait for it: {e}");
+        let coming = try_again(path.clone(), start, self.hub.clone());
+        self.log = Log::Broken(Broken { path, problem, waiting, coming });
+    }
+
+    /// The log can be written again: what waited comes first.
+    fn go_on_with(&mut self, writer: SessionWriter) {
+        if let Log::Broken(broken) = std::mem::replace(&mut self.log, Log::None) {
+            eprintln!("the log goes on");
+            broken.waiting.into_iter().for_each(|record| writer.push(record));
+            self.log = Log::Open(writer, broken.path);
+        }
+    }
+
+    /// Hands a record to the log, if there is one.
+    fn log(&mut self, record: Record) {
+        match &mut self.log {
+            Log::None => {}
+            Log::Open(writer, _) => writer.push(record),
+            Log::Broken(broken) if record.is_event() => {
+                if broken.waiting.len() >= MOST_WAITING {
+                    broken.waiting.pop_front();
+                    self.rows_before.1 += 1;
+                }
+                broken.waiting.push_back(record);
+            }
+            Log::Broken(_) => self.rows_before.1 += 1,
         }
     }
 
@@ -201,6 +282,7 @@ impl Pump {
         if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
             self.told_at = Some(at);
             self.tell_counts();
+            self.watch_link(at);
             self.tell_losses(at, false);
         }
     }
@@ -225,6 +307,7 @@ impl Pump {
                 (ApiLink::Waiting, Some(format!("{reason}: {}", reason.advice())))
             }
         };
+        self.link_is_up = state == ApiLink::Connected;
         let event = EventDraft::link(link.at, reason.as_deref());
         if self.hub.set_link(ApiLinkStatus { state, reason, since: link.at }) {
             self.event(&event);
@@ -246,27 +329,47 @@ impl Pump {
             _ => {}
         }
         self.hub.publish(output);
-        if let (Some((log, _)), Some(record)) = (&self.log, Record::from_output(output)) {
-            log.push(record);
+        if let Some(record) = Record::from_output(output) {
+            self.log(record);
         }
         if let Some(event) = EventDraft::from_output(output, self.engine.site()) {
             self.event(&event);
         }
     }
 
-    fn event(&self, event: &EventDraft) {
-        match &self.log {
-            Some((log, _)) => log.push(Record::event(event.at, event.kind.name(), &event.detail)),
-            None => self.hub.count_event(event),
+    fn event(&mut self, event: &EventDraft) {
+        match self.log {
+            Log::None => self.hub.count_event(event),
+            _ => self.log(Record::event(event.at, event.kind.name(), &event.detail)),
         }
+    }
+
+    fn watch_link(&mut self, at: Timestamp) {
+        let counts = self.decoder.counts();
+        let counts = LinkCounts {
+            bytes: self.bytes,
+            frames: counts.frames_good,
+            bad_checksum: counts.bad_checksum,
+            skipped_bytes: counts.skipped_bytes,
+        };
+        for change in self.kit.feed(at, self.link_is_up, counts) {
+            self.publish_output(&Output::KitChanged(change));
+        }
+        self.hub.set_link_findings(self.kit.findings());
     }
 
     /// Events about what was lost, as far as they are due; at the `last` of all.
     fn tell_losses(&mut self, at: Timestamp, last: bool) {
-        let stats = self.log.as_ref().map(|(log, _)| log.stats());
         // While the log fails its events wait anyhow, and more may be lost.
-        let log_is_well = stats.as_ref().is_none_or(|s| s.last_error.is_none());
-        let rows = self.rows_before.1 + stats.map_or(0, |s| s.dropped());
+        let (log_is_well, dropped) = match &self.log {
+            Log::Open(writer, _) => {
+                let stats = writer.stats();
+                (stats.last_error.is_none(), stats.dropped())
+            }
+            Log::None => (true, 0),
+            Log::Broken(_) => (false, 0),
+        };
+        let rows = self.rows_before.1 + dropped;
         let totals = [
             (LostWhat::LogRows, if log_is_well || last { rows } else { 0 }),
             (LostWhat::OutOfOrder, self.out_of_order),
@@ -288,10 +391,27 @@ impl Pump {
             bad_checksum: counts.bad_checksum,
             skipped_bytes: counts.skipped_bytes,
         });
-        if let Some((log, path)) = &self.log {
-            self.hub.set_log(log_status(log, path, self.rows_before));
+        match &self.log {
+            Log::None => {}
+            Log::Open(writer, path) => self.hub.set_log(log_status(writer, path, self.rows_before)),
+            Log::Broken(Broken { path, problem, .. }) => self.hub.set_log(LogStatus {
+                path: path.clone(),
+                rows_written: self.rows_before.0,
+                rows_dropped: self.rows_before.1,
+                problem: Some(problem.clone()),
+            }),
         }
     }
+}
+
+/// The writer of a broken log that can be written again; never of another one.
+async fn mended(log: &mut Log) -> SessionWriter {
+    if let Log::Broken(broken) = log
+        && let Ok(writer) = (&mut broken.coming).await
+    {
+        return writer;
+    }
+    std::future::pending().await
 }
 
 /// Ends one session and begins the next one. On a thread of its own, because what opens a file cannot be moved
@@ -301,18 +421,50 @@ async fn begin_again(
     path: String,
     at: Timestamp,
     start: SessionStart,
-    sink: EventSink,
+    hub: Hub,
 ) -> Result<(WriterStats, SessionWriter), StoreError> {
     let runtime = tokio::runtime::Handle::current();
     let stopped = StoreError::WriterStopped { path: path.clone().into() };
     let work = move || {
         runtime.block_on(async move {
             let stats = writer.finish(at).await?;
-            let store = Store::open(path).await?;
-            Ok((stats, store.begin_session_with(start, WriterOptions::default(), Some(sink)).await?))
+            Ok((stats, begin(&path, start, hub).await?))
         })
     };
     tokio::task::spawn_blocking(work).await.unwrap_or(Err(stopped))
+}
+
+/// Opens the log and begins a session whose events go on after those that the hub has.
+async fn begin(path: &str, start: SessionStart, hub: Hub) -> Result<SessionWriter, StoreError> {
+    let mut store = Store::open(path).await?;
+    store.number_events_after(hub.newest_event());
+    store.begin_session_with(start, WriterOptions::default(), Some(event_sink(hub))).await
+}
+
+/// Tries to begin a session until it succeeds or nobody wants it any more. A log that was moved away is waited for:
+/// another file in its place would begin with other numbers.
+fn try_again(path: String, start: SessionStart, hub: Hub) -> oneshot::Receiver<SessionWriter> {
+    let (mut done, coming) = oneshot::channel();
+    let runtime = tokio::runtime::Handle::current();
+    tokio::spawn(async move {
+        while !done.is_closed() {
+            tokio::select! {
+                () = tokio::time::sleep(TRY_LOG_EVERY) => {}
+                () = done.closed() => return,
+            }
+            if !Path::new(&path).is_file() {
+                continue;
+            }
+            let (runtime, path, start, hub) = (runtime.clone(), path.clone(), start.clone(), hub.clone());
+            let work = move || runtime.block_on(async move { begin(&path, start, hub).await });
+            if let Ok(Ok(writer)) = tokio::task::spawn_blocking(work).await {
+                // Nobody may want it any more; then it ends as a session that was cut off.
+                let _ = done.send(writer);
+                return;
+            }
+        }
+    });
+    coming
 }
 
 /// Takes events to the hub as soon as the log has them safe.

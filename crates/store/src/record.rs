@@ -47,7 +47,8 @@ impl Record {
         })))
     }
 
-    pub(crate) fn is_event(&self) -> bool {
+    /// Whether it is an event, not a frame or a position.
+    pub fn is_event(&self) -> bool {
         matches!(self.0, Row::Event(_))
     }
 

@@ -135,6 +135,11 @@ impl Store {
         Ok(rows.into_iter().map(StoredEvent::from).collect())
     }
 
+    /// Gives no number up to `newest` to an event any more: for a daemon whose log was replaced while it ran.
+    pub fn number_events_after(&mut self, newest: u64) {
+        self.newest_event = self.newest_event.max(newest);
+    }
+
     /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
     pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
         self.begin_session_with(start, WriterOptions::default(), None).await
