@@ -23,6 +23,8 @@ pub(crate) struct Around<'a> {
     pub(crate) anchors: &'a [Anchor],
     /// What is the matter with the kit as a whole.
     pub(crate) kit: &'a [KitFinding],
+    /// The same, as far as the bytes alone tell it.
+    pub(crate) by_bytes: &'a [KitFinding],
     pub(crate) link_is_up: bool,
 }
 
@@ -34,7 +36,11 @@ impl Around<'_> {
         if !self.link_is_up {
             return Some("nothing is heard at all: see to the link first (/v1/status)");
         }
-        self.kit.iter().any(all).then_some("it is not alone: see what is said of the kit as a whole first")
+        self.kit
+            .iter()
+            .chain(self.by_bytes)
+            .any(all)
+            .then_some("it is not alone: see what is said of the kit as a whole first")
     }
 }
 

@@ -8,7 +8,7 @@ use crate::{
 };
 
 fn around(kit: &[KitFinding], link_is_up: bool) -> Around<'_> {
-    Around { anchors: &[], kit, link_is_up }
+    Around { anchors: &[], kit, by_bytes: &[], link_is_up }
 }
 
 fn diagnosis(h: &AnchorHealth, kit: &[KitFinding]) -> Diagnosis {
@@ -66,7 +66,9 @@ fn nobody_is_sent_to_an_anchor_when_the_kit_is_at_fault() {
         KitFinding::CableOut,
     ] {
         let kit = [kit];
+        let by_bytes = Diagnosis::of(h.anchor, Some(&h), Around { by_bytes: &kit, ..around(&[], true) });
         let advised = diagnosis(&h, &kit);
+        assert_eq!(by_bytes, advised, "whoever found it");
         assert!(advised.advice().unwrap().contains("kit as a whole"));
         assert!(!advised.findings[0].1.on_site);
     }

@@ -168,8 +168,6 @@ pub(crate) struct Snapshot {
     pub(crate) anchors: Option<AnchorTable>,
     /// What the bytes themselves tell of the kit.
     link_findings: Vec<KitFinding>,
-    /// What is the matter with the kit as a whole: those, and what the engine tells.
-    pub(crate) kit: Vec<KitFinding>,
     pub(crate) tags: BTreeMap<TagId, Latest>,
     /// The latest report of each zone, by its place in the site file, and tag.
     pub(crate) zones: BTreeMap<(usize, TagId), ZoneReport>,
@@ -217,7 +215,6 @@ impl Hub {
             log: None,
             anchors: None,
             link_findings: Vec::new(),
-            kit: Vec::new(),
             tags: BTreeMap::new(),
             zones: BTreeMap::new(),
             counts: Counts::default(),
@@ -262,9 +259,7 @@ impl Hub {
 
     /// Takes over what lasts of what the bytes tell of the kit, whether frames come of them or not.
     pub fn set_link_findings(&self, findings: &[KitFinding]) {
-        let mut state = self.lock();
-        findings.clone_into(&mut state.now.link_findings);
-        state.now.gather_kit();
+        findings.clone_into(&mut self.lock().now.link_findings);
     }
 
     /// Takes over the decoder's counters.
@@ -477,7 +472,6 @@ impl Hub {
     fn publish_anchors(&self, table: &AnchorTable) {
         let mut state = self.lock();
         let before = state.now.anchors.replace(table.clone());
-        state.now.gather_kit();
         let as_before = |row: &AnchorHealth| {
             let was = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
             was.map_or(row.state == AnchorState::NeverHeard, |was| same_in_words(was, row))
@@ -569,12 +563,17 @@ impl Snapshot {
 
     /// What an anchor is seen with.
     pub(crate) fn around<'a>(&'a self, site: &'a SiteInfo) -> Around<'a> {
-        Around { anchors: &site.anchors, kit: &self.kit, link_is_up: self.link.state == LinkState::Connected }
+        Around {
+            anchors: &site.anchors,
+            kit: self.anchors.as_ref().map_or(&[], |t| &t.kit),
+            by_bytes: &self.link_findings,
+            link_is_up: self.link.state == LinkState::Connected,
+        }
     }
 
-    fn gather_kit(&mut self) {
-        let of_engine = self.anchors.iter().flat_map(|t| &t.kit);
-        self.kit = self.link_findings.iter().chain(of_engine).copied().collect();
+    /// What is the matter with the kit as a whole: what the bytes tell, and what the engine tells.
+    pub(crate) fn kit(&self) -> impl Iterator<Item = &KitFinding> {
+        self.link_findings.iter().chain(self.anchors.iter().flat_map(|t| &t.kit))
     }
 
     /// How long the link has been waiting; `None` while it is connected.

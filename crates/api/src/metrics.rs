@@ -12,16 +12,20 @@ use prometheus_client::{
 };
 
 use crate::{
-    hub::{HubInfo, LinkState, Snapshot},
-    v1::VerdictName,
+    hub::{Hub, HubInfo, LinkState, Snapshot},
+    v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 
 const NO_LABEL: [(&str, &str); 0] = [];
 
 /// The whole page.
-pub(crate) fn metrics_text(info: &HubInfo, snapshot: Snapshot, now: Timestamp) -> String {
+pub(crate) fn metrics_text(hub: &Hub, now: Timestamp) -> String {
+    let snapshot = hub.snapshot();
+    let count = hub.site().zones.len();
+    let zones = (0..count).map(|i| hub.zone_answer(&snapshot, i, None, now)).collect();
+    let (info, events) = (hub.info().clone(), hub.newest_event());
     let mut registry = Registry::with_prefix("hereabout");
-    registry.register_collector(Box::new(Scrape { info: info.clone(), snapshot, now }));
+    registry.register_collector(Box::new(Scrape { info, snapshot, zones, events, now }));
     let mut out = String::new();
     // Writing into a String does not fail.
     let _ = text::encode(&mut out, &registry);
@@ -32,6 +36,8 @@ pub(crate) fn metrics_text(info: &HubInfo, snapshot: Snapshot, now: Timestamp) -
 struct Scrape {
     info: HubInfo,
     snapshot: Snapshot,
+    zones: Vec<ZoneAnswerBody>,
+    events: u64,
     now: Timestamp,
 }
 
@@ -82,6 +88,7 @@ impl Collector for Scrape {
         self.daemon(e)?;
         self.link_and_decoder(e)?;
         self.outputs(e)?;
+        self.zones_and_events(e)?;
         self.anchors(e)?;
         self.log(e)
     }
@@ -152,6 +159,18 @@ impl Scrape {
             .collect();
         per("tag", "tag_located", "1 while the tag's position rests on ranges of its instant, else 0", None)
             .gauges(e, &located)
+    }
+
+    fn zones_and_events(&self, e: &mut DescriptorEncoder) -> fmt::Result {
+        let inside = |z: &ZoneAnswerBody| z.tags.iter().filter(|t| t.state == ZoneStateName::Inside).count();
+        let tags: Vec<_> = self.zones.iter().map(|z| (z.zone.clone(), inside(z) as f64)).collect();
+        per("zone", "zone_tags_inside", "Tags that are inside the zone for certain", None)
+            .gauges(e, &tags)?;
+        let known = |z: &ZoneAnswerBody| f64::from(u8::from(z.state != ZoneStateName::Unknown));
+        let known: Vec<_> = self.zones.iter().map(|z| (z.zone.clone(), known(z))).collect();
+        per("zone", "zone_known", "1 while it is known whether a tag is inside the zone, else 0", None)
+            .gauges(e, &known)?;
+        plain("events", "Number of the newest event", None).counters(e, &one(self.events))
     }
 
     fn anchors(&self, e: &mut DescriptorEncoder) -> fmt::Result {

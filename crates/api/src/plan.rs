@@ -335,7 +335,7 @@ impl Plan<'_> {
             let why = self.now.link.reason.as_deref().unwrap_or("no reason known");
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
-        let kit = self.now.kit.iter();
+        let kit = self.now.kit();
         notes.extend(kit.map(|k| ("warn", words::kit(k).words)));
         for (tag, past) in self.tags.iter().take(MAX_LINES) {
             notes.push(tag_note(*tag, past, self.clock));

@@ -213,7 +213,7 @@ async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
     let (now, site) = (app.hub.snapshot(), app.hub.site());
     body(&AnchorsBody {
         time: now.anchors.as_ref().map(|t| rfc3339(t.at)),
-        kit: now.kit.iter().map(KitFindingBody::from).collect(),
+        kit: now.kit().map(KitFindingBody::from).collect(),
         anchors: site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
     })
 }
@@ -482,7 +482,7 @@ async fn readyz(State(app): State<App>, _: NoQuery) -> Result<Response, Problem>
 #[utoipa::path(get, path = "/metrics",
     responses((status = OK, body = String, content_type = "application/openmetrics-text")))]
 async fn metrics(State(app): State<App>, _: NoQuery) -> Response {
-    let text = metrics_text(app.hub.info(), app.hub.snapshot(), (app.settings.now)());
+    let text = metrics_text(&app.hub, (app.settings.now)());
     typed("application/openmetrics-text; version=1.0.0; charset=utf-8", text)
 }
 
@@ -529,7 +529,7 @@ fn status_body(app: &App) -> StatusBody {
 fn problems(app: &App, now: &Snapshot) -> Vec<String> {
     let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
     found.extend(now.notice.clone());
-    found.extend(now.kit.iter().map(|finding| {
+    found.extend(now.kit().map(|finding| {
         let said = words::kit(finding);
         format!("kit: {}: {}", said.words, said.advice)
     }));

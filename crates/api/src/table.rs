@@ -64,7 +64,7 @@ fn link_line(source: &str, link: &LinkStatus, now: Timestamp) -> String {
 
 /// What is the matter with the kit; whether that sends somebody to a place of danger.
 fn kit_lines(out: &mut String, now: &Snapshot) -> bool {
-    let said: Vec<_> = now.kit.iter().map(words::kit).collect();
+    let said: Vec<_> = now.kit().map(words::kit).collect();
     if !said.is_empty() {
         line(out, "");
         line(out, "The kit as a whole:");

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use hereabout_core::{Micros, TagId};
-use hereabout_engine::{AnchorFinding, AnchorState, Output, PlaceAnswer};
+use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnswer};
 
 use super::fixtures::*;
 use crate::{
@@ -129,4 +129,18 @@ fn a_subscription_ends_when_it_is_dropped() {
     drop(first);
     assert_eq!(hub.snapshot().subscribers, 1);
     assert!(hub.subscribe(everything(), T, 64, 2).is_some());
+}
+
+#[tokio::test]
+async fn what_the_bytes_tell_of_the_kit_is_served_with_what_the_engine_tells() {
+    let hub = busy_hub();
+    hub.set_link_findings(&[KitFinding::CableOut]);
+    let text = get(&app(&hub), "/v1/anchors").await.2;
+    let anchors: serde_json::Value = serde_json::from_str(&text).expect("JSON");
+    assert_eq!(anchors["kit"][0]["kind"], "cable_out", "{text}");
+    hub.publish(&Output::Anchors(table()));
+    assert_eq!(get(&app(&hub), "/v1/anchors").await.2, text, "a new table does not end it");
+    assert!(get(&app(&hub), "/v1/anchors.txt").await.2.contains("The kit as a whole:"));
+    hub.set_link_findings(&[]);
+    assert!(!get(&app(&hub), "/v1/anchors").await.2.contains("cable_out"));
 }
