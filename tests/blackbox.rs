@@ -7,6 +7,7 @@
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `events`: numbered events, resuming, kills and restarts
 //! - `hearing`: learn, listen and start, also on terminals
+//! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
 //! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
@@ -23,6 +24,7 @@ mod events;
 mod hearing;
 mod house;
 mod nursery;
+mod page;
 mod replay_equals_live;
 mod support;
 mod zones;

@@ -165,7 +165,7 @@ function showTags() {
   el('no-tags').hidden = rows.length > 0;
 }
 
-const STATES = {heard: 'heard', silent: 'silent', never_heard: 'never heard'};
+const STATES = {silent: 'silent', never_heard: 'never heard'};
 function showAnchors() {
   const age = performance.now() - anchorsAt, old = age > OLD_POLL_MS;
   el('anchors').classList.toggle('stale', old);
@@ -174,14 +174,14 @@ function showAnchors() {
   fill(el('kit'), anchors.kit.map(k => ['li', '', ['p', 'bad', k.words], ['p', '', '→ ' + k.advice]]));
   const rows = [...anchors.anchors].sort((a, b) => a.rank - b.rank).map(a => {
     const calm = a.state === 'heard' && !a.findings.length;
-    const state = old ? 'no data' : STATES[a.state];
+    const state = old ? 'no data' : a.state !== 'heard' ? STATES[a.state] : a.set_aside ? 'set aside' : calm ? 'heard' : 'to check';
     const why = a.findings.map(f => ['p', '', f.words]);
     if (a.set_aside) why.push(['p', '', 'set aside: positions do without it']);
     if (a.still_in_use) why.push(['p', '', 'suspect, but still in use: too few others to do without it']);
     if (a.place && a.place.answer === 'cannot_tell') why.push(['p', 'quiet', a.place.words]);
     if (a.advice) why.push(['p', 'do', a.advice]);
     const row = ['tr', '', ['th', '', `${a.id} ${a.name}`], ['td', old ? 'gone bad' : calm ? '' : 'bad', state],
-      ['td', '', percent(a.share)], ['td', '', percent(a.rejected_share)], ['td', '', signed(a.mean_residual_m)]];
+      ...[percent(a.share), percent(a.rejected_share), signed(a.mean_residual_m)].map(v => ['td', '', old ? '–' : v])];
     return ['tbody', '', row, ...(why.length ? [['tr', 'why', ['td', '', ...why]]] : [])];
   });
   fill(el('anchors'), rows, 1);

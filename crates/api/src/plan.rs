@@ -99,7 +99,8 @@ impl TagLook {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum AnchorLook {
     Heard,
-    Suspect,
+    /// Something is found about it.
+    ToCheck,
     SetAside,
     Silent,
     NeverHeard,
@@ -117,14 +118,14 @@ impl AnchorLook {
             AnchorState::Heard if age > OLD => AnchorLook::NoData,
             AnchorState::Heard if h.set_aside => AnchorLook::SetAside,
             AnchorState::Heard if h.findings.is_empty() => AnchorLook::Heard,
-            AnchorState::Heard => AnchorLook::Suspect,
+            AnchorState::Heard => AnchorLook::ToCheck,
         }
     }
 
     pub(crate) fn words(self) -> &'static str {
         match self {
             AnchorLook::Heard => "heard",
-            AnchorLook::Suspect => "suspect",
+            AnchorLook::ToCheck => "to check",
             AnchorLook::SetAside => "set aside",
             AnchorLook::Silent => "silent",
             AnchorLook::NeverHeard => "never heard",
@@ -289,8 +290,9 @@ impl Plan<'_> {
         let x = width - RIGHT - 8.0;
         let _ = writeln!(
             out,
-            "<path class=\"ink\" d=\"M{x:.1} 12l5 16l-5 -4l-5 4z\"/>\
-             <text class=\"text\" x=\"{x:.1}\" y=\"41\" text-anchor=\"middle\">N</text>"
+            "<path class=\"ink\" d=\"M{x:.1} 7l5 16l-5 -4l-5 4z\"/>\
+             <text class=\"text\" x=\"{:.1}\" y=\"21\" text-anchor=\"end\">N</text>",
+            x - 8.0
         );
     }
 

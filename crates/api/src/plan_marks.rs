@@ -130,7 +130,7 @@ pub(crate) fn anchor(x: f64, y: f64, look: AnchorLook, out: &mut String) {
     let top = y - 7.0;
     let (class, dash, sign) = match look {
         AnchorLook::Heard => ("a-ok", "", ""),
-        AnchorLook::Suspect => ("a-bad", "", "m0 4v4m0 1.6v1.4"),
+        AnchorLook::ToCheck => ("a-bad", "", "m0 4v4m0 1.6v1.4"),
         AnchorLook::SetAside => ("a-bad", "", "m-8 12l16 -10"),
         AnchorLook::Silent => ("a-bad", "", "m-6 1l12 11m0 -11l-12 11"),
         AnchorLook::NeverHeard => ("a-bad", " stroke-dasharray=\"3 2\"", ""),
@@ -253,7 +253,7 @@ pub(crate) fn legend(y: f64, [left, right]: [f64; 2], out: &mut String) -> f64 {
     };
     let mut items: Vec<(String, String)> = [
         AnchorLook::Heard,
-        AnchorLook::Suspect,
+        AnchorLook::ToCheck,
         AnchorLook::SetAside,
         AnchorLook::Silent,
         AnchorLook::NeverHeard,

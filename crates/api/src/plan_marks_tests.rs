@@ -33,7 +33,7 @@ fn text_can_be_read_on_both_papers() {
 fn states_differ_in_shape_and_not_only_in_colour() {
     let looks = [
         AnchorLook::Heard,
-        AnchorLook::Suspect,
+        AnchorLook::ToCheck,
         AnchorLook::SetAside,
         AnchorLook::Silent,
         AnchorLook::NeverHeard,
