@@ -23,8 +23,8 @@ pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use site::{
-    Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, Severity, Site, SiteDraft,
-    SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
+    Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, Severity, Site,
+    SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
 pub use verdict::{NoFixReason, RejectReason, TagState, Verdict, ZoneState};

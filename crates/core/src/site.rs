@@ -332,6 +332,20 @@ pub enum MirrorSide {
     Open,
 }
 
+/// Why a zone can never be known.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NeverKnown {
+    /// Too few anchors for a range that is left over to check with, and the zone does not allow unchecked positions.
+    TooFewAnchors {
+        /// How many there are.
+        have: usize,
+        /// How many a checked position needs.
+        need: usize,
+    },
+    /// The estimator gives no protection radius.
+    NoProtectionRadius,
+}
+
 /// What is wrong or weak, in facts.
 #[derive(Clone, Debug, PartialEq)]
 pub enum SiteProblem {
@@ -421,8 +435,21 @@ pub enum SiteProblem {
         /// How many corners it has.
         corners: usize,
     },
-    /// A polygon without area, or whose edges cross.
+    /// A polygon without area, or whose edges cross or touch.
     PolygonCrossed,
+    /// A part to cut out of a zone that does not lie wholly inside of its outline.
+    HoleNotInside,
+    /// Two parts to cut out of a zone that cross, touch, or lie in each other.
+    HolesMeet {
+        /// File index of the other one.
+        other: usize,
+    },
+    /// A zone that goes by the position, on a site whose positions can never be checked, or whose estimator gives
+    /// no protection radius: it will always be unknown.
+    ZoneNeverKnown {
+        /// Why.
+        why: NeverKnown,
+    },
     /// A delayed stream with an estimator that has no memory to smooth over.
     DelayedNeedsTracker,
     /// Two zones with one name.
@@ -465,6 +492,10 @@ const MAX_UP_M: f64 = 60.0;
 const MAX_SPAN_M: f64 = 300.0;
 /// Local coordinates: farther from the origin, `f64` metres are fine but people's eyes are not, metres.
 const MAX_COORDINATE_M: f64 = 10_000.0;
+
+/// Hysteresis and dwell of zones beyond these are slips, metres and seconds.
+const MAX_MARGIN_M: f64 = 50.0;
+const MAX_DWELL_S: f64 = 600.0;
 
 struct Findings(Vec<SiteFinding>);
 
@@ -587,16 +618,15 @@ impl SiteDraft {
             if let Some(first) = self.zones[..i].iter().position(|z| z.name == zone.name) {
                 out.error(&[Key("zone"), Index(i), Key("name")], SiteProblem::DuplicateZoneName { first });
             }
+            self.check_zone_rule(i, zone, out);
             match &zone.shape {
-                ZoneShape::Polygon { outline_m, holes_m } => {
-                    check_polygon(&[Key("zone"), Index(i), Key("polygon_m")], outline_m, out);
-                    for (k, hole) in holes_m.iter().enumerate() {
-                        check_polygon(&[Key("zone"), Index(i), Key("holes_m"), Index(k)], hole, out);
+                ZoneShape::Polygon { outline_m, holes_m } => check_outline(i, outline_m, holes_m, out),
+                ZoneShape::Circle { at_m, radius_m } => {
+                    let key = |k| [Key("zone"), Index(i), Key("circle"), Key(k)];
+                    out.limits(&key("radius_m"), *radius_m, 0.05, MAX_SPAN_M);
+                    for coordinate in at_m {
+                        out.limits(&key("at_m"), *coordinate, -MAX_COORDINATE_M, MAX_COORDINATE_M);
                     }
-                }
-                ZoneShape::Circle { radius_m, .. } => {
-                    let key = [Key("zone"), Index(i), Key("circle"), Key("radius_m")];
-                    out.limits(&key, *radius_m, 0.05, MAX_SPAN_M);
                 }
                 ZoneShape::Near { anchor, enter_m, leave_m } => {
                     let key = |k| [Key("zone"), Index(i), Key("near"), Key(k)];
@@ -610,6 +640,29 @@ impl SiteDraft {
                     }
                 }
             }
+        }
+    }
+
+    fn check_zone_rule(&self, i: usize, zone: &Zone, out: &mut Findings) {
+        let rule = &zone.rule;
+        let key = |k| [Key("zone"), Index(i), Key(k)];
+        out.limits(&key("margin_m"), rule.margin_m, 0.0, MAX_MARGIN_M);
+        out.limits(&key("enter_after_s"), rule.enter_after.secs_f64(), 0.0, MAX_DWELL_S);
+        out.limits(&key("leave_after_s"), rule.leave_after.secs_f64(), 0.0, MAX_DWELL_S);
+        out.limits(&key("max_protection_radius_m"), rule.max_protection_radius_m, 0.05, 100.0);
+        if matches!(zone.shape, ZoneShape::Near { .. }) {
+            return;
+        }
+        let (have, need) = (self.anchors.len(), self.dimension.unknowns() + 2);
+        let why = if self.track.estimator == Estimator::Plain {
+            Some(NeverKnown::NoProtectionRadius)
+        } else if have < need && !rule.allow_unchecked {
+            Some(NeverKnown::TooFewAnchors { have, need })
+        } else {
+            None
+        };
+        if let Some(why) = why {
+            out.warn(&key("name"), SiteProblem::ZoneNeverKnown { why });
         }
     }
 
@@ -832,23 +885,73 @@ fn signed_area_m2(corners: &[[f64; 2]]) -> f64 {
     edges(corners).map(|(a, b)| a[0] * b[1] - b[0] * a[1]).sum::<f64>() / 2.0
 }
 
+/// Whether two edges that are no neighbours cross or touch, or two neighbours run back over each other. A corner that is
+/// given twice in a row (a ring that is closed by hand) does no harm.
 fn crosses_itself(corners: &[[f64; 2]]) -> bool {
-    let n = corners.len();
-    let side =
-        |a: [f64; 2], b: [f64; 2], c: [f64; 2]| (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0]);
+    let rim: Vec<([f64; 2], [f64; 2])> = edges(corners).filter(|(a, b)| a != b).collect();
+    let n = rim.len();
     for i in 0..n {
-        for j in i + 2..n {
-            if i == 0 && j == n - 1 {
-                continue; // neighbours across the end of the list
-            }
-            let (a, b) = (corners[i], corners[i + 1]);
-            let (c, d) = (corners[j], corners[(j + 1) % n]);
-            if side(a, b, c) * side(a, b, d) < 0.0 && side(c, d, a) * side(c, d, b) < 0.0 {
+        for j in i + 1..n {
+            let crossed = if j == i + 1 {
+                runs_back(rim[i], rim[j])
+            } else if i == 0 && j == n - 1 {
+                runs_back(rim[j], rim[i])
+            } else {
+                edges_meet(rim[i], rim[j])
+            };
+            if crossed {
                 return true;
             }
         }
     }
     false
+}
+
+/// Whether the second of two edges that follow each other goes back along the first.
+fn runs_back((a, b): ([f64; 2], [f64; 2]), (_, c): ([f64; 2], [f64; 2])) -> bool {
+    let ahead = (b[0] - a[0]) * (c[0] - b[0]) + (b[1] - a[1]) * (c[1] - b[1]);
+    side(a, b, c) == 0.0 && ahead < 0.0
+}
+
+/// Twice the area of a triangle, m²: positive when `c` lies to the left of the way from `a` to `b`.
+fn side(a: [f64; 2], b: [f64; 2], c: [f64; 2]) -> f64 {
+    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+}
+
+/// Whether two edges cross or touch.
+fn edges_meet((a, b): ([f64; 2], [f64; 2]), (c, d): ([f64; 2], [f64; 2])) -> bool {
+    let (c_side, d_side) = (side(a, b, c), side(a, b, d));
+    let (a_side, b_side) = (side(c, d, a), side(c, d, b));
+    let apart = |x: f64, y: f64| (x > 0.0 && y > 0.0) || (x < 0.0 && y < 0.0);
+    if apart(c_side, d_side) || apart(a_side, b_side) {
+        return false;
+    }
+    // On one line they meet only where their spans do.
+    let spans_meet = |i: usize| a[i].min(b[i]) <= c[i].max(d[i]) && c[i].min(d[i]) <= a[i].max(b[i]);
+    spans_meet(0) && spans_meet(1)
+}
+
+/// An outline with the parts that are cut out of it.
+fn check_outline(i: usize, outline: &[[f64; 2]], holes: &[Vec<[f64; 2]>], out: &mut Findings) {
+    let before = out.0.len();
+    check_polygon(&[Key("zone"), Index(i), Key("polygon_m")], outline, out);
+    for (k, hole) in holes.iter().enumerate() {
+        check_polygon(&[Key("zone"), Index(i), Key("holes_m"), Index(k)], hole, out);
+    }
+    if out.0.len() > before {
+        return;
+    }
+    let meet = |a: &[[f64; 2]], b: &[[f64; 2]]| edges(a).any(|e| edges(b).any(|f| edges_meet(e, f)));
+    for (k, hole) in holes.iter().enumerate() {
+        let path = [Key("zone"), Index(i), Key("holes_m"), Index(k)];
+        if meet(outline, hole) || !inside(outline, hole[0]) {
+            out.error(&path, SiteProblem::HoleNotInside);
+        }
+        let other = holes[..k].iter().position(|o| meet(o, hole) || inside(o, hole[0]) || inside(hole, o[0]));
+        if let Some(other) = other {
+            out.error(&path, SiteProblem::HolesMeet { other });
+        }
+    }
 }
 
 #[cfg(test)]

@@ -138,6 +138,120 @@ fn zones_are_checked() {
     assert!(found.contains(&SiteProblem::WrongOrder { low: 2.0, high: 1.0 }));
 }
 
+fn with_zone(shape: ZoneShape, rule: ZoneRule) -> SiteDraft {
+    let mut d = yard();
+    d.zones.push(Zone { name: "door".into(), shape, rule });
+    d
+}
+
+fn with_shape(shape: ZoneShape) -> SiteDraft {
+    with_zone(shape, ZoneRule::default())
+}
+
+/// The outlines of `polygons.json` (own; see the solver's test data): all of them are simple, whichever way round.
+#[test]
+fn simple_outlines_pass_and_crossed_ones_do_not() {
+    let good: [&[[f64; 2]]; 6] = [
+        &[[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]],
+        &[[0.0, 0.0], [6.0, 0.0], [6.0, 2.0], [2.0, 2.0], [2.0, 5.0], [0.0, 5.0]],
+        &[[3.0, 0.0], [6.0, 3.0], [3.0, 6.0], [0.0, 3.0]],
+        &[[0.0, 0.0], [10.0, 0.0], [10.0, 4.0], [5.0, 0.5], [0.0, 4.0]],
+        &[[0.0, 0.0], [0.0, 9.0], [12.0, 9.0], [12.0, 0.0]],
+        // Closed by hand, and with a corner on a straight edge.
+        &[[0.0, 0.0], [2.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0], [0.0, 0.0]],
+    ];
+    for corners in good {
+        assert_eq!(warnings(with_shape(outline(corners.to_vec()))), [], "{corners:?}");
+    }
+    let bad: [&[[f64; 2]]; 6] = [
+        // A bow, a bow whose middle is a corner, a square twice round, an edge there and back, a corner that touches an
+        // edge, all corners on one line.
+        &[[0.0, 0.0], [4.0, 4.0], [4.0, 0.0], [0.0, 5.0]],
+        &[[0.0, 0.0], [4.0, 0.0], [2.0, 2.0], [4.0, 4.0], [0.0, 4.0], [2.0, 2.0]],
+        &[[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0], [0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]],
+        &[[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [4.0, 7.0], [4.0, 4.0], [0.0, 4.0]],
+        &[[0.0, 0.0], [10.0, 0.0], [10.0, 4.0], [5.0, 0.0], [0.0, 4.0]],
+        &[[0.0, 0.0], [1.0, 1.0], [3.0, 3.0]],
+    ];
+    for corners in bad {
+        assert_eq!(
+            errors(with_shape(outline(corners.to_vec()))),
+            [SiteProblem::PolygonCrossed],
+            "{corners:?}"
+        );
+    }
+}
+
+#[test]
+fn holes_lie_inside_and_apart() {
+    let square = |e: f64, n: f64, w: f64| vec![[e, n], [e + w, n], [e + w, n + w], [e, n + w]];
+    let with_holes = |holes_m: Vec<Vec<[f64; 2]>>| {
+        with_shape(ZoneShape::Polygon { outline_m: square(0.0, 0.0, 10.0), holes_m })
+    };
+    assert_eq!(warnings(with_holes(vec![square(3.0, 3.0, 4.0)])), []);
+    assert_eq!(warnings(with_holes(vec![square(1.0, 1.0, 2.0), square(5.0, 5.0, 2.0)])), []);
+    for hole in
+        [square(12.0, 3.0, 2.0), square(8.0, 3.0, 4.0), square(0.0, 3.0, 2.0), square(-5.0, -5.0, 30.0)]
+    {
+        assert_eq!(errors(with_holes(vec![hole])), [SiteProblem::HoleNotInside]);
+    }
+    for other in [square(4.0, 4.0, 3.0), square(3.5, 3.5, 0.5), square(2.0, 2.0, 6.0), square(5.0, 3.0, 1.0)]
+    {
+        assert_eq!(
+            errors(with_holes(vec![square(3.0, 3.0, 2.0), other])),
+            [SiteProblem::HolesMeet { other: 0 }]
+        );
+    }
+    assert_eq!(errors(with_holes(vec![vec![[1.0, 1.0]]])), [SiteProblem::PolygonTooSmall { corners: 1 }]);
+}
+
+#[test]
+fn rules_of_zones_have_limits() {
+    let door = || outline(vec![[0.0, 0.0], [4.0, 0.0], [4.0, 4.0]]);
+    let usual = ZoneRule::default;
+    let secs = Micros::from_secs_f64;
+    let bad = [
+        ZoneRule { margin_m: -0.1, ..usual() },
+        ZoneRule { margin_m: f64::NAN, ..usual() },
+        ZoneRule { enter_after: secs(-1.0), ..usual() },
+        ZoneRule { leave_after: secs(1e9), ..usual() },
+        ZoneRule { max_protection_radius_m: 0.0, ..usual() },
+        ZoneRule { max_protection_radius_m: f64::INFINITY, ..usual() },
+    ];
+    for rule in bad {
+        let found = errors(with_zone(door(), rule.clone()));
+        assert!(
+            matches!(found[..], [SiteProblem::OutOfLimits { .. } | SiteProblem::NotFinite]),
+            "{rule:?}: {found:?}"
+        );
+    }
+    let tags = vec![TagId(3), TagId(3), TagId(900)];
+    let rule = ZoneRule { margin_m: 0.0, enter_after: Micros::ZERO, tags, ..usual() };
+    assert_eq!(warnings(with_zone(door(), rule)), []);
+    for at_m in [[f64::NAN, 0.0], [0.0, f64::INFINITY]] {
+        assert_eq!(errors(with_shape(ZoneShape::Circle { at_m, radius_m: 1.0 })), [SiteProblem::NotFinite]);
+    }
+}
+
+#[test]
+fn a_zone_that_can_never_be_known_is_told() {
+    let door = || outline(vec![[0.0, 0.0], [4.0, 0.0], [4.0, 4.0]]);
+    let three = |rule: ZoneRule, shape: ZoneShape| {
+        let mut d = with_zone(shape, rule);
+        d.anchors.pop();
+        d.range_fields = Some(3);
+        warnings(d)
+    };
+    let why = NeverKnown::TooFewAnchors { have: 3, need: 4 };
+    assert_eq!(three(ZoneRule::default(), door()), [SiteProblem::ZoneNeverKnown { why }]);
+    assert_eq!(three(ZoneRule { allow_unchecked: true, ..ZoneRule::default() }, door()), []);
+    let near = ZoneShape::Near { anchor: AnchorId(0), enter_m: 1.0, leave_m: 2.0 };
+    assert_eq!(three(ZoneRule::default(), near), []);
+    let mut d = with_shape(door());
+    d.track.estimator = Estimator::Plain;
+    assert_eq!(warnings(d), [SiteProblem::ZoneNeverKnown { why: NeverKnown::NoProtectionRadius }]);
+}
+
 #[test]
 fn the_fence_measures_how_far_outside_a_place_is() {
     let fence =

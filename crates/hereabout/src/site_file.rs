@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Estimator, Fence, KeyStep, Micros, Severity, Site, SiteDraft,
-    SiteFinding, TagId, TrackSettings, Zone, ZoneRule, ZoneShape,
+    SiteFinding, SiteProblem, TagId, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
@@ -289,6 +289,21 @@ fn read_zone(i: usize, raw: &RawZone, tree: &Tree<'_>, problems: &mut Vec<Proble
             return None;
         }
     };
+    if matches!(shape, ZoneShape::Near { .. }) {
+        problems.extend(raw.keys_of_no_effect_near().map(|k| {
+            let what = "has no effect near an anchor";
+            let help = "such a zone goes by ranges alone: leave_m is its hysteresis; leave this key out";
+            let mut problem = tree.problem(&[key("zone"), Step::Index(i), key(k)], what, help);
+            problem.level = Level::Warning;
+            problem
+        }));
+    }
+    let dwells = [("enter_after_s", raw.enter_after_s), ("leave_after_s", raw.leave_after_s)];
+    for (name, _) in dwells.iter().filter(|(_, s)| s.is_some_and(f64::is_nan)) {
+        let path = [key("zone"), Step::Index(i), key(name)];
+        let (what, help) = words(&SiteProblem::NotFinite);
+        problems.push(tree.problem(&path, &what, &help));
+    }
     Some(Zone { name: raw.name.clone(), shape, rule: zone_rule(raw) })
 }
 
@@ -299,7 +314,7 @@ fn zone_rule(raw: &RawZone) -> ZoneRule {
         enter_after: raw.enter_after_s.map_or(usual.enter_after, Micros::from_secs_f64),
         leave_after: raw.leave_after_s.map_or(usual.leave_after, Micros::from_secs_f64),
         max_protection_radius_m: raw.max_protection_radius_m.unwrap_or(usual.max_protection_radius_m),
-        allow_unchecked: raw.allow_unchecked,
+        allow_unchecked: raw.allow_unchecked.unwrap_or(usual.allow_unchecked),
         tags: raw.tags.iter().map(|id| TagId(*id)).collect(),
     }
 }
@@ -570,10 +585,24 @@ struct RawZone {
     enter_after_s: Option<f64>,
     leave_after_s: Option<f64>,
     max_protection_radius_m: Option<f64>,
-    #[serde(default)]
-    allow_unchecked: bool,
+    allow_unchecked: Option<bool>,
     #[serde(default)]
     tags: Vec<u32>,
+}
+
+impl RawZone {
+    /// The keys given that only a zone that goes by the position has a use for.
+    fn keys_of_no_effect_near(&self) -> impl Iterator<Item = &'static str> {
+        let given = [
+            ("holes_m", !self.holes_m.is_empty()),
+            ("margin_m", self.margin_m.is_some()),
+            ("enter_after_s", self.enter_after_s.is_some()),
+            ("leave_after_s", self.leave_after_s.is_some()),
+            ("max_protection_radius_m", self.max_protection_radius_m.is_some()),
+            ("allow_unchecked", self.allow_unchecked.is_some()),
+        ];
+        given.into_iter().filter_map(|(key, is_given)| is_given.then_some(key))
+    }
 }
 
 #[derive(Deserialize)]

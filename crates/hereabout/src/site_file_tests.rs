@@ -190,3 +190,76 @@ fn what_of_an_error_stays_is_read_and_has_limits() {
         }
     }
 }
+
+/// `GOOD` with the zone's shape replaced.
+fn zone(lines: &str) -> Result<SiteFile, Vec<Problem>> {
+    load("polygon_m = [[9.0, 0.0], [13.0, 0.0], [13.0, 3.5]]", lines)
+}
+
+#[test]
+fn rules_of_zones_are_read_and_have_limits() {
+    let site = zone(
+        "circle = { at_m = [4.0, 5.0], radius_m = 2.0 }\nmargin_m = 0.5\nenter_after_s = 1\nleave_after_s = 0.2\n\
+         max_protection_radius_m = 0.8\nallow_unchecked = true\ntags = [0, 3, 3]",
+    )
+    .expect("a good file");
+    assert_eq!(site.warnings, []);
+    let rule = ZoneRule {
+        margin_m: 0.5,
+        enter_after: Micros::from_millis(1_000),
+        leave_after: Micros::from_millis(200),
+        max_protection_radius_m: 0.8,
+        allow_unchecked: true,
+        tags: vec![TagId(0), TagId(3), TagId(3)],
+    };
+    assert_eq!(site.site.zones()[0].rule, rule);
+    let bad = [
+        ("margin_m = -1", "margin_m"),
+        ("margin_m = nan", "margin_m"),
+        ("enter_after_s = nan", "enter_after_s"),
+        ("leave_after_s = nan", "leave_after_s"),
+        ("leave_after_s = -0.1", "leave_after_s"),
+        ("enter_after_s = inf", "enter_after_s"),
+        ("max_protection_radius_m = 0", "max_protection_radius_m"),
+    ];
+    for (line, key) in bad {
+        let text = format!("polygon_m = [[9.0, 0.0], [13.0, 0.0], [13.0, 3.5]]\n{line}");
+        let problems = zone(&text).expect_err(line);
+        assert_eq!((problems[0].line, problems[0].key.as_str()), (33, format!("zone[0].{key}").as_str()));
+    }
+    let problems = zone("circle = { at_m = [nan, 5.0], radius_m = 2.0 }").expect_err("no number");
+    assert_eq!(problems[0].key, "zone[0].circle.at_m");
+}
+
+#[test]
+fn outlines_and_holes_are_told_apart_in_words() {
+    let outline = "polygon_m = [[2.0, 0.0], [13.0, 0.0], [13.0, 9.0], [2.0, 9.0]]";
+    let holes = |text: &str| zone(&format!("{outline}\nholes_m = [{text}]"));
+    let inside = "[[4.0, 4.0], [6.0, 4.0], [6.0, 6.0]]";
+    assert_eq!(holes(inside).expect("a good file").warnings, []);
+    let problems = holes("[[4.0, 4.0], [16.0, 4.0], [6.0, 6.0]]").expect_err("sticks out");
+    assert_eq!(problems[0].key, "zone[0].holes_m[0]");
+    assert!(problems[0].to_string().contains("doesn't lie wholly inside"), "{}", problems[0]);
+    let problems = holes(&format!("{inside}, [[5.0, 4.5], [9.0, 4.5], [9.0, 7.0]]")).expect_err("they cross");
+    assert_eq!(problems[0].key, "zone[0].holes_m[1]");
+    assert!(problems[0].to_string().contains("touches holes_m[0]"), "{}", problems[0]);
+}
+
+#[test]
+fn keys_that_do_nothing_near_an_anchor_are_told() {
+    let near = "near = { anchor = 1, enter_m = 1.5, leave_m = 2.5 }";
+    assert_eq!(zone(near).expect("a good file").warnings, []);
+    let site = zone(&format!("{near}\nmargin_m = 0.5\nallow_unchecked = false")).expect("it can be run");
+    let told: Vec<(usize, &str)> = site.warnings.iter().map(|w| (w.line, w.key.as_str())).collect();
+    assert_eq!(told, [(33, "zone[0].margin_m"), (34, "zone[0].allow_unchecked")]);
+}
+
+#[test]
+fn a_zone_that_is_always_unknown_is_told() {
+    let cut = GOOD.find("[[anchor]]\nid = 3").unwrap();
+    let zone = GOOD.find("[[zone]]").unwrap();
+    let three = GOOD[..cut].replace("range:u16le*4", "range:u16le*3") + &GOOD[zone..];
+    let site = load_bytes(three.as_bytes()).expect("it can be run");
+    let words: Vec<String> = site.warnings.iter().map(ToString::to_string).collect();
+    assert!(words[0].contains("always be unknown: 3 anchors can't check a position, 4 can"), "{words:?}");
+}

@@ -1,10 +1,13 @@
 //! The site's findings in words: what is wrong, and what was probably meant or what to do.
 
-use hereabout_core::{MirrorSide, SiteProblem};
+use hereabout_core::{MirrorSide, NeverKnown, SiteProblem};
 
 /// What is wrong, and what to do about it.
 pub(crate) fn words(problem: &SiteProblem) -> (String, String) {
-    anchors(problem).or_else(|| geometry(problem)).unwrap_or_else(|| settings(problem))
+    anchors(problem)
+        .or_else(|| geometry(problem))
+        .or_else(|| zones(problem))
+        .unwrap_or_else(|| settings(problem))
 }
 
 fn anchors(problem: &SiteProblem) -> Option<(String, String)> {
@@ -84,8 +87,34 @@ fn geometry(problem: &SiteProblem) -> Option<(String, String)> {
             (format!("{corners} corners are no area"), "a polygon has three corners or more: [[e, n], [e, n], [e, n]]".into())
         }
         SiteProblem::PolygonCrossed => (
-            "the outline has no area or crosses itself".into(),
+            "the outline has no area, crosses or touches itself".into(),
             "list the corners in the order you would walk round them; the last one joins the first by itself".into(),
+        ),
+        _ => return None,
+    })
+}
+
+fn zones(problem: &SiteProblem) -> Option<(String, String)> {
+    Some(match problem {
+        SiteProblem::DuplicateZoneName { first } => (
+            format!("zone[{first}] has this name already"),
+            "zones are asked for by name, so names are unique".into(),
+        ),
+        SiteProblem::HoleNotInside => (
+            "this part doesn't lie wholly inside of the outline".into(),
+            "what is cut out keeps clear of polygon_m; to take a piece off the edge, lead polygon_m round it".into(),
+        ),
+        SiteProblem::HolesMeet { other } => (
+            format!("this part crosses or touches holes_m[{other}], or one lies in the other"),
+            "parts that are cut out keep clear of each other; write two that meet as one".into(),
+        ),
+        SiteProblem::ZoneNeverKnown { why: NeverKnown::TooFewAnchors { have, need } } => (
+            format!("this zone will always be unknown: {have} anchors can't check a position, {need} can"),
+            "add anchors, or say allow_unchecked = true where nobody is hurt by a wrong answer, or use near = { … }".into(),
+        ),
+        SiteProblem::ZoneNeverKnown { why: NeverKnown::NoProtectionRadius } => (
+            "this zone will always be unknown: the plain estimator gives no protection radius".into(),
+            "use estimator = \"tracker\"".into(),
         ),
         _ => return None,
     })
@@ -96,10 +125,6 @@ fn settings(problem: &SiteProblem) -> (String, String) {
         SiteProblem::BadName => {
             ("is empty or longer than 120 characters".into(), "give it a name that people use".into())
         }
-        SiteProblem::DuplicateZoneName { first } => (
-            format!("zone[{first}] has this name already"),
-            "zones are asked for by name, so names are unique".into(),
-        ),
         SiteProblem::DelayedNeedsTracker => (
             "this estimator looks at each epoch on its own, so there is nothing to smooth".into(),
             "use estimator = \"tracker\", or leave delayed_s out".into(),

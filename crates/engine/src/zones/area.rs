@@ -1,8 +1,8 @@
 //! The rule of a zone with an outline: by the probability mass of the position inside.
 //!
-//! **Enter.** The tag may well be inside ([`MAY_WELL`]) for `enter_after`, and surely is ([`ENTER_MASS`]) for the later
-//! half of that time, and at that moment enough anchors agree. **Leave.** The same the other way: it may well be
-//! outside for `leave_after`, surely is ([`LEAVE_MASS`]) and lies farther out than `margin_m` for the later half, and
+//! **Enter.** The tag may well be inside ([`MAY_WELL`]) for `enter_after`, and surely is ([`ENTER_MASS`]) for the last
+//! quarter of that time, and at that moment enough anchors agree. **Leave.** The same the other way: it may well be
+//! outside for `leave_after`, surely is ([`LEAVE_MASS`]) and lies farther out than `margin_m` for the last quarter, and
 //! enough anchors agree; or surely for [`LEAVE_ANYWAY`], whoever agrees. In between nothing changes.
 //!
 //! The dwell begins at the border and not where certainty begins, because a tag at walking pace needs two tenths
@@ -65,10 +65,10 @@ impl Looks {
         self.surely = surely.then(|| self.surely.unwrap_or(at));
     }
 
-    /// Whether it has lasted: perhaps for `long`, surely for its later half.
+    /// Whether it has lasted: perhaps for `long`, surely for its last quarter.
     fn lasted(&self, at: Timestamp, long: Micros) -> bool {
-        let half = Micros::from_micros(long.micros() / 2);
-        self.perhaps.is_some_and(|since| at.since(since) >= long) && self.surely_for(at, half)
+        let end = Micros::from_micros(long.micros() / 4);
+        self.perhaps.is_some_and(|since| at.since(since) >= long) && self.surely_for(at, end)
     }
 
     fn surely_for(&self, at: Timestamp, long: Micros) -> bool {

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use hereabout_api::picture::SitePicture;
-use hereabout_core::{Dimension, Micros, ZoneShape};
+use hereabout_core::{Dimension, Micros, Zone, ZoneShape};
 use hereabout_ingest::Clock;
 use hereabout_solve::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
 use serde_json::{Value, json};
@@ -115,7 +115,7 @@ fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
                 format!("near anchor {anchor}: in at {enter_m} m, out beyond {leave_m} m")
             }
         };
-        out += &format!("  zone {}: {shape}\n", zone.name);
+        out += &format!("  zone {}: {shape}\n    {}\n", zone.name, rule_text(zone));
     }
     let source = site.source.as_ref().map_or("none: for range tables and logs only", |s| s.port.as_str());
     out += &format!("source {source}\n");
@@ -135,6 +135,26 @@ fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
         "it can be run, with these limits\n"
     };
     out
+}
+
+/// When a tag counts as inside or outside.
+fn rule_text(zone: &Zone) -> String {
+    let rule = &zone.rule;
+    let tags = match &rule.tags[..] {
+        [] => "every tag".to_owned(),
+        tags => format!("tags {}", tags.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")),
+    };
+    if matches!(zone.shape, ZoneShape::Near { .. }) {
+        return format!("{tags}; by ranges alone, armed a minute after the tag was first heard");
+    }
+    format!(
+        "{tags}; in after {} s, out after {} s and beyond {} m; unknown with a protection radius over {} m{}",
+        rule.enter_after.secs_f64(),
+        rule.leave_after.secs_f64(),
+        rule.margin_m,
+        rule.max_protection_radius_m,
+        if rule.allow_unchecked { "; unchecked positions decide too" } else { " or unchecked" },
+    )
 }
 
 fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>) -> Value {
