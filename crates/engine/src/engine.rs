@@ -173,6 +173,7 @@ impl Engine {
     /// before, is out of span of what this site can use.
     fn correct(&self, epoch: &Epoch) -> ArrayVec<(Option<usize>, JudgedRange), MAX_ANCHORS> {
         let [near_m, far_m] = self.site.range_span_m();
+        let set_aside = self.watch.set_aside();
         let mut out = ArrayVec::<(Option<usize>, JudgedRange), MAX_ANCHORS>::new();
         for reading in &epoch.readings {
             let index = self.site.anchor_index(reading.anchor);
@@ -187,6 +188,7 @@ impl Engine {
                 None if index.is_some_and(|i| self.watch.is_silent(i)) => Verdict::AnchorSilent,
                 None => Verdict::NoReading,
                 Some(r) if r < near_m || r > far_m || !r.is_finite() || seen => Verdict::OutOfSpan,
+                Some(_) if index.is_some_and(|i| set_aside.contains(i)) => Verdict::AnchorSuspect,
                 Some(_) => Verdict::NoFix,
             };
             let range = JudgedRange {
@@ -212,7 +214,8 @@ impl Engine {
         estimate: &Estimate,
     ) {
         let seen = Seen { at, tag, tag_id: self.tags[tag].id, judged, estimate };
-        if self.watch.take(&seen, &self.site, &mut self.outputs) {
+        let tags = &self.tags;
+        if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
             let table = self.table(at);
             self.outputs.push_back(Output::Anchors(table));
         }
@@ -265,7 +268,7 @@ impl Engine {
             candidates: estimate.candidates.clone(),
             radius95_m: estimate.radius95_m,
             protection_radius_m: estimate.protection_radius_m,
-            checked: estimate.checked,
+            checked: estimate.checked && !self.watch.rests_on_suspects(),
             restarted: estimate.restarted,
             velocity_mps: estimate.velocity_mps,
             hdop,

@@ -45,6 +45,7 @@ pub mod snapshot;
 pub mod stand;
 pub mod tracker;
 pub mod verify;
+pub mod watch;
 pub mod zone;
 
 mod linear_start;

@@ -102,6 +102,12 @@ impl Liveness {
         self.anchors.get(anchor).map(|a| (a.state, a.last_heard))
     }
 
+    /// How many anchors of those that `which` picks by index are heard at present.
+    pub(crate) fn heard(&self, which: impl Fn(usize) -> bool) -> usize {
+        let heard = |(i, a): &(usize, &Watched)| a.state == AnchorState::Heard && which(*i);
+        self.anchors.iter().enumerate().filter(heard).count()
+    }
+
     /// Stamp of the newest range of any anchor but this one.
     pub(crate) fn others_last_heard(&self, anchor: usize) -> Option<Timestamp> {
         self.anchors.iter().enumerate().filter(|(i, _)| *i != anchor).filter_map(|(_, a)| a.last_heard).max()

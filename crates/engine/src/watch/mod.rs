@@ -6,6 +6,7 @@
 //! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
 //! | `doubles` | two boards with one id | every range, per tag |
 //! | `kit` | tag off, anchors gone, nobody answers, uneven clock | every frame; judged once a second |
+//! | `place` | moved, offset changed, reads long, one of several, drifting | every 7 m of travel |
 //! | `minute` | the minute lines | a deadline at the end of each minute |
 //! | `link` | cable out, frames cut | fed by the daemon, outside of the engine |
 //!
@@ -24,6 +25,7 @@ mod kit;
 mod link;
 mod liveness;
 mod minute;
+mod place;
 mod shown;
 
 use std::collections::VecDeque;
@@ -34,7 +36,7 @@ use hereabout_solve::tracker::AnchorStats;
 
 use crate::engine::MAX_TAGS;
 use crate::estimate::Estimate;
-use crate::report::{AnchorFinding, AnchorState, AnchorTable, JudgedRange, Output};
+use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output};
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
 use kit::Kit;
@@ -42,6 +44,7 @@ pub use link::{KitWatch, LinkCounts};
 pub(crate) use liveness::SILENT_AFTER;
 use liveness::{Heard, Liveness};
 use minute::Minutes;
+use place::Places;
 use shown::{KINDS, KitShown, Shown, kind};
 
 /// Others must have answered for this long after an anchor's last range.
@@ -79,6 +82,11 @@ pub(crate) struct Watch {
     minutes: Minutes,
     habits: Habits,
     kit: Kit,
+    places: Places,
+    /// Anchors that something is known against: named, or two boards.
+    accused: AnchorSet,
+    /// Of these and of "one of several", all.
+    suspects: AnchorSet,
     doubles: ArrayVec<Box<PerTag>, MAX_TAGS>,
     shown: [Shown; MAX_ANCHORS],
     kit_shown: KitShown,
@@ -94,6 +102,9 @@ impl Watch {
             minutes: Minutes::default(),
             habits: Habits::new(ids.len()),
             kit: Kit::new(),
+            places: Places::new(site),
+            accused: AnchorSet::default(),
+            suspects: AnchorSet::default(),
             doubles: ArrayVec::new(),
             shown: std::array::from_fn(|_| Shown::default()),
             kit_shown: KitShown::default(),
@@ -119,7 +130,13 @@ impl Watch {
     }
 
     /// Takes in an epoch. Whether a table is due at once, because something has changed.
-    pub(crate) fn take(&mut self, seen: &Seen, site: &Site, out: &mut VecDeque<Output>) -> bool {
+    pub(crate) fn take(
+        &mut self,
+        seen: &Seen,
+        site: &Site,
+        learned: Learned,
+        out: &mut VecDeque<Output>,
+    ) -> bool {
         let mut changed = false;
         let usable = |r: &JudgedRange| {
             !matches!(r.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)
@@ -152,11 +169,28 @@ impl Watch {
         }
         let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && usable(r));
         self.kit.hear(seen.at, seen.tag_id, ranged.filter_map(|(i, _)| *i));
+        changed |= self.places.take(seen, site, learned);
         if changed {
             // What was learned is looked at once a second; until then what was said about it stays said.
             self.refresh(seen.at, None, out);
         }
         changed
+    }
+
+    /// The anchors whose ranges take no part in positions at present; see `place` for the rule.
+    pub(crate) fn set_aside(&self) -> AnchorSet {
+        let enough = self.unsuspected() >= self.places.need();
+        if enough { self.accused } else { AnchorSet::default() }
+    }
+
+    /// Whether positions rest on a suspect for want of others.
+    pub(crate) fn rests_on_suspects(&self) -> bool {
+        self.suspects != AnchorSet::default() && self.unsuspected() < self.places.need()
+    }
+
+    /// Anchors without suspicion that are heard at present.
+    fn unsuspected(&self) -> usize {
+        self.liveness.heard(|i| !self.suspects.contains(i))
     }
 
     /// What is due at `at`: anchors that fall silent, the end of a second, the end of a minute. Whether a table is due.
@@ -182,8 +216,11 @@ impl Watch {
     /// The table as it stands.
     pub(crate) fn table(&self, at: Timestamp) -> AnchorTable {
         let mut table = self.liveness.table(at);
-        for (row, shown) in table.rows.iter_mut().zip(&self.shown) {
+        let set_aside = self.set_aside();
+        for (i, (row, shown)) in table.rows.iter_mut().zip(&self.shown).enumerate() {
             row.findings = shown.list();
+            row.place = self.places.answer(at, i);
+            row.set_aside = set_aside.contains(i);
         }
         table.kit = self.kit_shown.list().clone();
         table
@@ -191,11 +228,19 @@ impl Watch {
 
     /// Looks at everything anew and tells what begins and what is over.
     fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut VecDeque<Output>) {
+        (self.accused, self.suspects) = (AnchorSet::default(), AnchorSet::default());
         for anchor in 0..self.ids.len() {
             let now = self.findings(at, anchor, learned);
             self.shown[anchor].become_now(at, self.ids[anchor], &now, |change| {
                 out.push_back(Output::FindingChanged(change));
             });
+            let double = self.shown[anchor].get(0).is_some();
+            if double || self.places.is_named(anchor) {
+                self.accused.insert(anchor);
+                self.suspects.insert(anchor);
+            } else if self.places.is_one_of(at, anchor) {
+                self.suspects.insert(anchor);
+            }
         }
         let began = self.began.unwrap_or(at);
         let now = self.kit.findings(at, began, self.kit_shown.list());
@@ -230,7 +275,12 @@ impl Watch {
             self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
         add(flapping);
         let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
-        add(self.habits.often_late(anchor, was(late)));
+        add(self.places.finding(at, anchor));
+        if !self.places.is_named(anchor) {
+            add(self.habits.often_late(anchor, was(late)));
+        }
+        let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
+        add(self.places.drifting(anchor, was(drift)));
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
             add(Some(AnchorFinding::Silent));

@@ -1,0 +1,73 @@
+//! The density of one datum: good (a Gaussian), late, or anything.
+//!
+//! f(x) = (1-w)·N(0, s²) + w·[(1-ε)·L(x) + ε/[`FLOOR_SPAN_M`]]. A late datum is the median of a window that was late in
+//! part or altogether, so its density begins at zero: L is 1/(m + s√(π/2)) times 1/(1+x/m)² for long datums (a
+//! heavy tail that costs no exponential), and the Gaussian's shape for short ones.
+
+/// Scale of late datums, metres.
+const LATE_M: f64 = 0.5;
+/// Share of the bad that is anything, and the span it lies in, metres.
+const FLOOR: f64 = 0.05;
+const FLOOR_SPAN_M: f64 = 20.0;
+
+/// For one variance.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Density {
+    half_precision: f64,
+    good_scale: f64,
+    late_scale: f64,
+}
+
+impl Density {
+    pub(super) fn new(variance_m2: f64) -> Density {
+        let s = variance_m2.sqrt();
+        Density {
+            half_precision: 0.5 / variance_m2,
+            good_scale: 1.0 / (s * std::f64::consts::TAU.sqrt()),
+            late_scale: (1.0 - FLOOR) / (LATE_M + s * std::f64::consts::FRAC_PI_2.sqrt()),
+        }
+    }
+
+    /// Log density of an error of `x` metres with a share `late` of bad ones, and the probability of being good.
+    pub(super) fn ln(&self, x: f64, late: f64) -> (f64, f64) {
+        let (all, good) = self.density(x, late);
+        (all.ln(), good)
+    }
+
+    /// Density and probability of being good.
+    pub(super) fn density(&self, x: f64, late: f64) -> (f64, f64) {
+        let bell = (-(self.half_precision * x * x).min(700.0)).exp();
+        let good = (1.0 - late) * self.good_scale * bell;
+        let tail = if x > 0.0 {
+            let t = 1.0 + x / LATE_M;
+            1.0 / (t * t)
+        } else {
+            bell
+        };
+        let all = good + late * (self.late_scale * tail + FLOOR / FLOOR_SPAN_M);
+        (all, good / all)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn it_is_a_density() {
+        // The Lomax tail beyond 400 m holds a thousandth; the floor lies within 20 m.
+        let law = Density::new(0.06 * 0.06);
+        let step = 1e-3;
+        let mass: f64 = (-10_000..400_000).map(|k| law.density(f64::from(k) * step, 0.3).0 * step).sum();
+        let floor_beyond = 0.3 * FLOOR * (410.0 / FLOOR_SPAN_M - 1.0);
+        assert!((mass - floor_beyond - 1.0).abs() < 2e-3, "{}", mass - floor_beyond);
+    }
+
+    #[test]
+    fn short_is_never_late() {
+        let law = Density::new(0.06 * 0.06);
+        assert!(law.density(-0.5, 0.3).1 < 1e-6);
+        assert!(law.density(0.0, 0.3).1 > 0.9);
+        assert!(law.density(0.5, 0.3).1 < 1e-3);
+    }
+}

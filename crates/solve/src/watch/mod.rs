@@ -1,0 +1,619 @@
+//! Which anchor has moved, or reads otherwise than its calibration says, from ranges alone.
+//!
+//! **Data.** Against a published path a range gives a residual. While the tag drives, one *datum* is made per
+//! [`STEP_M`] of travel (metres count, not seconds: a standing tag tells nothing new): for every anchor the median of
+//! its last second of residuals, corrected for what is usual at that spot (`baseline`) and for what all ranges
+//! of the tag have in common; and from these, for every anchor, the shift of the path that the *others* agree on
+//! (`window`). The anchor's datum e is its median against that place. It counts only where dimension + 1 others are
+//! trusted and the prediction is good to [`PREDICTED_M`].
+//!
+//! This takes the place of a tracker per anchor that never uses it. The difference of two paths over a second is one
+//! shift, so a least-squares step on the medians gives the leave-one-out residual at a hundredth of the cost.
+//! The tags' data are pooled: an anchor that has moved has moved for all of them.
+//!
+//! **Tests.** Every [`EVERY`] data (7 m) the newest [`DATA`] (84 m) of each anchor are fitted by three stories
+//! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
+//! anchor is suspect after [`SUSPECT_RUN`] evaluations with a gain of [`SUSPECT`] and a size of [`SIZE_M`], an alarm after
+//! [`ALARM_RUN`] with [`ALARM`].
+//!
+//! **Naming** needs two witnesses: the anchor with the largest gain must also be the one without which all the others fit
+//! best (sum over the data of the others' log density without it, against all together). Otherwise the answer is "one
+//! of these". With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
+//! that it cannot stain the others; what was measured with it is forgotten for them. It is well again after
+//! [`WELL_RUN`] evaluations in which 84 m say "unchanged".
+//!
+//! **What is said.** *Moved* only when it beats "offset" by [`BEATS`] and some data are clearly negative. All positive:
+//! *reads long* (moved away, or something in front). Else *offset changed*.
+//!
+//! **Can't tell**: too little travel, a tag that stands, four anchors in the plane or fewer, ways that all look from one
+//! side, and a change that all anchors share. Moves of less than [`LIMIT_M`] are not promised.
+//!
+//! **3D.** Shifts are sought in the horizontal plane; a board that was raised or lowered shows as an offset.
+//!
+//! **Cost.** A frame costs a square root per range. A datum costs about 4·n² densities. An evaluation costs about 16 fits·rounds
+//! per anchor over 120 points; one anchor is evaluated per datum, so the peak is a few
+//! thousand densities. Memory is made at the start: about 250 kB a site.
+//!
+//! **Assumptions.** One fault at a time is sought (a second one after the first is named); errors of one window are
+//! nearly one value; multipath repeats by place within 1 m.
+//!
+//! **Source.** Log-likelihood ratios and EM are textbook; the procedure and its limits are the project's own.
+
+mod baseline;
+mod density;
+mod hypotheses;
+mod window;
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
+
+use crate::small_matrix::{dot, length, minus};
+use baseline::Baseline;
+pub use baseline::Drift;
+use hypotheses::{DATA, Point, Stories, widest};
+pub use window::TagWindow;
+use window::{Agreed, Sight, Sights, agree, predicted_m2};
+
+/// Travel from datum to datum, metres.
+pub const STEP_M: f64 = 0.7;
+/// A larger step is a jump of the path: what was gathered before it is forgotten.
+const JUMP_M: f64 = 3.0;
+/// Data from one evaluation to the next.
+const EVERY: usize = 10;
+/// Data of an anchor before it is judged.
+const FEWEST: usize = 40;
+/// The others' prediction must be as good as this, metres.
+const PREDICTED_M: f64 = 0.10;
+/// What is left of a place's own error in a datum, metres.
+const PLACE_M: f64 = 0.04;
+/// Gain, and evaluations in a row, that make an anchor suspect.
+const SUSPECT: f64 = 30.0;
+const SUSPECT_RUN: u32 = 2;
+/// Gain, and evaluations in a row, that make an alarm.
+const ALARM: f64 = 40.0;
+const ALARM_RUN: u32 = 4;
+/// Smallest change that makes either, metres.
+const SIZE_M: f64 = 0.12;
+/// An offset that was never calibrated to better than this many standard errors is no news.
+const OFFSET_SES: f64 = 2.5;
+/// Gain and size below which a named anchor is well, and the evaluations in a row that it takes.
+const WELL: f64 = 15.0;
+const WELL_M: f64 = 0.08;
+const WELL_RUN: u32 = 3;
+/// "Moved" must beat "offset" by this.
+const BEATS: f64 = 10.0;
+/// A datum is clearly negative below this, metres; and the share of such data.
+const NEGATIVE_M: f64 = -0.08;
+const NEGATIVE_SHARE: f64 = 0.08;
+/// The witness must be ahead of every other anchor by this.
+const AHEAD: f64 = 5.0;
+/// Share of the largest gain from which on an anchor is one of the suspects.
+const ONE_OF: f64 = 0.3;
+/// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
+const ALIKE_M: f64 = 0.15;
+const COMMON_MEMORY: f64 = 60.0;
+const COMMON_STEP_M: f64 = 0.10;
+/// The smallest move that is promised to show, metres.
+pub const LIMIT_M: f64 = 0.3;
+/// Standard error of a move in its worst direction from which on the ways are too narrow, metres.
+const NARROW_M: f64 = 0.06;
+/// Travel that an answer needs, metres.
+pub const NEEDED_M: f64 = DATA as f64 * STEP_M;
+/// Without a datum for this long the tag stands still.
+const STANDS: Micros = Micros::from_millis(60_000);
+/// And after this long an old answer is worth nothing.
+const OLD: Micros = Micros::from_millis(1_800_000);
+
+/// What must be known about an anchor.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WatchedAnchor {
+    /// Its place, metres.
+    pub at_m: [f64; 3],
+    /// Standard error of its offset, metres; `None` when it was never calibrated.
+    pub offset_se_m: Option<f64>,
+}
+
+/// One range of an epoch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct WatchedRange {
+    /// Index of the anchor.
+    pub anchor: usize,
+    /// Corrected range, metres.
+    pub range_m: f64,
+}
+
+/// How an anchor has changed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Change {
+    /// It stands elsewhere.
+    Moved {
+        /// East and north, metres.
+        shift_m: [f64; 2],
+        /// Standard error of the size, metres.
+        size_se_m: f64,
+        /// Standard error across, metres: of the direction times the size.
+        across_se_m: f64,
+    },
+    /// It reads longer (or shorter) by a constant.
+    Offset {
+        /// Metres.
+        by_m: f64,
+        /// Standard error, metres.
+        se_m: f64,
+    },
+    /// It reads long wherever the tag was.
+    ReadsLong {
+        /// Mean, metres.
+        by_m: f64,
+    },
+}
+
+/// What is known about an anchor's place.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Standing {
+    /// Nothing speaks for a change.
+    Unchanged,
+    /// Something speaks for one; not enough for an alarm.
+    Suspect,
+    /// It has changed.
+    Named(Change),
+    /// One of several has; a bit for each index.
+    OneOf(u16),
+    /// No position rests on enough other anchors.
+    NoPosition,
+    /// Too little travel so far, metres.
+    TooLittleTravel(f64),
+    /// The tag stands still.
+    StandsStill,
+    /// All ways look at the anchor from about the same side.
+    TooNarrow,
+    /// So many anchors take part; one that is wrong can't be told from the others.
+    TooFewAnchors(usize),
+    /// All anchors have changed alike.
+    AllAlike,
+}
+
+/// One anchor at one datum.
+#[derive(Clone, Copy, Debug, Default)]
+struct Entry {
+    /// Leave-one-out residual, metres; NaN where there is none.
+    e_m: f32,
+    variance_m2: f32,
+    u: [f32; 2],
+    curve: f32,
+    /// How much better the others fit without it, log density.
+    witness: f32,
+    /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
+    read_m: f32,
+}
+
+const NO_ENTRY: Entry =
+    Entry { e_m: f32::NAN, variance_m2: 1.0, u: [0.0; 2], curve: 0.0, witness: 0.0, read_m: f32::NAN };
+
+#[derive(Clone, Copy, Debug)]
+struct Datum {
+    cell: [i32; 2],
+    entries: [Entry; MAX_ANCHORS],
+}
+
+/// Result of the last evaluation of one anchor.
+#[derive(Clone, Copy, Debug)]
+struct Judged {
+    gain: f64,
+    witness: f64,
+    size_m: f64,
+    change: Change,
+    /// Standard error of a move in its worst direction, metres.
+    worst_se_m: f64,
+}
+
+/// What is kept per anchor beside its data.
+#[derive(Clone, Copy, Debug, Default)]
+struct State {
+    judged: Option<Judged>,
+    suspect_run: u32,
+    alarm_run: u32,
+    well_run: u32,
+    named: Option<Change>,
+    /// Evaluations in a row that would name another kind of change.
+    other_kind: u32,
+}
+
+/// Watches the places of a site's anchors; see the module.
+#[derive(Clone, Debug)]
+pub struct PlaceWatch {
+    anchors: ArrayVec<WatchedAnchor, MAX_ANCHORS>,
+    dimension: Dimension,
+    baseline: Baseline,
+    data: Vec<Datum>,
+    /// Where the next datum goes.
+    next: usize,
+    since_evaluation: usize,
+    /// Metres of travel that made data.
+    travelled_m: f64,
+    newest: Option<Timestamp>,
+    states: [State; MAX_ANCHORS],
+    one_of: u16,
+    /// Newest common part of any tag, metres.
+    common_m: f64,
+}
+
+impl PlaceWatch {
+    /// Nothing heard yet. Anchors beyond [`MAX_ANCHORS`] are ignored. Makes all the memory that it will ever use.
+    pub fn new(dimension: Dimension, anchors: &[WatchedAnchor]) -> PlaceWatch {
+        PlaceWatch {
+            anchors: anchors.iter().take(MAX_ANCHORS).copied().collect(),
+            dimension,
+            baseline: Baseline::new(),
+            data: Vec::with_capacity(DATA),
+            next: 0,
+            since_evaluation: 0,
+            travelled_m: 0.0,
+            newest: None,
+            states: [State::default(); MAX_ANCHORS],
+            one_of: 0,
+            common_m: 0.0,
+        }
+    }
+
+    /// Takes in the ranges of an epoch against the place that was published for it, suspects' ranges too. `sigma_m` gives
+    /// the noise of a good range of an anchor. Whether an evaluation was finished, so that answers may have changed.
+    pub fn take(
+        &mut self,
+        tag: &mut TagWindow,
+        at: Timestamp,
+        position_m: [f64; 3],
+        ranges: &[WatchedRange],
+        sigma_m: impl Fn(usize) -> f64,
+    ) -> bool {
+        if position_m.iter().any(|v| !(v.abs() < 1e6)) {
+            return false;
+        }
+        for r in ranges.iter().filter(|r| r.range_m > 0.0 && r.range_m < 1e6) {
+            if let Some(anchor) = self.anchors.get(r.anchor) {
+                tag.push(r.anchor, at, r.range_m - length(&minus(&position_m, &anchor.at_m)));
+            }
+        }
+        let Some(last) = tag.datum_at_m else {
+            tag.datum_at_m = Some(position_m);
+            return false;
+        };
+        let step_m = length(&minus(&position_m, &last));
+        if step_m < STEP_M {
+            return false;
+        }
+        tag.datum_at_m = Some(position_m);
+        if step_m > JUMP_M {
+            tag.clear();
+            return false;
+        }
+        self.travelled_m += step_m;
+        self.newest = Some(at);
+        self.baseline.note_hour(at, self.anchors.len());
+        let sights = self.sights(tag, at, position_m, &sigma_m);
+        if let Some(datum) = self.datum(tag, position_m, &sights) {
+            self.keep(datum);
+        }
+        self.common_m = tag.common_m;
+        self.evaluate_next()
+    }
+
+    /// What every anchor reads, with what is usual there taken out.
+    fn sights(
+        &self,
+        tag: &TagWindow,
+        at: Timestamp,
+        position_m: [f64; 3],
+        sigma_m: &impl Fn(usize) -> f64,
+    ) -> Sights {
+        let slot = self.baseline.slot(Baseline::cell_of(position_m));
+        let mut sights = Sights::new();
+        for (i, anchor) in self.anchors.iter().enumerate() {
+            let Some((median_m, n)) = tag.median(i, at) else { continue };
+            let to_tag = minus(&position_m, &anchor.at_m);
+            let distance_m = length(&to_tag).max(0.3);
+            let sigma = sigma_m(i).clamp(0.02, 3.0);
+            // The median of Gaussian values has π/2 times the variance of their mean.
+            let variance_m2 = std::f64::consts::FRAC_PI_2 * sigma * sigma / n as f64 + PLACE_M * PLACE_M;
+            sights.push(Sight {
+                anchor: i,
+                median_m: median_m - tag.common_m - self.baseline.usual_m(slot, i),
+                variance_m2,
+                u: to_tag.map(|v| v / distance_m),
+                distance_m,
+                counts: self.states[i].named.is_none(),
+            });
+        }
+        sights
+    }
+
+    /// Leave-one-out residuals of all anchors; `None` where not even all together give a place.
+    fn datum(&self, tag: &mut TagWindow, position_m: [f64; 3], sights: &Sights) -> Option<Datum> {
+        let unknowns = self.dimension.unknowns();
+        let all = agree(sights, None, [0.0; 3], unknowns)?;
+        let cell = Baseline::cell_of(position_m);
+        let slot = self.baseline.slot(cell);
+        let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
+        let mut left: ArrayVec<f64, MAX_ANCHORS> = ArrayVec::new();
+        for s in sights {
+            let off_m = s.median_m + dot(&s.u, &all.shift_m);
+            let entry = &mut datum.entries[s.anchor];
+            let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
+            if s.counts && good > 0.5 {
+                left.push(off_m);
+                if all.trusted > unknowns + 1 {
+                    entry.read_m = (off_m + self.baseline.usual_m(slot, s.anchor)) as f32;
+                }
+            }
+            let others =
+                if s.counts { agree(sights, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
+            if let Some(others) = others {
+                fill(entry, s, &others, unknowns);
+                entry.witness = if s.counts { (others.fit - (all.fit - ln)) as f32 } else { 0.0 };
+            }
+        }
+        follow_common(tag, &mut left, all.trusted, unknowns);
+        Some(datum)
+    }
+
+    /// Puts a datum in; the one that it displaces goes into the baseline.
+    fn keep(&mut self, datum: Datum) {
+        if self.data.len() < DATA {
+            self.data.push(datum);
+        } else {
+            let old = std::mem::replace(&mut self.data[self.next], datum);
+            if !self.anything_suspected() {
+                let read = |(i, e): (usize, &Entry)| (!e.read_m.is_nan()).then_some((i, e.read_m));
+                self.baseline.learn(old.cell, old.entries.iter().enumerate().filter_map(read));
+            }
+        }
+        self.next = (self.next + 1) % DATA;
+    }
+
+    fn anything_suspected(&self) -> bool {
+        self.one_of != 0 || self.states.iter().any(|s| s.suspect_run > 0 || s.named.is_some())
+    }
+
+    /// One anchor per datum; when all have had their turn and [`EVERY`] data have come, the results are weighed.
+    fn evaluate_next(&mut self) -> bool {
+        let turn = self.since_evaluation;
+        // With more anchors than data from one evaluation to the next, several have their turn at once.
+        let mut anchor = turn;
+        while anchor < self.anchors.len() {
+            self.states[anchor].judged = self.judge(anchor);
+            anchor += EVERY;
+        }
+        self.since_evaluation += 1;
+        if self.since_evaluation < EVERY {
+            return false;
+        }
+        self.since_evaluation = 0;
+        self.weigh();
+        true
+    }
+
+    /// Fits the three stories to an anchor's data.
+    fn judge(&self, anchor: usize) -> Option<Judged> {
+        let mut points: ArrayVec<Point, DATA> = ArrayVec::new();
+        let (mut witness, mut negative) = (0.0, 0usize);
+        for e in self.data.iter().map(|d| &d.entries[anchor]).filter(|e| !e.e_m.is_nan()) {
+            witness += f64::from(e.witness);
+            negative += usize::from(f64::from(e.e_m) < NEGATIVE_M);
+            let u = e.u.map(f64::from);
+            points.push(Point::new(f64::from(e.e_m), f64::from(e.variance_m2), u, f64::from(e.curve)));
+        }
+        if points.len() < FEWEST {
+            return None;
+        }
+        let s = Stories::of(&points);
+        let some_negative = negative as f64 >= NEGATIVE_SHARE * points.len() as f64;
+        let change = change_of(&s, some_negative);
+        let best = if s.moved.ln - BEATS > s.offset.ln { s.moved } else { s.offset };
+        let size_m = (best.size[0] * best.size[0] + best.size[1] * best.size[1]).sqrt();
+        Some(Judged {
+            gain: s.moved.ln.max(s.offset.ln) - s.unchanged.ln,
+            witness,
+            size_m,
+            change,
+            worst_se_m: widest(s.moved.covariance).sqrt(),
+        })
+    }
+
+    /// Weighs what the evaluations say together.
+    fn weigh(&mut self) {
+        for (i, anchor) in self.anchors.iter().enumerate() {
+            let state = &mut self.states[i];
+            let Some(j) = state.judged else {
+                (state.suspect_run, state.alarm_run) = (0, 0);
+                continue;
+            };
+            let least_m = match (j.change, anchor.offset_se_m) {
+                (Change::Moved { .. }, _) => SIZE_M,
+                (_, se) => SIZE_M.max(OFFSET_SES * se.unwrap_or(0.10)),
+            };
+            let run = |was: u32, gain: f64| if j.gain >= gain && j.size_m >= least_m { was + 1 } else { 0 };
+            state.suspect_run = run(state.suspect_run, SUSPECT);
+            state.alarm_run = run(state.alarm_run, ALARM);
+            if let Some(named) = state.named {
+                state.keep_named(named, &j);
+            }
+        }
+        self.name();
+    }
+
+    /// Names an anchor, or says that it is one of several, or that none is any more.
+    fn name(&mut self) {
+        let open = |s: &State| s.named.is_none() && s.judged.is_some();
+        let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= ALARM_RUN);
+        let largest =
+            self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
+        if !alarmed && (self.one_of == 0 || largest < WELL) {
+            self.one_of = 0;
+            return;
+        }
+        let taking_part = self.taking_part();
+        if alarmed
+            && taking_part > self.dimension.unknowns() + 2
+            && let Some(i) = self.witnessed()
+            && let Some(j) = self.states[i].judged
+        {
+            self.states[i].named = Some(j.change);
+            self.states[i].well_run = 0;
+            self.one_of = 0;
+            self.forget_others(i);
+            return;
+        }
+        let suspect =
+            |s: &State| open(s) && s.judged.is_some_and(|j| j.gain >= ONE_OF * largest && j.gain > WELL);
+        self.one_of = 0;
+        for i in (0..self.anchors.len()).filter(|i| suspect(&self.states[*i])) {
+            self.one_of |= 1 << i;
+        }
+    }
+
+    /// The anchor that both tests point at, clearly ahead of the others.
+    fn witnessed(&self) -> Option<usize> {
+        let judged = || {
+            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
+            self.states.iter().enumerate().filter_map(open)
+        };
+        let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
+        let score = |j: &Judged| j.witness + j.gain;
+        let ahead = judged()
+            .filter(|(i, _)| *i != by_gain)
+            .all(|(_, j)| top.gain >= j.gain + AHEAD && score(&top) >= score(&j) + AHEAD);
+        (ahead && self.states[by_gain].alarm_run >= ALARM_RUN).then_some(by_gain)
+    }
+
+    /// What was measured with a named anchor in the common solution says nothing about the others.
+    fn forget_others(&mut self, named: usize) {
+        for datum in &mut self.data {
+            for (i, entry) in datum.entries.iter_mut().enumerate().filter(|(i, _)| *i != named) {
+                if self.states[i].named.is_none() {
+                    *entry = NO_ENTRY;
+                }
+            }
+        }
+        for (i, state) in self.states.iter_mut().enumerate() {
+            if state.named.is_none() {
+                *state = State::default();
+            }
+            if i == named {
+                self.baseline.forget_drift(i);
+            }
+        }
+    }
+
+    /// Anchors with enough data at present.
+    fn taking_part(&self) -> usize {
+        self.states.iter().filter(|s| s.judged.is_some()).count()
+    }
+
+    /// Whether this anchor has been named, and so stands outside the common solution.
+    pub fn is_named(&self, anchor: usize) -> bool {
+        self.states.get(anchor).is_some_and(|s| s.named.is_some())
+    }
+
+    /// How an anchor's residuals wander.
+    pub fn drift(&self, anchor: usize) -> Option<Drift> {
+        if anchor < self.anchors.len() { self.baseline.drift(anchor) } else { None }
+    }
+
+    /// What is known about an anchor's place at `at`.
+    pub fn standing(&self, at: Timestamp, anchor: usize) -> Standing {
+        let Some(state) = self.states.get(anchor) else { return Standing::NoPosition };
+        if let Some(change) = state.named {
+            return Standing::Named(change);
+        }
+        if self.one_of & (1 << anchor) != 0 {
+            return Standing::OneOf(self.one_of);
+        }
+        if state.suspect_run >= SUSPECT_RUN {
+            return Standing::Suspect;
+        }
+        let stands_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
+        if self.travelled_m < NEEDED_M || stands_for > OLD {
+            let stands = stands_for > STANDS && (self.newest.is_some() || self.travelled_m == 0.0);
+            return if stands { Standing::StandsStill } else { Standing::TooLittleTravel(self.travelled_m) };
+        }
+        let Some(judged) = state.judged else { return Standing::NoPosition };
+        let have = self.taking_part();
+        if have <= self.dimension.unknowns() + 2 {
+            Standing::TooFewAnchors(have)
+        } else if self.common_m.abs() > ALIKE_M {
+            Standing::AllAlike
+        } else if judged.worst_se_m > NARROW_M {
+            Standing::TooNarrow
+        } else {
+            Standing::Unchanged
+        }
+    }
+}
+
+impl State {
+    /// A named anchor's change is brought up to date; it is well when the data say so for long.
+    fn keep_named(&mut self, named: Change, j: &Judged) {
+        let well = j.gain < WELL || j.size_m < WELL_M;
+        self.well_run = if well { self.well_run + 1 } else { 0 };
+        if self.well_run >= WELL_RUN {
+            *self = State { judged: self.judged, ..State::default() };
+            return;
+        }
+        if well {
+            return;
+        }
+        let same = std::mem::discriminant(&named) == std::mem::discriminant(&j.change);
+        self.other_kind = if same { 0 } else { self.other_kind + 1 };
+        if same || self.other_kind >= WELL_RUN {
+            self.named = Some(j.change);
+            self.other_kind = 0;
+        }
+    }
+}
+
+fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
+    let predicted = predicted_m2(others, &s.u, unknowns);
+    if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
+        return;
+    }
+    entry.e_m = (s.median_m + dot(&s.u, &others.shift_m)) as f32;
+    entry.variance_m2 = (s.variance_m2 + predicted) as f32;
+    entry.u = [s.u[0] as f32, s.u[1] as f32];
+    entry.curve = (0.5 / s.distance_m) as f32;
+}
+
+/// The tag's common part follows the median of what the common solution leaves.
+fn follow_common(
+    tag: &mut TagWindow,
+    left_m: &mut ArrayVec<f64, MAX_ANCHORS>,
+    trusted: usize,
+    unknowns: usize,
+) {
+    if trusted < unknowns + 2 || left_m.is_empty() {
+        return;
+    }
+    left_m.sort_unstable_by(f64::total_cmp);
+    let n = left_m.len();
+    let median = 0.5 * (left_m[(n - 1) / 2] + left_m[n / 2]);
+    tag.common_n = (tag.common_n + 1.0).min(COMMON_MEMORY);
+    tag.common_m += median.clamp(-COMMON_STEP_M, COMMON_STEP_M) / tag.common_n.max(10.0);
+}
+
+/// In words: what the better story is.
+fn change_of(s: &Stories, some_negative: bool) -> Change {
+    let by_m = s.offset.size[0];
+    if s.moved.ln - s.offset.ln > BEATS && some_negative {
+        let [x, y] = s.moved.size;
+        let size = (x * x + y * y).sqrt().max(1e-6);
+        let (along, across) = ([x / size, y / size], [-y / size, x / size]);
+        let c = s.moved.covariance;
+        let se = |d: [f64; 2]| {
+            (c[0] * d[0] * d[0] + 2.0 * c[1] * d[0] * d[1] + c[2] * d[1] * d[1]).max(0.0).sqrt()
+        };
+        return Change::Moved { shift_m: [x, y], size_se_m: se(along), across_se_m: se(across) };
+    }
+    if by_m > 0.0 && (s.moved.ln > s.offset.ln - BEATS) && !some_negative {
+        return Change::ReadsLong { by_m };
+    }
+    Change::Offset { by_m, se_m: s.offset.covariance[0].max(0.0).sqrt() }
+}
