@@ -234,7 +234,8 @@ impl Engine {
         let report = self.report(self.seq, at, tag, estimate);
         self.outputs.push_back(Output::Position(report.clone()));
         let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-        let two_boards = |_anchor: usize| false;
+        let watch = &self.watch;
+        let two_boards = |anchor: usize| watch.has_two_boards(anchor);
         self.tags[i].zones.update(&report, ranges, &self.site, two_boards, |zone| {
             number_zone(outputs, seq, zone);
         });

@@ -177,6 +177,12 @@ impl Watch {
         changed
     }
 
+    /// Whether two boards answer to the anchor's id.
+    pub(crate) fn has_two_boards(&self, anchor: usize) -> bool {
+        let sample = AnchorFinding::TwoBoards { apart_m: 0.0, share: 0.0 };
+        self.shown.get(anchor).is_some_and(|shown| shown.get(kind(&sample)).is_some())
+    }
+
     /// The anchors whose ranges take no part in positions at present; see `place` for the rule.
     pub(crate) fn set_aside(&self) -> AnchorSet {
         let enough = self.unsuspected() >= self.places.need();
@@ -234,7 +240,7 @@ impl Watch {
             self.shown[anchor].become_now(at, self.ids[anchor], &now, |change| {
                 out.push_back(Output::FindingChanged(change));
             });
-            let double = self.shown[anchor].get(0).is_some();
+            let double = self.has_two_boards(anchor);
             if double || self.places.is_named(anchor) {
                 self.accused.insert(anchor);
                 self.suspects.insert(anchor);
