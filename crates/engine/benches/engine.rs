@@ -5,7 +5,7 @@
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings,
-    Word,
+    Word, Zone, ZoneRule, ZoneShape,
 };
 use hereabout_engine::{Engine, Input};
 use hereabout_solve::{RangeObs, plain_fix};
@@ -24,7 +24,7 @@ const PLACES_M: [[f64; 3]; 8] = [
 ];
 const FRAMES: usize = 1_000;
 
-fn site() -> Site {
+fn site(zones: Vec<Zone>) -> Site {
     let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
         id: AnchorId(i as u16),
         name: String::new(),
@@ -39,12 +39,30 @@ fn site() -> Site {
         fence: Fence::default(),
         range_span_m: [0.01, 200.0],
         anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
-        zones: Vec::new(),
+        zones,
         track: TrackSettings::default(),
         range_fields: Some(8),
         required_ce95_m: None,
     };
     draft.validate().unwrap().0
+}
+
+/// A handful, as a yard has: a door, a crooked path, a house with a court, two circles, a charger.
+fn zones() -> Vec<Zone> {
+    let path = vec![[2.0, 6.0], [14.0, 6.0], [14.0, 12.0], [12.0, 12.0], [12.0, 8.0], [2.0, 8.0]];
+    let house = vec![[15.0, 5.0], [23.0, 5.0], [23.0, 13.0], [15.0, 13.0]];
+    let court = vec![[18.0, 8.0], [20.0, 8.0], [20.0, 10.0], [18.0, 10.0]];
+    let polygon = |outline_m: Vec<[f64; 2]>, holes_m| ZoneShape::Polygon { outline_m, holes_m };
+    let shapes = [
+        polygon(vec![[9.0, 0.0], [13.0, 0.0], [13.0, 3.5], [9.0, 3.5]], Vec::new()),
+        polygon(path, Vec::new()),
+        polygon(house, vec![court]),
+        ZoneShape::Circle { at_m: [5.0, 5.0], radius_m: 2.0 },
+        ZoneShape::Circle { at_m: [12.0, 7.0], radius_m: 4.0 },
+        ZoneShape::Near { anchor: AnchorId(5), enter_m: 4.0, leave_m: 5.0 },
+    ];
+    let zone = |(i, shape)| Zone { name: format!("zone {i}"), shape, rule: ZoneRule::default() };
+    shapes.into_iter().enumerate().map(zone).collect()
 }
 
 /// Ranges with a few centimetres of made-up noise, and one late range in every seventh frame.
@@ -65,7 +83,8 @@ fn frame(k: usize) -> Frame {
 }
 
 fn per_frame(c: &mut Criterion) {
-    let site = site();
+    let site = site(Vec::new());
+    let with_zones = crate::site(zones());
     let layout = Layout::parse_binary("c3 5a range:u16le*8 sum8").unwrap();
     let spec = FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) };
     let frames: Vec<Frame> = (0..FRAMES).map(frame).collect();
@@ -85,17 +104,21 @@ fn per_frame(c: &mut Criterion) {
             }
         });
     });
-    group.bench_function("engine: frame to published output", |b| {
-        b.iter(|| {
-            let mut engine = Engine::new(site.clone(), Some(spec.clone()));
-            for f in &frames {
-                engine.handle(Input::Frame(black_box(f)));
-                while let Some(output) = engine.poll_output() {
-                    black_box(&output);
+    for (name, site) in
+        [("engine: frame to published output", &site), ("engine: the same with six zones", &with_zones)]
+    {
+        group.bench_function(name, |b| {
+            b.iter(|| {
+                let mut engine = Engine::new(site.clone(), Some(spec.clone()));
+                for f in &frames {
+                    engine.handle(Input::Frame(black_box(f)));
+                    while let Some(output) = engine.poll_output() {
+                        black_box(&output);
+                    }
                 }
-            }
+            });
         });
-    });
+    }
     group.finish();
 }
 

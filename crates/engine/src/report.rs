@@ -474,9 +474,11 @@ pub struct ZoneReport {
     pub since: Timestamp,
     /// Why.
     pub why: ZoneWhy,
-    /// Probability that the tag is inside; `None` without a position.
+    /// Probability that the tag is inside, with one and a half times the position's covariance and 3 cm on top; `None`
+    /// without a position and for zones near an anchor.
     pub probability: Option<f64>,
-    /// Distance from the border, metres, positive inside; `None` without a position.
+    /// Distance from the border, metres, positive inside; `None` without a position. Near an anchor from the distance for
+    /// entering, by the last ranges.
     pub depth_m: Option<f64>,
     /// When the tag will cross the border if it goes on like this; `None` when it will not within a minute.
     pub eta_s: Option<f64>,

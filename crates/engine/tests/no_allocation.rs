@@ -6,7 +6,7 @@
 use allocation_counter::measure;
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Estimator, Fence, Frame, Micros, Site, SiteDraft, Timestamp,
-    TrackSettings, Word,
+    TrackSettings, Word, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
@@ -35,12 +35,25 @@ fn site(estimator: Estimator) -> Site {
         fence: Fence { area_m: vec![[0.0, 0.0], [24.0, 0.0], [24.0, 14.0], [0.0, 14.0]], up_span_m: None },
         range_span_m: [0.01, 200.0],
         anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
-        zones: Vec::new(),
+        zones: zones(),
         track: TrackSettings { estimator, ..TrackSettings::default() },
         range_fields: Some(PLACES_M.len()),
         required_ce95_m: None,
     };
     draft.validate().unwrap().0
+}
+
+/// One of each kind; the cart goes into all of them and out again.
+fn zones() -> Vec<Zone> {
+    let outline_m = vec![[14.0, 5.0], [23.0, 5.0], [23.0, 13.0], [14.0, 13.0]];
+    let holes_m = vec![vec![[21.0, 6.0], [22.0, 6.0], [22.0, 7.0]]];
+    let shapes = [
+        ZoneShape::Polygon { outline_m, holes_m },
+        ZoneShape::Circle { at_m: [4.0, 7.0], radius_m: 2.0 },
+        ZoneShape::Near { anchor: AnchorId(4), enter_m: 5.0, leave_m: 6.0 },
+    ];
+    let zone = |(i, shape)| Zone { name: format!("zone {i}"), shape, rule: ZoneRule::default() };
+    shapes.into_iter().enumerate().map(zone).collect()
 }
 
 /// The cart goes round; one range in twelve is late, and an anchor is silent for two seconds of every ten.
@@ -65,36 +78,43 @@ fn frame(k: usize) -> Frame {
     }
 }
 
-/// Allocations while frames 300 to 900 are handled and their outputs are taken, and the positions among them.
-fn allocations(site: Site) -> (u64, usize) {
+/// Allocations while frames 300 to 900 are handled and their outputs are taken, the positions among them, and the
+/// zones that the cart was found inside of.
+fn allocations(site: Site) -> (u64, usize, usize) {
     let layout = Layout::parse_binary("c3 5a range:u16le*6 sum8").unwrap();
     let mut engine =
         Engine::new(site, Some(FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) }));
     let frames: Vec<Frame> = (0..900).map(frame).collect();
     let mut positions = 0;
+    let mut inside = [false; 3];
     let mut run = |frames: &[Frame]| {
         for f in frames {
             engine.handle(Input::Frame(f));
             while let Some(output) = engine.poll_output() {
                 positions += usize::from(matches!(output, Output::Position(_) | Output::Delayed(_)));
+                if let Output::Zone(z) = output {
+                    inside[z.zone] |= z.state == ZoneState::Inside;
+                }
             }
         }
     };
     // The first tag gets its box and the queue its room.
     run(&frames[..300]);
     let used = measure(|| run(&frames[300..]));
-    (used.count_total, positions)
+    (used.count_total, positions, inside.iter().filter(|i| **i).count())
 }
 
 #[test]
 fn every_estimator_runs_without_allocating() {
     for estimator in [Estimator::Tracker, Estimator::Snapshot, Estimator::Plain] {
-        assert_eq!(allocations(site(estimator)), (0, 900), "{estimator:?}");
+        // The plain estimator has no protection radius, so only the zone near an anchor knows anything.
+        let zones = if estimator == Estimator::Plain { 1 } else { 3 };
+        assert_eq!(allocations(site(estimator)), (0, 900, zones), "{estimator:?}");
     }
 }
 
 #[test]
 fn the_delayed_stream_does_not_allocate_either() {
     let delayed = site(Estimator::Tracker).with_delayed(Micros::from_millis(1_000));
-    assert_eq!(allocations(delayed), (0, 900 + 890));
+    assert_eq!(allocations(delayed), (0, 900 + 890, 3));
 }
