@@ -17,8 +17,8 @@ const ZONE: &str = "roller door";
 /// East and north of the parked cart, metres.
 const PARKED_M: [f64; 2] = [11.0, 2.0];
 
-/// A site with the simulated kit; all anchors lose their power after `anchors_off_at_s`.
-fn site(folder: &Path, name: &str, anchors_off_at_s: Option<f64>) -> PathBuf {
+/// A site with the simulated kit; the anchors from `off_from` on lose their power 20 s after the start.
+fn site(folder: &Path, name: &str, off_from: usize) -> PathBuf {
     let mut scenario = format!(
         "seed = 7\nframe_rate_hz = 10.0\n[frame]\nlayout = \"{LAYOUT}\"\nunit = \"cm\"\nno_range = 0\n\n\
          [[tag]]\nid = 0\nheight_m = 0.9\npath_m = [{PARKED_M:?}]\nend = \"stop\"\n"
@@ -31,9 +31,9 @@ fn site(folder: &Path, name: &str, anchors_off_at_s: Option<f64>) -> PathBuf {
     for (i, at_m) in PLACES_M.iter().enumerate() {
         text += &format!("\n[[anchor]]\nid = {i}\nat_m = {at_m:?}\n");
         scenario += &format!("\n[[anchor]]\nid = {i}\nat_m = {at_m:?}\n");
-        if let Some(from_s) = anchors_off_at_s {
+        if i >= off_from {
             scenario += &format!(
-                "\n[[fault]]\nkind = \"anchor_off\"\nanchor = {i}\nfrom_s = {from_s:?}\nto_s = 100000.0\n"
+                "\n[[fault]]\nkind = \"anchor_off\"\nanchor = {i}\nfrom_s = 20.0\nto_s = 100000.0\n"
             );
         }
     }
@@ -125,7 +125,7 @@ fn open_doors(url: &str) -> [Example; 3] {
 }
 
 fn started(folder: &Path) -> Daemon {
-    Daemon::start(&site(folder, "Larkfield test yard", None), &[])
+    Daemon::start(&site(folder, "Larkfield test yard", PLACES_M.len()), &[])
 }
 
 #[test]
@@ -169,17 +169,36 @@ fn what_waited_in_a_buffer_opens_nothing() {
 }
 
 #[test]
-fn unknown_closes() {
+fn unknown_closes_although_positions_go_on() {
     let folder = tempfile::tempdir().unwrap();
-    let site = site(folder.path(), "Larkfield test yard", Some(20.0));
-    let daemon = Daemon::start(&site, &[]);
+    // Three anchors give a position, and none is left over to check it with.
+    let daemon = Daemon::start(&site(folder.path(), "Larkfield test yard", 3), &[]);
     let doors = open_doors(&daemon.url);
     for door in &doors {
         let line = door.line("CLOSE");
         assert!(line.contains("unknown"), "{}: {line}", door.name);
     }
     let zone = daemon.json("/v1/zones/roller%20door");
+    assert_eq!((&zone["state"], &zone["tags"][0]["why"]), (&"unknown".into(), &"unchecked".into()), "{zone}");
+    assert!(daemon.position_in("located").is_some(), "the position goes on");
+}
+
+#[test]
+fn a_kit_without_ranges_closes() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = Daemon::start(&site(folder.path(), "Larkfield test yard", 0), &[]);
+    let doors = open_doors(&daemon.url);
+    for door in &doors {
+        door.line("CLOSE");
+    }
+    let zone = wait_for("a zone that is unknown for want of a position", || {
+        let zone = daemon.json("/v1/zones/roller%20door");
+        (zone["tags"][0]["why"] == "lost").then_some(zone)
+    });
     assert_eq!(zone["state"], "unknown", "{zone}");
+    for door in &doors {
+        assert!(door.printed().iter().all(|l| !l.starts_with("OPEN")), "{}", door.name);
+    }
 }
 
 #[test]
@@ -206,7 +225,7 @@ fn another_daemon_on_the_port_opens_nothing() {
     let daemon = started(folder.path());
     let address = daemon.url.trim_start_matches("http://").to_owned();
     let doors = open_doors(&daemon.url);
-    let other = site(&folder.path().join("other"), "another yard", None);
+    let other = site(&folder.path().join("other"), "another yard", PLACES_M.len());
     daemon.signal(Signal::KILL);
     drop(daemon);
     let daemon = Daemon::start_at(&other, &address, &[]);
