@@ -491,3 +491,18 @@ async fn events_of_an_older_log_are_numbered_in_their_order() {
     writer.finish(at(2)).await.unwrap();
     assert_eq!(told.iter().collect::<Vec<_>>(), [5]);
 }
+
+#[tokio::test]
+async fn numbers_that_somebody_saw_are_not_given_again_by_a_new_file() {
+    let (_folder, path) = new_log();
+    for (newest, expected) in [(7, 8), (3, 9)] {
+        let mut store = Store::open(&path).await.unwrap();
+        store.number_events_after(newest);
+        let (sender, told) = std::sync::mpsc::channel();
+        let sink: EventSink = Box::new(move |event| sender.send(event.seq).unwrap());
+        let writer = store.begin_session_with(start(), WriterOptions::default(), Some(sink)).await.unwrap();
+        writer.push(Record::event(at(1), "mark", "{}"));
+        writer.finish(at(2)).await.unwrap();
+        assert_eq!(told.iter().collect::<Vec<_>>(), [expected]);
+    }
+}
