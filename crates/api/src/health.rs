@@ -51,8 +51,8 @@ pub(crate) struct Diagnosis {
     pub(crate) findings: Vec<(AnchorFinding, Said)>,
     /// What its figures suggest when nothing is found.
     remark: Option<(u8, Said)>,
-    /// Whether it is suspected and takes part all the same.
-    pub(crate) still_in_use: bool,
+    /// How positions treat it for that; `None` when they use it like any other.
+    pub(crate) treated: Option<&'static str>,
 }
 
 impl Diagnosis {
@@ -60,9 +60,9 @@ impl Diagnosis {
     pub(crate) fn of(anchor: AnchorId, health: Option<&AnchorHealth>, around: Around<'_>) -> Diagnosis {
         let found = found(health);
         let remark = health.filter(|_| found.is_empty()).and_then(remark);
-        let still_in_use = health.is_some_and(|h| !h.set_aside) && found.iter().any(words::is_suspicion);
+        let treated = words::treated(&found, health.is_some_and(|h| h.set_aside));
         let said = |f: AnchorFinding| (f, said(f, anchor, health, around));
-        Diagnosis { findings: found.into_iter().map(said).collect(), remark, still_in_use }
+        Diagnosis { findings: found.into_iter().map(said).collect(), remark, treated }
     }
 
     /// 0 for the worst.
@@ -94,7 +94,9 @@ fn found(health: Option<&AnchorHealth>) -> Vec<AnchorFinding> {
         AnchorState::Silent => Some(AnchorFinding::Silent),
         AnchorState::NeverHeard => Some(AnchorFinding::NeverHeard),
     };
-    if let Some(missing) = missing.filter(|m| !found.contains(m)) {
+    let flaps = |f: &AnchorFinding| matches!(f, AnchorFinding::Flapping { .. });
+    // An anchor that comes and goes is no case for the advice for one that is away.
+    if let Some(missing) = missing.filter(|m| !found.contains(m) && !found.iter().any(flaps)) {
         let place = found.iter().position(|f| rank(f) > rank(&missing)).unwrap_or(found.len());
         found.insert(place, missing);
     }

@@ -49,6 +49,10 @@ fn silence_is_said_even_where_the_engine_only_shows_the_state() {
     h.findings = [AnchorFinding::Silent].into_iter().collect();
     assert_eq!(kinds(diagnosis(&h, &[])), ["silent"]);
     assert!(diagnosis(&h, &[]).findings[0].1.words.starts_with("silent since 2026-05-04 09:"));
+    h.findings = [AnchorFinding::Flapping { times: 4, over: hereabout_core::Micros::from_millis(600_000) }]
+        .into_iter()
+        .collect();
+    assert_eq!(kinds(diagnosis(&h, &[])), ["flapping"], "it comes and goes");
     assert_eq!(kinds(Diagnosis::of(AnchorId(1), None, around(&[], true))), ["never_heard"]);
 }
 
@@ -81,9 +85,14 @@ fn a_suspect_that_takes_part_is_told() {
     for finding in every_finding(0.4) {
         let mut h = health(0, AnchorState::Heard, Some(0.1), 9.9);
         h.findings.push(finding);
-        assert_eq!(diagnosis(&h, &[]).still_in_use, words::is_suspicion(&finding), "{finding:?}");
+        let told = match finding {
+            AnchorFinding::OneOf { .. } => Some(words::NOT_TOLD_WHICH),
+            f if words::is_suspicion(&f) => Some(words::STILL_IN_USE),
+            _ => None,
+        };
+        assert_eq!(diagnosis(&h, &[]).treated, told, "{finding:?}");
         h.set_aside = true;
-        assert!(!diagnosis(&h, &[]).still_in_use);
+        assert_eq!(diagnosis(&h, &[]).treated, Some(words::SET_ASIDE));
     }
 }
 
@@ -101,6 +110,6 @@ fn figures_alone_accuse_nobody() {
         assert!(d.findings.is_empty(), "no finding for programs");
         let said = d.said().next().unwrap();
         assert!(said.words.contains("at present"), "{said:?}");
-        assert!(!d.still_in_use);
+        assert_eq!(d.treated, None);
     }
 }

@@ -176,8 +176,7 @@ function showAnchors() {
     const calm = a.state === 'heard' && !a.findings.length;
     const state = old ? 'no data' : a.state !== 'heard' ? STATES[a.state] : a.set_aside ? 'set aside' : calm ? 'heard' : 'to check';
     const why = a.findings.map(f => ['p', '', f.words]);
-    if (a.set_aside) why.push(['p', '', 'set aside: positions do without it']);
-    if (a.still_in_use) why.push(['p', '', 'suspect, but still in use: too few others to do without it']);
+    if (a.treated) why.push(['p', '', a.treated]);
     if (a.place && a.place.answer === 'cannot_tell') why.push(['p', 'quiet', a.place.words]);
     if (a.advice) why.push(['p', 'do', a.advice]);
     const row = ['tr', '', ['th', '', `${a.id} ${a.name}`], ['td', old ? 'gone bad' : calm ? '' : 'bad', state],

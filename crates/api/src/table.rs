@@ -15,7 +15,7 @@ use crate::{
     health::Diagnosis,
     hub::{LinkState, LinkStatus, SiteInfo, Snapshot},
     v1::rfc3339,
-    words::{self, CAUTION, SET_ASIDE, STILL_IN_USE},
+    words::{self, CAUTION},
 };
 
 const WIDTH: usize = 80;
@@ -109,10 +109,8 @@ fn found(out: &mut String, diagnosis: &Diagnosis, health: Option<&AnchorHealth>,
     for said in diagnosis.said() {
         wrapped(out, FOUND, &said.words);
     }
-    if health.is_some_and(|h| h.set_aside) {
-        wrapped(out, FOUND, SET_ASIDE);
-    } else if diagnosis.still_in_use {
-        wrapped(out, FOUND, STILL_IN_USE);
+    if let Some(words) = diagnosis.treated {
+        wrapped(out, FOUND, words);
     }
     if let (Places::Each, Some(h)) = (places, health)
         && h.place != PlaceAnswer::Suspect

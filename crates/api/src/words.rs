@@ -36,8 +36,23 @@ pub const CAUTION: &str = "Ladder, gate or mains power: local codes and licensed
 /// Says that positions do without an anchor.
 pub const SET_ASIDE: &str = "set aside: positions do without it";
 
-/// Says that an anchor is suspected and takes part all the same.
-pub const STILL_IN_USE: &str = "suspect, but still in use: too few others to do without it";
+/// Says that an anchor is named, and takes part all the same.
+pub const STILL_IN_USE: &str = "still in use for want of others, so that no position counts as checked";
+
+/// Says that an anchor is one of several suspects, none of which is set aside.
+pub const NOT_TOLD_WHICH: &str = "still in use, as long as nobody can tell which";
+
+/// How positions treat an anchor with these findings; `None` for one that is used like any other.
+pub fn treated(findings: &[AnchorFinding], set_aside: bool) -> Option<&'static str> {
+    let named = |f: &AnchorFinding| is_suspicion(f) && !matches!(f, AnchorFinding::OneOf { .. });
+    if set_aside {
+        Some(SET_ASIDE)
+    } else if findings.iter().any(named) {
+        Some(STILL_IN_USE)
+    } else {
+        findings.iter().any(is_suspicion).then_some(NOT_TOLD_WHICH)
+    }
+}
 
 /// Name of a kind of finding, for programs.
 pub fn finding_kind(finding: &AnchorFinding) -> &'static str {

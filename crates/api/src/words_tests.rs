@@ -118,6 +118,7 @@ fn what_can_happen_fits_a_line_of_the_table() {
     fits(CAUTION);
     fits(SET_ASIDE);
     fits(STILL_IN_USE);
+    fits(NOT_TOLD_WHICH);
 }
 
 #[test]

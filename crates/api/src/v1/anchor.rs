@@ -85,8 +85,9 @@ pub struct AnchorBody {
     pub place: Option<PlaceBody>,
     /// Its ranges take no part in positions at present.
     pub set_aside: bool,
-    /// It is suspected, and takes part all the same because too few others are there.
-    pub still_in_use: bool,
+    /// How positions treat it for its findings, in words; null when they use it like any other.
+    #[schema(required)]
+    pub treated: Option<&'static str>,
     /// For sorting: 0 for the worst kind of finding, 255 when there is nothing to do.
     pub rank: u8,
 }
@@ -120,7 +121,7 @@ impl AnchorBody {
             findings: findings.collect(),
             place: health.map(|h| PlaceBody::from(&h.place)),
             set_aside: health.is_some_and(|h| h.set_aside),
-            still_in_use: diagnosis.still_in_use,
+            treated: diagnosis.treated,
             rank: diagnosis.rank(),
         }
     }
