@@ -99,15 +99,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             moved(shift_m, size_se_m, direction_se_deg),
             "put it back, or measure its place and correct at_m in the site file",
         ),
-        AnchorFinding::OffsetChanged { by_m, se_m } => Said::new(
-            format!(
-                "reads {} m (± {}) {} than its calibration says",
-                metres(by_m.abs()),
-                metres(se_m),
-                if by_m < 0.0 { "shorter" } else { "longer" }
-            ),
-            format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
-        ),
+        AnchorFinding::OffsetChanged { by_m, se_m } => offset_changed(by_m, se_m, anchor),
         AnchorFinding::ReadsLong { by_m } => Said::new(
             format!("reads {} m long: moved away, or something stands in front of it", metres(by_m)),
             "clear its view; if it still reads long, measure its place",
@@ -142,15 +134,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             format!("its good ranges scatter by {} m; {} m is usual", metres(sigma_m), metres(usual_m)),
             "check its mounting and antenna, and metal close to it",
         ),
-        AnchorFinding::Drifting { m_per_day, se_m_per_day } => Said::new(
-            format!(
-                "reads {} m {} every day (± {})",
-                millimetres(m_per_day.abs()),
-                if m_per_day < 0.0 { "shorter" } else { "longer" },
-                millimetres(se_m_per_day)
-            ),
-            "calibrate it again; if the drift goes on, change the board",
-        ),
+        AnchorFinding::Drifting { m_per_day, se_m_per_day } => drifting(m_per_day, se_m_per_day),
         AnchorFinding::Weak { share, expected } => Said::new(
             format!(
                 "answers in {} of the frames; its distance leads to expect {}",
@@ -174,6 +158,22 @@ fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> St
         _ => text.push_str("; which way is not known yet"),
     }
     text
+}
+
+fn offset_changed(by_m: f64, se_m: f64, anchor: AnchorId) -> Said {
+    let way = if by_m < 0.0 { "shorter" } else { "longer" };
+    Said::new(
+        format!("reads {} m (± {}) {way} than its calibration says", metres(by_m.abs()), metres(se_m)),
+        format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+    )
+}
+
+fn drifting(m_per_day: f64, se_m_per_day: f64) -> Said {
+    let way = if m_per_day < 0.0 { "shorter" } else { "longer" };
+    Said::new(
+        format!("reads {} m {way} every day (± {})", millimetres(m_per_day.abs()), millimetres(se_m_per_day)),
+        "calibrate it again; if the drift goes on, change the board",
+    )
 }
 
 fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Option<f64>) -> Said {
