@@ -151,7 +151,7 @@ impl Engine {
             .collect();
         let complete = epoch.readings.len() >= self.site.anchors().len();
         let estimate = self.tags[tag].update(epoch.at, &obs, complete, &self.site);
-        judge(&mut judged, &estimate);
+        judge(&mut judged, &estimate, &self.site);
         self.tally(epoch.at, tag, &judged, &estimate);
         let ranges: ArrayVec<JudgedRange, MAX_ANCHORS> = judged.into_iter().map(|(_, r)| r).collect();
         let epoch_out =
@@ -296,7 +296,7 @@ fn number_zone(outputs: &mut VecDeque<Output>, seq: &mut u64, zone: ZoneReport) 
 
 /// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this
 /// epoch's ranges can use or reject them.
-fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate) {
+fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate, site: &Site) {
     if estimate.state != TagState::Located {
         return;
     }
@@ -307,6 +307,15 @@ fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate) {
             range.standardised_residual = verdict.standardised;
             range.p_good = verdict.p_good;
             range.verdict = verdict.rejected.map_or(Verdict::Used, Verdict::Rejected);
+        }
+    }
+    // A suspect took no part, but how far it is off is what people want to see.
+    let Some(place) = estimate.place else { return };
+    for (index, range) in judged.iter_mut().filter(|(_, r)| r.verdict == Verdict::AnchorSuspect) {
+        if let (Some(i), Some(range_m)) = (*index, range.range_m) {
+            let at_m = site.anchors()[i].at_m;
+            let square: f64 = (0..3).map(|k| (place.position_m[k] - at_m[k]).powi(2)).sum();
+            range.residual_m = Some(range_m - square.sqrt());
         }
     }
 }

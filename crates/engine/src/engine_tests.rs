@@ -6,7 +6,7 @@ use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use proptest::prelude::*;
 
 use super::*;
-use crate::report::{AnchorState, Place};
+use crate::report::{AnchorFinding, AnchorState, Place};
 
 const YARD: [[f64; 3]; 5] =
     [[0.0, 0.0, 2.6], [24.0, 0.0, 2.4], [24.0, 14.0, 2.8], [0.0, 14.0, 2.2], [12.0, 14.0, 3.0]];
@@ -467,6 +467,26 @@ fn rubbish(p: &PositionReport) -> bool {
         || p.rejected.iter().any(|r| bad(r.residual_m) || r.p_good.is_some_and(share))
 }
 
+/// The numbers of a finding.
+fn evidence(finding: &AnchorFinding) -> [f64; 4] {
+    match *finding {
+        AnchorFinding::TwoBoards { apart_m, share } => [apart_m, share, 0.0, 0.0],
+        AnchorFinding::Moved { shift_m: [e, n], size_se_m, direction_se_deg } => {
+            [e, n, size_se_m, direction_se_deg.unwrap_or(0.0)]
+        }
+        AnchorFinding::OffsetChanged { by_m, se_m } => [by_m, se_m, 0.0, 0.0],
+        AnchorFinding::ReadsLong { by_m } => [by_m, 0.0, 0.0, 0.0],
+        AnchorFinding::OftenLate { share, .. } => [share, 0.0, 0.0, 0.0],
+        AnchorFinding::Noisy { sigma_m, usual_m } => [sigma_m, usual_m, 0.0, 0.0],
+        AnchorFinding::Drifting { m_per_day, se_m_per_day } => [m_per_day, se_m_per_day, 0.0, 0.0],
+        AnchorFinding::Weak { share, expected } => [share, expected, 0.0, 0.0],
+        AnchorFinding::OneOf { .. }
+        | AnchorFinding::NeverHeard
+        | AnchorFinding::Silent
+        | AnchorFinding::Flapping { .. } => [0.0; 4],
+    }
+}
+
 /// Nothing that leaves is NaN, infinite, or a covariance that is none.
 fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
     for output in out {
@@ -482,6 +502,8 @@ fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
             Output::Anchors(t) => {
                 let numbers = t.rows.iter().flat_map(|r| [r.sigma_m, r.late_share, r.mean_residual_m]);
                 prop_assert!(numbers.flatten().all(f64::is_finite), "{t:?}");
+                let findings = t.rows.iter().flat_map(|r| &r.findings);
+                prop_assert!(findings.flat_map(evidence).all(f64::is_finite), "{t:?}");
             }
             Output::Zone(z) => {
                 prop_assert!(z.probability.is_none_or(|p| (0.0..=1.0).contains(&p)), "{z:?}");
@@ -491,8 +513,10 @@ fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
                 let numbers = [m.mean_residual_m, m.sd_residual_m, m.mean_range_m];
                 prop_assert!(numbers.into_iter().flatten().all(f64::is_finite), "{m:?}");
             }
+            Output::FindingChanged(c) => {
+                prop_assert!(evidence(&c.finding).into_iter().all(f64::is_finite), "{c:?}");
+            }
             Output::AnchorChanged(_)
-            | Output::FindingChanged(_)
             | Output::KitChanged(_)
             | Output::OutOfOrder { .. }
             | Output::TooManyTags { .. } => {}

@@ -240,7 +240,8 @@ pub enum AnchorFinding {
         /// Standard error of the direction, degrees; `None` when only the size is known well enough.
         direction_se_deg: Option<f64>,
     },
-    /// It reads longer or shorter by a constant than its calibration says.
+    /// It reads longer or shorter by a constant than its calibration says. A move straight towards the tag's ways looks
+    /// the same while the tag keeps to one side.
     OffsetChanged {
         /// By how much, metres.
         by_m: f64,

@@ -17,15 +17,17 @@ use hereabout_core::{Micros, Timestamp};
 
 /// How far a range lies from the prediction of its track at most, metres, and more per second since its last one.
 const REACH_M: f64 = 0.25;
-const REACH_MPS: f64 = 0.4;
-const REACH_MOST_M: f64 = 0.6;
+const REACH_MPS: f64 = 0.35;
+const REACH_MOST_M: f64 = 0.55;
 /// Smallest distance between the two levels, metres.
 const APART_M: f64 = 0.5;
 /// Ranges that either side needs, and changes of side.
 const A_SIDE: u32 = 14;
-const CHANGES: u32 = 12;
+const CHANGES: u32 = 14;
 /// Least changes of side, as a share of what chance would give two boards with these shares of the ranges.
-const BY_CHANCE: f64 = 0.5;
+const BY_CHANCE: f64 = 0.6;
+/// Largest mean distance from the prediction on coming back to a side, metres: a delay comes back as another one.
+const BACK_M: f64 = 0.18;
 /// Largest share of strays in a run.
 const STRAYS: f64 = 0.10;
 /// A run longer than this is begun anew.
@@ -85,6 +87,9 @@ pub(crate) struct Doubles {
     began: Option<Timestamp>,
     sides: [u32; 2],
     changes: u32,
+    /// Sum of the distances from the prediction at changes to either side, and their number.
+    back_m: [f64; 2],
+    backs: [u32; 2],
     strays: u32,
     apart_sum_m: f64,
     found: Option<Found>,
@@ -129,6 +134,7 @@ impl Doubles {
     }
 
     fn take(&mut self, at: Timestamp, side: usize, range_m: f64) {
+        let off_m = self.tracks[side].map_or(0.0, |t| (range_m - t.predicted_m(at)).abs());
         if let Some(track) = &mut self.tracks[side] {
             track.follow(at, range_m);
         }
@@ -148,6 +154,8 @@ impl Doubles {
         self.apart_sum_m += apart_m;
         if side != self.on {
             self.changes += 1;
+            self.back_m[side] += off_m;
+            self.backs[side] += 1;
             self.on = side;
             if self.found.is_some() {
                 self.last_change = Some(at);
@@ -164,7 +172,9 @@ impl Doubles {
         let all = f64::from(self.sides[0] + self.sides[1]);
         let share = f64::from(rarer) / all;
         let by_chance = 2.0 * share * (1.0 - share) * all;
-        if rarer >= A_SIDE && self.changes >= CHANGES && f64::from(self.changes) >= BY_CHANCE * by_chance {
+        let in_turn = self.changes >= CHANGES && f64::from(self.changes) >= BY_CHANCE * by_chance;
+        let smooth = (0..2).all(|i| self.back_m[i] <= BACK_M * f64::from(self.backs[i]));
+        if rarer >= A_SIDE && in_turn && smooth {
             self.found = Some(Found { apart_m: self.apart_sum_m / all, share });
             self.last_change = Some(at);
             self.begin(at);
@@ -193,6 +203,8 @@ impl Doubles {
         self.began = Some(at);
         self.sides = [0; 2];
         self.changes = 0;
+        self.back_m = [0.0; 2];
+        self.backs = [0; 2];
         self.strays = 0;
         self.apart_sum_m = 0.0;
     }

@@ -23,7 +23,7 @@ const SHRINK: f32 = 2.0;
 const MEMORY: f32 = 12.0;
 /// Farthest that one visit counts from the present mean, and that a cell can tell. Metres.
 const STEP_M: f32 = 0.10;
-const CLIP_M: f32 = 0.15;
+const CLIP_M: f32 = 0.30;
 /// Visits that make a cell settled, and settled cells that make a note of the hour.
 const SETTLED: f32 = 3.0;
 const FEWEST_CELLS: u32 = 20;
@@ -176,7 +176,7 @@ mod tests {
             b.learn(cell, [(0, 0.04f32), (1, 2.0)].into_iter());
         }
         assert!((b.usual_m(b.slot(cell), 0) - 0.04 * 12.0 / 14.0).abs() < 1e-3);
-        assert!((b.usual_m(b.slot(cell), 1) - 0.15).abs() < 1e-6, "clipped");
+        assert!((b.usual_m(b.slot(cell), 1) - 0.30).abs() < 1e-6, "clipped");
         assert_eq!(b.usual_m(b.slot([4, -2]), 0), 0.0);
     }
 

@@ -1,11 +1,16 @@
 //! The density of one datum: good (a Gaussian), late, or anything.
 //!
-//! f(x) = (1-w)·N(0, s²) + w·[(1-ε)·L(x) + ε/[`FLOOR_SPAN_M`]]. A late datum is the median of a window that was late in
-//! part or altogether, so its density begins at zero: L is 1/(m + s√(π/2)) times 1/(1+x/m)² for long datums (a
-//! heavy tail that costs no exponential), and the Gaussian's shape for short ones.
+//! f(x) = (1-w)·N(0, s²) + w·[(1-ε)·L(x) + ε/[`FLOOR_SPAN_M`]]. A late datum is the median of a window that was late
+//! altogether (then its delay is at least [`LATE_FROM_M`]) or in part (then it lies below). So L is level from 0 to
+//! there with a share of [`PARTLY`], a heavy tail 1/(1+x/m)² beyond (it costs no exponential), and has the Gaussian's
+//! shape on the short side. The step matters: were it left out, an anchor with somebody in front for minutes would look
+//! like one that reads long by the step.
 
-/// Scale of late datums, metres.
-const LATE_M: f64 = 0.5;
+/// Where full delays begin, and the scale of what is beyond, metres.
+const LATE_FROM_M: f64 = 0.2;
+const LATE_M: f64 = 0.6;
+/// Share of the late data that lie below.
+const PARTLY: f64 = 0.2;
 /// Share of the bad that is anything, and the span it lies in, metres.
 const FLOOR: f64 = 0.05;
 const FLOOR_SPAN_M: f64 = 20.0;
@@ -24,7 +29,7 @@ impl Density {
         Density {
             half_precision: 0.5 / variance_m2,
             good_scale: 1.0 / (s * std::f64::consts::TAU.sqrt()),
-            late_scale: (1.0 - FLOOR) / (LATE_M + s * std::f64::consts::FRAC_PI_2.sqrt()),
+            late_scale: (1.0 - FLOOR) / (1.0 + PARTLY / LATE_FROM_M * s * std::f64::consts::FRAC_PI_2.sqrt()),
         }
     }
 
@@ -38,11 +43,13 @@ impl Density {
     pub(super) fn density(&self, x: f64, late: f64) -> (f64, f64) {
         let bell = (-(self.half_precision * x * x).min(700.0)).exp();
         let good = (1.0 - late) * self.good_scale * bell;
-        let tail = if x > 0.0 {
-            let t = 1.0 + x / LATE_M;
-            1.0 / (t * t)
+        let tail = if x > LATE_FROM_M {
+            let t = 1.0 + (x - LATE_FROM_M) / LATE_M;
+            (1.0 - PARTLY) / LATE_M / (t * t)
+        } else if x > 0.0 {
+            PARTLY / LATE_FROM_M
         } else {
-            bell
+            PARTLY / LATE_FROM_M * bell
         };
         let all = good + late * (self.late_scale * tail + FLOOR / FLOOR_SPAN_M);
         (all, good / all)
@@ -55,7 +62,7 @@ mod tests {
 
     #[test]
     fn it_is_a_density() {
-        // The Lomax tail beyond 400 m holds a thousandth; the floor lies within 20 m.
+        // The heavy tail beyond 400 m holds a thousandth; the floor lies within 20 m.
         let law = Density::new(0.06 * 0.06);
         let step = 1e-3;
         let mass: f64 = (-10_000..400_000).map(|k| law.density(f64::from(k) * step, 0.3).0 * step).sum();

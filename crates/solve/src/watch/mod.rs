@@ -13,7 +13,7 @@
 //!
 //! **Tests.** Every [`EVERY`] data (7 m) the newest [`DATA`] (84 m) of each anchor are fitted by three stories
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
-//! anchor is suspect after [`SUSPECT_RUN`] evaluations with a gain of [`SUSPECT`] and a size of [`SIZE_M`], an alarm after
+//! anchor is suspect after [`SUSPECT_RUN`] evaluation with a gain of [`SUSPECT`] and a size of [`SIZE_M`], an alarm after
 //! [`ALARM_RUN`] with [`ALARM`].
 //!
 //! **Naming** needs two witnesses: the anchor with the largest gain must also be the one without which all the others fit
@@ -61,17 +61,17 @@ const JUMP_M: f64 = 3.0;
 /// Data from one evaluation to the next.
 const EVERY: usize = 10;
 /// Data of an anchor before it is judged.
-const FEWEST: usize = 40;
+const FEWEST: usize = 15;
 /// The others' prediction must be as good as this, metres.
 const PREDICTED_M: f64 = 0.10;
 /// What is left of a place's own error in a datum, metres.
 const PLACE_M: f64 = 0.04;
 /// Gain, and evaluations in a row, that make an anchor suspect.
 const SUSPECT: f64 = 30.0;
-const SUSPECT_RUN: u32 = 2;
+const SUSPECT_RUN: u32 = 1;
 /// Gain, and evaluations in a row, that make an alarm.
-const ALARM: f64 = 40.0;
-const ALARM_RUN: u32 = 4;
+const ALARM: f64 = 35.0;
+const ALARM_RUN: u32 = 3;
 /// Smallest change that makes either, metres.
 const SIZE_M: f64 = 0.12;
 /// An offset that was never calibrated to better than this many standard errors is no news.
@@ -80,6 +80,8 @@ const OFFSET_SES: f64 = 2.5;
 const WELL: f64 = 15.0;
 const WELL_M: f64 = 0.08;
 const WELL_RUN: u32 = 3;
+/// Share of the data that a changed anchor's story must call good: somebody in front for minutes makes them spread.
+const TIGHT: f64 = 0.5;
 /// "Moved" must beat "offset" by this.
 const BEATS: f64 = 10.0;
 /// A datum is clearly negative below this, metres; and the share of such data.
@@ -202,6 +204,8 @@ struct Judged {
     gain: f64,
     witness: f64,
     size_m: f64,
+    /// Share of the data that lie close to the story.
+    good: f64,
     change: Change,
     /// Standard error of a move in its worst direction, metres.
     worst_se_m: f64,
@@ -234,6 +238,8 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: u16,
+    /// Anchors that took part in the newest datum, a bit for each.
+    heard: u16,
     /// Newest common part of any tag, metres.
     common_m: f64,
 }
@@ -252,6 +258,7 @@ impl PlaceWatch {
             newest: None,
             states: [State::default(); MAX_ANCHORS],
             one_of: 0,
+            heard: 0,
             common_m: 0.0,
         }
     }
@@ -291,6 +298,7 @@ impl PlaceWatch {
         self.newest = Some(at);
         self.baseline.note_hour(at, self.anchors.len());
         let sights = self.sights(tag, at, position_m, &sigma_m);
+        self.heard = sights.iter().fold(0, |set, s| set | 1 << s.anchor);
         if let Some(datum) = self.datum(tag, position_m, &sights) {
             self.keep(datum);
         }
@@ -414,6 +422,7 @@ impl PlaceWatch {
             gain: s.moved.ln.max(s.offset.ln) - s.unchanged.ln,
             witness,
             size_m,
+            good: best.good,
             change,
             worst_se_m: widest(s.moved.covariance).sqrt(),
         })
@@ -431,7 +440,8 @@ impl PlaceWatch {
                 (Change::Moved { .. }, _) => SIZE_M,
                 (_, se) => SIZE_M.max(OFFSET_SES * se.unwrap_or(0.10)),
             };
-            let run = |was: u32, gain: f64| if j.gain >= gain && j.size_m >= least_m { was + 1 } else { 0 };
+            let large = j.size_m >= least_m && j.good >= TIGHT;
+            let run = |was: u32, gain: f64| if j.gain >= gain && large { was + 1 } else { 0 };
             state.suspect_run = run(state.suspect_run, SUSPECT);
             state.alarm_run = run(state.alarm_run, ALARM);
             if let Some(named) = state.named {
@@ -451,9 +461,12 @@ impl PlaceWatch {
             self.one_of = 0;
             return;
         }
-        let taking_part = self.taking_part();
+        if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
+            // So few fit each other whichever is left out.
+            self.one_of = self.heard_open();
+            return;
+        }
         if alarmed
-            && taking_part > self.dimension.unknowns() + 2
             && let Some(i) = self.witnessed()
             && let Some(j) = self.states[i].judged
         {
@@ -463,12 +476,27 @@ impl PlaceWatch {
             self.forget_others(i);
             return;
         }
-        let suspect =
-            |s: &State| open(s) && s.judged.is_some_and(|j| j.gain >= ONE_OF * largest && j.gain > WELL);
-        self.one_of = 0;
-        for i in (0..self.anchors.len()).filter(|i| suspect(&self.states[*i])) {
-            self.one_of |= 1 << i;
+        self.one_of = self.suspects(largest);
+    }
+
+    /// The anchors that may be the one: those with much of the largest gain, and those without which the others fit
+    /// best, so that there are always two.
+    fn suspects(&self, largest: f64) -> u16 {
+        let judged = || {
+            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
+            self.states.iter().enumerate().filter_map(open)
+        };
+        let mut set = 0u16;
+        for (i, _) in judged().filter(|(_, j)| j.gain >= ONE_OF * largest && j.gain > WELL) {
+            set |= 1 << i;
         }
+        let witness = |(_, j): &(usize, Judged)| j.witness + j.gain;
+        while set.count_ones() < 2 {
+            let left = judged().filter(|(i, _)| set & (1 << i) == 0);
+            let Some((i, _)) = left.max_by(|a, b| witness(a).total_cmp(&witness(b))) else { break };
+            set |= 1 << i;
+        }
+        set
     }
 
     /// The anchor that both tests point at, clearly ahead of the others.
@@ -504,9 +532,10 @@ impl PlaceWatch {
         }
     }
 
-    /// Anchors with enough data at present.
-    fn taking_part(&self) -> usize {
-        self.states.iter().filter(|s| s.judged.is_some()).count()
+    /// Anchors of the newest datum that are in the common solution, a bit for each.
+    fn heard_open(&self) -> u16 {
+        let named = self.states.iter().enumerate().filter(|(_, s)| s.named.is_some());
+        self.heard & !named.fold(0, |set, (i, _)| set | 1 << i)
     }
 
     /// Whether this anchor has been named, and so stands outside the common solution.
@@ -537,7 +566,7 @@ impl PlaceWatch {
             return if stands { Standing::StandsStill } else { Standing::TooLittleTravel(self.travelled_m) };
         }
         let Some(judged) = state.judged else { return Standing::NoPosition };
-        let have = self.taking_part();
+        let have = self.heard_open().count_ones() as usize;
         if have <= self.dimension.unknowns() + 2 {
             Standing::TooFewAnchors(have)
         } else if self.common_m.abs() > ALIKE_M {
