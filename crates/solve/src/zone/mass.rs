@@ -30,8 +30,8 @@ use super::{Area, Shape, cross, dot, length, minus};
 const FAR: f64 = 6.5;
 /// Longest piece of a straight edge, in standard deviations.
 const PIECE: f64 = 2.0;
-/// Longest piece of a rim: it is curved, so shorter.
-const RIM_PIECE: f64 = 1.5;
+/// Longest piece of a rim, in standard deviations.
+const RIM_PIECE: f64 = 2.0;
 /// Halvings of an eighth of a rim; a covariance that can be inverted never needs as many.
 const MOST_HALVINGS: u32 = 40;
 /// Smallest variance, m² and as a share of the trace: a needle, a point or a rounding error stays a Gaussian.
@@ -114,7 +114,7 @@ impl Area {
                 edges.iter().map(|[a, b]| along_edge(y(*a), y(*b))).sum()
             }
             Shape::Circle { at_m, radius_m } => {
-                let rim = Rim { place, middle: minus(*at_m, place.mean_m), radius_m: *radius_m };
+                let rim = Rim::new(place, *at_m, *radius_m);
                 (0..8).map(|k| rim.along(FRAC_PI_4 * f64::from(k), FRAC_PI_4, MOST_HALVINGS)).sum()
             }
         };
@@ -165,39 +165,58 @@ fn along_edge(a: [f64; 2], b: [f64; 2]) -> f64 {
     far(from, lo) + h * half * near + far(hi, to)
 }
 
-/// The rim of a circle, seen from the mean.
-struct Rim<'a> {
-    place: &'a Gaussian,
+/// The rim of a circle in standard deviations from the mean: y(θ) = middle + cos θ · east + sin θ · north.
+struct Rim {
     middle: [f64; 2],
-    radius_m: f64,
+    east: [f64; 2],
+    north: [f64; 2],
+    /// The longest |y''| there can be.
+    bend: f64,
 }
 
-impl Rim<'_> {
-    /// The place on the rim at an angle in radians, and its derivative by the angle, in standard deviations.
-    fn at(&self, theta: f64) -> ([f64; 2], [f64; 2]) {
-        let (sin, cos) = theta.sin_cos();
-        let r = self.radius_m;
-        let y = self.place.whiten([self.middle[0] + r * cos, self.middle[1] + r * sin]);
-        (y, self.place.whiten([-r * sin, r * cos]))
+impl Rim {
+    fn new(place: &Gaussian, at_m: [f64; 2], radius_m: f64) -> Rim {
+        Rim {
+            middle: place.whiten(minus(at_m, place.mean_m)),
+            east: place.whiten([radius_m, 0.0]),
+            north: place.whiten([0.0, radius_m]),
+            bend: radius_m / place.sigma_min_m,
+        }
     }
 
-    /// ∫ ψ(|y|²)·(y × y') dθ from `theta` over `span`.
+    /// The place on the rim and its derivative by the angle, from the sine and cosine of the angle.
+    fn at(&self, (sin, cos): (f64, f64)) -> ([f64; 2], [f64; 2]) {
+        let (e, n) = (self.east, self.north);
+        let y = [0, 1].map(|i| self.middle[i] + cos * e[i] + sin * n[i]);
+        (y, [cos * n[0] - sin * e[0], cos * n[1] - sin * e[1]])
+    }
+
+    /// ∫ ψ(|y|²)·(y × y') dθ from `theta` over `span`, at most an eighth of a turn.
     fn along(&self, theta: f64, span: f64, halvings: u32) -> f64 {
-        let (y, slope) = self.at(theta + 0.5 * span);
-        // |y''| is at most radius/σ_min, so the piece is at most this long.
-        let longest = length(slope) * span + 0.25 * self.radius_m / self.place.sigma_min_m * span * span;
+        let half = 0.5 * span;
+        let turn = (theta + half).sin_cos();
+        let (y, slope) = self.at(turn);
+        // The piece is at most this long.
+        let longest = length(slope) * span + 0.25 * self.bend * span * span;
         if length(y) - 0.5 * longest >= FAR {
-            return angle(self.at(theta).0, self.at(theta + span).0);
+            let ends = [-half, half].map(|by| self.at(turned(turn, by)).0);
+            return angle(ends[0], ends[1]);
         }
         if longest > RIM_PIECE && halvings > 0 {
-            let half = 0.5 * span;
             return self.along(theta, half, halvings - 1) + self.along(theta + half, half, halvings - 1);
         }
-        let half = 0.5 * span;
         let at = |node: f64| {
-            let (y, slope) = self.at(theta + half + half * node);
+            let (y, slope) = self.at(turned(turn, half * node));
             psi(dot(y, y)) * cross(y, slope)
         };
         half * NODES.iter().zip(WEIGHTS).map(|(node, weight)| weight * at(*node)).sum::<f64>()
     }
+}
+
+/// Sine and cosine of an angle that is larger by `by` ≤ π/8, by their series (10⁻¹³): many times cheaper than anew.
+fn turned((sin, cos): (f64, f64), by: f64) -> (f64, f64) {
+    let q = by * by;
+    let s = by * (1.0 - q / 6.0 * (1.0 - q / 20.0 * (1.0 - q / 42.0 * (1.0 - q / 72.0))));
+    let c = 1.0 - q / 2.0 * (1.0 - q / 12.0 * (1.0 - q / 30.0 * (1.0 - q / 56.0 * (1.0 - q / 90.0))));
+    (sin * c + cos * s, cos * c - sin * s)
 }
