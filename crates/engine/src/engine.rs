@@ -1,7 +1,5 @@
 //! The order of the stages and of the deadlines.
 
-use std::collections::VecDeque;
-
 use arrayvec::ArrayVec;
 use hereabout_core::{Epoch, MAX_ANCHORS, Site, TagId, TagState, Timestamp, Verdict};
 use hereabout_solve::tracker::AnchorStats;
@@ -9,6 +7,7 @@ use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
+use crate::outputs::Outputs;
 use crate::report::{
     AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
 };
@@ -34,7 +33,7 @@ pub struct Engine {
     zone_seq: u64,
     tags: ArrayVec<Box<Tag>, MAX_TAGS>,
     watch: Watch,
-    outputs: VecDeque<Output>,
+    outputs: Outputs,
 }
 
 impl Engine {
@@ -50,7 +49,7 @@ impl Engine {
             zone_seq: 0,
             tags: ArrayVec::new(),
             watch,
-            outputs: VecDeque::new(),
+            outputs: Outputs::default(),
         }
     }
 
@@ -289,7 +288,7 @@ fn learned(tags: &[Box<Tag>], anchor: usize) -> Option<AnchorStats> {
 }
 
 /// Numbers a zone's report and puts it out.
-fn number_zone(outputs: &mut VecDeque<Output>, seq: &mut u64, zone: ZoneReport) {
+fn number_zone(outputs: &mut Outputs, seq: &mut u64, zone: ZoneReport) {
     *seq += 1;
     outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
 }

@@ -15,6 +15,7 @@ mod epoch;
 mod estimate;
 mod gather;
 pub mod hearing;
+mod outputs;
 pub mod picture;
 mod plain;
 mod report;
