@@ -8,6 +8,7 @@ use hereabout_core::{
     Word, Zone, ZoneRule, ZoneShape,
 };
 use hereabout_engine::{Engine, Input};
+use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{RangeObs, plain_fix};
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use std::hint::black_box;
@@ -82,6 +83,21 @@ fn frame(k: usize) -> Frame {
     Frame { received_at: at, tag: None, seq: None, millis: None, words: words.into_iter().collect() }
 }
 
+/// The frames through a bare tracker.
+fn track(site: &Site, frames: &[Frame]) {
+    let anchor = |at_m| TrackerAnchor { at_m, range_sigma_m: 0.1, offset_se_m: None };
+    let anchors = PLACES_M.map(anchor);
+    let mut tracker = Tracker::new(TrackerSettings::default(), site.dimension(), site.fence(), &anchors);
+    for (k, frame) in frames.iter().enumerate() {
+        let range = |(anchor_index, r): (usize, f64)| TrackRange {
+            anchor_index,
+            range_m: (r * 100.0).round() / 100.0,
+        };
+        let ranges: Vec<TrackRange> = ranges_m(k).into_iter().enumerate().map(range).collect();
+        black_box(tracker.update(frame.received_at, &ranges));
+    }
+}
+
 fn per_frame(c: &mut Criterion) {
     let site = site(Vec::new());
     let with_zones = crate::site(zones());
@@ -104,6 +120,8 @@ fn per_frame(c: &mut Criterion) {
             }
         });
     });
+    // What is above it in the next two, less the six zones' own, is the watch, judging and reporting.
+    group.bench_function("tracker alone", |b| b.iter(|| track(&site, &frames)));
     for (name, site) in
         [("engine: frame to published output", &site), ("engine: the same with six zones", &with_zones)]
     {

@@ -273,7 +273,9 @@ impl PlaceWatch {
         ranges: &[WatchedRange],
         sigma_m: impl Fn(usize) -> f64,
     ) -> bool {
-        if position_m.iter().any(|v| v.is_nan() || v.abs() >= 1e6) {
+        // NaN fails as well.
+        let sane = position_m.iter().all(|v| v.abs() < 1e6);
+        if !sane {
             return false;
         }
         for r in ranges.iter().filter(|r| r.range_m > 0.0 && r.range_m < 1e6) {
