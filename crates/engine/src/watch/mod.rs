@@ -28,14 +28,13 @@ mod minute;
 mod place;
 mod shown;
 
-use std::collections::VecDeque;
-
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::engine::MAX_TAGS;
 use crate::estimate::Estimate;
+use crate::outputs::Outputs;
 use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output};
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
@@ -130,13 +129,7 @@ impl Watch {
     }
 
     /// Takes in an epoch. Whether a table is due at once, because something has changed.
-    pub(crate) fn take(
-        &mut self,
-        seen: &Seen,
-        site: &Site,
-        learned: Learned,
-        out: &mut VecDeque<Output>,
-    ) -> bool {
+    pub(crate) fn take(&mut self, seen: &Seen, site: &Site, learned: Learned, out: &mut Outputs) -> bool {
         let mut changed = false;
         let usable = |r: &JudgedRange| {
             !matches!(r.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)
@@ -200,7 +193,7 @@ impl Watch {
     }
 
     /// What is due at `at`: anchors that fall silent, the end of a second, the end of a minute. Whether a table is due.
-    pub(crate) fn fire(&mut self, at: Timestamp, learned: Learned, out: &mut VecDeque<Output>) -> bool {
+    pub(crate) fn fire(&mut self, at: Timestamp, learned: Learned, out: &mut Outputs) -> bool {
         let lines = self.minutes.fire(at, self.ids.iter().copied());
         out.extend(lines.into_iter().map(Output::Minute));
         let (changes, due) = self.liveness.fire(at);
@@ -233,7 +226,7 @@ impl Watch {
     }
 
     /// Looks at everything anew and tells what begins and what is over.
-    fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut VecDeque<Output>) {
+    fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut Outputs) {
         (self.accused, self.suspects) = (AnchorSet::default(), AnchorSet::default());
         for anchor in 0..self.ids.len() {
             let now = self.findings(at, anchor, learned);
