@@ -175,6 +175,9 @@ pub enum Standing {
     AllAlike,
 }
 
+/// One for each anchor, metres.
+type Residuals = ArrayVec<f64, MAX_ANCHORS>;
+
 /// One anchor at one datum.
 #[derive(Clone, Copy, Debug, Default)]
 struct Entry {
@@ -344,13 +347,16 @@ impl PlaceWatch {
         let cell = Baseline::cell_of(position_m);
         let slot = self.baseline.slot(cell);
         let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
-        let mut left: ArrayVec<f64, MAX_ANCHORS> = ArrayVec::new();
+        let (mut left, mut good_left) = (Residuals::new(), Residuals::new());
         for s in sights {
             let off_m = s.median_m + dot(&s.u, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
-            if s.counts && good > 0.5 {
+            if s.counts {
                 left.push(off_m);
+            }
+            if s.counts && good > 0.5 {
+                good_left.push(off_m);
                 if all.trusted > unknowns + 1 {
                     entry.read_m = (off_m + self.baseline.usual_m(slot, s.anchor)) as f32;
                 }
@@ -362,7 +368,12 @@ impl PlaceWatch {
                 entry.witness = if s.counts { (others.fit - (all.fit - ln)) as f32 } else { 0.0 };
             }
         }
-        follow_common(tag, &mut left, all.trusted, unknowns);
+        // When most are off, what they share is no longer small and nobody looks good: then all of them count.
+        let most_off = 2 * good_left.len() < left.len();
+        let list = if most_off { &mut left } else { &mut good_left };
+        if list.len() >= unknowns + 2 {
+            follow_common(tag, list);
+        }
         Some(datum)
     }
 
@@ -614,15 +625,7 @@ fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
 }
 
 /// The tag's common part follows the median of what the common solution leaves.
-fn follow_common(
-    tag: &mut TagWindow,
-    left_m: &mut ArrayVec<f64, MAX_ANCHORS>,
-    trusted: usize,
-    unknowns: usize,
-) {
-    if trusted < unknowns + 2 || left_m.is_empty() {
-        return;
-    }
+fn follow_common(tag: &mut TagWindow, left_m: &mut Residuals) {
     left_m.sort_unstable_by(f64::total_cmp);
     let n = left_m.len();
     let median = 0.5 * (left_m[(n - 1) / 2] + left_m[n / 2]);
@@ -648,3 +651,7 @@ fn change_of(s: &Stories, some_negative: bool) -> Change {
     }
     Change::Offset { by_m, se_m: s.offset.covariance[0].max(0.0).sqrt() }
 }
+
+#[cfg(test)]
+#[path = "watch_tests.rs"]
+mod tests;
