@@ -144,7 +144,7 @@ fn nonsense_is_survived() {
         for i in 0..5 {
             match watch.standing(stamp(k as i64), i) {
                 Standing::Named(Change::Offset { by_m, se_m }) => {
-                    assert!(by_m.is_finite() && se_m.is_finite())
+                    assert!(by_m.is_finite() && se_m.is_finite());
                 }
                 Standing::Named(Change::Moved { shift_m, size_se_m, across_se_m }) => {
                     assert!(shift_m.into_iter().chain([size_se_m, across_se_m]).all(f64::is_finite));
