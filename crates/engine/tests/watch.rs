@@ -2,6 +2,7 @@
 #![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "../examples/watch_study/trials.rs"]
+#[expect(dead_code, reason = "shared with the study, which uses more of it")]
 mod trials;
 #[path = "../examples/watch_study/world.rs"]
 mod world;

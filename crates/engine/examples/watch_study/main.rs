@@ -42,6 +42,10 @@ fn main() -> ExitCode {
             }
         }
     }
+    if "drifting".contains(&o.only) {
+        let (m, se) = trials::drifting(8, 12.0, o.seed).unwrap_or((f64::NAN, f64::NAN));
+        tell(&o, "drifting 0.24 m a day, 12 h", &[("told m per day", m), ("standard error", se)]);
+    }
     for n in [8, 5] {
         let name = format!("false alarms, {n} anchors");
         if name.contains(&o.only) {

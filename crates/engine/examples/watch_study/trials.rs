@@ -109,6 +109,21 @@ pub(crate) fn false_alarms(
     alarms
 }
 
+/// What is said after so many hours about an anchor that wanders by 24 cm a day: metres per day and standard error.
+pub(crate) fn drifting(n: usize, hours: f64, seed: u64) -> Option<(f64, f64)> {
+    let mut world = World::new(n, USUAL, seed);
+    world.drifts_mph[1] = 0.01;
+    let mut engine = Engine::new(site(n), None);
+    while world.t_s() < 3_600.0 * hours {
+        step(&mut engine, &mut world);
+    }
+    let told = engine.anchor_table()?.rows[1].findings.iter().find_map(|f| match f {
+        AnchorFinding::Drifting { m_per_day, se_m_per_day } => Some((*m_per_day, *se_m_per_day)),
+        _ => None,
+    });
+    told
+}
+
 /// Seconds until two boards with one id are named, within two minutes; `None` when not, or a wrong one is.
 pub(crate) fn duplicate(n: usize, seed: u64) -> Option<f64> {
     let mut dice = Dice::new(seed ^ 0xd0_0b1e);

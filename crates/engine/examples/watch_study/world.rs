@@ -123,7 +123,8 @@ pub(crate) struct World {
     /// Anchors that don't answer.
     pub(crate) off: Vec<bool>,
     fields: Vec<Field>,
-    drifts_mph: Vec<f64>,
+    /// How each anchor's offset wanders, metres an hour.
+    pub(crate) drifts_mph: Vec<f64>,
     delays: Vec<Option<f64>>,
     person: Option<(usize, f64)>,
     pub(crate) frame: u64,
