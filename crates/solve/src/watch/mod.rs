@@ -243,6 +243,8 @@ pub struct PlaceWatch {
     one_of: u16,
     /// Anchors that took part in the newest datum, a bit for each.
     heard: u16,
+    /// Mean share of an anchor's own error that stays in its residual against the common solution.
+    redundancy: [f64; MAX_ANCHORS],
     /// Newest common part of any tag, metres.
     common_m: f64,
 }
@@ -262,6 +264,7 @@ impl PlaceWatch {
             states: [State::default(); MAX_ANCHORS],
             one_of: 0,
             heard: 0,
+            redundancy: [0.75; MAX_ANCHORS],
             common_m: 0.0,
         }
     }
@@ -341,7 +344,7 @@ impl PlaceWatch {
     }
 
     /// Leave-one-out residuals of all anchors; `None` where not even all together give a place.
-    fn datum(&self, tag: &mut TagWindow, position_m: [f64; 3], sights: &Sights) -> Option<Datum> {
+    fn datum(&mut self, tag: &mut TagWindow, position_m: [f64; 3], sights: &Sights) -> Option<Datum> {
         let unknowns = self.dimension.unknowns();
         let all = agree(sights, None, [0.0; 3], unknowns)?;
         let cell = Baseline::cell_of(position_m);
@@ -357,6 +360,8 @@ impl PlaceWatch {
             }
             if s.counts && good > 0.5 {
                 good_left.push(off_m);
+                let stays = 1.0 - predicted_m2(&all, &s.u, unknowns) / s.variance_m2;
+                self.redundancy[s.anchor] += (stays.clamp(0.2, 1.0) - self.redundancy[s.anchor]) / 300.0;
                 if all.trusted > unknowns + 1 {
                     entry.read_m = (off_m + self.baseline.usual_m(slot, s.anchor)) as f32;
                 }
@@ -556,9 +561,12 @@ impl PlaceWatch {
         self.states.get(anchor).is_some_and(|s| s.named.is_some())
     }
 
-    /// How an anchor's residuals wander.
+    /// How an anchor's offset wanders. The baseline holds residuals against a solution that the anchor takes part in, which
+    /// follows it in part: what stays is scaled up again.
     pub fn drift(&self, anchor: usize) -> Option<Drift> {
-        if anchor < self.anchors.len() { self.baseline.drift(anchor) } else { None }
+        let stays = *self.redundancy.get(anchor)?;
+        let drift = self.baseline.drift(anchor)?;
+        Some(Drift { m_per_day: drift.m_per_day / stays, se_m_per_day: drift.se_m_per_day / stays })
     }
 
     /// What is known about an anchor's place at `at`.
