@@ -278,9 +278,10 @@ fn poses_are_of_the_map_frame_and_stop_with_the_daemon() {
         Command::new("python3").arg(example("robot_follower/robot_follower.py")).args(["--url", &daemon.url]),
     );
     assert_eq!(follower.line(""), r#"{"stop": "start"}"#);
-    let pose = wait_for("a pose", || {
+    // Until the track has settled, noise can look like the motion of a slow tag.
+    let pose = wait_for("a pose without a heading", || {
         let line: Value = serde_json::from_str(&follower.line("{")).unwrap();
-        line["stop"].is_null().then_some(line)
+        (line["stop"].is_null() && line["orientation"].is_null()).then_some(line)
     });
     // REP-105: a pose of the tag's frame in the frame that does not drift. REP-103: metres, x east, y north, z up.
     assert_eq!((&pose["frame_id"], &pose["child_frame_id"]), (&"map".into(), &"tag_0".into()), "{pose}");
