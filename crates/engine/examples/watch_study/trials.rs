@@ -117,11 +117,10 @@ pub(crate) fn drifting(n: usize, hours: f64, seed: u64) -> Option<(f64, f64)> {
     while world.t_s() < 3_600.0 * hours {
         step(&mut engine, &mut world);
     }
-    let told = engine.anchor_table()?.rows[1].findings.iter().find_map(|f| match f {
+    engine.anchor_table()?.rows[1].findings.iter().find_map(|f| match f {
         AnchorFinding::Drifting { m_per_day, se_m_per_day } => Some((*m_per_day, *se_m_per_day)),
         _ => None,
-    });
-    told
+    })
 }
 
 /// Seconds until two boards with one id are named, within two minutes; `None` when not, or a wrong one is.
