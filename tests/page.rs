@@ -294,7 +294,7 @@ fn feed(hub: &Hub, show: &Mutex<Show>, stop: &AtomicBool) {
             hub.publish(&Output::Zone(zone_report(seq, 1, ZoneState::Outside, ZoneWhy::Probability, at)));
             hub.publish(&Output::Zone(zone_report(seq, 2, ZoneState::Unknown, ZoneWhy::Undecided, at)));
             if seq % 5 == 1 {
-                hub.publish(&Output::Anchors(table(show.troubled, at)));
+                hub.publish(&Output::Anchors(table(show.troubled, at).into()));
             }
         }
         std::thread::sleep(Duration::from_millis(100));

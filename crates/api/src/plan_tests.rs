@@ -113,7 +113,7 @@ fn crowded() -> Hub {
     info.site.zones.push(zone("pump", ZoneShape::Circle { at_m: [5.0, 9.5], radius_m: 1.6 }));
     let hub = Hub::new(info);
     hub.set_link(connected());
-    hub.publish(&Output::Anchors(troubled()));
+    hub.publish(&Output::Anchors(troubled().into()));
     drive(&hub, 0, TagState::Located, |s| [11.0 + 0.1 * s, 2.0 + 0.05 * s + (s / 4.0).sin()]);
     drive(&hub, 3, TagState::Coasting, |s| [20.0 - 0.2 * s, 5.5]);
     drive(&hub, 4, TagState::Ambiguous, |s| [16.0 - 0.1 * s, 12.6]);
@@ -229,7 +229,7 @@ fn every_finding_can_be_drawn() {
             let mut table: AnchorTable = table();
             table.rows[0].findings.push(finding);
             table.kit.push(kit);
-            hub.publish(&Output::Anchors(table));
+            hub.publish(&Output::Anchors(table.into()));
             let svg = drawn(&hub, now(), PlanLook::default());
             checked(&svg, PlanLook::default());
             assert!(svg.contains("a-bad"));
@@ -277,7 +277,7 @@ fn names_of_any_kind_stay_in_their_place() {
         info.site.zones.iter_mut().for_each(|z| z.name = name.into());
         let hub = Hub::new(info);
         hub.set_link(waiting(3.0));
-        hub.publish(&Output::Anchors(troubled()));
+        hub.publish(&Output::Anchors(troubled().into()));
         hub.publish(&Output::Position(located(1, 0)));
         hub.publish(&Output::Zone(inside(1, 0)));
         for look in looks() {

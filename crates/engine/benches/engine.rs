@@ -120,14 +120,17 @@ fn per_frame(c: &mut Criterion) {
             }
         });
     });
-    // What is above it in the next two, less the six zones' own, is the watch, judging and reporting.
+    // What watch and zones cost together is the last of these less the first, as a share of this.
     group.bench_function("tracker alone", |b| b.iter(|| track(&site, &frames)));
-    for (name, site) in
-        [("engine: frame to published output", &site), ("engine: the same with six zones", &with_zones)]
-    {
+    type Make = fn(Site, Option<FrameSpec>) -> Engine;
+    for (name, make, site) in [
+        ("engine without watch and zones", Engine::without_watch as Make, &site),
+        ("engine with watch", Engine::new, &site),
+        ("engine with watch and six zones", Engine::new, &with_zones),
+    ] {
         group.bench_function(name, |b| {
             b.iter(|| {
-                let mut engine = Engine::new(site.clone(), Some(spec.clone()));
+                let mut engine = make(site.clone(), Some(spec.clone()));
                 for f in &frames {
                     engine.handle(Input::Frame(black_box(f)));
                     while let Some(output) = engine.poll_output() {

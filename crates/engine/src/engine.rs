@@ -7,7 +7,7 @@ use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
-use crate::outputs::Outputs;
+use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
     AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
 };
@@ -34,6 +34,7 @@ pub struct Engine {
     tags: ArrayVec<Box<Tag>, MAX_TAGS>,
     watch: Watch,
     outputs: Outputs,
+    tables: TableRoom,
 }
 
 impl Engine {
@@ -50,7 +51,14 @@ impl Engine {
             tags: ArrayVec::new(),
             watch,
             outputs: Outputs::default(),
+            tables: TableRoom::default(),
         }
+    }
+
+    /// The same without the anchor watch, which says nothing then: for measuring what the watch costs.
+    #[doc(hidden)]
+    pub fn without_watch(site: Site, frame: Option<FrameSpec>) -> Engine {
+        Engine { watch: Watch::off(&site), ..Engine::new(site, frame) }
     }
 
     /// The site it was made for.
@@ -130,7 +138,7 @@ impl Engine {
             let tags = &self.tags;
             if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
                 let table = self.table(due);
-                self.outputs.push_back(Output::Anchors(table));
+                self.outputs.push_back(Output::Anchors(self.tables.share(table)));
             }
             self.watch.roll(due);
         }
@@ -216,7 +224,7 @@ impl Engine {
         let tags = &self.tags;
         if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
             let table = self.table(at);
-            self.outputs.push_back(Output::Anchors(table));
+            self.outputs.push_back(Output::Anchors(self.tables.share(table)));
         }
     }
 

@@ -1,10 +1,12 @@
 //! The queue of what waits to be polled.
 //!
-//! An [`Output`] is as large as its largest kind, the table of anchors with several kilobytes, and a frame gives one
-//! for each zone. Moving the table's room along with every one of them would cost more than the zones themselves, so
-//! the order is kept in small slots, and each large kind has a queue of its own.
+//! An [`Output`] is as large as its largest kind, a position or an epoch with more than a kilobyte, and a frame gives
+//! one for each zone. Moving that room along with every one of them would cost more than the zones themselves, so the
+//! order is kept in small slots, and each large kind has a queue of its own. The table of anchors is larger still,
+//! and shared: [`TableRoom`].
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use hereabout_core::{TagId, Timestamp};
 
@@ -19,7 +21,7 @@ enum Slot {
     Ranges,
     Position,
     Delayed,
-    Anchors,
+    Anchors(Arc<AnchorTable>),
     AnchorChanged(AnchorChange),
     FindingChanged(FindingChange),
     KitChanged(KitChange),
@@ -36,7 +38,6 @@ pub(crate) struct Outputs {
     epochs: VecDeque<JudgedEpoch>,
     /// Both kinds of positions, in their common order.
     positions: VecDeque<PositionReport>,
-    tables: VecDeque<AnchorTable>,
 }
 
 impl Outputs {
@@ -54,10 +55,7 @@ impl Outputs {
                 self.positions.push_back(report);
                 Slot::Delayed
             }
-            Output::Anchors(table) => {
-                self.tables.push_back(table);
-                Slot::Anchors
-            }
+            Output::Anchors(table) => Slot::Anchors(table),
             Output::AnchorChanged(change) => Slot::AnchorChanged(change),
             Output::FindingChanged(change) => Slot::FindingChanged(change),
             Output::KitChanged(change) => Slot::KitChanged(change),
@@ -78,7 +76,7 @@ impl Outputs {
             Slot::Ranges => self.epochs.pop_front().map(Output::Ranges),
             Slot::Position => self.positions.pop_front().map(Output::Position),
             Slot::Delayed => self.positions.pop_front().map(Output::Delayed),
-            Slot::Anchors => self.tables.pop_front().map(Output::Anchors),
+            Slot::Anchors(table) => Some(Output::Anchors(table)),
             Slot::AnchorChanged(change) => Some(Output::AnchorChanged(change)),
             Slot::FindingChanged(change) => Some(Output::FindingChanged(change)),
             Slot::KitChanged(change) => Some(Output::KitChanged(change)),
@@ -87,5 +85,29 @@ impl Outputs {
             Slot::OutOfOrder { at, newest } => Some(Output::OutOfOrder { at, newest }),
             Slot::TooManyTags { at, tag } => Some(Output::TooManyTags { at, tag }),
         }
+    }
+}
+
+/// Room for tables of anchors that is used again once whoever took the last one has let go of it.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct TableRoom([Option<Arc<AnchorTable>>; 2]);
+
+impl TableRoom {
+    /// The table in shared room.
+    pub(crate) fn share(&mut self, table: AnchorTable) -> Arc<AnchorTable> {
+        for room in &mut self.0 {
+            let shared = match room {
+                None => room.insert(Arc::new(table)),
+                Some(shared) => match Arc::get_mut(shared) {
+                    None => continue,
+                    Some(old) => {
+                        *old = table;
+                        shared
+                    }
+                },
+            };
+            return shared.clone();
+        }
+        Arc::new(table)
     }
 }

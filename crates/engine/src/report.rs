@@ -1,6 +1,8 @@
 //! What goes into the engine and what comes out. Internal types: `api` owns the bodies that leave
 //! over HTTP, `store` owns the rows.
 
+use std::sync::Arc;
+
 use arrayvec::ArrayVec;
 use hereabout_core::{
     AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState, Timestamp,
@@ -34,7 +36,7 @@ pub enum Output {
     Delayed(PositionReport),
     /// Health of all anchors: once a second of data time while anything is heard, and at once when
     /// the state of an anchor changes.
-    Anchors(AnchorTable),
+    Anchors(Arc<AnchorTable>),
     /// An anchor was heard again or fell silent. Comes before the table that shows it.
     AnchorChanged(AnchorChange),
     /// Something was found about an anchor, or is over. Comes before the table that shows it.

@@ -179,7 +179,7 @@ async fn a_session_comes_back_with_all_that_was_said() {
 #[test]
 fn health_tables_are_not_logged() {
     let table = AnchorTable { at: at(1), rows: ArrayVec::new(), kit: ArrayVec::new() };
-    assert!(Record::from_output(&Output::Anchors(table)).is_none());
+    assert!(Record::from_output(&Output::Anchors(table.into())).is_none());
 }
 
 #[tokio::test]

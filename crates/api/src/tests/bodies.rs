@@ -42,7 +42,7 @@ async fn bodies_in_the_middle_of_the_work() {
 #[tokio::test]
 async fn a_bad_day_in_rows_for_programs() {
     let hub = busy_hub();
-    hub.publish(&hereabout_engine::Output::Anchors(troubled()));
+    hub.publish(&hereabout_engine::Output::Anchors(troubled().into()));
     minutes(2).into_iter().for_each(|m| hub.publish(&hereabout_engine::Output::Minute(m)));
     assert_snapshot!("troubled_anchors", ok(&hub, "/v1/anchors").await);
     assert_snapshot!("troubled_anchor", ok(&hub, "/v1/anchors/2").await);
@@ -56,7 +56,7 @@ async fn kinds_have_one_name_everywhere() {
         let hub = busy_hub();
         let mut table = table();
         table.rows[0].findings.push(finding);
-        hub.publish(&hereabout_engine::Output::Anchors(table));
+        hub.publish(&hereabout_engine::Output::Anchors(table.into()));
         let row: serde_json::Value = serde_json::from_str(&ok(&hub, "/v1/anchors/0").await).expect("JSON");
         assert_eq!(row["findings"][0]["kind"], words::finding_kind(&finding));
     }
@@ -73,7 +73,7 @@ async fn wild_findings_are_null_in_json() {
     for finding in words::tests::every_finding(f64::NAN) {
         let mut table = table();
         table.rows[0].findings.push(finding);
-        hub.publish(&hereabout_engine::Output::Anchors(table));
+        hub.publish(&hereabout_engine::Output::Anchors(table.into()));
         let text = ok(&hub, "/v1/anchors").await;
         assert!(!text.contains("NaN"), "{text}");
     }
@@ -100,7 +100,7 @@ async fn a_table_stays_within_80_columns_and_moves_no_cursor() {
     info.site.name = "An extraordinarily long name of a nursery\n\x1b[2J with control characters".into();
     info.site.anchors[1].name = "roof\x07 über dem Gewächshaus, ganz hinten links".into();
     let hub = Hub::new(info);
-    hub.publish(&hereabout_engine::Output::Anchors(table()));
+    hub.publish(&hereabout_engine::Output::Anchors(table().into()));
     for link in [waiting(4_000.0), connected()] {
         hub.set_link(link);
         let text = ok(&hub, "/v1/anchors.txt").await;

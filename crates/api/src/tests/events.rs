@@ -82,7 +82,7 @@ fn drafts() -> Vec<EventDraft> {
         // These are no events.
         Output::Zone(inside(2, 0)),
         Output::Position(located(10, 0)),
-        Output::Anchors(table()),
+        Output::Anchors(table().into()),
     ];
     let over = |i: usize| i % 2 == 1;
     outputs.extend(

@@ -287,7 +287,7 @@ pub(crate) fn busy_hub() -> Hub {
     hub.publish(&Output::Ranges(epoch(0)));
     hub.publish(&Output::Position(located(4181, 0)));
     hub.publish(&Output::Position(lost(4182, 3)));
-    hub.publish(&Output::Anchors(table()));
+    hub.publish(&Output::Anchors(table().into()));
     hub
 }
 

@@ -58,11 +58,11 @@ fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
     texts(&reader);
     let mut next = table();
     next.rows[0].rate_hz = 7.0;
-    hub.publish(&Output::Anchors(next.clone()));
+    hub.publish(&Output::Anchors(next.clone().into()));
     assert_eq!(texts(&reader), [""; 0]);
     next.rows[3].state = AnchorState::Heard;
     next.rows[4].state = AnchorState::Heard;
-    hub.publish(&Output::Anchors(next));
+    hub.publish(&Output::Anchors(next.into()));
     let told = texts(&reader);
     assert_eq!(told.len(), 2);
     assert!(told[0].starts_with(r#"{"type":"anchor","id":3,"name":"roller door""#), "{}", told[0]);
@@ -83,13 +83,13 @@ fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do
         (None, 1),
     ] {
         next.rows[2].findings = change.into_iter().collect();
-        hub.publish(&Output::Anchors(next.clone()));
+        hub.publish(&Output::Anchors(next.clone().into()));
         assert_eq!(texts(&reader).len(), told, "{change:?}");
     }
     next.rows[0].set_aside = true;
-    hub.publish(&Output::Anchors(next.clone()));
+    hub.publish(&Output::Anchors(next.clone().into()));
     next.rows[1].place = PlaceAnswer::Suspect;
-    hub.publish(&Output::Anchors(next));
+    hub.publish(&Output::Anchors(next.into()));
     assert_eq!(texts(&reader).len(), 2);
 }
 
@@ -138,7 +138,7 @@ async fn what_the_bytes_tell_of_the_kit_is_served_with_what_the_engine_tells() {
     let text = get(&app(&hub), "/v1/anchors").await.2;
     let anchors: serde_json::Value = serde_json::from_str(&text).expect("JSON");
     assert_eq!(anchors["kit"][0]["kind"], "cable_out", "{text}");
-    hub.publish(&Output::Anchors(table()));
+    hub.publish(&Output::Anchors(table().into()));
     assert_eq!(get(&app(&hub), "/v1/anchors").await.2, text, "a new table does not end it");
     assert!(get(&app(&hub), "/v1/anchors.txt").await.2.contains("The kit as a whole:"));
     hub.set_link_findings(&[]);

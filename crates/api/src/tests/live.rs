@@ -96,7 +96,7 @@ async fn the_snapshot_comes_first_and_then_the_changes() {
     assert_eq!(text(&mut client).await, live);
     let mut next = table();
     next.rows[1].state = AnchorState::Silent;
-    hub.publish(&Output::Anchors(next));
+    hub.publish(&Output::Anchors(next.into()));
     hub.set_link(waiting(0.0));
     next_are(&mut client, &[("anchor", 1.into()), ("link", Value::Null)]).await;
 }

@@ -111,6 +111,15 @@ impl Watch {
         }
     }
 
+    /// A watch over nothing.
+    pub(crate) fn off(site: &Site) -> Watch {
+        Watch { ids: ArrayVec::new(), ..Watch::new(site) }
+    }
+
+    fn is_off(&self) -> bool {
+        self.ids.is_empty()
+    }
+
     /// Whether the anchor has been heard and fell silent.
     pub(crate) fn is_silent(&self, anchor: usize) -> bool {
         self.liveness.is_silent(anchor)
@@ -123,6 +132,9 @@ impl Watch {
 
     /// Starts counting at `at` if nothing is being counted.
     pub(crate) fn wake(&mut self, at: Timestamp) {
+        if self.is_off() {
+            return;
+        }
         self.began.get_or_insert(at);
         self.liveness.wake(at);
         self.minutes.wake(at);
@@ -130,6 +142,9 @@ impl Watch {
 
     /// Takes in an epoch. Whether a table is due at once, because something has changed.
     pub(crate) fn take(&mut self, seen: &Seen, site: &Site, learned: Learned, out: &mut Outputs) -> bool {
+        if self.is_off() {
+            return false;
+        }
         let mut changed = false;
         let usable = |r: &JudgedRange| {
             !matches!(r.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)

@@ -90,7 +90,7 @@ fn collect(engine: &mut Engine, told: &mut Told) {
             Output::FindingChanged(change) => told.findings.push(change),
             Output::KitChanged(change) => told.kit.push(change),
             Output::Minute(minute) => told.minutes.push(minute),
-            Output::Anchors(table) => told.tables.push(table),
+            Output::Anchors(table) => told.tables.push((*table).clone()),
             _ => {}
         }
     }
