@@ -68,7 +68,7 @@ impl Diagnosis {
     /// 0 for the worst.
     pub(crate) fn rank(&self) -> u8 {
         match (self.findings.first(), &self.remark) {
-            (Some((finding, _)), _) => rank(finding),
+            (Some((finding, _)), _) => finding.rank(),
             (None, Some((rank, _))) => *rank,
             (None, None) => u8::MAX,
         }
@@ -97,7 +97,7 @@ fn found(health: Option<&AnchorHealth>) -> Vec<AnchorFinding> {
     let flaps = |f: &AnchorFinding| matches!(f, AnchorFinding::Flapping { .. });
     // An anchor that comes and goes is no case for the advice for one that is away.
     if let Some(missing) = missing.filter(|m| !found.contains(m) && !found.iter().any(flaps)) {
-        let place = found.iter().position(|f| rank(f) > rank(&missing)).unwrap_or(found.len());
+        let place = found.iter().position(|f| f.rank() > missing.rank()).unwrap_or(found.len());
         found.insert(place, missing);
     }
     found
@@ -115,24 +115,6 @@ fn said(finding: AnchorFinding, anchor: AnchorId, health: Option<&AnchorHealth>,
         }
     }
     said
-}
-
-/// What gives wrong positions stands before what gives none, and that before what gives worse ones.
-fn rank(finding: &AnchorFinding) -> u8 {
-    match finding {
-        AnchorFinding::TwoBoards { .. } => 0,
-        AnchorFinding::Moved { .. } => 1,
-        AnchorFinding::OffsetChanged { .. } => 2,
-        AnchorFinding::ReadsLong { .. } => 3,
-        AnchorFinding::OneOf { .. } => 4,
-        AnchorFinding::Silent => 5,
-        AnchorFinding::NeverHeard => 6,
-        AnchorFinding::Flapping { .. } => 7,
-        AnchorFinding::OftenLate { .. } => 8,
-        AnchorFinding::Noisy { .. } => 9,
-        AnchorFinding::Drifting { .. } => 10,
-        AnchorFinding::Weak { .. } => 11,
-    }
 }
 
 /// What the figures of the last 10 s suggest, with its rank.

@@ -303,6 +303,30 @@ pub enum AnchorFinding {
     },
 }
 
+impl AnchorFinding {
+    /// Kinds of findings there are.
+    pub const KINDS: usize = 12;
+
+    /// How bad a finding of this kind is: 0 is the worst. What gives wrong positions stands before what gives none,
+    /// and that before what gives worse ones.
+    pub fn rank(&self) -> u8 {
+        match self {
+            AnchorFinding::TwoBoards { .. } => 0,
+            AnchorFinding::Moved { .. } => 1,
+            AnchorFinding::OffsetChanged { .. } => 2,
+            AnchorFinding::ReadsLong { .. } => 3,
+            AnchorFinding::OneOf { .. } => 4,
+            AnchorFinding::Silent => 5,
+            AnchorFinding::NeverHeard => 6,
+            AnchorFinding::Flapping { .. } => 7,
+            AnchorFinding::OftenLate { .. } => 8,
+            AnchorFinding::Noisy { .. } => 9,
+            AnchorFinding::Drifting { .. } => 10,
+            AnchorFinding::Weak { .. } => 11,
+        }
+    }
+}
+
 /// Whether an anchor stands where the site file says, as far as its ranges tell.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum PlaceAnswer {

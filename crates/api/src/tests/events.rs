@@ -2,11 +2,8 @@
 //! over Server-Sent Events in `sse.rs`.
 
 use axum::http::StatusCode;
-use hereabout_core::{AnchorId, Micros, SiteDraft, TagId, TrackSettings, ZoneState};
-use hereabout_engine::{
-    AnchorChange, AnchorFinding, AnchorSet, AnchorState, FindingChange, KitChange, KitFinding, Output,
-    ZoneReport,
-};
+use hereabout_core::{AnchorId, SiteDraft, TrackSettings, ZoneState};
+use hereabout_engine::{AnchorChange, AnchorState, FindingChange, KitChange, Output, ZoneReport};
 use insta::assert_snapshot;
 use serde_json::Value;
 
@@ -14,6 +11,7 @@ use super::fixtures::*;
 use crate::{
     Hub,
     v1::{EventDraft, LostWhat, NumbersKeptIn},
+    words::tests::{every_finding, every_kit_finding},
 };
 
 async fn page(hub: &Hub, query: &str) -> Value {
@@ -42,32 +40,6 @@ fn drafts() -> Vec<EventDraft> {
     };
     let (site, _) = draft.validate().expect("a site");
     let anchor = AnchorId(2);
-    let findings = [
-        AnchorFinding::TwoBoards { apart_m: 3.25, share: 0.4 },
-        AnchorFinding::Moved { shift_m: [0.3, -0.4], size_se_m: 0.05, direction_se_deg: None },
-        AnchorFinding::OffsetChanged { by_m: -0.123_456, se_m: 0.02 },
-        AnchorFinding::ReadsLong { by_m: 0.6 },
-        AnchorFinding::OneOf { anchors: AnchorSet(6) },
-        AnchorFinding::NeverHeard,
-        AnchorFinding::Silent,
-        AnchorFinding::Flapping { times: 7, over: Micros::from_secs_f64(600.0) },
-        AnchorFinding::OftenLate { share: 0.61, worst_hour_utc: Some(8), worst_direction_deg: Some(120.0) },
-        AnchorFinding::Noisy { sigma_m: 0.4, usual_m: 0.07 },
-        AnchorFinding::Drifting { m_per_day: 0.012, se_m_per_day: 0.002 },
-        AnchorFinding::Weak { share: 0.3, expected: 0.95 },
-    ];
-    let kit = [
-        KitFinding::TagOff { tag: TagId(0) },
-        KitFinding::AnchorsGone,
-        KitFinding::NobodyAnswers,
-        KitFinding::CableOut,
-        KitFinding::FramesCut { share: 0.12 },
-        KitFinding::UnevenClock {
-            usual: Micros::from_millis(100),
-            longest: Micros::from_millis(900),
-            share: 0.2,
-        },
-    ];
     let mut restarted = located(9, 0);
     restarted.restarted = true;
     let mut outputs = vec![
@@ -86,12 +58,13 @@ fn drafts() -> Vec<EventDraft> {
     ];
     let over = |i: usize| i % 2 == 1;
     outputs.extend(
-        findings.into_iter().enumerate().map(|(i, finding)| {
+        every_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
             Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i) })
         }),
     );
     outputs.extend(
-        kit.into_iter()
+        every_kit_finding(0.4)
+            .into_iter()
             .enumerate()
             .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i) })),
     );
@@ -117,7 +90,8 @@ async fn every_kind_of_event() {
     let page = page(&hub, "?after=0").await;
     let lines: Vec<String> =
         page["events"].as_array().expect("events").iter().map(ToString::to_string).collect();
-    assert_eq!(lines.len(), 2 + 3 + 12 + 6 + 8);
+    let findings = every_finding(0.4).len() + every_kit_finding(0.4).len();
+    assert_eq!(lines.len(), 2 + 3 + findings + 8);
     // The order of fields is that of the text itself.
     let text = get(&app(&hub), "/v1/events?after=0").await.2;
     assert_snapshot!("events", text.replace("},{\"type\"", "},\n{\"type\""));

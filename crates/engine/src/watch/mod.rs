@@ -44,7 +44,7 @@ pub(crate) use liveness::SILENT_AFTER;
 use liveness::{Heard, Liveness};
 use minute::Minutes;
 use place::Places;
-use shown::{KINDS, KitShown, Shown, kind};
+use shown::{KitShown, Shown};
 
 /// Others must have answered for this long after an anchor's last range.
 const OTHERS_ANSWERED: Micros = Micros::from_millis(1_200);
@@ -188,7 +188,7 @@ impl Watch {
     /// Whether two boards answer to the anchor's id.
     pub(crate) fn has_two_boards(&self, anchor: usize) -> bool {
         let sample = AnchorFinding::TwoBoards { apart_m: 0.0, share: 0.0 };
-        self.shown.get(anchor).is_some_and(|shown| shown.get(kind(&sample)).is_some())
+        self.shown.get(anchor).is_some_and(|shown| shown.get(&sample).is_some())
     }
 
     /// The anchors whose ranges take no part in positions at present; see `place` for the rule.
@@ -269,15 +269,15 @@ impl Watch {
         at: Timestamp,
         anchor: usize,
         learned: Option<Learned>,
-    ) -> [Option<AnchorFinding>; KINDS] {
-        let mut now = [None; KINDS];
+    ) -> [Option<AnchorFinding>; AnchorFinding::KINDS] {
+        let mut now = [None; AnchorFinding::KINDS];
         let mut add = |found: Option<AnchorFinding>| {
             if let Some(finding) = found {
-                now[kind(&finding)] = Some(finding);
+                now[usize::from(finding.rank())] = Some(finding);
             }
         };
         let shown = &self.shown[anchor];
-        let was = |sample: AnchorFinding| shown.get(kind(&sample)).is_some();
+        let was = |sample: AnchorFinding| shown.get(&sample).is_some();
         let double =
             self.doubles.iter().filter_map(|t| t[anchor].found()).max_by(|a, b| a.share.total_cmp(&b.share));
         add(double.map(|d| AnchorFinding::TwoBoards { apart_m: d.apart_m, share: d.share }));
@@ -307,7 +307,7 @@ impl Watch {
         let noise = AnchorFinding::Noisy { sigma_m: 0.0, usual_m: 0.0 };
         match learned {
             Some(learned) => add(self.noisy(anchor, learned, was(noise))),
-            None => add(shown.get(kind(&noise)).copied()),
+            None => add(shown.get(&noise).copied()),
         }
         now
     }

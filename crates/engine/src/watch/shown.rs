@@ -5,35 +5,14 @@ use hereabout_core::{AnchorId, Timestamp};
 
 use crate::report::{AnchorFinding, FindingChange, KitChange, KitFinding, MAX_FINDINGS};
 
-/// Kinds of findings about anchors, in the order of [`AnchorFinding`]: worst first.
-pub(crate) const KINDS: usize = 12;
-
-/// Place of a finding in that order.
-pub(crate) fn kind(finding: &AnchorFinding) -> usize {
-    match finding {
-        AnchorFinding::TwoBoards { .. } => 0,
-        AnchorFinding::Moved { .. } => 1,
-        AnchorFinding::OffsetChanged { .. } => 2,
-        AnchorFinding::ReadsLong { .. } => 3,
-        AnchorFinding::OneOf { .. } => 4,
-        AnchorFinding::NeverHeard => 5,
-        AnchorFinding::Silent => 6,
-        AnchorFinding::Flapping { .. } => 7,
-        AnchorFinding::OftenLate { .. } => 8,
-        AnchorFinding::Noisy { .. } => 9,
-        AnchorFinding::Drifting { .. } => 10,
-        AnchorFinding::Weak { .. } => 11,
-    }
-}
-
 /// The findings of one anchor that have begun and are not over.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Shown([Option<AnchorFinding>; KINDS]);
+pub(crate) struct Shown([Option<AnchorFinding>; AnchorFinding::KINDS]);
 
 impl Shown {
-    /// The finding of this kind, while it lasts.
-    pub(crate) fn get(&self, kind: usize) -> Option<&AnchorFinding> {
-        self.0[kind].as_ref()
+    /// The finding of the sample's kind, while it lasts; the sample's figures are of no account.
+    pub(crate) fn get(&self, sample: &AnchorFinding) -> Option<&AnchorFinding> {
+        self.0[usize::from(sample.rank())].as_ref()
     }
 
     /// Takes over what is the case now; tells what begins and what is over.
@@ -41,7 +20,7 @@ impl Shown {
         &mut self,
         at: Timestamp,
         anchor: AnchorId,
-        now: &[Option<AnchorFinding>; KINDS],
+        now: &[Option<AnchorFinding>; AnchorFinding::KINDS],
         mut tell: impl FnMut(FindingChange),
     ) {
         for (was, now) in self.0.iter_mut().zip(now) {

@@ -14,7 +14,7 @@
 //! **Tests.** Every [`EVERY`] data (7 m) the newest [`DATA`] (84 m) of each anchor are fitted by three stories
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
 //! anchor is suspect after [`SUSPECT_RUN`] evaluation with a gain of [`SUSPECT`] and a size of [`SIZE_M`], an alarm after
-//! [`ALARM_RUN`] with [`ALARM`].
+//! [`ALARM_RUN`] with [`ALARM`]; among few anchors later ([`ALARM_OF_FEW`]).
 //!
 //! **Naming** needs two witnesses: the anchor with the largest gain must also be the one without which all the others fit
 //! best (sum over the data of the others' log density without it, against all together). Otherwise the answer is "one
@@ -69,11 +69,15 @@ const PLACE_M: f64 = 0.04;
 /// Gain, and evaluations in a row, that make an anchor suspect.
 const SUSPECT: f64 = 30.0;
 const SUSPECT_RUN: u32 = 1;
-/// Gain, and evaluations in a row, that make an alarm.
+/// Gain, and evaluations in a row, that make an alarm; and the same while few others agree against the anchor: up to
+/// dimension + 4 anchors in all. Then one that is late for long bends the place that the others are judged by.
 const ALARM: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
-/// Smallest change that makes either, metres.
+const ALARM_OF_FEW: f64 = 50.0;
+const ALARM_RUN_OF_FEW: u32 = 4;
+/// Smallest change that makes either, metres; and of an offset while few others agree.
 const SIZE_M: f64 = 0.12;
+const OFFSET_OF_FEW_M: f64 = 0.16;
 /// An offset that was never calibrated to better than this many standard errors is no news.
 const OFFSET_SES: f64 = 2.5;
 /// Gain and size below which a named anchor is well, and the evaluations in a row that it takes.
@@ -448,6 +452,9 @@ impl PlaceWatch {
 
     /// Weighs what the evaluations say together.
     fn weigh(&mut self) {
+        let few = self.few();
+        let alarm = if few { ALARM_OF_FEW } else { ALARM };
+        let least_offset_m = if few { OFFSET_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
             let Some(j) = state.judged else {
@@ -456,12 +463,12 @@ impl PlaceWatch {
             };
             let least_m = match (j.change, anchor.offset_se_m) {
                 (Change::Moved { .. }, _) => SIZE_M,
-                (_, se) => SIZE_M.max(OFFSET_SES * se.unwrap_or(0.10)),
+                (_, se) => least_offset_m.max(OFFSET_SES * se.unwrap_or(0.10)),
             };
             let large = j.size_m >= least_m && j.good >= TIGHT;
             let run = |was: u32, gain: f64| if j.gain >= gain && large { was + 1 } else { 0 };
             state.suspect_run = run(state.suspect_run, SUSPECT);
-            state.alarm_run = run(state.alarm_run, ALARM);
+            state.alarm_run = run(state.alarm_run, alarm);
             if let Some(named) = state.named {
                 state.keep_named(named, &j);
             }
@@ -469,10 +476,20 @@ impl PlaceWatch {
         self.name();
     }
 
+    /// Whether few anchors agree on anything.
+    fn few(&self) -> bool {
+        self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 4
+    }
+
+    /// Evaluations in a row that make an alarm.
+    fn alarm_run(&self) -> u32 {
+        if self.few() { ALARM_RUN_OF_FEW } else { ALARM_RUN }
+    }
+
     /// Names an anchor, or says that it is one of several, or that none is any more.
     fn name(&mut self) {
         let open = |s: &State| s.named.is_none() && s.judged.is_some();
-        let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= ALARM_RUN);
+        let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= self.alarm_run());
         let largest =
             self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
         if !alarmed && (self.one_of == 0 || largest < WELL) {
@@ -528,7 +545,7 @@ impl PlaceWatch {
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
             .all(|(_, j)| top.gain >= j.gain + AHEAD && score(&top) >= score(&j) + AHEAD);
-        (ahead && self.states[by_gain].alarm_run >= ALARM_RUN).then_some(by_gain)
+        (ahead && self.states[by_gain].alarm_run >= self.alarm_run()).then_some(by_gain)
     }
 
     /// What was measured with a named anchor in the common solution says nothing about the others.
