@@ -17,7 +17,7 @@ const ZONE: &str = "roller door";
 /// East and north of the parked cart, metres.
 const PARKED_M: [f64; 2] = [11.0, 2.0];
 
-/// A site with the simulated kit; the anchors from `off_from` on lose their power 20 s after the start.
+/// A site with the simulated kit; the anchors from `off_from` on lose their power 30 s after the start.
 fn site(folder: &Path, name: &str, off_from: usize) -> PathBuf {
     let mut scenario = format!(
         "seed = 7\nframe_rate_hz = 10.0\n[frame]\nlayout = \"{LAYOUT}\"\nunit = \"cm\"\nno_range = 0\n\n\
@@ -33,7 +33,7 @@ fn site(folder: &Path, name: &str, off_from: usize) -> PathBuf {
         scenario += &format!("\n[[anchor]]\nid = {i}\nat_m = {at_m:?}\n");
         if i >= off_from {
             scenario += &format!(
-                "\n[[fault]]\nkind = \"anchor_off\"\nanchor = {i}\nfrom_s = 20.0\nto_s = 100000.0\n"
+                "\n[[fault]]\nkind = \"anchor_off\"\nanchor = {i}\nfrom_s = 30.0\nto_s = 100000.0\n"
             );
         }
     }
@@ -174,13 +174,21 @@ fn unknown_closes_although_positions_go_on() {
     // Three anchors give a position, and none is left over to check it with.
     let daemon = Daemon::start(&site(folder.path(), "Larkfield test yard", 3), &[]);
     let doors = open_doors(&daemon.url);
-    for door in &doors {
-        let line = door.line("CLOSE");
-        assert!(line.contains("unknown"), "{}: {line}", door.name);
+    wait_for("a zone that is unknown for want of a check", || {
+        let zone = daemon.json("/v1/zones/roller%20door");
+        (zone["state"] == "unknown" && zone["tags"][0]["why"] == "unchecked").then_some(())
+    });
+    // Messages and positions go on, so it is no silence that closes.
+    let mut live = Live::connect(&daemon, "topics=zone,position");
+    for _ in 0..20 {
+        let position = live.next_of("position");
+        assert!(position["state"] == "located" || position["state"] == "ambiguous", "{position}");
+        assert_eq!(live.next_of("zone")["state"], "unknown");
     }
-    let zone = daemon.json("/v1/zones/roller%20door");
-    assert_eq!((&zone["state"], &zone["tags"][0]["why"]), (&"unknown".into(), &"unchecked".into()), "{zone}");
-    assert!(daemon.position_in("located").is_some(), "the position goes on");
+    for door in &doors {
+        let last = door.printed().pop().unwrap_or_default();
+        assert!(last.starts_with("CLOSE"), "{}: {last}", door.name);
+    }
 }
 
 #[test]
@@ -226,6 +234,9 @@ fn another_daemon_on_the_port_opens_nothing() {
     let address = daemon.url.trim_start_matches("http://").to_owned();
     let doors = open_doors(&daemon.url);
     let other = site(&folder.path().join("other"), "another yard", PLACES_M.len());
+    for door in &doors {
+        door.printed(); // what a busy machine may have made of it before
+    }
     daemon.signal(Signal::KILL);
     drop(daemon);
     let daemon = Daemon::start_at(&other, &address, &[]);

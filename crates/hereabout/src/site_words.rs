@@ -80,7 +80,7 @@ fn geometry(problem: &SiteProblem) -> Option<(String, String)> {
             },
         ),
         SiteProblem::TooFewAnchors { have, need } => (
-            format!("a checked position needs {need} anchors or more, this site has {have}"),
+            format!("a position needs {need} anchors or more, and one more to check it; this site has {have}"),
             "ranges and anchor health are served all the same; every position message says why there is none".into(),
         ),
         SiteProblem::PolygonTooSmall { corners } => {

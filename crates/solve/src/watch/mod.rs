@@ -5,24 +5,24 @@
 //! its last second of residuals, corrected for what is usual at that spot (`baseline`) and for what all ranges
 //! of the tag have in common; and from these, for every anchor, the shift of the path that the *others* agree on
 //! (`window`). The anchor's datum e is its median against that place. It counts only where dimension + 1 others are
-//! trusted and the prediction is good to [`PREDICTED_M`].
+//! trusted and the prediction is good to `PREDICTED_M`.
 //!
 //! This takes the place of a tracker per anchor that never uses it. The difference of two paths over a second is one
 //! shift, so a least-squares step on the medians gives the leave-one-out residual at a hundredth of the cost.
 //! The tags' data are pooled: an anchor that has moved has moved for all of them.
 //!
-//! **Tests.** Every [`EVERY`] data (7 m) the newest [`DATA`] (84 m) of each anchor are fitted by three stories
+//! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three stories
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
-//! anchor is suspect after [`SUSPECT_RUN`] evaluation with a gain of [`SUSPECT`] and a size of [`SIZE_M`], an alarm after
-//! [`ALARM_RUN`] with [`ALARM`]; among few anchors later ([`ALARM_OF_FEW`]).
+//! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `SUSPECT` and a size of `SIZE_M`, an alarm after
+//! `ALARM_RUN` with `ALARM`; among few anchors later (`ALARM_OF_FEW`).
 //!
 //! **Naming** needs two witnesses: the anchor with the largest gain must also be the one without which all the others fit
 //! best (sum over the data of the others' log density without it, against all together). Otherwise the answer is "one
 //! of these". With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
 //! that it cannot stain the others; what was measured with it is forgotten for them. It is well again after
-//! [`WELL_RUN`] evaluations in which 84 m say "unchanged".
+//! `WELL_RUN` evaluations in which 84 m say "unchanged".
 //!
-//! **What is said.** *Moved* only when it beats "offset" by [`BEATS`] and some data are clearly negative. All positive:
+//! **What is said.** *Moved* only when it beats "offset" by `BEATS` and some data are clearly negative. All positive:
 //! *reads long* (moved away, or something in front). Else *offset changed*.
 //!
 //! **Can't tell**: too little travel, a tag that stands, four anchors in the plane or fewer, ways that all look from one
