@@ -87,6 +87,7 @@ class Gate:
         self.args = args
         self.door = Door()
         self.known = None  # site and zone of the daemon at the start
+        self.complaint = None  # what was last said to be wrong
 
     def run(self):
         self.door.set(False, "start")
@@ -95,13 +96,20 @@ class Gate:
                 try:
                     self.follow()
                 except Broken as error:
-                    self.door.set(False, str(error))
+                    self.complain(str(error))
                 except (KeyError, TypeError, ValueError) as error:
-                    self.door.set(False, f"a message that makes no sense: {error!r}")
+                    self.complain(f"a message that makes no sense: {error!r}")
                 time.sleep(0.2)
         finally:
             # Whatever ends this program: interrupt, signal, a mistake in here.
             self.door.set(False, "this program ends")
+
+    def complain(self, why):
+        """Closes, and says what is wrong once, also when the door is closed already."""
+        self.door.set(False, why)
+        if why != self.complaint:
+            self.complaint = why
+            print(why, file=sys.stderr, flush=True)
 
     def follow(self):
         """One stream, until it breaks."""
@@ -110,6 +118,7 @@ class Gate:
         try:
             # Asked after the stream is open, so that it is the daemon of the stream that answers.
             self.check_identity()
+            self.complaint = None
             belief = Belief(args.max_age_s)
             while True:
                 self.door.set(*belief.answer())

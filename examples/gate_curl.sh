@@ -21,6 +21,7 @@ url=${2:-http://127.0.0.1:6208}
 path=$(printf %s "$zone" | od -An -v -tx1 | tr -d '\n' | sed 's/ /%/g')
 state=
 known=
+complaint=
 
 drive() { # "OPEN" or "CLOSE"
   : # Here goes the relay. It should drop to closed by itself when this program dies.
@@ -34,6 +35,14 @@ set_door() { # "OPEN" or "CLOSE", why
   fi
 }
 
+complain() { # why: closes, and says what is wrong once, also when the door is closed already
+  set_door CLOSE "$1"
+  if [ "$1" != "$complaint" ]; then
+    complaint=$1
+    printf '%s\n' "$complaint" >&2
+  fi
+}
+
 ask() { # path
   curl --silent --show-error --fail --max-time 0.5 "$url$1" 2>&1
 }
@@ -44,16 +53,16 @@ trap 'exit 143' TERM
 set_door CLOSE start
 while true; do
   if ! answer=$(ask "/v1/zones/$path"); then
-    set_door CLOSE "no answer: $answer"
+    complain "no answer: $answer"
   # The site is asked for last, so that it is never older than the answer.
   elif ! site=$(ask /v1/site); then
-    set_door CLOSE "no answer: $site"
+    complain "no answer: $site"
   else
     # The first "state" of the answer is the one of the zone over all its tags.
     now=$(printf %s "$answer" | sed 's/"state":"/\n&/' | sed -n '2s/^"state":"\([a-z]*\)".*/\1/p')
     known=${known:-$site}
     if [ "$site" != "$known" ]; then
-      set_door CLOSE 'another daemon answers, or its site was changed; start again if that is right'
+      complain 'another daemon answers, or its site was changed; start again if that is right'
     elif [ "$now" = inside ]; then
       set_door OPEN "a tag is inside"
     else

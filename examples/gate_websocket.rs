@@ -190,12 +190,20 @@ async fn main() -> std::io::Result<()> {
     let args = Args::parse();
     let mut door = Door::default();
     let mut known = None;
+    let mut complaint = String::new();
     let mut terminate = signal(SignalKind::terminate())?;
     let mut interrupt = signal(SignalKind::interrupt())?;
     door.set(false, "start");
     loop {
         tokio::select! {
-            why = follow(&args, &mut door, &mut known) => door.set(false, why),
+            why = follow(&args, &mut door, &mut known) => {
+                // Once, also when the door is closed already.
+                if why != complaint {
+                    eprintln!("{why}");
+                }
+                door.set(false, &why);
+                complaint = why;
+            }
             _ = terminate.recv() => return Ok(()),
             _ = interrupt.recv() => return Ok(()),
         }
