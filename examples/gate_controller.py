@@ -137,10 +137,12 @@ class Gate:
         site = get_json(self.args.url, "/v1/site")
         zone = next((z for z in site["zones"] if z["name"] == self.args.zone), None)
         found = (site["name"], zone)
-        if self.known is None and zone is not None:
+        if zone is None:
+            raise Broken(f'site "{site["name"]}" has no zone "{self.args.zone}"')
+        if self.known is None:
             self.known = found
-        if zone is None or found != self.known:
-            raise Broken(f'not the daemon that is wanted: site "{site["name"]}", zone {zone}. Closed until that one is back')
+        if found != self.known:
+            raise Broken(f'site "{site["name"]}" or its zone is not the one of the start. Closed until that one is back')
 
 
 def main():
