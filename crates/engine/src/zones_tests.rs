@@ -555,6 +555,25 @@ fn two_boards_with_one_id_are_near_nothing() {
 }
 
 #[test]
+fn a_second_board_that_the_watch_finds_makes_the_zone_unknown() {
+    let mut engine = one_anchor();
+    // Every other frame a board with the same id answers from 6 m further on, while the tag sways by 20 cm.
+    for k in 0..900i64 {
+        let sway_m = 0.1 * (k as f64 * 0.07).sin();
+        let far_m = if k >= 700 && k % 2 == 1 { 6.0 } else { 0.0 };
+        let reading = RangeReading { anchor: AnchorId(0), raw_range_m: Some(1.9 + sway_m + far_m) };
+        let readings = [reading].into_iter().collect();
+        engine.handle(Input::Epoch(&Epoch { at: at(100 * k), tag: TagId(0), frame_seq: None, readings }));
+        let last = *zone_reports(&mut engine).last().unwrap();
+        match k {
+            699 => assert_eq!((last.state, last.why), (Inside, ZoneWhy::Range)),
+            899 => assert_eq!((last.state, last.why), (Unknown, ZoneWhy::TwoBoards)),
+            _ => {}
+        }
+    }
+}
+
+#[test]
 fn in_3d_a_zone_near_an_anchor_is_a_ball() {
     let mut d = draft(&[[0.0, 0.0, 2.6]], vec![charger()]);
     d.dimension = Dimension::ThreeD;
