@@ -165,7 +165,7 @@ pub(crate) struct Snapshot {
     pub(crate) ever_connected: bool,
     pub(crate) decoder: Option<DecoderCounts>,
     pub(crate) log: Option<LogStatus>,
-    pub(crate) anchors: Option<AnchorTable>,
+    pub(crate) anchors: Option<Arc<AnchorTable>>,
     /// What the bytes themselves tell of the kit.
     link_findings: Vec<KitFinding>,
     pub(crate) tags: BTreeMap<TagId, Latest>,
@@ -440,17 +440,13 @@ impl Hub {
         state.now.counts.positions[state_index(report.state)] += 1;
         state.now.remember(report, &text);
         state.kept.position(report);
-        state.deliver(&Message {
-            key: Key::Position(report.tag),
-            aged_from: Some(report.at),
-            urgent: false,
-            text,
-        });
+        let message = Message::new(Key::Position(report.tag), text);
+        state.deliver(&Message { aged_from: Some(report.at), ..message });
     }
 
     fn publish_delayed(&self, report: &PositionReport) {
-        let text = PositionBody::from_delayed(report).to_json().into();
-        self.lock().deliver(&Message { key: Key::Delayed(report.tag), aged_from: None, urgent: false, text });
+        let text = PositionBody::from_delayed(report).to_json();
+        self.lock().deliver(&Message::new(Key::Delayed(report.tag), text));
     }
 
     fn publish_ranges(&self, epoch: &JudgedEpoch) {
@@ -464,12 +460,11 @@ impl Hub {
         }
         let key = Key::Range(epoch.tag);
         if state.readers.iter().any(|r| r.wants.takes(key)) {
-            let text = RangesBody::from(epoch).to_json().into();
-            state.deliver(&Message { key, aged_from: None, urgent: false, text });
+            state.deliver(&Message::new(key, RangesBody::from(epoch).to_json()));
         }
     }
 
-    fn publish_anchors(&self, table: &AnchorTable) {
+    fn publish_anchors(&self, table: &Arc<AnchorTable>) {
         let mut state = self.lock();
         let before = state.now.anchors.replace(table.clone());
         let as_before = |row: &AnchorHealth| {
@@ -492,25 +487,19 @@ impl Hub {
         state.now.remember_zone(report);
         let wanted = |wants: &Wants| wants.takes_zone(&zone.name, Some(report.tag));
         if state.readers.iter().any(|r| wanted(&r.wants)) {
-            let text = ZoneReportBody::from_report(report, &zone.name).to_json().into();
+            let text = ZoneReportBody::from_report(report, &zone.name).to_json();
             let key = Key::Zone(report.zone, Some(report.tag));
-            let message = Message { key, aged_from: None, urgent: report.changed(), text };
+            let message = Message { urgent: report.changed(), ..Message::new(key, text) };
             state.deliver_to(&message, wanted);
         }
     }
 
     fn anchor_message(&self, anchor: &Anchor, now: &Snapshot) -> Message {
-        let text = self.anchor_body(anchor, now).to_json().into();
-        Message { key: Key::Anchor(anchor.id), aged_from: None, urgent: false, text }
+        Message::new(Key::Anchor(anchor.id), self.anchor_body(anchor, now).to_json())
     }
 
     fn link_message(&self, link: &LinkStatus) -> Message {
-        Message {
-            key: Key::Link,
-            aged_from: None,
-            urgent: false,
-            text: self.link_body(link).to_json().into(),
-        }
+        Message::new(Key::Link, self.link_body(link).to_json())
     }
 
     /// What a new reader is told first: link, anchors, positions, zones.
@@ -519,21 +508,14 @@ impl Hub {
         let site = self.site();
         let anchors = site.anchors.iter().map(|a| self.anchor_message(a, now));
         let positions = now.tags.iter().map(|(tag, latest)| Message {
-            key: Key::Position(*tag),
             aged_from: Some(latest.at),
-            urgent: false,
-            text: latest.text.clone(),
+            ..Message::new(Key::Position(*tag), latest.text.clone())
         });
         let plain = link.chain(anchors).chain(positions).filter(|m| wants.takes(m.key));
         let zones = site.zones.iter().enumerate().filter(|(_, z)| wants.takes_zone(&z.name, wants.tag));
         let zones = zones.flat_map(|(i, _)| {
             let bodies = self.zone_reports(now, i, wants.tag, clock).into_iter();
-            bodies.map(move |body| Message {
-                key: Key::Zone(i, body.tag.map(TagId)),
-                aged_from: None,
-                urgent: false,
-                text: body.to_json().into(),
-            })
+            bodies.map(move |body| Message::new(Key::Zone(i, body.tag.map(TagId)), body.to_json()))
         });
         plain.chain(zones).collect()
     }
@@ -544,6 +526,19 @@ fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let place = |p: &PlaceAnswer| std::mem::discriminant(p);
     let kinds = |h: &AnchorHealth| h.findings.iter().map(words::finding_kind).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
+}
+
+/// Lets the oldest of `most` go when `key` is a new one.
+pub(crate) fn make_room<K: Ord + Copy, V>(
+    map: &mut BTreeMap<K, V>,
+    key: &K,
+    most: usize,
+    at: impl Fn(&V) -> Timestamp,
+) {
+    if map.len() >= most && !map.contains_key(key) {
+        let oldest = map.iter().min_by_key(|(_, kept)| at(kept)).map(|(key, _)| *key);
+        oldest.and_then(|key| map.remove(&key));
+    }
 }
 
 /// Index into [`Counts::positions`].
@@ -582,20 +577,13 @@ impl Snapshot {
     }
 
     fn remember_zone(&mut self, report: &ZoneReport) {
-        let tag = report.tag;
-        let known = self.zones.contains_key(&(report.zone, tag));
-        if !known && self.zones.len() >= MAX_ZONE_REPORTS {
-            let oldest = self.zones.iter().min_by_key(|(_, r)| r.at).map(|(key, _)| *key);
-            oldest.and_then(|key| self.zones.remove(&key));
-        }
-        self.zones.insert((report.zone, tag), *report);
+        let key = (report.zone, report.tag);
+        make_room(&mut self.zones, &key, MAX_ZONE_REPORTS, |kept| kept.at);
+        self.zones.insert(key, *report);
     }
 
     fn remember(&mut self, report: &PositionReport, text: &Arc<str>) {
-        if self.tags.len() >= MAX_TAGS && !self.tags.contains_key(&report.tag) {
-            let oldest = self.tags.iter().min_by_key(|(_, latest)| latest.at).map(|(tag, _)| *tag);
-            oldest.and_then(|tag| self.tags.remove(&tag));
-        }
+        make_room(&mut self.tags, &report.tag, MAX_TAGS, |kept| kept.at);
         let latest = Latest {
             at: report.at,
             state: report.state,

@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, VecDeque};
 use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
 
-use crate::hub::MAX_TAGS;
+use crate::hub::{MAX_TAGS, make_room};
 
 /// How much of the past the minutes tell.
 const HOUR: Micros = Micros::from_millis(3_600_000);
@@ -62,10 +62,7 @@ impl Kept {
     }
 
     pub(crate) fn position(&mut self, report: &PositionReport) {
-        if self.tags.len() >= MAX_TAGS && !self.tags.contains_key(&report.tag) {
-            let oldest = self.tags.iter().min_by_key(|(_, past)| past.latest.at).map(|(tag, _)| *tag);
-            oldest.and_then(|tag| self.tags.remove(&tag));
-        }
+        make_room(&mut self.tags, &report.tag, MAX_TAGS, |past| past.latest.at);
         let past = self.tags.entry(report.tag).or_insert_with(|| TagPast {
             latest: report.clone(),
             trail: VecDeque::new(),

@@ -20,12 +20,7 @@ use tokio::time::{sleep_until, timeout};
 use tokio_tungstenite::tungstenite;
 use tokio_util::sync::CancellationToken;
 
-use crate::{
-    hub::Subscription,
-    mailbox::Taken,
-    serve::ApiSettings,
-    v1::{MissedBody, with_age},
-};
+use crate::{hub::Subscription, mailbox::Taken, serve::ApiSettings, v1::MissedBody};
 
 /// Largest message that a client may send, bytes.
 pub(crate) const MAX_MESSAGE: usize = 4 * 1024;
@@ -166,10 +161,7 @@ async fn send(
             if missed > 0 {
                 sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
             }
-            match message.aged_from {
-                Some(at) => with_age(&message.text, (settings.now)().since(at)),
-                None => message.text.to_string(),
-            }
+            message.text_at((settings.now)())
         }
         Taken::Event(event) => event.text.to_string(),
         Taken::Told(text) => text,

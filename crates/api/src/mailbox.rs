@@ -19,7 +19,7 @@ use std::{
 
 use hereabout_core::{AnchorId, TagId, Timestamp};
 
-use crate::events::Event;
+use crate::{events::Event, v1::with_age};
 
 /// More different keys than this can not wait; far above tags and anchors of any stated kit.
 const MAX_WAITING: usize = 1024;
@@ -45,6 +45,21 @@ pub(crate) struct Message {
     /// Thinning must neither hold it back nor take it out: a zone changed its state.
     pub(crate) urgent: bool,
     pub(crate) text: Arc<str>,
+}
+
+impl Message {
+    /// One that has no age and is not urgent.
+    pub(crate) fn new(key: Key, text: impl Into<Arc<str>>) -> Message {
+        Message { key, aged_from: None, urgent: false, text: text.into() }
+    }
+
+    /// What is sent at `now`: with its age, where it has one.
+    pub(crate) fn text_at(&self, now: Timestamp) -> String {
+        match self.aged_from {
+            Some(at) => with_age(&self.text, now.since(at)),
+            None => self.text.to_string(),
+        }
+    }
 }
 
 /// What the reader gets next.

@@ -4,7 +4,7 @@ const TAG: Key = Key::Position(TagId(0));
 const OTHER: Key = Key::Position(TagId(1));
 
 fn message(key: Key, text: &str) -> Message {
-    Message { key, aged_from: None, urgent: false, text: text.into() }
+    Message::new(key, text)
 }
 
 /// Takes all that is due: texts, and the sum of what was told as missed.

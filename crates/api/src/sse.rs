@@ -30,7 +30,7 @@ use crate::{
     hub::Subscription,
     mailbox::Taken,
     serve::ApiSettings,
-    v1::{MissedBody, Problem, with_age},
+    v1::{MissedBody, Problem},
 };
 
 /// The number in the header `Last-Event-ID`; `None` without the header.
@@ -127,10 +127,7 @@ impl Writing {
         loop {
             let wait_until = match self.subscription.take() {
                 Taken::Message(message, missed) => {
-                    let text = match message.aged_from {
-                        Some(at) => with_age(&message.text, (self.settings.now)().since(at)),
-                        None => message.text.to_string(),
-                    };
+                    let text = message.text_at((self.settings.now)());
                     let missed = if missed > 0 { data(&MissedBody::text(missed)) } else { String::new() };
                     return Some(missed + &data(&text));
                 }
