@@ -307,6 +307,7 @@ fn position(seq: u64, at: Timestamp) -> PositionReport {
         seq,
         tag: TagId(0),
         at,
+        received_at: at,
         valid_until: at.plus(Micros::from_millis(500)),
         state: TagState::Located,
         place: Some(Place {

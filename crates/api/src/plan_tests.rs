@@ -83,6 +83,7 @@ fn drive(hub: &Hub, tag: u32, state: TagState, way: impl Fn(f64) -> [f64; 2]) {
         let known = matches!(now, TagState::Located | TagState::Coasting);
         let mut report = PositionReport {
             at,
+            received_at: at,
             valid_until: at.plus(Micros::from_millis(500)),
             state: now,
             place: known.then(|| place(east, north, 0.12)),

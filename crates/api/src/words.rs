@@ -64,6 +64,7 @@ pub fn finding_kind(finding: &AnchorFinding) -> &'static str {
         AnchorFinding::OneOf { .. } => "one_of",
         AnchorFinding::NeverHeard => "never_heard",
         AnchorFinding::Silent => "silent",
+        AnchorFinding::Held => "held",
         AnchorFinding::Flapping { .. } => "flapping",
         AnchorFinding::OftenLate { .. } => "often_late",
         AnchorFinding::Noisy { .. } => "noisy",
@@ -80,6 +81,10 @@ pub fn kit_kind(finding: &KitFinding) -> &'static str {
         KitFinding::NobodyAnswers => "nobody_answers",
         KitFinding::CableOut => "cable_out",
         KitFinding::FramesCut { .. } => "frames_cut",
+        KitFinding::Frozen { .. } => "frozen",
+        KitFinding::Repeated { .. } => "repeated",
+        KitFinding::OldFrames { .. } => "old_frames",
+        KitFinding::AgeUnknown { .. } => "age_unknown",
         KitFinding::UnevenClock { .. } => "uneven_clock",
     }
 }
@@ -121,6 +126,10 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
         // 2-3 s: common practice, no source.
         AnchorFinding::Silent => Said::new(
             "answers no more",
+            "check its power; usually back 2-3 s after power returns (common practice)",
+        ),
+        AnchorFinding::Held => Said::new(
+            "the module repeats its last range; the anchor itself is silent",
             "check its power; usually back 2-3 s after power returns (common practice)",
         ),
         AnchorFinding::Flapping { times, over } => Said::new(
@@ -217,6 +226,28 @@ pub fn kit(finding: &KitFinding) -> Said {
             format!("{} of the frames of the last minute came cut or damaged", percent(share)),
             "use a shorter cable, away from motors and mains; check the baud rate",
         ),
+        KitFinding::Frozen { tag } => Said::new(
+            format!("frozen: every range of tag {tag} is bit for bit the one before"),
+            "switch the primary anchor off and on: its module hangs",
+        ),
+        KitFinding::Repeated { tag } => Said::new(
+            format!("repeated frames of tag {tag}: sent again, or the counter stands still"),
+            "restart the primary anchor, or what stands between it and this computer",
+        ),
+        KitFinding::OldFrames { tag, age } => Said {
+            on_site: false,
+            ..Said::new(
+                format!("old frames of tag {tag}: measured {} before they came", span(age)),
+                "look for what holds them back: bridge, adapter, radio link, busy computer",
+            )
+        },
+        KitFinding::AgeUnknown { tag } => Said {
+            on_site: false,
+            ..Said::new(
+                format!("nobody can say how old frames of tag {tag} are: their pace is odd"),
+                "look for stalls and bursts; is `millis` of the layout in milliseconds?",
+            )
+        },
         KitFinding::UnevenClock { usual, longest, share } => Said {
             on_site: false,
             ..Said::new(

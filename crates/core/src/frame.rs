@@ -31,6 +31,11 @@ impl Word {
 pub struct Frame {
     /// Arrival of the chunk that held the frame's last byte.
     pub received_at: Timestamp,
+    /// An instant at which the reader found nothing to read before that chunk came: on this machine the frame is no
+    /// older than that. `None` when that is not known.
+    pub empty_at: Option<Timestamp>,
+    /// Bytes since the frame before that belong to no good frame: frames that were damaged on their way.
+    pub skipped_bytes: u32,
     /// The `tag` field, when the layout has one and it was not empty.
     pub tag: Option<u32>,
     /// The `seq` field, when the layout has one.

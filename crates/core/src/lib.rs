@@ -27,7 +27,7 @@ pub use site::{
     SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
-pub use verdict::{NoFixReason, RejectReason, TagState, Verdict, ZoneState};
+pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState};
 
 /// The most anchors that one site may have, and the most range fields of one frame.
 ///

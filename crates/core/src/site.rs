@@ -125,6 +125,8 @@ pub struct TrackSettings {
     pub slow_error_m: Option<f64>,
     /// The same for the part that all ranges of a tag have in common, metres.
     pub tag_offset_m: Option<f64>,
+    /// Ranges that were measured longer ago than this are never published as a position.
+    pub max_age: Micros,
 }
 
 impl Default for TrackSettings {
@@ -136,6 +138,7 @@ impl Default for TrackSettings {
             delayed: None,
             slow_error_m: None,
             tag_offset_m: None,
+            max_age: Micros::from_millis(300),
         }
     }
 }

@@ -17,6 +17,42 @@ pub enum Verdict {
     AnchorSuspect,
     /// A good number, but no position could be computed from this epoch.
     NoFix,
+    /// The whole frame must not be taken for the present.
+    Doubted(Doubt),
+    /// The module holds on to the anchor's last range; the anchor itself has not answered.
+    Held,
+}
+
+impl Verdict {
+    /// Whether it is a number that can be a range and that the anchor measured just now.
+    pub fn is_fresh(self) -> bool {
+        match self {
+            Verdict::NoReading
+            | Verdict::AnchorSilent
+            | Verdict::OutOfSpan
+            | Verdict::Doubted(_)
+            | Verdict::Held => false,
+            Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorSuspect | Verdict::NoFix => true,
+        }
+    }
+}
+
+/// Why a frame must not be taken for the present. Nothing that is doubted is published as a position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Doubt {
+    /// Measured longer ago than `[track] max_age_s`.
+    Old,
+    /// A frame that came before: the same counter, or one that was sent again.
+    Repeated,
+    /// The ranges are bit for bit those of before, for longer than chance allows.
+    Frozen,
+    /// Its age is not known: the pace has not been normal for long enough since the start or a gap.
+    Unsettled,
+}
+
+impl Doubt {
+    /// All of them.
+    pub const ALL: [Doubt; 4] = [Doubt::Old, Doubt::Repeated, Doubt::Frozen, Doubt::Unsettled];
 }
 
 /// Why the gate left a range out.
@@ -50,6 +86,8 @@ pub enum NoFixReason {
     Inconsistent,
     /// The iteration did not settle.
     NotConverged,
+    /// Frames come, but none that may be taken for the present.
+    NotCurrent(Doubt),
 }
 
 /// How far a tag's published position can be trusted.

@@ -80,7 +80,15 @@ fn ranges_m(k: usize) -> [f64; 8] {
 fn frame(k: usize) -> Frame {
     let at = Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(100 * k as i64));
     let words = ranges_m(k).map(|r| Word::Int((r * 100.0).round() as i64));
-    Frame { received_at: at, tag: None, seq: None, millis: None, words: words.into_iter().collect() }
+    Frame {
+        received_at: at,
+        empty_at: None,
+        skipped_bytes: 0,
+        tag: None,
+        seq: None,
+        millis: None,
+        words: words.into_iter().collect(),
+    }
 }
 
 /// The frames through a bare tracker.

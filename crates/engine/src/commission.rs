@@ -370,16 +370,14 @@ impl Proof {
                 }
             }
             Output::Ranges(epoch) => {
-                let sound = |v: Verdict| {
-                    !matches!(v, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)
-                };
+                let sound = |v: Verdict| v.is_fresh();
                 let readings = epoch.ranges.iter().map(|r| hereabout_core::RangeReading {
                     anchor: r.anchor,
                     raw_range_m: r.range_m.filter(|_| sound(r.verdict)),
                 });
                 let readings = readings.collect();
                 let (at, tag, frame_seq) = (epoch.at, epoch.tag, epoch.frame_seq);
-                self.corrected.take(&Epoch { at, tag, frame_seq, readings });
+                self.corrected.take(&Epoch::new(at, tag, frame_seq, readings));
             }
             _ => {}
         }

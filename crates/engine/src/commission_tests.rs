@@ -78,7 +78,7 @@ fn epochs(at_m: [f64; 3], from_s: f64, seconds: f64, noise: &mut Noise) -> Vec<E
         };
         let readings: ArrayVec<RangeReading, 8> = PLACES_M.iter().enumerate().map(reading).collect();
         let readings = readings.into_iter().collect();
-        Epoch { at: stamp(from_s + i as f64 / 10.0), tag: TagId(0), frame_seq: None, readings }
+        Epoch::new(stamp(from_s + i as f64 / 10.0), TagId(0), None, readings)
     };
     (0..n).map(epoch).collect()
 }

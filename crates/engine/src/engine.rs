@@ -1,16 +1,20 @@
 //! The order of the stages and of the deadlines.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Epoch, MAX_ANCHORS, Site, TagId, TagState, Timestamp, Verdict};
+use hereabout_core::{
+    Doubt, Epoch, Frame, MAX_ANCHORS, NoFixReason, Site, TagId, TagState, Timestamp, Verdict,
+};
 use hereabout_solve::tracker::AnchorStats;
 use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
+use crate::freshness::Freshness;
 use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
     AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
 };
+use crate::start::{Recent, StartState};
 use crate::tag::Tag;
 use crate::watch::{Seen, Watch};
 
@@ -25,6 +29,7 @@ pub const MAX_TAGS: usize = 32;
 pub struct Engine {
     site: Site,
     frame: Option<FrameSpec>,
+    freshness: Freshness,
     newest: Option<Timestamp>,
     seq: u64,
     /// Delayed reports have their own numbers.
@@ -35,6 +40,7 @@ pub struct Engine {
     watch: Watch,
     outputs: Outputs,
     tables: TableRoom,
+    recent: Recent,
 }
 
 impl Engine {
@@ -42,6 +48,7 @@ impl Engine {
     pub fn new(site: Site, frame: Option<FrameSpec>) -> Engine {
         let watch = Watch::new(&site);
         Engine {
+            freshness: Freshness::new(frame.as_ref(), site.track().max_age),
             site,
             frame,
             newest: None,
@@ -52,7 +59,54 @@ impl Engine {
             watch,
             outputs: Outputs::default(),
             tables: TableRoom::default(),
+            recent: Recent::default(),
         }
+    }
+
+    /// An engine that goes on from what another one handed on; see `start`. What it says first is where each tag is at
+    /// that instant, as far as the handed-on ranges tell under this site.
+    pub fn begin(site: Site, frame: Option<FrameSpec>, start: &StartState) -> Engine {
+        let mut engine = Engine::new(site, frame);
+        engine.watch.inherit(&start.anchors);
+        for epoch in &start.epochs {
+            engine.handle(Input::Epoch(epoch));
+            engine.outputs.clear();
+        }
+        engine.handle(Input::Tick(start.at));
+        engine.outputs.clear();
+        (engine.seq, engine.delayed_seq, engine.zone_seq) = (start.seq, start.delayed_seq, start.zone_seq);
+        for i in 0..engine.tags.len() {
+            let estimate = engine.tags[i].begin(start.at, &engine.site);
+            engine.publish(start.at, start.at, i, &estimate, &ArrayVec::new());
+        }
+        engine.tell_table(start.at);
+        engine
+    }
+
+    /// Ends what this engine says, at `at`: every zone becomes unknown. What is handed on to the next one.
+    pub fn hand_on(&mut self, at: Timestamp) -> StartState {
+        self.handle(Input::Tick(at));
+        let at = self.newest.unwrap_or(at);
+        for tag in &mut self.tags {
+            let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
+            tag.zones.end(at, |zone| number_zone(outputs, seq, zone));
+        }
+        StartState {
+            at,
+            seq: self.seq,
+            delayed_seq: self.delayed_seq,
+            zone_seq: self.zone_seq,
+            anchors: self.watch.hand_on(),
+            epochs: self.recent.at(at),
+        }
+    }
+
+    /// Takes over what another engine knows of the stream: its pace, its clock, the frames of before. It belongs to the
+    /// kit and the cable, not to the site.
+    pub fn take_over_stream(&mut self, before: &mut Engine) {
+        let max_age = self.site.track().max_age;
+        let fresh = Freshness::new(self.frame.as_ref(), max_age);
+        self.freshness = std::mem::replace(&mut before.freshness, fresh).with_max_age(max_age);
     }
 
     /// The same without the anchor watch, which says nothing then: for measuring what the watch costs.
@@ -68,31 +122,37 @@ impl Engine {
 
     /// Takes one input. Deadlines at or before its stamp fire first, each with its own stamp.
     ///
-    /// A frame or epoch older than the newest input is left out with [`Output::OutOfOrder`]; an
-    /// older tick does nothing. A frame without a frame layout is left out as well.
+    /// An epoch older than the newest input is left out with [`Output::OutOfOrder`]; an older tick does nothing. A
+    /// frame counts as received at the newest instant at least: it may have waited in the decoder. A frame without a
+    /// frame layout is left out as well.
     pub fn handle(&mut self, input: Input<'_>) {
-        let at = match &input {
+        let stamp = match &input {
             Input::Frame(frame) => frame.received_at,
             Input::Epoch(epoch) => epoch.at,
-            Input::Tick(at) => *at,
+            Input::Tick(at) | Input::LinkChanged(at) => *at,
         };
-        if let Some(newest) = self.newest.filter(|newest| at < *newest) {
-            if !matches!(input, Input::Tick(_)) {
-                self.outputs.push_back(Output::OutOfOrder { at, newest });
-            }
+        let at = self.newest.map_or(stamp, |newest| newest.max(stamp));
+        if at > stamp && matches!(input, Input::Epoch(_)) {
+            self.outputs.push_back(Output::OutOfOrder { at: stamp, newest: at });
             return;
         }
         self.fire_until(at);
         self.newest = Some(at);
         match input {
-            Input::Frame(frame) => {
-                if let Some(spec) = &self.frame {
-                    let epoch = epoch_from_frame(frame, spec, &self.site);
-                    self.take_epoch(&epoch);
-                }
-            }
+            Input::Frame(frame) => self.take_frame(at, frame),
             Input::Epoch(epoch) => self.take_epoch(epoch),
             Input::Tick(_) => {}
+            Input::LinkChanged(_) => self.freshness.link_changed(),
+        }
+    }
+
+    /// Asks how fresh a frame is, and takes it as an epoch that says so.
+    fn take_frame(&mut self, at: Timestamp, frame: &Frame) {
+        if let Some(spec) = &self.frame {
+            let mut epoch = epoch_from_frame(frame, spec, &self.site);
+            epoch.at = at;
+            self.freshness.judge(frame, &mut epoch);
+            self.take_epoch(&epoch);
         }
     }
 
@@ -125,20 +185,24 @@ impl Engine {
         table
     }
 
+    fn tell_table(&mut self, at: Timestamp) {
+        let table = self.table(at);
+        self.outputs.push_back(Output::Anchors(self.tables.share(table)));
+    }
+
     fn fire_until(&mut self, at: Timestamp) {
         while let Some(due) = self.poll_deadline().filter(|due| *due <= at) {
             for i in 0..self.tags.len() {
                 if self.tags[i].speak_at.is_some_and(|t| t <= due) {
                     let estimate = self.tags[i].fire(due, &self.site);
-                    self.publish(due, i, &estimate, &ArrayVec::new());
+                    self.publish(due, due, i, &estimate, &ArrayVec::new());
                 }
                 let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
                 self.tags[i].zones.fire(due, |zone| number_zone(outputs, seq, zone));
             }
             let tags = &self.tags;
             if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
-                let table = self.table(due);
-                self.outputs.push_back(Output::Anchors(self.tables.share(table)));
+                self.tell_table(due);
             }
             self.watch.roll(due);
         }
@@ -149,6 +213,7 @@ impl Engine {
             self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
             return;
         };
+        self.recent.keep(epoch);
         self.watch.wake(epoch.at);
         let mut judged = self.correct(epoch);
         let obs: ArrayVec<Obs, MAX_ANCHORS> = judged
@@ -157,14 +222,44 @@ impl Engine {
             .filter_map(|(i, r)| Some(Obs { anchor: (*i)?, range_m: r.range_m? }))
             .collect();
         let complete = epoch.readings.len() >= self.site.anchors().len();
-        let estimate = self.tags[tag].update(epoch.at, &obs, complete, &self.site);
+        // What is too old for the present still says where the tag was, and the next position is the better for it.
+        let feeds = matches!(epoch.doubt, None | Some(Doubt::Old));
+        let estimate =
+            feeds.then(|| self.tags[tag].update(epoch, &obs, complete, &self.site)).flatten();
+        if let Some(doubt) = epoch.doubt {
+            mark(&mut judged, doubt);
+            self.doubted(epoch, tag, judged, doubt);
+            return;
+        }
+        let estimate = estimate.unwrap_or_else(|| Estimate::lost(NoFixReason::NotCurrent(Doubt::Old)));
         judge(&mut judged, &estimate, &self.site);
-        self.tally(epoch.at, tag, &judged, &estimate);
+        self.tally(epoch, tag, &judged, &estimate);
+        let ranges = self.tell_ranges(epoch, judged);
+        self.publish(epoch.at, epoch.measured_at, tag, &estimate, &ranges);
+    }
+
+    /// An epoch that must not be taken for the present: it is kept with its verdict, and nothing rests on it. When it
+    /// casts doubt on what was said before, that is taken back at once.
+    fn doubted(&mut self, epoch: &Epoch, tag: usize, judged: Judged, doubt: Doubt) {
+        let estimate = Estimate::lost(NoFixReason::NotCurrent(doubt));
+        self.tally(epoch, tag, &judged, &estimate);
+        self.tell_ranges(epoch, judged);
+        if self.tags[tag].retract(epoch.at, doubt, &estimate, &self.site) {
+            self.publish(epoch.at, epoch.at, tag, &estimate, &ArrayVec::new());
+        }
+    }
+
+    fn tell_ranges(&mut self, epoch: &Epoch, judged: Judged) -> ArrayVec<JudgedRange, MAX_ANCHORS> {
         let ranges: ArrayVec<JudgedRange, MAX_ANCHORS> = judged.into_iter().map(|(_, r)| r).collect();
-        let epoch_out =
-            JudgedEpoch { at: epoch.at, tag: epoch.tag, frame_seq: epoch.frame_seq, ranges: ranges.clone() };
-        self.outputs.push_back(Output::Ranges(epoch_out));
-        self.publish(epoch.at, tag, &estimate, &ranges);
+        self.outputs.push_back(Output::Ranges(JudgedEpoch {
+            at: epoch.at,
+            measured_at: epoch.measured_at,
+            doubt: epoch.doubt,
+            tag: epoch.tag,
+            frame_seq: epoch.frame_seq,
+            ranges: ranges.clone(),
+        }));
+        ranges
     }
 
     fn tag_index(&mut self, id: TagId, at: Timestamp) -> Option<usize> {
@@ -178,11 +273,11 @@ impl Engine {
     /// Offsets and scales out; every reading gets its first verdict. `NoFix` marks the usable ones
     /// until the estimator has spoken. An anchor that the site does not have, or that the epoch named
     /// before, is out of span of what this site can use.
-    fn correct(&self, epoch: &Epoch) -> ArrayVec<(Option<usize>, JudgedRange), MAX_ANCHORS> {
+    fn correct(&self, epoch: &Epoch) -> Judged {
         let [near_m, far_m] = self.site.range_span_m();
         let set_aside = self.watch.set_aside();
-        let mut out = ArrayVec::<(Option<usize>, JudgedRange), MAX_ANCHORS>::new();
-        for reading in &epoch.readings {
+        let mut out = Judged::new();
+        for (place, reading) in epoch.readings.iter().enumerate() {
             let index = self.site.anchor_index(reading.anchor);
             let seen = out.iter().any(|(i, _)| i.is_some() && *i == index);
             let raw_range_m = reading.raw_range_m.filter(|r| r.is_finite());
@@ -195,6 +290,7 @@ impl Engine {
                 None if index.is_some_and(|i| self.watch.is_silent(i)) => Verdict::AnchorSilent,
                 None => Verdict::NoReading,
                 Some(r) if r < near_m || r > far_m || !r.is_finite() || seen => Verdict::OutOfSpan,
+                Some(_) if epoch.is_held(place) => Verdict::Held,
                 Some(_) if index.is_some_and(|i| set_aside.contains(i)) => Verdict::AnchorSuspect,
                 Some(_) => Verdict::NoFix,
             };
@@ -215,30 +311,31 @@ impl Engine {
     /// Tells the watch what this epoch said; a change of state is published with the table at once.
     fn tally(
         &mut self,
-        at: Timestamp,
+        epoch: &Epoch,
         tag: usize,
         judged: &[(Option<usize>, JudgedRange)],
         estimate: &Estimate,
     ) {
-        let seen = Seen { at, tag, tag_id: self.tags[tag].id, judged, estimate };
+        let (at, measured_at, doubt) = (epoch.at, epoch.measured_at, epoch.doubt);
+        let seen = Seen { at, measured_at, doubt, tag, tag_id: self.tags[tag].id, judged, estimate };
         let tags = &self.tags;
         if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
-            let table = self.table(at);
-            self.outputs.push_back(Output::Anchors(self.tables.share(table)));
+            self.tell_table(at);
         }
     }
 
-    /// Publishes what tag `i` has to say at `at`, and the delayed reports that have become due with it.
+    /// Publishes what tag `i` has to say at `at` about the instant `measured_at`, and the delayed reports that have
+    /// become due with it.
     fn publish(
         &mut self,
         at: Timestamp,
+        measured_at: Timestamp,
         i: usize,
         estimate: &Estimate,
         ranges: &ArrayVec<JudgedRange, MAX_ANCHORS>,
     ) {
-        let tag = self.tags[i].id;
         self.seq += 1;
-        let report = self.report(self.seq, at, tag, estimate);
+        let report = self.report(self.seq, [at, measured_at], i, estimate);
         self.outputs.push_back(Output::Position(report.clone()));
         let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
         let watch = &self.watch;
@@ -248,12 +345,14 @@ impl Engine {
         });
         while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
             self.delayed_seq += 1;
-            let report = self.report(self.delayed_seq, was_at, tag, &delayed);
+            let report = self.report(self.delayed_seq, [was_at, was_at], i, &delayed);
             self.outputs.push_back(Output::Delayed(report));
         }
     }
 
-    fn report(&self, seq: u64, at: Timestamp, tag: TagId, estimate: &Estimate) -> PositionReport {
+    /// The report of tag `i` with its number; `times` are when it was received and when it was measured.
+    fn report(&self, seq: u64, times: [Timestamp; 2], i: usize, estimate: &Estimate) -> PositionReport {
+        let [received_at, at] = times;
         let anchors = self.site.anchors();
         let used = estimate.verdicts.iter().filter(|v| v.rejected.is_none()).map(|v| anchors[v.anchor].id);
         let rejected = estimate.verdicts.iter().filter_map(|v| {
@@ -268,9 +367,10 @@ impl Engine {
         let [hdop, vdop, pdop] = estimate.dop;
         PositionReport {
             seq,
-            tag,
+            tag: self.tags[i].id,
             at,
-            valid_until: Tag::valid_until(at, estimate.state),
+            received_at,
+            valid_until: self.tags[i].valid_until(at, estimate.state),
             state: estimate.state,
             place: estimate.place,
             candidates: estimate.candidates.clone(),
@@ -299,6 +399,16 @@ fn learned(tags: &[Box<Tag>], anchor: usize) -> Option<AnchorStats> {
 fn number_zone(outputs: &mut Outputs, seq: &mut u64, zone: ZoneReport) {
     *seq += 1;
     outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
+}
+
+/// The readings of an epoch with the index of their anchor (`None` for anchors that the site does not have).
+type Judged = ArrayVec<(Option<usize>, JudgedRange), MAX_ANCHORS>;
+
+/// Gives every number of a doubted epoch the verdict that it is.
+fn mark(judged: &mut Judged, doubt: Doubt) {
+    for (_, range) in judged.iter_mut().filter(|(_, r)| r.verdict.is_fresh() || r.verdict == Verdict::Held) {
+        range.verdict = Verdict::Doubted(doubt);
+    }
 }
 
 /// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this

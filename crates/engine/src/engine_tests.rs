@@ -52,12 +52,7 @@ fn epoch(ms: i64, places: &[[f64; 3]], from_m: [f64; 3], changes: &[(usize, Opti
         anchor: AnchorId(i as u16),
         raw_range_m: changes.iter().find(|(k, _)| *k == i).map_or(Some(distance_m(*p, from_m)), |c| c.1),
     };
-    Epoch {
-        at: at(ms),
-        tag: TagId(0),
-        frame_seq: None,
-        readings: places.iter().enumerate().map(reading).collect(),
-    }
+    Epoch::new(at(ms), TagId(0), None, places.iter().enumerate().map(reading).collect())
 }
 
 fn drain(engine: &mut Engine) -> Vec<Output> {
@@ -400,6 +395,8 @@ fn a_frame_is_read_through_its_layout_into_the_right_anchors() {
     let words = [cm(0), cm(1), 0, cm(3), cm(4), 777, 0, 0].map(Word::Int);
     let frame = Frame {
         received_at: at(0),
+        empty_at: None,
+        skipped_bytes: 0,
         tag: Some(3),
         seq: Some(9),
         millis: None,
@@ -534,7 +531,7 @@ proptest! {
         let mut engine = engine_with(ALL[epochs.len() % 3]);
         for (ms, tag, readings) in epochs {
             let readings = readings.iter().map(|(a, r)| RangeReading { anchor: AnchorId(*a), raw_range_m: *r });
-            let e = Epoch { at: at(ms), tag: TagId(tag), frame_seq: None, readings: readings.collect() };
+            let e = Epoch::new(at(ms), TagId(tag), None, readings.collect());
             engine.handle(Input::Epoch(&e));
             let out = drain(&mut engine);
             let late = out.iter().any(|o| matches!(o, Output::OutOfOrder { .. }));
@@ -557,7 +554,7 @@ proptest! {
             let ids = site.anchors().iter().map(|a| a.id);
             let reading = |(anchor, r): (AnchorId, f64)| RangeReading { anchor, raw_range_m: Some(r) };
             let readings = ids.zip(ranges).map(reading).collect();
-            engine.handle(Input::Epoch(&Epoch { at: at(ms), tag: TagId(0), frame_seq: None, readings }));
+            engine.handle(Input::Epoch(&Epoch::new(at(ms), TagId(0), None, readings)));
             no_rubbish(&drain(&mut engine))?;
         }
         engine.handle(Input::Tick(at(ms + 100_000_000)));

@@ -18,5 +18,5 @@ pub fn epoch_from_frame(frame: &Frame, spec: &FrameSpec, site: &Site) -> Epoch {
             Some(RangeReading { anchor: anchor.id, raw_range_m: spec.range_m(*word) })
         })
         .collect::<ArrayVec<_, { hereabout_core::MAX_ANCHORS }>>();
-    Epoch { at: frame.received_at, tag: TagId(frame.tag.unwrap_or(0)), frame_seq: frame.seq, readings }
+    Epoch::new(frame.received_at, TagId(frame.tag.unwrap_or(0)), frame.seq, readings)
 }

@@ -57,21 +57,26 @@ impl Gather {
     }
 }
 
+/// A Gaussian drift passes so many standard deviations with a probability of 10⁻³: √(2 ln 1000) in 2D, 4.03 in 3D
+/// (χ² with two and three degrees of freedom, by `hereabout_solve::distribution`).
+const PROTECTION_SIGMAS: f64 = 4.04;
+
 /// The last place.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Coast {
-    last: Option<(Timestamp, Place)>,
+    /// When, where, and the protection radius then.
+    last: Option<(Timestamp, Place, Option<f64>)>,
 }
 
 impl Coast {
-    pub(crate) fn remember(&mut self, at: Timestamp, place: Place) {
-        self.last = Some((at, place));
+    pub(crate) fn remember(&mut self, at: Timestamp, place: Place, protection_radius_m: Option<f64>) {
+        self.last = Some((at, place, protection_radius_m));
     }
 
     /// The last place at a later instant, or lost.
     pub(crate) fn predict(&self, at: Timestamp, site: &Site) -> Estimate {
         let mut estimate = Estimate::lost(NoFixReason::NoRanges);
-        let Some((last_at, mut place)) = self.last else { return estimate };
+        let Some((last_at, mut place, protection_radius_m)) = self.last else { return estimate };
         let age = at.since(last_at);
         let drift_m = DRIFT_SD_MPS * age.secs_f64();
         for axis in 0..site.dimension().unknowns() {
@@ -82,6 +87,7 @@ impl Coast {
             estimate.state = TagState::Coasting;
             estimate.place = Some(place);
             estimate.radius95_m = Some(radius_m);
+            estimate.protection_radius_m = protection_radius_m.map(|r| r + PROTECTION_SIGMAS * drift_m);
         }
         estimate
     }

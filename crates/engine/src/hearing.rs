@@ -58,12 +58,8 @@ pub fn epoch_by_field(frame: &Frame, spec: &FrameSpec) -> Epoch {
         anchor: AnchorId(u16::try_from(field).unwrap_or(u16::MAX)),
         raw_range_m: spec.range_m(*word),
     };
-    Epoch {
-        at: frame.received_at,
-        tag: TagId(frame.tag.unwrap_or(0)),
-        frame_seq: frame.seq,
-        readings: frame.words.iter().enumerate().map(reading).collect(),
-    }
+    let readings = frame.words.iter().enumerate().map(reading).collect();
+    Epoch::new(frame.received_at, TagId(frame.tag.unwrap_or(0)), frame.seq, readings)
 }
 
 /// Something odd in what is heard. Facts only; the words are made where people read them.

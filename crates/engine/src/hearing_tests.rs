@@ -27,12 +27,8 @@ fn at(ms: i64) -> Timestamp {
 fn epoch(ms: i64, tag: u32, ranges: &[Option<f64>]) -> Epoch {
     let reading =
         |(i, r): (usize, &Option<f64>)| RangeReading { anchor: AnchorId(i as u16), raw_range_m: *r };
-    Epoch {
-        at: at(ms),
-        tag: TagId(tag),
-        frame_seq: Some((ms / 100 % 256) as u32),
-        readings: ranges.iter().enumerate().map(reading).collect(),
-    }
+    let readings = ranges.iter().enumerate().map(reading).collect();
+    Epoch::new(at(ms), TagId(tag), Some((ms / 100 % 256) as u32), readings)
 }
 
 fn hearing(anchors: u16) -> Hearing {

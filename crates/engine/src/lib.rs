@@ -1,4 +1,4 @@
-//! The one place that knows the order of the stages: frame → epoch → corrected ranges → solution →
+//! The one place that knows the order of the stages: frame → fresh or not → epoch → corrected ranges → solution →
 //! published report and anchor health.
 //!
 //! The engine is a state machine: [`Engine::handle`] takes an [`Input`], [`Engine::poll_output`]
@@ -13,12 +13,14 @@ pub mod commission;
 mod engine;
 mod epoch;
 mod estimate;
+mod freshness;
 mod gather;
 pub mod hearing;
 mod outputs;
 pub mod picture;
 mod plain;
 mod report;
+mod start;
 mod tag;
 pub mod tally;
 mod tracked;
@@ -29,7 +31,8 @@ pub use engine::{Engine, MAX_TAGS};
 pub use epoch::epoch_from_frame;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
-    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, Output, Place,
+    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS, Output, Place,
     PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
+pub use start::{InheritedAnchor, StartState};
 pub use watch::{KitWatch, LinkCounts};

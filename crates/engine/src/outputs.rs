@@ -71,6 +71,13 @@ impl Outputs {
         outputs.for_each(|output| self.push_back(output));
     }
 
+    /// Forgets what waits.
+    pub(crate) fn clear(&mut self) {
+        self.order.clear();
+        self.epochs.clear();
+        self.positions.clear();
+    }
+
     pub(crate) fn pop_front(&mut self) -> Option<Output> {
         match self.order.pop_front()? {
             Slot::Ranges => self.epochs.pop_front().map(Output::Ranges),

@@ -30,7 +30,7 @@ impl Plain {
         match locate(&ranges, site.dimension(), site.fence(), &GateSettings::default()) {
             Solution::Fix(fix) => {
                 let place = Place { position_m: fix.position_m, covariance_m2: fix.covariance_m2 };
-                self.coast.remember(at, place);
+                self.coast.remember(at, place, None);
                 Estimate {
                     radius95_m: Some(radius95_m(&fix.covariance_m2, site.dimension())),
                     checked: fix.checked,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState, Timestamp,
+    AnchorId, Doubt, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState, Timestamp,
     Verdict, ZoneState,
 };
 
@@ -18,6 +18,8 @@ pub enum Input<'a> {
     Epoch(&'a Epoch),
     /// Nothing new, but this much time has passed.
     Tick(Timestamp),
+    /// The link to the kit was opened or fell away: what comes next need not follow on what came before.
+    LinkChanged(Timestamp),
 }
 
 /// What the engine says.
@@ -85,8 +87,12 @@ pub struct JudgedRange {
 /// All ranges of one epoch.
 #[derive(Clone, Debug, PartialEq)]
 pub struct JudgedEpoch {
-    /// Stamp of the epoch.
+    /// When it arrived.
     pub at: Timestamp,
+    /// When it was measured, as far as that can be told.
+    pub measured_at: Timestamp,
+    /// Why it was not taken for the present; `None` when it was.
+    pub doubt: Option<Doubt>,
     /// Whose ranges.
     pub tag: TagId,
     /// The module's frame counter.
@@ -124,8 +130,10 @@ pub struct PositionReport {
     pub seq: u64,
     /// Which tag.
     pub tag: TagId,
-    /// The instant that the position is for.
+    /// The instant that the position is for: when its ranges were measured, or when a time ran out.
     pub at: Timestamp,
+    /// The engine's instant: when the frame behind it arrived, or when a time ran out. Never before `at`.
+    pub received_at: Timestamp,
     /// Who hears nothing newer until then must treat the position as unknown.
     pub valid_until: Timestamp,
     /// How far it can be trusted.
@@ -136,7 +144,8 @@ pub struct PositionReport {
     pub candidates: ArrayVec<Place, 2>,
     /// Radius that holds the truth with 95 %, metres: a circle in 2D, a sphere in 3D.
     pub radius95_m: Option<f64>,
-    /// Radius that the error passes with a probability of at most 10⁻³; `None` until an estimator gives it.
+    /// Radius that the distance of the tag from `place` passes with a probability of at most 10⁻³ at any instant
+    /// until `valid_until`, metres; `None` until an estimator gives it.
     pub protection_radius_m: Option<f64>,
     /// Whether a range was left over to check the fix with.
     pub checked: bool,
@@ -262,6 +271,8 @@ pub enum AnchorFinding {
     },
     /// Never heard in this session.
     NeverHeard,
+    /// The module goes on sending its last range, bit for bit, for longer than chance allows.
+    Held,
     /// It answers no more.
     Silent,
     /// It falls silent again and again.
@@ -305,7 +316,7 @@ pub enum AnchorFinding {
 
 impl AnchorFinding {
     /// Kinds of findings there are.
-    pub const KINDS: usize = 12;
+    pub const KINDS: usize = 13;
 
     /// How bad a finding of this kind is: 0 is the worst. What gives wrong positions stands before what gives none,
     /// and that before what gives worse ones.
@@ -316,13 +327,14 @@ impl AnchorFinding {
             AnchorFinding::OffsetChanged { .. } => 2,
             AnchorFinding::ReadsLong { .. } => 3,
             AnchorFinding::OneOf { .. } => 4,
-            AnchorFinding::Silent => 5,
-            AnchorFinding::NeverHeard => 6,
-            AnchorFinding::Flapping { .. } => 7,
-            AnchorFinding::OftenLate { .. } => 8,
-            AnchorFinding::Noisy { .. } => 9,
-            AnchorFinding::Drifting { .. } => 10,
-            AnchorFinding::Weak { .. } => 11,
+            AnchorFinding::Held => 5,
+            AnchorFinding::Silent => 6,
+            AnchorFinding::NeverHeard => 7,
+            AnchorFinding::Flapping { .. } => 8,
+            AnchorFinding::OftenLate { .. } => 9,
+            AnchorFinding::Noisy { .. } => 10,
+            AnchorFinding::Drifting { .. } => 11,
+            AnchorFinding::Weak { .. } => 12,
         }
     }
 }
@@ -409,7 +421,32 @@ pub enum KitFinding {
         /// Share of the gaps that are off by more than half.
         share: f64,
     },
+    /// Frames come whose ranges are bit for bit those of before: the module hangs.
+    Frozen {
+        /// Which tag's.
+        tag: TagId,
+    },
+    /// Frames come that came before: the counter stands still, or old ones are sent again.
+    Repeated {
+        /// Which tag's.
+        tag: TagId,
+    },
+    /// Frames come that were measured too long ago.
+    OldFrames {
+        /// Which tag's.
+        tag: TagId,
+        /// How long ago, at least.
+        age: Micros,
+    },
+    /// Frames come, and nobody can say how old they are: the pace is not the kit's own.
+    AgeUnknown {
+        /// Which tag's.
+        tag: TagId,
+    },
 }
+
+/// Findings about the kit that last at the same time.
+pub const MAX_KIT_FINDINGS: usize = 8;
 
 /// Something was found about the kit, or is over.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -473,6 +510,8 @@ pub enum ZoneWhy {
     },
     /// Two boards answer to the id of the anchor that the zone is near.
     TwoBoards,
+    /// The configuration was changed: every zone has to be earned again.
+    Changed,
     /// The kit was switched on a moment ago: a zone near an anchor settles first.
     Settling {
         /// When it is armed.
@@ -539,5 +578,5 @@ pub struct AnchorTable {
     /// One row an anchor.
     pub rows: ArrayVec<AnchorHealth, MAX_ANCHORS>,
     /// What is the matter with the kit as a whole; empty when nothing is.
-    pub kit: ArrayVec<KitFinding, 4>,
+    pub kit: ArrayVec<KitFinding, MAX_KIT_FINDINGS>,
 }

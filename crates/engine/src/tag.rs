@@ -1,6 +1,7 @@
 //! One tag: its estimator and the instants at which its state changes without an input.
 
-use hereabout_core::{Estimator, Micros, NoFixReason, Site, TagId, TagState, Timestamp};
+use arrayvec::ArrayVec;
+use hereabout_core::{Doubt, Epoch, Estimator, Micros, NoFixReason, Site, TagId, TagState, Timestamp};
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::estimate::{Estimate, Obs};
@@ -8,8 +9,42 @@ use crate::plain::Plain;
 use crate::tracked::{SnapshotState, TrackerState};
 use crate::zones::TagZones;
 
-/// A report holds for this long; five frames of a kit that sends ten a second.
-const VALID_FOR: Micros = Micros::from_millis(500);
+/// A report holds for at least this long, five frames of a kit that sends ten a second, and at most for the second.
+const VALID_FOR: [Micros; 2] = [Micros::from_millis(500), Micros::from_millis(2_000)];
+/// And for so many intervals between two frames of the tag: one may be missing.
+const VALID_FOR_INTERVALS: f64 = 1.5;
+/// Intervals that the tag's pace is the median of.
+const INTERVALS: usize = 9;
+
+/// How often frames of a tag come: the median of its last intervals.
+#[derive(Clone, Debug, Default)]
+struct Rhythm {
+    last: Option<Timestamp>,
+    intervals_us: ArrayVec<i64, INTERVALS>,
+}
+
+impl Rhythm {
+    /// A frame that arrived at `at`. Several of one read are no interval.
+    fn hear(&mut self, at: Timestamp) {
+        let interval_us = self.last.map(|last| at.since(last).micros());
+        self.last = Some(at);
+        if let Some(us) = interval_us.filter(|us| *us > 1_000) {
+            if self.intervals_us.is_full() {
+                self.intervals_us.remove(0);
+            }
+            self.intervals_us.push(us);
+        }
+    }
+
+    /// How long a report holds.
+    fn valid_for(&self) -> Micros {
+        let mut sorted = self.intervals_us.clone();
+        sorted.sort_unstable();
+        let usual_us = sorted.get(sorted.len() / 2).map_or(0.0, |us| *us as f64);
+        let holds = Micros::from_micros((VALID_FOR_INTERVALS * usual_us).round() as i64);
+        holds.clamp(VALID_FOR[0], VALID_FOR[1])
+    }
+}
 
 /// The estimators behind one face.
 #[derive(Clone, Debug)]
@@ -63,6 +98,13 @@ pub(crate) struct Tag {
     method: Method,
     /// What was last published.
     state: TagState,
+    /// The doubt that was last told as the reason for having no position.
+    told: Option<Doubt>,
+    /// Frames of unknown age in a row.
+    unsettled: u32,
+    rhythm: Rhythm,
+    /// The newest instant of measurement that the estimator was fed with.
+    measured_at: Option<Timestamp>,
     /// When to speak although nothing came; `None` when there is nothing more to say.
     pub(crate) speak_at: Option<Timestamp>,
     pub(crate) zones: TagZones,
@@ -72,13 +114,92 @@ impl Tag {
     /// A tag that is heard for the first time.
     pub(crate) fn new(id: TagId, at: Timestamp, site: &Site) -> Tag {
         let zones = TagZones::new(id, at, site);
-        Tag { id, method: Method::new(site), state: TagState::Lost, speak_at: None, zones }
+        Tag {
+            id,
+            method: Method::new(site),
+            state: TagState::Lost,
+            told: None,
+            unsettled: 0,
+            rhythm: Rhythm::default(),
+            measured_at: None,
+            speak_at: None,
+            zones,
+        }
     }
 
-    pub(crate) fn update(&mut self, at: Timestamp, obs: &[Obs], complete: bool, site: &Site) -> Estimate {
-        let estimate = self.method.update(at, obs, complete, site);
-        self.published(at, &estimate, site);
+    /// Feeds the estimator with an epoch. `None` when the epoch was not measured after the one before, or is too old
+    /// to say anything about the present.
+    pub(crate) fn update(
+        &mut self,
+        epoch: &Epoch,
+        obs: &[Obs],
+        complete: bool,
+        site: &Site,
+    ) -> Option<Estimate> {
+        let at = epoch.measured_at;
+        if epoch.doubt.is_some() {
+            if self.measured_at.is_none_or(|last| at > last) {
+                self.measured_at = Some(at);
+                self.method.update(at, obs, complete, site);
+            }
+            return None;
+        }
+        self.rhythm.hear(epoch.at);
+        self.measured_at = Some(self.measured_at.map_or(at, |last| last.max(at)));
+        let mut estimate = self.method.update(at, obs, complete, site);
+        self.hold(at, &mut estimate, site);
+        (self.told, self.unsettled) = (None, 0);
+        self.published(at, epoch.at, &estimate, site);
+        Some(estimate)
+    }
+
+    /// What there is to say at `at` for whoever goes on from handed-on ranges: the place that they lead to expect, and
+    /// that the track is another one. Zones have to be earned again.
+    pub(crate) fn begin(&mut self, at: Timestamp, site: &Site) -> Estimate {
+        self.zones.begin_again(at);
+        let lost = self.state == TagState::Lost;
+        let mut estimate = self.fire(at, site);
+        if lost {
+            estimate = Estimate::lost(self.told.map_or(NoFixReason::NoRanges, NoFixReason::NotCurrent));
+            self.published(at, at, &estimate, site);
+        }
+        estimate.restarted = true;
         estimate
+    }
+
+    /// Takes back what was said, for a doubt that reaches back (`frozen`, `unsettled`), or gives the reason for having
+    /// no position. Whether there is something to say: each reason is told once.
+    pub(crate) fn retract(&mut self, at: Timestamp, doubt: Doubt, lost: &Estimate, site: &Site) -> bool {
+        if doubt == Doubt::Unsettled {
+            self.rhythm.hear(at);
+            self.unsettled += 1;
+        }
+        // A single frame out of row may be a bit error, and says nothing about the others.
+        let reaches_back = doubt == Doubt::Frozen || (doubt == Doubt::Unsettled && self.unsettled > 1);
+        let speaks = if self.state == TagState::Lost { self.told != Some(doubt) } else { reaches_back };
+        if speaks {
+            self.told = Some(doubt);
+            self.published(at, at, lost, site);
+        }
+        speaks
+    }
+
+    /// Widens the protection radius by what the tag may do until the report runs out.
+    fn hold(&self, at: Timestamp, estimate: &mut Estimate, site: &Site) {
+        let (Some(radius_m), Some(place)) = (estimate.protection_radius_m, estimate.place) else { return };
+        let lost_at = self.method.lost_at(site).map(|t| t.plus(Micros::from_micros(-1)));
+        let until = self.valid_until(at, estimate.state);
+        let until = lost_at.map_or(until, |t| until.min(t)).max(at);
+        let then = self.method.predict(until, site);
+        estimate.protection_radius_m = match (then.protection_radius_m, then.place) {
+            (Some(then_m), Some(goes)) => {
+                let square: f64 =
+                    (0..3).map(|k| (goes.position_m[k] - place.position_m[k]).powi(2)).sum();
+                Some(then_m.max(radius_m) + square.sqrt())
+            }
+            // By then the tag would be lost: nothing can be promised.
+            _ => None,
+        };
     }
 
     /// The report that is due at `at` because no epoch came.
@@ -90,7 +211,8 @@ impl Tag {
             estimate.state = TagState::Coasting;
         }
         estimate.no_fix = Some(NoFixReason::NoRanges);
-        self.published(at, &estimate, site);
+        self.hold(at, &mut estimate, site);
+        self.published(at, at, &estimate, site);
         estimate
     }
 
@@ -111,20 +233,20 @@ impl Tag {
         }
     }
 
-    /// How long a report made at `at` holds. A lost tag has nothing to hold.
-    pub(crate) fn valid_until(at: Timestamp, state: TagState) -> Timestamp {
-        if state == TagState::Lost { at } else { at.plus(VALID_FOR) }
+    /// How long a report about the instant `at` holds. A lost tag has nothing to hold.
+    pub(crate) fn valid_until(&self, at: Timestamp, state: TagState) -> Timestamp {
+        if state == TagState::Lost { at } else { at.plus(self.rhythm.valid_for()) }
     }
 
-    /// A tag that is lost has said so and keeps quiet; any other speaks again when its report runs
-    /// out, and at the latest when it is lost.
-    fn published(&mut self, at: Timestamp, estimate: &Estimate, site: &Site) {
+    /// A tag that is lost has said so and keeps quiet; any other speaks again when its report about `at` runs
+    /// out, and at the latest when it is lost, but not before `now`.
+    fn published(&mut self, at: Timestamp, now: Timestamp, estimate: &Estimate, site: &Site) {
         self.state = estimate.state;
-        let runs_out = Tag::valid_until(at, estimate.state);
-        let lost_at = self.method.lost_at(site).filter(|t| *t > at);
+        let runs_out = self.valid_until(at, estimate.state);
+        let lost_at = self.method.lost_at(site).filter(|t| *t > now);
         self.speak_at = match estimate.state {
             TagState::Lost => None,
-            _ => Some(lost_at.map_or(runs_out, |t| t.min(runs_out))),
+            _ => Some(lost_at.map_or(runs_out, |t| t.min(runs_out)).max(now)),
         };
     }
 }

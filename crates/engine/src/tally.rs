@@ -128,7 +128,14 @@ mod tests {
             };
             let at = Timestamp::from_micros(i as i64);
             let ranges = [range(3), range(8)].into_iter().collect();
-            tally.take(&Output::Ranges(JudgedEpoch { at, tag: TagId(0), frame_seq: None, ranges }));
+            tally.take(&Output::Ranges(JudgedEpoch {
+                at,
+                measured_at: at,
+                doubt: None,
+                tag: TagId(0),
+                frame_seq: None,
+                ranges,
+            }));
         }
         let row = tally.anchors[0];
         assert_eq!((row.share(), row.rejected_share()), (Some(0.75), Some(1.0 / 3.0)));

@@ -47,7 +47,7 @@ impl SnapshotState {
             return estimate;
         }
         let place = Place { position_m: s.position_m, covariance_m2: s.covariance_m2 };
-        self.coast.remember(at, place);
+        self.coast.remember(at, place, Some(s.protection_radius_m));
         let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
             anchors.iter().zip(&s.ranges).filter_map(|(anchor, j)| Some(verdict(*anchor, (*j)?))).collect();
         Estimate {

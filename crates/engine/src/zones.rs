@@ -115,12 +115,26 @@ impl TagZones {
     pub(crate) fn fire(&mut self, at: Timestamp, mut out: impl FnMut(ZoneReport)) {
         let tag = self.tag;
         for watched in self.zones.iter_mut().filter(|z| z.runs_out.is_some_and(|t| t <= at)) {
-            match &mut watched.rule {
-                Rule::Area(rule) => rule.start_over(),
-                Rule::Near(rule) => rule.start_over(),
-            }
+            watched.start_over();
             out(watched.report(tag, at, at, &Answer::unknown(ZoneWhy::NoData)));
         }
+    }
+
+    /// Every zone becomes unknown at `at`, because the configuration changes; gives a report for each that was not.
+    pub(crate) fn end(&mut self, at: Timestamp, mut out: impl FnMut(ZoneReport)) {
+        let tag = self.tag;
+        for watched in self.zones.iter_mut().filter(|z| z.state != ZoneState::Unknown) {
+            out(watched.report(tag, at, at, &Answer::unknown(ZoneWhy::Changed)));
+        }
+    }
+
+    /// Nothing has been said about any zone, and each has to be earned.
+    pub(crate) fn begin_again(&mut self, at: Timestamp) {
+        for watched in &mut self.zones {
+            watched.start_over();
+            (watched.state, watched.since, watched.runs_out) = (ZoneState::Unknown, at, None);
+        }
+        self.fresh_until = Timestamp::MIN;
     }
 
     /// Takes in what was just published about the tag, with the ranges of the epoch (none when a time ran out);
@@ -161,6 +175,13 @@ impl TagZones {
 }
 
 impl Watched {
+    fn start_over(&mut self) {
+        match &mut self.rule {
+            Rule::Area(rule) => rule.start_over(),
+            Rule::Near(rule) => rule.start_over(),
+        }
+    }
+
     /// Takes the answer over and tells it. `position_until` is how long an unknown one holds.
     fn report(
         &mut self,

@@ -62,7 +62,7 @@ fn epoch(ms: i64, places: &[[f64; 3]], [e, n]: [f64; 2], without: &[usize]) -> E
         RangeReading { anchor: AnchorId(i as u16), raw_range_m: (!without.contains(&i)).then_some(range_m) }
     };
     let readings = places.iter().enumerate().map(reading).collect();
-    Epoch { at: at(ms), tag: TagId(0), frame_seq: None, readings }
+    Epoch::new(at(ms), TagId(0), None, readings)
 }
 
 fn zone_reports(engine: &mut Engine) -> Vec<ZoneReport> {
@@ -98,6 +98,7 @@ fn good(ms: i64, [e, n]: [f64; 2]) -> PositionReport {
         seq: 1,
         tag: TagId(0),
         at: at(ms),
+        received_at: at(ms),
         valid_until: at(ms + 500),
         state: TagState::Located,
         place: Some(Place { position_m: [e, n, UP_M], covariance_m2 }),
@@ -563,7 +564,7 @@ fn a_second_board_that_the_watch_finds_makes_the_zone_unknown() {
         let far_m = if k >= 700 && k % 2 == 1 { 6.0 } else { 0.0 };
         let reading = RangeReading { anchor: AnchorId(0), raw_range_m: Some(1.9 + sway_m + far_m) };
         let readings = [reading].into_iter().collect();
-        engine.handle(Input::Epoch(&Epoch { at: at(100 * k), tag: TagId(0), frame_seq: None, readings }));
+        engine.handle(Input::Epoch(&Epoch::new(at(100 * k), TagId(0), None, readings)));
         let last = *zone_reports(&mut engine).last().unwrap();
         match k {
             699 => assert_eq!((last.state, last.why), (Inside, ZoneWhy::Range)),

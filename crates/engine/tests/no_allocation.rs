@@ -71,6 +71,8 @@ fn frame(k: usize) -> Frame {
     };
     Frame {
         received_at: Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(100 * k as i64)),
+        empty_at: None,
+        skipped_bytes: 0,
         tag: None,
         seq: None,
         millis: None,

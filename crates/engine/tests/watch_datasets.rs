@@ -134,7 +134,7 @@ impl Set {
                 |&(i, r): &(usize, f64)| RangeReading { anchor: AnchorId(self.ids[i]), raw_range_m: Some(r) };
             let at = Timestamp::from_micros((t * 1e6).round() as i64);
             let readings = ranges.iter().map(reading).collect();
-            engine.handle(Input::Epoch(&Epoch { at, tag: TagId(0), frame_seq: None, readings }));
+            engine.handle(Input::Epoch(&Epoch::new(at, TagId(0), None, readings)));
             while let Some(output) = engine.poll_output() {
                 match output {
                     Output::FindingChanged(c) if !c.over => begun.push((c.anchor.0, c.finding)),

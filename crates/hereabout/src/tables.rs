@@ -169,7 +169,7 @@ impl RangeTable {
                     readings.push(RangeReading { anchor: *anchor, raw_range_m });
                 }
                 let tag = tag_of(&self.record, *tag)?;
-                Ok(Some(Epoch { at, tag, frame_seq: None, readings }))
+                Ok(Some(Epoch::new(at, tag, None, readings)))
             }
             Shape::Long { tag } => {
                 let anchor = self.record.get(1).unwrap_or("");
@@ -192,7 +192,7 @@ impl RangeTable {
             }
         }
         let readings = [reading].into_iter().collect();
-        self.open.replace(Epoch { at, tag, frame_seq: None, readings })
+        self.open.replace(Epoch::new(at, tag, None, readings))
     }
 }
 

@@ -7,6 +7,7 @@
 
 use std::sync::Arc;
 
+use hereabout_core::{Micros, Timestamp};
 use sqlx::sqlite::SqliteArguments;
 use sqlx::{Arguments, AssertSqlSafe, SqliteConnection};
 
@@ -109,6 +110,7 @@ struct Gathered<'a> {
     fixes: Vec<(Option<u64>, &'a FixRow)>,
     candidates: Vec<(u64, u8, &'a PlaceCells)>,
     events: Vec<(u64, &'a EventRow)>,
+    clocks: Vec<(Timestamp, Micros)>,
 }
 
 impl<'a> Gathered<'a> {
@@ -121,7 +123,7 @@ impl<'a> Gathered<'a> {
             match &record.0 {
                 Row::Frame(row) => {
                     cursor.frames += 1;
-                    cursor.last_frame = Some((at, row.tag));
+                    cursor.last_frame = (!row.inherited).then_some((at, row.tag));
                     g.frames.push((cursor.frames, row));
                     g.ranges.extend((0..).zip(&row.ranges).map(|(i, r)| (cursor.frames, i, r)));
                 }
@@ -136,6 +138,7 @@ impl<'a> Gathered<'a> {
                     cursor.event_seq += 1;
                     g.events.push((cursor.event_seq, row));
                 }
+                Row::Clock(at, utc_minus_session) => g.clocks.push((*at, *utc_minus_session)),
             }
         }
         g
@@ -150,13 +153,17 @@ pub(crate) struct Inserter {
     fix: Table,
     candidate: Table,
     event: Table,
+    clock: Table,
 }
 
 impl Inserter {
     pub(crate) fn new(session: i64) -> Inserter {
         Inserter {
             session,
-            frame: Table::new("frame (session, number, at_us, tag, frame_seq)", 5),
+            frame: Table::new(
+                "frame (session, number, at_us, tag, frame_seq, measured_at_us, doubt, inherited)",
+                8,
+            ),
             range: Table::new(
                 "range (session, frame, position, anchor, raw_range_m, range_m, verdict, residual_m, \
                  standardised_residual, p_good)",
@@ -166,8 +173,8 @@ impl Inserter {
                 "fix (session, seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, \
                  cov_en_m2, cov_eu_m2, cov_nn_m2, cov_nu_m2, cov_uu_m2, radius95_m, protection_radius_m, \
                  velocity_east_mps, velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, \
-                 no_fix_have, no_fix_need, restarted)",
-                29,
+                 no_fix_have, no_fix_need, restarted, received_at_us)",
+                30,
             ),
             candidate: Table::new(
                 "candidate (session, seq, rank, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, cov_eu_m2, cov_nn_m2, \
@@ -175,6 +182,7 @@ impl Inserter {
                 12,
             ),
             event: Table::new("event (seq, session, at_us, kind, detail)", 5),
+            clock: Table::new("clock (session, at_us, utc_minus_session_us)", 3),
         }
     }
 
@@ -194,6 +202,9 @@ impl Inserter {
                 b.add(f.at.micros());
                 b.add(f.tag);
                 b.add(f.frame_seq);
+                b.add(f.measured_at.micros());
+                b.add(f.doubt);
+                b.add(f.inherited);
             })
             .await?;
         self.range
@@ -220,6 +231,13 @@ impl Inserter {
                 b.add(e.at.micros());
                 b.add(e.kind.clone());
                 b.add(e.detail.clone());
+            })
+            .await?;
+        self.clock
+            .insert(db, &rows.clocks, |b, (at, utc_minus_session)| {
+                b.add(session);
+                b.add(at.micros());
+                b.add(utc_minus_session.micros());
             })
             .await
     }
@@ -253,4 +271,5 @@ fn bind_fix(b: &mut Binder, session: i64, frame: Option<u64>, f: &FixRow) {
     b.add(f.no_fix.and_then(|n| n.have));
     b.add(f.no_fix.and_then(|n| n.need));
     b.add(f.restarted);
+    b.add(f.received_at.micros());
 }

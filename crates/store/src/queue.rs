@@ -49,6 +49,8 @@ impl WriterStats {
             Row::Frame(_) => self.dropped_frames += 1,
             Row::Fix(_) => self.dropped_fixes += 1,
             Row::Event(_) => self.dropped_events += 1,
+            // The event about it is counted.
+            Row::Clock(..) => {}
         }
     }
 }

@@ -5,7 +5,15 @@ use crate::record::FrameRow;
 
 fn frame(n: i64) -> Record {
     let at = Timestamp::from_micros(n);
-    Record(Row::Frame(FrameRow { at, tag: 0, frame_seq: None, ranges: Box::new([]) }))
+    Record(Row::Frame(FrameRow {
+        at,
+        measured_at: at,
+        doubt: None,
+        inherited: false,
+        tag: 0,
+        frame_seq: None,
+        ranges: Box::new([]),
+    }))
 }
 
 fn event(n: i64) -> Record {

@@ -10,14 +10,16 @@ use std::time::Duration;
 
 use arrayvec::ArrayVec;
 use futures_util::TryStreamExt;
-use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, TagId, Timestamp, Verdict};
-use hereabout_engine::{JudgedEpoch, JudgedRange, PositionReport, RejectedRange};
+use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, Micros, RangeReading, TagId, Timestamp, Verdict};
+use hereabout_engine::{
+    InheritedAnchor, JudgedEpoch, JudgedRange, PositionReport, RejectedRange, StartState,
+};
 use sqlx::sqlite::{SqliteConnectOptions, SqliteRow};
 use sqlx::{ConnectOptions, Row, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::from_sqlx;
-use crate::record::{no_fix_from, place_from, state_from, verdict_from};
+use crate::record::{doubt_from, no_fix_from, place_from, state_from, verdict_from};
 use crate::store::{newest_schema, refuse_other_databases};
 
 /// Frames or fixes of one batch.
@@ -191,7 +193,67 @@ impl LogReader {
 
     /// What the engine was fed in `session`, in order. For replays.
     pub async fn epochs(&self, session: i64) -> Result<EpochCursor, StoreError> {
-        Ok(EpochCursor(self.cursor(session).await?))
+        Ok(EpochCursor { place: self.cursor(session).await?, inherited: false })
+    }
+
+    /// What `session` began with; `None` for one that inherited nothing.
+    pub async fn start_state(&self, session: i64) -> Result<Option<StartState>, StoreError> {
+        let mut db = self.connect().await?;
+        let told = |e: sqlx::Error| from_sqlx(&self.path, &e);
+        let numbers = sqlx::query_as::<_, (i64, i64, i64, i64)>(
+            "SELECT at_us, position_seq, delayed_seq, zone_seq FROM inherited_numbers WHERE session = ?",
+        )
+        .bind(session)
+        .fetch_optional(&mut db)
+        .await
+        .map_err(told)?;
+        let Some((at, seq, delayed_seq, zone_seq)) = numbers else { return Ok(None) };
+        let anchors = sqlx::query_as::<_, (u16, bool, i64, i64, Option<f64>)>(
+            "SELECT anchor, silent, since_us, last_heard_us, last_range_m FROM inherited_anchor \
+             WHERE session = ? ORDER BY anchor",
+        )
+        .bind(session)
+        .fetch_all(&mut db)
+        .await
+        .map_err(told)?;
+        let anchor = |(id, silent, since, last_heard, last_range_m)| InheritedAnchor {
+            anchor: AnchorId(id),
+            silent,
+            since: Timestamp::from_micros(since),
+            last_heard: Timestamp::from_micros(last_heard),
+            last_range_m,
+        };
+        let mut cursor = EpochCursor { place: self.cursor(session).await?, inherited: true };
+        let mut epochs = Vec::new();
+        loop {
+            let batch = cursor.next_batch().await?;
+            if batch.is_empty() {
+                break;
+            }
+            epochs.extend(batch);
+        }
+        Ok(Some(StartState {
+            at: Timestamp::from_micros(at),
+            seq: seq.unsigned_abs(),
+            delayed_seq: delayed_seq.unsigned_abs(),
+            zone_seq: zone_seq.unsigned_abs(),
+            anchors: anchors.into_iter().map(anchor).collect(),
+            epochs,
+        }))
+    }
+
+    /// How the time scale of `session` maps to UTC: from when on, and UTC minus the session's time; in order.
+    pub async fn clock(&self, session: i64) -> Result<Vec<(Timestamp, Micros)>, StoreError> {
+        let mut db = self.connect().await?;
+        let rows = sqlx::query_as::<_, (i64, i64)>(
+            "SELECT at_us, utc_minus_session_us FROM clock WHERE session = ? ORDER BY at_us",
+        )
+        .bind(session)
+        .fetch_all(&mut db)
+        .await
+        .map_err(|e| from_sqlx(&self.path, &e))?;
+        let row = |(at, minus)| (Timestamp::from_micros(at), Micros::from_micros(minus));
+        Ok(rows.into_iter().map(row).collect())
     }
 
     /// Every range of `session` with its verdict, frame by frame.
@@ -232,21 +294,30 @@ impl Place {
         StoreError::Damaged { path: self.path.clone(), detail }
     }
 
-    /// Numbers and heads of the next frames.
-    async fn heads(&mut self) -> Result<Vec<(i64, Epoch)>, StoreError> {
+    /// Numbers and heads of the next frames; those that were inherited, or the others.
+    async fn heads(&mut self, inherited: bool) -> Result<Vec<(i64, Epoch)>, StoreError> {
         let mut heads = Vec::new();
-        let mut rows = sqlx::query_as::<_, (i64, i64, u32, Option<u32>)>(
-            "SELECT number, at_us, tag, frame_seq FROM frame WHERE session = ? AND number > ? ORDER BY number LIMIT ?",
+        let mut odd = None;
+        let mut rows = sqlx::query_as::<_, HeadCells>(
+            "SELECT number, at_us, tag, frame_seq, measured_at_us, doubt FROM frame \
+             WHERE session = ? AND number > ? AND inherited = ? ORDER BY number LIMIT ?",
         )
         .bind(self.session)
         .bind(self.after)
+        .bind(inherited)
         .bind(BATCH)
         .fetch(&mut self.db);
         let done = loop {
             match rows.try_next().await {
-                Ok(Some((number, at, tag, frame_seq))) => {
+                Ok(Some((number, at, tag, frame_seq, measured_at, doubt))) => {
                     let at = Timestamp::from_micros(at);
-                    heads.push((number, Epoch { at, tag: TagId(tag), frame_seq, readings: ArrayVec::new() }));
+                    let mut epoch = Epoch::new(at, TagId(tag), frame_seq, ArrayVec::new());
+                    epoch.measured_at = measured_at.map_or(at, Timestamp::from_micros);
+                    epoch.doubt = doubt.and_then(doubt_from);
+                    if let Some(code) = doubt.filter(|_| epoch.doubt.is_none()) {
+                        odd = Some((number, code));
+                    }
+                    heads.push((number, epoch));
                 }
                 Ok(None) => break Ok(()),
                 Err(e) => break Err(e),
@@ -254,7 +325,10 @@ impl Place {
         };
         drop(rows);
         done.map_err(|e| self.told(&e))?;
-        Ok(heads)
+        match odd {
+            None => Ok(heads),
+            Some((number, code)) => Err(self.damaged(format!("doubt code {code} in frame {number}"))),
+        }
     }
 
     /// Every range of the frames `from..=to`, by frame, with its verdict.
@@ -295,23 +369,27 @@ impl Place {
     }
 }
 
+type HeadCells = (i64, i64, u32, Option<u32>, Option<i64>, Option<i64>);
 type Ranges = ArrayVec<JudgedRange, MAX_ANCHORS>;
 type RangeCells = (i64, u16, Option<f64>, Option<f64>, i64, Option<f64>, Option<f64>, Option<f64>);
 
 /// Reads epochs. See [`LogReader::epochs`].
 #[derive(Debug)]
-pub struct EpochCursor(Place);
+pub struct EpochCursor {
+    place: Place,
+    inherited: bool,
+}
 
 impl EpochCursor {
     /// The next epochs, some thousand at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<Epoch>, StoreError> {
-        let place = &mut self.0;
-        let mut heads = place.heads().await?;
+        let (place, inherited) = (&mut self.place, self.inherited);
+        let mut heads = place.heads(inherited).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
             return Ok(Vec::new());
         };
         let mut rows = sqlx::query(
-            "SELECT frame, anchor, raw_range_m FROM range WHERE session = ? AND frame BETWEEN ? AND ? \
+            "SELECT frame, anchor, raw_range_m, verdict FROM range WHERE session = ? AND frame BETWEEN ? AND ? \
              ORDER BY frame, position",
         )
         .bind(place.session)
@@ -321,13 +399,13 @@ impl EpochCursor {
         let mut i = 0;
         let done = loop {
             match rows.try_next().await.and_then(|row| row.as_ref().map(reading_from).transpose()) {
-                Ok(Some((frame, reading))) => {
+                Ok(Some((frame, reading, held))) => {
                     // Both lists are in frame order: they advance together.
                     while heads.get(i).is_some_and(|(number, _)| *number < frame) {
                         i += 1;
                     }
                     let head = heads.get_mut(i).filter(|(number, _)| *number == frame);
-                    if head.is_none_or(|(_, epoch)| epoch.readings.try_push(reading).is_err()) {
+                    if head.is_none_or(|(_, epoch)| take_reading(epoch, reading, held).is_none()) {
                         break Err(Odd::Frame(frame));
                     }
                 }
@@ -353,9 +431,19 @@ enum Odd {
     Frame(i64),
 }
 
-fn reading_from(row: &SqliteRow) -> Result<(i64, RangeReading), sqlx::Error> {
+/// Frame, reading, and whether it is a held one.
+fn reading_from(row: &SqliteRow) -> Result<(i64, RangeReading, bool), sqlx::Error> {
     let reading = RangeReading { anchor: AnchorId(row.try_get(1)?), raw_range_m: row.try_get(2)? };
-    Ok((row.try_get(0)?, reading))
+    let held = verdict_from(row.try_get(3)?) == Some(Verdict::Held);
+    Ok((row.try_get(0)?, reading, held))
+}
+
+/// Adds a reading to its epoch; `None` when there are too many.
+fn take_reading(epoch: &mut Epoch, reading: RangeReading, held: bool) -> Option<()> {
+    if held {
+        epoch.hold(epoch.readings.len());
+    }
+    epoch.readings.try_push(reading).ok()
 }
 
 /// Reads frames with verdicts. See [`LogReader::frames`].
@@ -366,7 +454,7 @@ impl FrameCursor {
     /// The next frames, some thousand at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<JudgedEpoch>, StoreError> {
         let place = &mut self.0;
-        let heads = place.heads().await?;
+        let heads = place.heads(false).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
             return Ok(Vec::new());
         };
@@ -374,6 +462,8 @@ impl FrameCursor {
         place.after = last;
         let with_ranges = |(number, head): (i64, Epoch)| JudgedEpoch {
             at: head.at,
+            measured_at: head.measured_at,
+            doubt: head.doubt,
             tag: head.tag,
             frame_seq: head.frame_seq,
             ranges: judged.remove(&number).unwrap_or_default(),
@@ -393,7 +483,8 @@ impl FixCursor {
         let rows = sqlx::query(
             "SELECT seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, \
              cov_eu_m2, cov_nn_m2, cov_nu_m2, cov_uu_m2, radius95_m, protection_radius_m, velocity_east_mps, \
-             velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, no_fix_have, no_fix_need, restarted \
+             velocity_north_mps, velocity_up_mps, hdop, vdop, pdop, checked, no_fix, no_fix_have, no_fix_need, restarted, \
+             coalesce(received_at_us, at_us) \
              FROM fix WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",
         )
         .bind(place.session)
@@ -551,6 +642,7 @@ fn fix_from(row: &SqliteRow) -> Result<Option<StoredFix>, sqlx::Error> {
     let report = PositionReport {
         seq: count(row, 0)?,
         at: Timestamp::from_micros(row.try_get(1)?),
+        received_at: Timestamp::from_micros(row.try_get(28)?),
         valid_until: Timestamp::from_micros(row.try_get(2)?),
         tag: TagId(row.try_get(3)?),
         state,

@@ -4,7 +4,7 @@
 //! the largest site, take more than 1 kB each. In here NaN stands for "not known" and becomes NULL; SQLite has no
 //! NaN, and the engine lets none out. Codes are those of the tables `verdict`, `tag_state` and `no_fix`.
 
-use hereabout_core::{NoFixReason, RejectReason, TagState, Timestamp, Verdict};
+use hereabout_core::{Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagState, Timestamp, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport};
 
 /// The longest `kind` of an event, in characters, as the schema has it.
@@ -47,6 +47,38 @@ impl Record {
         })))
     }
 
+    /// A frame that was heard before the session began and is handed on to it.
+    pub fn inherited(epoch: &Epoch) -> Record {
+        let range = |(i, r): (usize, &RangeReading)| RangeRow {
+            raw_range_m: cell(r.raw_range_m),
+            range_m: f64::NAN,
+            residual_m: f64::NAN,
+            standardised_residual: f64::NAN,
+            p_good: f64::NAN,
+            anchor: r.anchor.0,
+            verdict: verdict_code(match (r.raw_range_m, epoch.doubt) {
+                (None, _) => Verdict::NoReading,
+                (Some(_), Some(doubt)) => Verdict::Doubted(doubt),
+                (Some(_), None) if epoch.is_held(i) => Verdict::Held,
+                (Some(_), None) => Verdict::NoFix,
+            }),
+        };
+        Record(Row::Frame(FrameRow {
+            at: epoch.at,
+            measured_at: epoch.measured_at,
+            doubt: epoch.doubt.map(doubt_code),
+            inherited: true,
+            tag: epoch.tag.0,
+            frame_seq: epoch.frame_seq,
+            ranges: epoch.readings.iter().enumerate().map(range).collect(),
+        }))
+    }
+
+    /// From `at` on the session's time scale maps to UTC by adding `utc_minus_session`.
+    pub fn clock(at: Timestamp, utc_minus_session: Micros) -> Record {
+        Record(Row::Clock(at, utc_minus_session))
+    }
+
     /// Whether it is an event, not a frame or a position.
     pub fn is_event(&self) -> bool {
         matches!(self.0, Row::Event(_))
@@ -56,18 +88,21 @@ impl Record {
     pub fn at(&self) -> Timestamp {
         match &self.0 {
             Row::Frame(r) => r.at,
-            Row::Fix(r) => r.at,
+            Row::Fix(r) => r.received_at,
             Row::Event(r) => r.at,
+            Row::Clock(at, _) => *at,
         }
     }
 }
 
-/// The three kinds of rows.
+/// The kinds of rows.
 #[derive(Clone, Debug)]
 pub(crate) enum Row {
     Frame(FrameRow),
     Fix(Box<FixRow>),
     Event(Box<EventRow>),
+    /// From when on, and UTC minus the session's time.
+    Clock(Timestamp, Micros),
 }
 
 /// A row of `frame` with its rows of `range`.
@@ -76,6 +111,10 @@ pub(crate) struct FrameRow {
     pub(crate) at: Timestamp,
     pub(crate) tag: u32,
     pub(crate) frame_seq: Option<u32>,
+    pub(crate) measured_at: Timestamp,
+    /// A code of `verdict`.
+    pub(crate) doubt: Option<u8>,
+    pub(crate) inherited: bool,
     pub(crate) ranges: Box<[RangeRow]>,
 }
 
@@ -96,6 +135,7 @@ pub(crate) struct RangeRow {
 pub(crate) struct FixRow {
     pub(crate) seq: u64,
     pub(crate) at: Timestamp,
+    pub(crate) received_at: Timestamp,
     pub(crate) valid_until: Timestamp,
     pub(crate) tag: u32,
     pub(crate) state: u8,
@@ -137,6 +177,9 @@ impl From<&JudgedEpoch> for FrameRow {
             at: epoch.at,
             tag: epoch.tag.0,
             frame_seq: epoch.frame_seq,
+            measured_at: epoch.measured_at,
+            doubt: epoch.doubt.map(doubt_code),
+            inherited: false,
             ranges: epoch.ranges.iter().map(RangeRow::from).collect(),
         }
     }
@@ -161,6 +204,7 @@ impl From<&PositionReport> for FixRow {
         FixRow {
             seq: p.seq,
             at: p.at,
+            received_at: p.received_at,
             valid_until: p.valid_until,
             tag: p.tag.0,
             state: state_code(p.state),
@@ -203,7 +247,23 @@ pub(crate) fn verdict_code(verdict: Verdict) -> u8 {
         Verdict::Rejected(RejectReason::NotCredible) => 6,
         Verdict::AnchorSuspect => 7,
         Verdict::NoFix => 8,
+        Verdict::Doubted(doubt) => doubt_code(doubt),
+        Verdict::Held => 13,
     }
+}
+
+/// The code of a doubt is the same in `frame.doubt` and in `range.verdict`.
+pub(crate) fn doubt_code(doubt: Doubt) -> u8 {
+    match doubt {
+        Doubt::Old => 9,
+        Doubt::Repeated => 10,
+        Doubt::Frozen => 11,
+        Doubt::Unsettled => 12,
+    }
+}
+
+pub(crate) fn doubt_from(code: i64) -> Option<Doubt> {
+    Doubt::ALL.into_iter().find(|doubt| i64::from(doubt_code(*doubt)) == code)
 }
 
 pub(crate) fn verdict_from(code: i64) -> Option<Verdict> {
@@ -217,6 +277,8 @@ pub(crate) fn verdict_from(code: i64) -> Option<Verdict> {
         6 => Verdict::Rejected(RejectReason::NotCredible),
         7 => Verdict::AnchorSuspect,
         8 => Verdict::NoFix,
+        9..=12 => Verdict::Doubted(doubt_from(code)?),
+        13 => Verdict::Held,
         _ => return None,
     })
 }
@@ -251,6 +313,7 @@ fn no_fix_cells(reason: NoFixReason) -> NoFixCells {
         NoFixReason::TwoPlaces => bare(3),
         NoFixReason::Inconsistent => bare(4),
         NoFixReason::NotConverged => bare(5),
+        NoFixReason::NotCurrent(doubt) => bare(doubt_code(doubt)),
     }
 }
 
@@ -270,6 +333,7 @@ pub(crate) fn no_fix_from(code: i64, have: Option<i64>, need: Option<i64>) -> Op
         3 => NoFixReason::TwoPlaces,
         4 => NoFixReason::Inconsistent,
         5 => NoFixReason::NotConverged,
+        9..=12 => NoFixReason::NotCurrent(doubt_from(code)?),
         _ => return None,
     })
 }

@@ -14,6 +14,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use hereabout_core::Timestamp;
+use hereabout_engine::StartState;
 use sqlx::migrate::Migrator;
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection, SqliteConnection};
@@ -21,6 +22,7 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 use crate::StoreError;
 use crate::error::{folder_of, from_io, from_migrate, from_sqlx};
 use crate::reader::{EventCells, StoredEvent};
+use crate::record::Record;
 use crate::writer::{EventSink, SessionWriter};
 
 /// The schema, step by step.
@@ -69,6 +71,8 @@ pub struct Store {
     pub(crate) file: LogFile,
     /// Number of the newest event in the file, 0 when there is none.
     pub(crate) newest_event: u64,
+    /// What the next session inherits.
+    inherited: Option<StartState>,
 }
 
 /// The file behind a log, and the right to write it.
@@ -115,7 +119,7 @@ impl Store {
             .map_err(|e| from_sqlx(&path, &e))?;
         let identity = identity_of(&path);
         let file = LogFile { path, identity, _lock: lock };
-        Ok(Store { db, file, newest_event: newest.unsigned_abs() })
+        Ok(Store { db, file, newest_event: newest.unsigned_abs(), inherited: None })
     }
 
     /// Where the log is, with symbolic links resolved.
@@ -140,6 +144,11 @@ impl Store {
         self.newest_event = self.newest_event.max(newest);
     }
 
+    /// The next session begins with this: it stands in its first rows, so that the session replays by itself.
+    pub fn inherit(&mut self, state: StartState) {
+        self.inherited = Some(state);
+    }
+
     /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
     pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
         self.begin_session_with(start, WriterOptions::default(), None).await
@@ -153,20 +162,15 @@ impl Store {
         options: WriterOptions,
         sink: Option<EventSink>,
     ) -> Result<SessionWriter, StoreError> {
-        let id: i64 = sqlx::query_scalar(
-            "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
-             VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
-        )
-        .bind(start.started_at.micros())
-        .bind(start.site_text)
-        .bind(start.calibration_text)
-        .bind(start.frame_layout)
-        .bind(start.source)
-        .bind(start.program_version)
-        .fetch_one(&mut self.db)
-        .await
-        .map_err(|e| from_sqlx(&self.file.path, &e))?;
-        Ok(SessionWriter::start(self, id, options, sink))
+        let inherited = self.inherited.take();
+        let id = begin(&mut self.db, start, inherited.as_ref())
+            .await
+            .map_err(|e| from_sqlx(&self.file.path, &e))?;
+        let writer = SessionWriter::start(self, id, options, sink);
+        for epoch in inherited.iter().flat_map(|i| &i.epochs) {
+            writer.push(Record::inherited(epoch));
+        }
+        Ok(writer)
     }
 
     /// Closes the file without a session.
@@ -174,6 +178,51 @@ impl Store {
         // A log that was only opened has nothing to lose by a failed close.
         let _ = self.db.close().await;
     }
+}
+
+/// Writes the session's row, and numbers and anchors that it inherits, all or nothing; gives its id.
+async fn begin(
+    db: &mut SqliteConnection,
+    start: SessionStart,
+    inherited: Option<&StartState>,
+) -> Result<i64, sqlx::Error> {
+    let mut all = db.begin().await?;
+    let id: i64 = sqlx::query_scalar(
+        "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
+         VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
+    )
+    .bind(start.started_at.micros())
+    .bind(start.site_text)
+    .bind(start.calibration_text)
+    .bind(start.frame_layout)
+    .bind(start.source)
+    .bind(start.program_version)
+    .fetch_one(&mut *all)
+    .await?;
+    if let Some(state) = inherited {
+        let number = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
+        sqlx::query("INSERT INTO inherited_numbers VALUES (?, ?, ?, ?, ?)")
+            .bind(id)
+            .bind(state.at.micros())
+            .bind(number(state.seq))
+            .bind(number(state.delayed_seq))
+            .bind(number(state.zone_seq))
+            .execute(&mut *all)
+            .await?;
+        for anchor in &state.anchors {
+            sqlx::query("INSERT INTO inherited_anchor VALUES (?, ?, ?, ?, ?, ?)")
+                .bind(id)
+                .bind(anchor.anchor.0)
+                .bind(anchor.silent)
+                .bind(anchor.since.micros())
+                .bind(anchor.last_heard.micros())
+                .bind(anchor.last_range_m)
+                .execute(&mut *all)
+                .await?;
+        }
+    }
+    all.commit().await?;
+    Ok(id)
 }
 
 impl LogFile {

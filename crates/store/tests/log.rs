@@ -6,7 +6,7 @@ use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Epoch, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
+    AnchorId, Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
 use hereabout_store::{
@@ -34,6 +34,7 @@ fn lost(seq: u64, at: Timestamp) -> PositionReport {
     PositionReport {
         state: TagState::Lost,
         at,
+        received_at: at,
         place: None,
         radius95_m: None,
         checked: false,
@@ -53,15 +54,26 @@ fn record(output: &Output) -> Record {
 fn epoch_of(judged: &JudgedEpoch) -> Epoch {
     let readings =
         judged.ranges.iter().map(|r| RangeReading { anchor: r.anchor, raw_range_m: r.raw_range_m }).collect();
-    Epoch { at: judged.at, tag: judged.tag, frame_seq: judged.frame_seq, readings }
+    let mut epoch = Epoch {
+        measured_at: judged.measured_at,
+        doubt: judged.doubt,
+        ..Epoch::new(judged.at, judged.tag, judged.frame_seq, readings)
+    };
+    for (i, range) in judged.ranges.iter().enumerate() {
+        if range.verdict == Verdict::Held {
+            epoch.hold(i);
+        }
+    }
+    epoch
 }
 
-type Bits = (Timestamp, TagId, Option<u32>, Vec<(AnchorId, Option<u64>)>);
+type Bits = ([Timestamp; 2], Option<Doubt>, u16, TagId, Option<u32>, Vec<(AnchorId, Option<u64>)>);
 
 /// An epoch with every number as its bits: `==` on floats takes -0.0 for 0.0.
 fn bits(epoch: &Epoch) -> Bits {
     let readings = epoch.readings.iter().map(|r| (r.anchor, r.raw_range_m.map(f64::to_bits)));
-    (epoch.at, epoch.tag, epoch.frame_seq, readings.collect())
+    let times = [epoch.at, epoch.measured_at];
+    (times, epoch.doubt, epoch.held, epoch.tag, epoch.frame_seq, readings.collect())
 }
 
 fn any_real() -> impl Strategy<Value = Option<f64>> {
@@ -83,7 +95,13 @@ fn any_verdict() -> impl Strategy<Value = Verdict> {
         Just(Verdict::Rejected(RejectReason::NotCredible)),
         Just(Verdict::AnchorSuspect),
         Just(Verdict::NoFix),
+        any_doubt().prop_map(Verdict::Doubted),
+        Just(Verdict::Held),
     ]
+}
+
+fn any_doubt() -> impl Strategy<Value = Doubt> {
+    prop::sample::select(&Doubt::ALL[..])
 }
 
 prop_compose! {
@@ -96,9 +114,11 @@ prop_compose! {
 }
 
 prop_compose! {
-    fn any_epoch()(at in any::<i64>(), tag in any::<u32>(), frame_seq in any::<Option<u32>>(),
+    fn any_epoch()(at in any::<i64>(), age in any::<u16>(), doubt in prop::option::of(any_doubt()), tag in any::<u32>(), frame_seq in any::<Option<u32>>(),
                    ranges in prop::collection::vec(any_range(), 0..=16)) -> JudgedEpoch {
-        JudgedEpoch { at: Timestamp::from_micros(at), tag: TagId(tag), frame_seq, ranges: ranges.into_iter().collect() }
+        let at = Timestamp::from_micros(at);
+        let measured_at = at.plus(Micros::from_micros(-i64::from(age)));
+        JudgedEpoch { at, measured_at, doubt, tag: TagId(tag), frame_seq, ranges: ranges.into_iter().collect() }
     }
 }
 

@@ -75,9 +75,20 @@ pub struct Decoder {
     /// Whether the line that `taken` stands in began before it, and was too long.
     mid_line: bool,
     ended: bool,
-    /// Where each chunk ends in the stream, and its stamp; oldest first.
-    chunks: VecDeque<(u64, Timestamp)>,
+    /// Where each chunk ends in the stream, and its stamps; oldest first.
+    chunks: VecDeque<(u64, Arrival)>,
     counts: Counts,
+    /// `counts.skipped_bytes` at the last good frame.
+    skipped_before: u64,
+}
+
+/// When a chunk arrived.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Arrival {
+    /// The clock right after the read.
+    pub at: Timestamp,
+    /// When the reader last found nothing to read before that; `None` when that is not known.
+    pub empty_at: Option<Timestamp>,
 }
 
 /// Bytes in which no frame starts.
@@ -108,6 +119,7 @@ impl Decoder {
             ended: false,
             chunks: VecDeque::new(),
             counts: Counts::default(),
+            skipped_before: 0,
         }
     }
 
@@ -115,6 +127,11 @@ impl Decoder {
     /// is full: drain it with [`Decoder::next_frame`] and push the rest. A drained decoder always
     /// takes at least one byte.
     pub fn push(&mut self, at: Timestamp, bytes: &[u8]) -> usize {
+        self.push_arrived(Arrival { at, empty_at: None }, bytes)
+    }
+
+    /// The same for a chunk of which it is known when the reader last found nothing to read.
+    pub fn push_arrived(&mut self, arrival: Arrival, bytes: &[u8]) -> usize {
         self.drop_handed_out();
         let count = bytes.len().min(BUFFER_BYTES - self.buf.len());
         if count == 0 {
@@ -125,8 +142,8 @@ impl Decoder {
         self.counts.bytes += count as u64;
         let end = self.base + self.buf.len() as u64;
         match self.chunks.back_mut() {
-            Some((last, stamp)) if *stamp == at => *last = end,
-            _ => self.chunks.push_back((end, at)),
+            Some((last, stamp)) if *stamp == arrival => *last = end,
+            _ => self.chunks.push_back((end, arrival)),
         }
         count
     }
@@ -318,7 +335,11 @@ impl Decoder {
 
     /// Hands out a frame, after which the stream goes on at `next`.
     fn good(&mut self, frame: &mut Frame, place: Range<usize>, next: usize) -> Step {
-        frame.received_at = self.stamp_of(next - 1);
+        let arrival = self.stamp_of(next - 1);
+        (frame.received_at, frame.empty_at) = (arrival.at, arrival.empty_at);
+        let skipped = self.counts.skipped_bytes - self.skipped_before;
+        frame.skipped_bytes = u32::try_from(skipped).unwrap_or(u32::MAX);
+        self.skipped_before = self.counts.skipped_bytes;
         (self.taken, self.scan) = (next, next);
         self.counts.frames_good += 1;
         Step::Frame(place)
@@ -326,7 +347,7 @@ impl Decoder {
 
     /// Stamp of the chunk that holds the byte at `index` of the buffer. Chunks before it are
     /// forgotten: frames come in the order of the stream.
-    fn stamp_of(&mut self, index: usize) -> Timestamp {
+    fn stamp_of(&mut self, index: usize) -> Arrival {
         let place = self.base + index as u64;
         while self.chunks.len() > 1 && self.chunks.front().is_some_and(|&(end, _)| end <= place) {
             self.chunks.pop_front();

@@ -298,7 +298,15 @@ fn split_repeat(token: &str) -> Result<(&str, usize, bool), LayoutErrorKind> {
 
 /// A frame with nothing in it.
 pub(crate) fn blank_frame() -> Frame {
-    Frame { received_at: Timestamp::default(), tag: None, seq: None, millis: None, words: ArrayVec::new() }
+    Frame {
+        received_at: Timestamp::default(),
+        empty_at: None,
+        skipped_bytes: 0,
+        tag: None,
+        seq: None,
+        millis: None,
+        words: ArrayVec::new(),
+    }
 }
 
 /// Takes everything out of a frame but the stamp, which the decoder sets when it hands the frame out.

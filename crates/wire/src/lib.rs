@@ -33,7 +33,7 @@ mod rejection;
 mod spec;
 
 pub use checksum::{ByteOrder, Checksum, ChecksumAlgorithm, checksum_algorithms, checksum_named};
-pub use decoder::{BUFFER_BYTES, Counts, Decoder, Item};
+pub use decoder::{Arrival, BUFFER_BYTES, Counts, Decoder, Item};
 pub use encode::{EncodeError, FrameFields};
 pub use layout::{
     FieldName, Layout, LayoutError, LayoutErrorKind, MAX_FRAME_BYTES, MAX_JSON_LINE_BYTES, MAX_SOURCE_BYTES,

@@ -86,6 +86,7 @@ pub(crate) fn located(seq: u64, tag: u32) -> PositionReport {
         seq,
         tag: TagId(tag),
         at: T,
+        received_at: T,
         valid_until: T.plus(Micros::from_millis(500)),
         state: TagState::Located,
         place: Some(Place {
@@ -140,6 +141,8 @@ pub(crate) fn epoch(tag: u32) -> JudgedEpoch {
     };
     JudgedEpoch {
         at: T,
+        measured_at: T,
+        doubt: None,
         tag: TagId(tag),
         frame_seq: Some(7),
         ranges: [

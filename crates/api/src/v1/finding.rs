@@ -75,6 +75,8 @@ pub enum FindingFacts {
     NeverHeard,
     /// It answers no more.
     Silent,
+    /// The module goes on sending its last range.
+    Held,
     /// It falls silent again and again.
     Flapping {
         /// How often.
@@ -153,6 +155,7 @@ impl FindingFacts {
             }
             AnchorFinding::NeverHeard => FindingFacts::NeverHeard,
             AnchorFinding::Silent => FindingFacts::Silent,
+            AnchorFinding::Held => FindingFacts::Held,
             AnchorFinding::Flapping { times, over } => {
                 FindingFacts::Flapping { times, over_s: over.secs_f64() }
             }
@@ -219,6 +222,28 @@ pub enum KitFacts {
         #[schema(required)]
         share: Option<f64>,
     },
+    /// Frames whose ranges are bit for bit those of before.
+    Frozen {
+        /// Which tag's.
+        tag: u32,
+    },
+    /// Frames that came before.
+    Repeated {
+        /// Which tag's.
+        tag: u32,
+    },
+    /// Frames that were measured too long ago.
+    OldFrames {
+        /// Which tag's.
+        tag: u32,
+        /// How long ago, at least, seconds.
+        age_s: f64,
+    },
+    /// Frames of which nobody can say how old they are.
+    AgeUnknown {
+        /// Which tag's.
+        tag: u32,
+    },
     /// The frames come unevenly.
     UnevenClock {
         /// Median time between two frames, seconds.
@@ -240,6 +265,12 @@ impl From<&KitFinding> for KitFindingBody {
             KitFinding::NobodyAnswers => KitFacts::NobodyAnswers,
             KitFinding::CableOut => KitFacts::CableOut,
             KitFinding::FramesCut { share } => KitFacts::FramesCut { share: round_1e4(share) },
+            KitFinding::Frozen { tag } => KitFacts::Frozen { tag: tag.0 },
+            KitFinding::Repeated { tag } => KitFacts::Repeated { tag: tag.0 },
+            KitFinding::OldFrames { tag, age } => {
+                KitFacts::OldFrames { tag: tag.0, age_s: age.secs_f64() }
+            }
+            KitFinding::AgeUnknown { tag } => KitFacts::AgeUnknown { tag: tag.0 },
             KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
                 usual_s: usual.secs_f64(),
                 longest_s: longest.secs_f64(),

@@ -1,6 +1,6 @@
 //! The position message: what robots steer by. Also one row of `replay --out`, byte for byte.
 
-use hereabout_core::{Micros, NoFixReason, RejectReason, TagState};
+use hereabout_core::{Doubt, Micros, NoFixReason, RejectReason, TagState};
 use hereabout_engine::{Place, PositionReport, RejectedRange};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -49,7 +49,7 @@ pub struct PositionBody {
     pub seq: u64,
     /// Which tag.
     pub tag: u32,
-    /// The instant that the position is for, RFC 3339.
+    /// The instant that the position is for, RFC 3339: when its ranges were measured, as far as that can be told.
     pub time: String,
     /// Whoever hears nothing newer until then must treat the position as unknown.
     pub valid_until: String,
@@ -64,8 +64,8 @@ pub struct PositionBody {
     /// Radius that holds the truth with 95 %, metres: a circle in 2D, a sphere in 3D.
     #[schema(required)]
     pub radius95_m: Option<f64>,
-    /// The error is larger with a probability of at most 10⁻³ under the stated error model. Absent
-    /// until the estimator gives it.
+    /// At any instant until `valid_until` the tag is farther from `position_m` with a probability of at most 10⁻³
+    /// under the stated error model: what it may have moved is in it. Absent until the estimator gives it.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub protection_radius_m: Option<f64>,
     /// False when no range was left over to check the fix with.
@@ -150,6 +150,16 @@ pub enum NoFixCode {
     Inconsistent,
     /// The computation did not settle.
     NotConverged,
+    /// The frames were measured too long ago.
+    OldFrames,
+    /// The frames came before.
+    RepeatedFrames,
+    /// The frames are bit for bit those of before.
+    FrozenFrames,
+    /// Nobody can say how old the frames are.
+    AgeUnknown,
+    /// Nothing newer was said for as long as the last position held.
+    Expired,
 }
 
 impl From<NoFixReason> for NoFixBody {
@@ -184,6 +194,7 @@ impl From<NoFixReason> for NoFixBody {
                  offsets, and what stands in the way"
                     .to_owned(),
             ),
+            NoFixReason::NotCurrent(doubt) => not_current(doubt),
             NoFixReason::NotConverged => (
                 NoFixCode::NotConverged,
                 "the computation did not settle: check the anchors' places in the site file".to_owned(),
@@ -191,6 +202,28 @@ impl From<NoFixReason> for NoFixBody {
         };
         NoFixBody { code, words }
     }
+}
+
+fn not_current(doubt: Doubt) -> (NoFixCode, String) {
+    let (code, words) = match doubt {
+        Doubt::Old => (
+            NoFixCode::OldFrames,
+            "frames come, but they were measured too long ago: look for what holds them back",
+        ),
+        Doubt::Repeated => (
+            NoFixCode::RepeatedFrames,
+            "frames come that came before: restart the primary anchor, or what stands between it and this computer",
+        ),
+        Doubt::Frozen => (
+            NoFixCode::FrozenFrames,
+            "frames come whose ranges are bit for bit those of before: switch the primary anchor off and on",
+        ),
+        Doubt::Unsettled => (
+            NoFixCode::AgeUnknown,
+            "how old the frames are is not known yet: wait until their pace has been even for some seconds",
+        ),
+    };
+    (code, words.to_owned())
 }
 
 pub(super) fn why(reason: RejectReason) -> &'static str {

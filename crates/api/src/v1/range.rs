@@ -1,6 +1,6 @@
 //! The ranges of one epoch with what became of each: nothing is dropped silently.
 
-use hereabout_core::Verdict;
+use hereabout_core::{Doubt, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -29,11 +29,21 @@ pub enum VerdictName {
     AnchorSuspect,
     /// A good number, but this epoch gave no position.
     NoFix,
+    /// The frame was measured too long ago.
+    Old,
+    /// The frame came before.
+    Repeated,
+    /// The frame is bit for bit the ones of before.
+    Frozen,
+    /// Nobody can say how old the frame is.
+    Unsettled,
+    /// The module holds on to the anchor's last range.
+    Held,
 }
 
 impl VerdictName {
     /// All of them, in the order of the counters.
-    pub(crate) const ALL: [VerdictName; 7] = [
+    pub(crate) const ALL: [VerdictName; 12] = [
         VerdictName::Used,
         VerdictName::NoReading,
         VerdictName::AnchorSilent,
@@ -41,6 +51,11 @@ impl VerdictName {
         VerdictName::Rejected,
         VerdictName::AnchorSuspect,
         VerdictName::NoFix,
+        VerdictName::Old,
+        VerdictName::Repeated,
+        VerdictName::Frozen,
+        VerdictName::Unsettled,
+        VerdictName::Held,
     ];
 }
 
@@ -54,6 +69,11 @@ impl From<Verdict> for VerdictName {
             Verdict::Rejected(_) => VerdictName::Rejected,
             Verdict::AnchorSuspect => VerdictName::AnchorSuspect,
             Verdict::NoFix => VerdictName::NoFix,
+            Verdict::Doubted(Doubt::Old) => VerdictName::Old,
+            Verdict::Doubted(Doubt::Repeated) => VerdictName::Repeated,
+            Verdict::Doubted(Doubt::Frozen) => VerdictName::Frozen,
+            Verdict::Doubted(Doubt::Unsettled) => VerdictName::Unsettled,
+            Verdict::Held => VerdictName::Held,
         }
     }
 }
@@ -66,8 +86,10 @@ pub struct RangesBody {
     pub kind: MessageType,
     /// Which tag.
     pub tag: u32,
-    /// Stamp of the epoch, RFC 3339.
+    /// When the frame arrived, RFC 3339.
     pub time: String,
+    /// When it was measured, as far as that can be told, RFC 3339.
+    pub measured_time: String,
     /// The module's own frame counter, when the frame has one.
     #[schema(required)]
     pub frame_seq: Option<u32>,
@@ -126,6 +148,7 @@ impl From<&JudgedEpoch> for RangesBody {
             kind: MessageType::Range,
             tag: epoch.tag.0,
             time: rfc3339(epoch.at),
+            measured_time: rfc3339(epoch.measured_at),
             frame_seq: epoch.frame_seq,
             ranges: epoch.ranges.iter().map(RangeBody::from).collect(),
         }

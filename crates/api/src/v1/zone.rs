@@ -62,6 +62,8 @@ pub enum ZoneWhyName {
     ProtectionRadius,
     /// Two boards answer to the id of the anchor that the zone is near.
     TwoBoards,
+    /// The configuration was changed.
+    Changed,
     /// A zone near an anchor settles before its first answer.
     Settling,
 }
@@ -80,6 +82,7 @@ impl From<ZoneWhy> for ZoneWhyName {
             ZoneWhy::Unchecked => ZoneWhyName::Unchecked,
             ZoneWhy::ProtectionRadius { .. } => ZoneWhyName::ProtectionRadius,
             ZoneWhy::TwoBoards => ZoneWhyName::TwoBoards,
+            ZoneWhy::Changed => ZoneWhyName::Changed,
             ZoneWhy::Settling { .. } => ZoneWhyName::Settling,
         }
     }
@@ -255,6 +258,7 @@ fn reason(why: ZoneWhy) -> String {
         }
         ZoneWhy::ProtectionRadius { .. } => "the position has no protection radius".to_owned(),
         ZoneWhy::TwoBoards => "two boards answer to the id of its anchor".to_owned(),
+        ZoneWhy::Changed => "the configuration was changed, and it has to be earned again".to_owned(),
         ZoneWhy::Settling { until } => format!("it settles until {}", rfc3339(until)),
     }
 }

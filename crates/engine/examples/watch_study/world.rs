@@ -171,7 +171,7 @@ impl World {
         let readings = (0..self.anchors.len())
             .map(|i| RangeReading { anchor: AnchorId(i as u16), raw_range_m: self.range(i, here, t) })
             .collect();
-        let epoch = Epoch { at: self.at(), tag: TagId(0), frame_seq: None, readings };
+        let epoch = Epoch::new(self.at(), TagId(0), None, readings);
         self.driven_m += self.cart.step(t, &mut self.dice);
         self.frame += 1;
         epoch

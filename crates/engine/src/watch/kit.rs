@@ -12,14 +12,18 @@
 //! the computer has its own power. What cannot be seen from frames (no byte at all, damage) is told by
 //! [`super::link::KitWatch`].
 //!
+//! **Doubts.** Frames that must not be taken for the present ([`Doubt`]) are told by kind: frozen at once, repeated and old
+//! from [`TIMES`] within [`DOUBT_LASTS`] on, of unknown age when that has gone on for [`UNKNOWN_FOR`]; over when none came
+//! for [`DOUBT_LASTS`]. While they last nothing is said about who answers.
+//!
 //! **Uneven clock.** Intervals between the frames of the tag that was heard first, in bins of a twelfth of an octave, one minute
 //! at a time: the share that is off the median by more than half.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Micros, TagId, Timestamp};
+use hereabout_core::{Doubt, MAX_ANCHORS, Micros, TagId, Timestamp};
 
 use crate::engine::MAX_TAGS;
-use crate::report::KitFinding;
+use crate::report::{KitFinding, MAX_KIT_FINDINGS};
 
 /// Frames without a range for this long say something.
 const QUIET: Micros = Micros::from_millis(2_000);
@@ -35,6 +39,11 @@ const COMING: Micros = Micros::from_millis(1_500);
 const UNEVEN: f64 = 0.10;
 const UNEVEN_OVER: f64 = 0.05;
 const UNEVEN_FEWEST: u32 = 100;
+/// Repeated and old frames are told from so many on.
+const TIMES: u32 = 3;
+const DOUBT_LASTS: Micros = Micros::from_millis(2_000);
+/// Every start and every gap takes a while to settle.
+const UNKNOWN_FOR: Micros = Micros::from_millis(3_000);
 const MINUTE: Micros = Micros::from_millis(60_000);
 /// A longer interval is an outage, not unevenness. Seconds.
 const OUTAGE_S: f64 = 10.0;
@@ -49,6 +58,49 @@ struct KitTag {
     last_frame: Timestamp,
     last_range: Option<Timestamp>,
     by_anchor: [Option<Timestamp>; MAX_ANCHORS],
+    /// In the order of [`Doubt::ALL`].
+    doubts: [Doubts; Doubt::ALL.len()],
+}
+
+/// Frames of one tag that were doubted for one reason, without a pause.
+#[derive(Clone, Copy, Debug, Default)]
+struct Doubts {
+    first: Option<Timestamp>,
+    last: Option<Timestamp>,
+    times: u32,
+    /// How old the newest one was.
+    age: Micros,
+}
+
+impl Doubts {
+    fn note(&mut self, at: Timestamp, age: Micros) {
+        if !self.lasts(at) {
+            *self = Doubts { first: Some(at), ..Doubts::default() };
+        }
+        self.last = Some(at);
+        self.times += 1;
+        self.age = age;
+    }
+
+    fn lasts(&self, at: Timestamp) -> bool {
+        self.last.is_some_and(|last| at.since(last) < DOUBT_LASTS)
+    }
+
+    fn finding(&self, doubt: Doubt, tag: TagId, at: Timestamp) -> Option<KitFinding> {
+        if !self.lasts(at) {
+            return None;
+        }
+        let often = self.times >= TIMES;
+        match doubt {
+            Doubt::Frozen => Some(KitFinding::Frozen { tag }),
+            Doubt::Repeated => often.then_some(KitFinding::Repeated { tag }),
+            Doubt::Old => often.then_some(KitFinding::OldFrames { tag, age: self.age }),
+            Doubt::Unsettled => {
+                let long = self.first.zip(self.last).is_some_and(|(a, b)| b.since(a) >= UNKNOWN_FOR);
+                long.then_some(KitFinding::AgeUnknown { tag })
+            }
+        }
+    }
 }
 
 /// What a tag without ranges looks like.
@@ -74,7 +126,13 @@ impl Kit {
     /// A frame of a tag, with the anchors (by index) that had a range.
     pub(crate) fn hear(&mut self, at: Timestamp, tag: TagId, heard: impl Iterator<Item = usize>) {
         let place = self.tags.iter().position(|t| t.id == tag);
-        let fresh = || KitTag { id: tag, last_frame: at, last_range: None, by_anchor: [None; MAX_ANCHORS] };
+        let fresh = || KitTag {
+            id: tag,
+            last_frame: at,
+            last_range: None,
+            by_anchor: [None; MAX_ANCHORS],
+            doubts: [Doubts::default(); Doubt::ALL.len()],
+        };
         let Some(index) = place.or_else(|| {
             self.tags.try_push(Box::new(fresh())).ok()?;
             Some(self.tags.len() - 1)
@@ -94,21 +152,47 @@ impl Kit {
         }
     }
 
+    /// What was said of a frame of this tag, heard just before: `None` when it is one of the present. Whether that is told
+    /// at once.
+    pub(crate) fn doubt(
+        &mut self,
+        at: Timestamp,
+        measured_at: Timestamp,
+        tag: TagId,
+        doubt: Option<Doubt>,
+    ) -> bool {
+        let Some(known) = self.tags.iter_mut().find(|t| t.id == tag) else { return false };
+        let Some(doubt) = doubt else {
+            // Settled: the next time is another one.
+            known.doubts[Doubt::Unsettled as usize] = Doubts::default();
+            return false;
+        };
+        let of = &mut known.doubts[doubt as usize];
+        let was = of.finding(doubt, tag, at).is_some();
+        of.note(at, at.since(measured_at));
+        of.finding(doubt, tag, at).is_some() != was
+    }
+
     /// What is the case at `at`, given what lasts; `began` is the first input of the session.
     pub(crate) fn findings(
         &self,
         at: Timestamp,
         began: Timestamp,
         lasting: &[KitFinding],
-    ) -> ArrayVec<KitFinding, 4> {
-        let mut now = ArrayVec::<KitFinding, 4>::new();
+    ) -> ArrayVec<KitFinding, MAX_KIT_FINDINGS> {
+        let mut now = ArrayVec::<KitFinding, MAX_KIT_FINDINGS>::new();
         let mut add = |finding| {
             if !now.contains(&finding) {
-                // More than four at a time are not told; the tags' own positions tell the rest.
+                // More than these at a time are not told; the tags' own positions tell the rest.
                 let _ = now.try_push(finding);
             }
         };
         for tag in &self.tags {
+            for doubt in Doubt::ALL {
+                if let Some(finding) = tag.doubts[doubt as usize].finding(doubt, tag.id, at) {
+                    add(finding);
+                }
+            }
             if let Some(finding) = self.finding(tag, at, began, lasting) {
                 add(finding);
             }
@@ -126,6 +210,9 @@ impl Kit {
         began: Timestamp,
         lasting: &[KitFinding],
     ) -> Option<KitFinding> {
+        if tag.doubts.iter().any(|d| d.lasts(at)) {
+            return None;
+        }
         let coming = at.since(tag.last_frame) < COMING;
         let Some(last_range) = tag.last_range else {
             return (coming && at.since(began) >= QUIET).then_some(KitFinding::NobodyAnswers);

@@ -11,7 +11,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
 use super::shown::KitShown;
-use crate::report::{KitChange, KitFinding};
+use crate::report::{KitChange, KitFinding, MAX_KIT_FINDINGS};
 
 /// Without a byte for this long the cable is out.
 const NO_BYTE: Micros = Micros::from_millis(2_500);
@@ -106,7 +106,7 @@ impl KitWatch {
         self.down_since = if link_up { None } else { Some(self.down_since.unwrap_or(at)) };
         self.turn_slices(at);
         self.slices[self.slice].add(&came);
-        let mut changes = ArrayVec::<KitChange, 4>::new();
+        let mut changes = ArrayVec::<KitChange, { 2 * MAX_KIT_FINDINGS }>::new();
         let now = self.now(at);
         self.shown.become_now(at, now, |change| changes.push(change));
         changes.into_iter()
@@ -126,7 +126,7 @@ impl KitWatch {
         }
     }
 
-    fn now(&self, at: Timestamp) -> ArrayVec<KitFinding, 4> {
+    fn now(&self, at: Timestamp) -> ArrayVec<KitFinding, MAX_KIT_FINDINGS> {
         let mut now = ArrayVec::new();
         let quiet = self.last_byte.is_some_and(|t| at.since(t) >= NO_BYTE);
         let down = self.down_since.is_some_and(|t| at.since(t) >= LINK_DOWN);

@@ -12,6 +12,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, Timestamp};
 
+use crate::start::InheritedAnchor;
 use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable, CannotTell, PlaceAnswer};
 
 /// Without a range for this long an anchor is silent.
@@ -90,6 +91,30 @@ impl Liveness {
             bucket: 0,
             full: 0,
         }
+    }
+
+    /// Takes over what was known of the anchors that are here.
+    pub(crate) fn inherit(&mut self, anchors: &[InheritedAnchor]) {
+        for of in anchors {
+            let Some(anchor) = self.anchors.iter_mut().find(|a| a.id == of.anchor) else { continue };
+            anchor.state = if of.silent { AnchorState::Silent } else { AnchorState::Heard };
+            (anchor.since, anchor.last_heard) = (Some(of.since), Some(of.last_heard));
+            anchor.last_range_m = of.last_range_m;
+        }
+    }
+
+    /// What is known of each anchor that was heard.
+    pub(crate) fn hand_on(&self) -> ArrayVec<InheritedAnchor, MAX_ANCHORS> {
+        let one = |a: &Watched| {
+            Some(InheritedAnchor {
+                anchor: a.id,
+                silent: a.state == AnchorState::Silent,
+                since: a.since?,
+                last_heard: a.last_heard?,
+                last_range_m: a.last_range_m,
+            })
+        };
+        self.anchors.iter().filter_map(one).collect()
     }
 
     /// Whether the anchor has been heard and fell silent.

@@ -5,7 +5,7 @@
 //! | `liveness` | heard, silent, rates | every reading; a deadline a second after the last range |
 //! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
 //! | `doubles` | two boards with one id | every range, per tag |
-//! | `kit` | tag off, anchors gone, nobody answers, uneven clock | every frame; judged once a second |
+//! | `kit` | tag off, anchors gone, nobody answers, frozen, repeated, old, age unknown, uneven clock | every frame; judged once a second |
 //! | `place` | moved, offset changed, reads long, one of several, drifting | every 7 m of travel |
 //! | `minute` | the minute lines | a deadline at the end of each minute |
 //! | `link` | cable out, frames cut | fed by the daemon, outside of the engine |
@@ -29,13 +29,14 @@ mod place;
 mod shown;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
+use hereabout_core::{AnchorId, Doubt, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::engine::MAX_TAGS;
 use crate::estimate::Estimate;
 use crate::outputs::Outputs;
 use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output};
+use crate::start::InheritedAnchor;
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
 use kit::Kit;
@@ -52,12 +53,16 @@ const OTHERS_ANSWERED: Micros = Micros::from_millis(1_200);
 const STAYS_AWAY: Micros = Micros::from_millis(10_000);
 /// An anchor that was never heard is told after this much of a session.
 const NEVER_AFTER: Micros = Micros::from_millis(5_000);
+/// Without a held range for this long an anchor's are its own again.
+const HELD_LASTS: Micros = Micros::from_millis(2_000);
 /// Readings of an anchor before its noise is judged.
 const NOISE_READINGS: u64 = 600;
 
 /// What one epoch was and what became of it.
 pub(crate) struct Seen<'a> {
     pub(crate) at: Timestamp,
+    pub(crate) measured_at: Timestamp,
+    pub(crate) doubt: Option<Doubt>,
     /// Index of the tag in the engine, and its id.
     pub(crate) tag: usize,
     pub(crate) tag_id: TagId,
@@ -87,6 +92,8 @@ pub(crate) struct Watch {
     /// Of these and of "one of several", all.
     suspects: AnchorSet,
     doubles: ArrayVec<Box<PerTag>, MAX_TAGS>,
+    /// When a range of the anchor was last a held one.
+    held: [Option<Timestamp>; MAX_ANCHORS],
     shown: [Shown; MAX_ANCHORS],
     kit_shown: KitShown,
 }
@@ -105,6 +112,7 @@ impl Watch {
             accused: AnchorSet::default(),
             suspects: AnchorSet::default(),
             doubles: ArrayVec::new(),
+            held: [None; MAX_ANCHORS],
             shown: std::array::from_fn(|_| Shown::default()),
             kit_shown: KitShown::default(),
             ids,
@@ -114,6 +122,16 @@ impl Watch {
     /// A watch over nothing.
     pub(crate) fn off(site: &Site) -> Watch {
         Watch { ids: ArrayVec::new(), ..Watch::new(site) }
+    }
+
+    /// Takes over what was known of the anchors of this site.
+    pub(crate) fn inherit(&mut self, anchors: &[InheritedAnchor]) {
+        self.liveness.inherit(anchors);
+    }
+
+    /// What is known of each anchor that was heard.
+    pub(crate) fn hand_on(&self) -> ArrayVec<InheritedAnchor, MAX_ANCHORS> {
+        self.liveness.hand_on()
     }
 
     fn is_off(&self) -> bool {
@@ -146,9 +164,9 @@ impl Watch {
             return false;
         }
         let mut changed = false;
-        let usable = |r: &JudgedRange| {
-            !matches!(r.verdict, Verdict::NoReading | Verdict::AnchorSilent | Verdict::OutOfSpan)
-        };
+        // Of unknown age is heard all the same: what is not known is when.
+        let usable =
+            |r: &JudgedRange| r.verdict.is_fresh() || r.verdict == Verdict::Doubted(Doubt::Unsettled);
         while self.doubles.len() <= seen.tag && !self.doubles.is_full() {
             self.doubles.push(Box::new([Doubles::default(); MAX_ANCHORS]));
         }
@@ -160,6 +178,9 @@ impl Watch {
                 rejected: matches!(range.verdict, Verdict::Rejected(_)),
                 used_residual_m: range.residual_m.filter(|_| range.verdict == Verdict::Used),
             };
+            if range.verdict == Verdict::Held {
+                changed |= self.held[anchor].replace(seen.at).is_none();
+            }
             self.minutes.hear(&heard);
             // How often a silent anchor answers is no question of its distance.
             let awake = self.liveness.state(anchor).is_some_and(|(s, _)| s == AnchorState::Heard);
@@ -177,6 +198,7 @@ impl Watch {
         }
         let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && usable(r));
         self.kit.hear(seen.at, seen.tag_id, ranged.filter_map(|(i, _)| *i));
+        changed |= self.kit.doubt(seen.at, seen.measured_at, seen.tag_id, seen.doubt);
         changed |= self.places.take(seen, site, learned);
         if changed {
             // What was learned is looked at once a second; until then what was said about it stays said.
@@ -281,6 +303,8 @@ impl Watch {
         let double =
             self.doubles.iter().filter_map(|t| t[anchor].found()).max_by(|a, b| a.share.total_cmp(&b.share));
         add(double.map(|d| AnchorFinding::TwoBoards { apart_m: d.apart_m, share: d.share }));
+        self.held[anchor] = self.held[anchor].filter(|last| at.since(*last) < HELD_LASTS);
+        add(self.held[anchor].map(|_| AnchorFinding::Held));
         let silent = self.silent(at, anchor);
         if silent && !was(AnchorFinding::Silent) {
             self.habits.fell_silent(at, anchor);

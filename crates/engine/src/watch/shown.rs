@@ -3,7 +3,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Timestamp};
 
-use crate::report::{AnchorFinding, FindingChange, KitChange, KitFinding, MAX_FINDINGS};
+use crate::report::{AnchorFinding, FindingChange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS};
 
 /// The findings of one anchor that have begun and are not over.
 #[derive(Clone, Debug, Default)]
@@ -42,18 +42,22 @@ impl Shown {
 /// Whether two findings about the kit are of one kind, about one tag.
 fn same(a: &KitFinding, b: &KitFinding) -> bool {
     match (a, b) {
-        (KitFinding::TagOff { tag: a }, KitFinding::TagOff { tag: b }) => a == b,
+        (KitFinding::TagOff { tag: a }, KitFinding::TagOff { tag: b })
+        | (KitFinding::Frozen { tag: a }, KitFinding::Frozen { tag: b })
+        | (KitFinding::Repeated { tag: a }, KitFinding::Repeated { tag: b })
+        | (KitFinding::AgeUnknown { tag: a }, KitFinding::AgeUnknown { tag: b })
+        | (KitFinding::OldFrames { tag: a, .. }, KitFinding::OldFrames { tag: b, .. }) => a == b,
         _ => std::mem::discriminant(a) == std::mem::discriminant(b),
     }
 }
 
 /// The findings about the kit that have begun and are not over.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct KitShown(ArrayVec<KitFinding, 4>);
+pub(crate) struct KitShown(ArrayVec<KitFinding, MAX_KIT_FINDINGS>);
 
 impl KitShown {
     /// What lasts.
-    pub(crate) fn list(&self) -> &ArrayVec<KitFinding, 4> {
+    pub(crate) fn list(&self) -> &ArrayVec<KitFinding, MAX_KIT_FINDINGS> {
         &self.0
     }
 
@@ -61,7 +65,7 @@ impl KitShown {
     pub(crate) fn become_now(
         &mut self,
         at: Timestamp,
-        now: ArrayVec<KitFinding, 4>,
+        now: ArrayVec<KitFinding, MAX_KIT_FINDINGS>,
         mut tell: impl FnMut(KitChange),
     ) {
         for was in self.0.iter().filter(|w| !now.iter().any(|n| same(w, n))) {

@@ -50,12 +50,7 @@ fn epoch(ms: i64, tag: u32, answers: impl Fn(usize) -> bool) -> Epoch {
         let square: f64 = (0..3).map(|k| (p[k] - place[k]) * (p[k] - place[k])).sum();
         RangeReading { anchor: AnchorId(i as u16), raw_range_m: answers(i).then_some(square.sqrt() + noise) }
     };
-    Epoch {
-        at: at(ms),
-        tag: TagId(tag),
-        frame_seq: None,
-        readings: YARD.iter().enumerate().map(reading).collect(),
-    }
+    Epoch::new(at(ms), TagId(tag), None, YARD.iter().enumerate().map(reading).collect())
 }
 
 #[derive(Default)]

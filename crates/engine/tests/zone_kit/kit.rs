@@ -95,7 +95,7 @@ impl Kit {
             RangeReading { anchor: AnchorId(i as u16), raw_range_m: (!missing).then_some(range_m) }
         };
         let readings = self.boards.iter_mut().enumerate().map(reading).collect();
-        Epoch { at, tag: TagId(0), frame_seq: None, readings }
+        Epoch::new(at, TagId(0), None, readings)
     }
 }
 

@@ -32,7 +32,14 @@ pub(crate) fn ranges(n: u64) -> JudgedEpoch {
         }
     });
     let frame_seq = Some(u32::try_from(n % 256).expect("small"));
-    JudgedEpoch { at: at(n), tag: TagId(0), frame_seq, ranges: judged.collect() }
+    JudgedEpoch {
+        at: at(n),
+        measured_at: at(n),
+        doubt: None,
+        tag: TagId(0),
+        frame_seq,
+        ranges: judged.collect(),
+    }
 }
 
 /// The position report that goes with [`ranges`].
@@ -43,6 +50,7 @@ pub(crate) fn position(n: u64) -> PositionReport {
         seq: n,
         tag: TagId(0),
         at: epoch.at,
+        received_at: epoch.at,
         valid_until: at(n + 5),
         state: TagState::Located,
         place: Some(place(n as f64)),

@@ -150,12 +150,9 @@ mod tests {
                 anchor: AnchorId(id),
                 raw_range_m: (id < 2 || i < 60).then(|| 3.0 + f64::from(id) + i as f64 * 0.05),
             };
-            hearing.hear(&Epoch {
-                at: start.plus(Micros::from_millis(i * 100)),
-                tag: TagId(i as u32 % tags),
-                frame_seq: None,
-                readings: (0..3).map(reading).collect(),
-            });
+            let at = start.plus(Micros::from_millis(i * 100));
+            let readings = (0..3).map(reading).collect();
+            hearing.hear(&Epoch::new(at, TagId(i as u32 % tags), None, readings));
         }
         hearing.table(start.plus(Micros::from_millis(12_000)))
     }

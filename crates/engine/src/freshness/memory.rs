@@ -1,0 +1,41 @@
+//! The last frames of a tag: which came with which counter, so that one that is sent again is known.
+//!
+//! Kept are the counter (or clock) and a hash of the ranges of some thousand frames, minutes at any pace. A frame that
+//! was there before is told only when its ranges are not those of the newest one: those of a tag at rest may be the
+//! same for ever on a coarse kit, and tell nothing.
+
+/// Frames that are remembered: more than what a bridge's buffer of 64 KiB holds.
+const FRAMES: usize = 4096;
+
+/// See the module's prose.
+#[derive(Clone, Debug)]
+pub(super) struct Memory {
+    /// Key and content, a ring.
+    frames: Box<[(u32, u32)]>,
+    next: usize,
+    newest: Option<u32>,
+}
+
+impl Default for Memory {
+    fn default() -> Memory {
+        Memory { frames: Vec::with_capacity(FRAMES).into_boxed_slice(), next: 0, newest: None }
+    }
+}
+
+impl Memory {
+    /// Keeps a frame.
+    pub(super) fn keep(&mut self, key: u32, content: u32) {
+        if self.frames.is_empty() {
+            self.frames = vec![(0, 0); FRAMES].into_boxed_slice();
+        }
+        self.frames[self.next % FRAMES] = (key, content);
+        self.next += 1;
+        self.newest = Some(content);
+    }
+
+    /// Whether this frame came before, as far as that can be told.
+    pub(super) fn knows(&self, key: u32, content: u32) -> bool {
+        let kept = self.next.min(self.frames.len());
+        self.newest != Some(content) && self.frames[..kept].contains(&(key, content))
+    }
+}

@@ -1,0 +1,153 @@
+//! Where a frame stands among the frames of its tag: the next one, one that came before, or the first of a new row.
+//!
+//! **Counter.** Numbers go up by what was sent since the frame before, modulo the field's turn. The same number again is
+//! the same frame. A step is believed forward up to half a turn, and only when no more frames than time allows would have
+//! been sent meanwhile; after a pause of more than half a turn any number may be the right one.
+//!
+//! **Clock.** Its steps are believed forward up to half a turn, and not faster than time.
+//!
+//! **Out of row.** A frame that is neither the next one nor known from before ([`super::memory`]) is a stray (a bit error,
+//! a stranger). Two strays in a row that follow on each other begin a new row: the module was started anew, or its clock was set.
+
+use hereabout_core::{Frame, Timestamp};
+
+use super::delay::Delay;
+use super::memory::Memory;
+
+/// A step is too long for the time that passed by this share of it, and so many seconds.
+const HASTE: f64 = 0.25;
+const HASTE_S: f64 = 0.3;
+/// Two stamps of a clock closer than this are no step backward: a clock may jitter. Milliseconds.
+const CLOCK_JITTER_MS: i64 = 20;
+
+/// Values that a field takes before it begins again; `None` without the field.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Turns {
+    pub(super) seq: Option<u64>,
+    pub(super) millis: Option<u64>,
+}
+
+/// Where a frame stands.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Sequence {
+    /// After the one before it, by so many counts and so much of the frame's clock.
+    Next {
+        counts: Option<u32>,
+        clock_ms: Option<i64>,
+    },
+    /// It came before.
+    Repeated,
+    /// Out of row.
+    Stray,
+    /// The first of a new row.
+    Anew,
+}
+
+/// Counter and clock of a frame.
+#[derive(Clone, Copy, Debug, Default)]
+struct Mark {
+    seq: Option<u32>,
+    millis: Option<u32>,
+    at: Timestamp,
+    content: u32,
+}
+
+/// See the module's prose.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Order {
+    newest: Option<Mark>,
+    stray: Option<Mark>,
+    memory: Memory,
+}
+
+impl Order {
+    /// Places a frame with this content; `delay` knows the pace.
+    pub(super) fn place(&mut self, frame: &Frame, content: u32, turns: &Turns, delay: &Delay) -> Sequence {
+        let mark = Mark {
+            seq: frame.seq.filter(|_| turns.seq.is_some()),
+            millis: frame.millis.filter(|_| turns.millis.is_some()),
+            at: frame.received_at,
+            content,
+        };
+        let Some(newest) = self.newest else {
+            self.follow(mark);
+            return Sequence::Anew;
+        };
+        let sequence = self.among(&newest, &mark, turns, delay);
+        match sequence {
+            Sequence::Next { .. } => {
+                self.follow(mark);
+                sequence
+            }
+            Sequence::Repeated => sequence,
+            Sequence::Stray | Sequence::Anew => {
+                let goes_on = self.stray.is_some_and(|stray| {
+                    matches!(self.among(&stray, &mark, turns, delay), Sequence::Next { .. })
+                });
+                if goes_on || sequence == Sequence::Anew {
+                    self.follow(mark);
+                    return Sequence::Anew;
+                }
+                self.stray = Some(mark);
+                Sequence::Stray
+            }
+        }
+    }
+
+    fn follow(&mut self, mark: Mark) {
+        (self.newest, self.stray) = (Some(mark), None);
+        if let Some(key) = mark.seq.or(mark.millis) {
+            self.memory.keep(key, mark.content);
+        }
+    }
+
+    /// Where `mark` stands after `before`.
+    fn among(&self, before: &Mark, mark: &Mark, turns: &Turns, delay: &Delay) -> Sequence {
+        let passed_s = mark.at.since(before.at).secs_f64().max(0.0);
+        // A backlog may catch up with what it was behind.
+        let most_s = passed_s * (1.0 + HASTE) + delay.behind_s() + HASTE_S;
+        let known = |key: Option<u32>| key.is_some_and(|k| self.memory.knows(k, mark.content));
+        let (mut counts, mut clock_ms) = (None, None);
+        if let (Some(turn), Some(was), Some(now)) = (turns.seq, before.seq, mark.seq) {
+            let step = (u64::from(now) + turn - u64::from(was) % turn) % turn;
+            let half_s = delay.interval_s().map(|t| t * turn as f64 / 2.0);
+            let ambiguous = half_s.is_some_and(|half_s| passed_s > half_s);
+            if step == 0 && !(ambiguous && mark.content != before.content) {
+                return Sequence::Repeated;
+            }
+            if step != 1 && known(mark.seq) {
+                return Sequence::Repeated;
+            }
+            if ambiguous {
+                return Sequence::Anew;
+            }
+            let too_fast = delay.interval_s().is_some_and(|t| t * (step - 1) as f64 > most_s);
+            if step > turn / 2 || too_fast {
+                return Sequence::Stray;
+            }
+            counts = u32::try_from(step).ok();
+        }
+        if let (Some(turn), Some(was), Some(now)) = (turns.millis, before.millis, mark.millis) {
+            let forward = (u64::from(now) + turn - u64::from(was) % turn) % turn;
+            let step_ms = if forward > turn / 2 { forward as i64 - turn as i64 } else { forward as i64 };
+            if counts.is_none() && step_ms == 0 && mark.content == before.content {
+                return Sequence::Repeated;
+            }
+            if step_ms <= 0 && counts.is_none() && known(mark.millis) {
+                return Sequence::Repeated;
+            }
+            if passed_s > turn as f64 / 2e3 {
+                return Sequence::Anew;
+            }
+            if step_ms < -CLOCK_JITTER_MS || step_ms as f64 / 1e3 > most_s {
+                return if delay.clock_is_used() || counts.is_none() {
+                    Sequence::Stray
+                } else {
+                    Sequence::Next { counts, clock_ms: None }
+                };
+            }
+            clock_ms = Some(step_ms);
+        }
+        Sequence::Next { counts, clock_ms }
+    }
+}
