@@ -560,6 +560,7 @@ impl SiteDraft {
         }
         let track = &self.track;
         out.limits(&[Key("track"), Key("lost_after_s")], track.lost_after.secs_f64(), 0.5, 600.0);
+        out.limits(&[Key("track"), Key("max_age_s")], track.max_age.secs_f64(), 0.05, 2.0);
         out.limits(&[Key("track"), Key("lost_radius95_m")], track.lost_radius95_m, 0.05, 100.0);
         for (name, value_m) in [("slow_error_m", track.slow_error_m), ("tag_offset_m", track.tag_offset_m)] {
             if let Some(value_m) = value_m {

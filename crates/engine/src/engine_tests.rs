@@ -402,10 +402,15 @@ fn a_frame_is_read_through_its_layout_into_the_right_anchors() {
         millis: None,
         words: words.into_iter().collect(),
     };
-    engine.handle(Input::Frame(&frame));
+    // How old frames are is known after a second of them.
+    for k in 0..12 {
+        engine.handle(Input::Frame(&Frame { received_at: at(100 * k), ..frame.clone() }));
+    }
     let out = drain(&mut engine);
-    assert_eq!(judged(&out).len(), 5, "spare fields belong to nobody");
-    let p = &positions(&out)[0];
+    assert_eq!(judged(&out)[..5], judged(&out)[5..10], "the same from the first one on");
+    assert_eq!(judged(&out).len(), 12 * 5, "spare fields belong to nobody");
+    assert_eq!(positions(&out)[0].no_fix, Some(NoFixReason::NotCurrent(Doubt::Unsettled)));
+    let p = positions(&out).pop().expect("a position");
     assert_eq!((p.tag, p.state), (TagId(3), TagState::Located));
     assert!(distance_m(p.place.expect("a place").position_m, TAG) < 0.02);
 }
@@ -480,6 +485,7 @@ fn evidence(finding: &AnchorFinding) -> [f64; 4] {
         AnchorFinding::OneOf { .. }
         | AnchorFinding::NeverHeard
         | AnchorFinding::Silent
+        | AnchorFinding::Held
         | AnchorFinding::Flapping { .. } => [0.0; 4],
     }
 }

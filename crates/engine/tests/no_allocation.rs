@@ -106,17 +106,20 @@ fn allocations(site: Site) -> (u64, usize, usize) {
     (used.count_total, positions, inside.iter().filter(|i| **i).count())
 }
 
+/// How old the first frames are is not known: one report that says so stands for ten.
+const SETTLING: usize = 9;
+
 #[test]
 fn every_estimator_runs_without_allocating() {
     for estimator in [Estimator::Tracker, Estimator::Snapshot, Estimator::Plain] {
         // The plain estimator has no protection radius, so only the zone near an anchor knows anything.
         let zones = if estimator == Estimator::Plain { 1 } else { 3 };
-        assert_eq!(allocations(site(estimator)), (0, 900, zones), "{estimator:?}");
+        assert_eq!(allocations(site(estimator)), (0, 900 - SETTLING, zones), "{estimator:?}");
     }
 }
 
 #[test]
 fn the_delayed_stream_does_not_allocate_either() {
     let delayed = site(Estimator::Tracker).with_delayed(Micros::from_millis(1_000));
-    assert_eq!(allocations(delayed), (0, 900 + 890, 3));
+    assert_eq!(allocations(delayed), (0, 900 - SETTLING + 890 - SETTLING - 1, 3));
 }

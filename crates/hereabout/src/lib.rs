@@ -24,3 +24,4 @@ pub mod spots;
 pub mod tables;
 mod terminal;
 pub mod toml_doc;
+pub mod wall_clock;

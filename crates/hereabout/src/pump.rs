@@ -4,11 +4,17 @@
 //! Time comes only through the channel: `ingest` stamps bytes and ticks in one task, in order. So the
 //! engine sees here exactly what a replay of the log will see.
 //!
+//! **One owner of time.** Every message of the channel moves the engine's time before anything else, bytes without a
+//! frame too, so that no deadline starves. The engine's time is a steady scale; a change of the wall clock is a message as well, and
+//! maps that scale to UTC for what is published from then on (a row in the log, an event).
+//!
+//! A link that falls away or comes back ends the half of a frame that the decoder holds.
+//!
 //! A new calibration ([`Change`]) is put in between two messages of the channel: the engine is brought up to the
-//! newest stamp and speaks its last, the log's session ends there, and a fresh engine goes on with a session
-//! of its own, which stores the calibration that it runs with. So every session replays by itself to what was
-//! published. The decoder stays, with the half of a frame that it may hold, and what comes meanwhile
-//! waits in the channel: no frame is lost. The tracks start afresh, which takes some frames.
+//! newest stamp and speaks its last, the log's session ends there, and an engine of the new configuration goes on from what
+//! the one before hands on, with a session of its own, in whose first rows all that stands. So every session replays by
+//! itself to what was published. Decoder and stream (pace, clock, frames of before) stay, and what comes meanwhile
+//! waits in the channel: no frame is lost.
 //!
 //! What happens becomes events here. With a log they go to its writer, which numbers them as it makes them safe and tells
 //! the hub then ([`event_sink`]); without one the hub counts them. Positions, zones and anchors don't wait for that.
@@ -21,16 +27,16 @@ use std::path::Path;
 use std::time::Duration;
 
 use hereabout_api::v1::{EventDraft, LostWhat};
-use hereabout_api::{DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
+use hereabout_api::{ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
 use hereabout_core::{Micros, Timestamp};
-use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output};
-use hereabout_ingest::{Feed, LinkState, LinkStatus};
+use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
+use hereabout_ingest::{Chunk, Clock, ClockChange, Feed, LinkState, LinkStatus};
 use hereabout_store::{
     EventSink, Record, SessionStart, SessionWriter, Store, StoreError, WriterOptions, WriterStats,
 };
-use hereabout_wire::Decoder;
+use hereabout_wire::{Arrival, Decoder};
 use tokio::sync::mpsc::Receiver;
-use tokio::sync::oneshot;
+use tokio::sync::{oneshot, watch};
 
 use crate::losses::Losses;
 use crate::site_file::SiteFile;
@@ -78,6 +84,12 @@ pub struct Pump {
     /// Sees what the engine can't: that no byte comes, that frames arrive damaged. A replay has no bytes to see it from.
     kit: KitWatch,
     link_is_up: bool,
+    clock: Clock,
+    utc_minus_session: Micros,
+    /// When the wall clock was last changed, UTC.
+    changed_at: Option<Timestamp>,
+    /// Whether the system says that its clock is synchronised; `None` when it does not say.
+    synchronised: watch::Receiver<Option<bool>>,
     started_at: Timestamp,
     newest: Option<Timestamp>,
     told_at: Option<Timestamp>,
@@ -119,7 +131,8 @@ impl Pump {
         hub: Hub,
         log: Option<(SessionWriter, String)>,
         source: String,
-        started_at: Timestamp,
+        clock: Clock,
+        synchronised: watch::Receiver<Option<bool>>,
     ) -> Pump {
         Pump {
             decoder,
@@ -134,7 +147,11 @@ impl Pump {
             losses: Losses::default(),
             kit: KitWatch::new(),
             link_is_up: false,
-            started_at,
+            started_at: clock.started_at(),
+            clock,
+            utc_minus_session: Micros::ZERO,
+            changed_at: None,
+            synchronised,
             newest: None,
             told_at: None,
         }
@@ -161,7 +178,7 @@ impl Pump {
         self.tell_counts();
         let at = self.newest.unwrap_or(self.started_at);
         self.tell_losses(at, true);
-        self.event(&EventDraft::stop(at));
+        self.event(&EventDraft::stop(self.utc(at)));
         let log = match self.log {
             Log::Open(writer, _) => Some(writer),
             Log::None => None,
@@ -180,24 +197,28 @@ impl Pump {
     async fn change(&mut self, change: Change) {
         let Change { site, what, done } = change;
         let Some(frame) = site.frame.clone() else { return };
-        let at = self.newest.unwrap_or(self.started_at);
         // Deadlines up to now belong to the engine of before, as they will in a replay.
-        self.engine.handle(Input::Tick(at));
+        let start = self.engine.hand_on(self.newest.unwrap_or(self.started_at));
         self.publish();
-        self.change_session(&site, at).await;
+        self.change_session(&site, &start).await;
         self.event(&match what {
-            Changed::Configuration(how) => EventDraft::configuration(at, how),
-            Changed::Calibration(how) => EventDraft::calibration(at, how),
+            Changed::Configuration(how) => EventDraft::configuration(self.utc(start.at), how),
+            Changed::Calibration(how) => EventDraft::calibration(self.utc(start.at), how),
         });
-        self.engine = Engine::new(site.site.clone(), Some(frame));
+        self.log_clock(start.at);
+        let next = Engine::begin(site.site.clone(), Some(frame), &start);
+        let mut before = std::mem::replace(&mut self.engine, next);
+        self.engine.take_over_stream(&mut before);
         self.hub.set_site((&site.site).into());
+        self.publish();
         // Nobody may be waiting any more.
         let _ = done.send(());
     }
 
     /// Ends the session at `at` and begins another one in the same file. A log that can't go on is told in the
     /// status and tried again; positions go on without it.
-    async fn change_session(&mut self, site: &SiteFile, at: Timestamp) {
+    async fn change_session(&mut self, site: &SiteFile, inherited: &StartState) {
+        let at = inherited.at;
         let start = SessionStart {
             started_at: at,
             site_text: site.text.clone(),
@@ -210,7 +231,8 @@ impl Pump {
             Log::None => {}
             Log::Open(writer, path) => {
                 let hub = self.hub.clone();
-                match begin_again(writer, path.clone(), at, start.clone(), hub).await {
+                let next = Next { start: start.clone(), inherited: Some(inherited.clone()) };
+                match begin_again(writer, path.clone(), at, next, hub).await {
                     Ok((stats, writer)) => {
                         let (written, dropped) = rows(&stats);
                         self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
@@ -243,6 +265,7 @@ impl Pump {
             eprintln!("the log goes on");
             broken.waiting.into_iter().for_each(|record| writer.push(record));
             self.log = Log::Open(writer, broken.path);
+            self.log_clock(self.newest.unwrap_or(self.started_at));
         }
     }
 
@@ -265,39 +288,92 @@ impl Pump {
     fn take(&mut self, item: Feed) {
         let at = item.at();
         self.newest = Some(at);
+        // Whatever comes, time has come so far: bytes without a frame, too, keep no deadline waiting.
+        self.engine.handle(Input::Tick(at));
+        self.publish();
         // Nothing comes after the end that could tell the last counts.
         let ended = matches!(item, Feed::End(_));
         match item {
-            Feed::Bytes(chunk) => self.take_bytes(chunk.received_at, &chunk.bytes),
-            Feed::Tick(at) | Feed::End(at) => {
-                self.engine.handle(Input::Tick(at));
-                self.publish();
+            Feed::Bytes(chunk) => self.take_bytes(&chunk),
+            Feed::Tick(_) => {}
+            // The last line of a file need not have an end.
+            Feed::End(_) => {
+                self.decoder.finish();
+                self.take_frames();
             }
             Feed::Link(link) => {
-                self.engine.handle(Input::Tick(at));
-                self.publish();
+                // Half a frame ends with the link: the other half would be another frame's.
+                self.decoder.cut();
+                self.engine.handle(Input::LinkChanged(at));
                 self.take_link(&link);
             }
+            Feed::Clock(change) => self.take_clock(&change),
         }
         if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
             self.told_at = Some(at);
             self.tell_counts();
+            self.hub.alive(self.utc(at));
+            self.tell_clock();
             self.watch_link(at);
             self.tell_losses(at, false);
         }
     }
 
-    fn take_bytes(&mut self, at: Timestamp, bytes: &[u8]) {
-        self.bytes += bytes.len() as u64;
-        let mut rest = bytes;
+    fn take_bytes(&mut self, chunk: &Chunk) {
+        self.bytes += chunk.bytes.len() as u64;
+        let arrival = Arrival { at: chunk.received_at, empty_at: chunk.empty_at };
+        let mut rest = &chunk.bytes[..];
         while !rest.is_empty() {
-            let taken = self.decoder.push(at, rest);
+            let taken = self.decoder.push_arrived(arrival, rest);
             rest = &rest[taken..];
-            while let Some(frame) = self.decoder.next_frame() {
-                self.engine.handle(Input::Frame(&frame));
-                self.publish();
-            }
+            self.take_frames();
         }
+    }
+
+    fn take_frames(&mut self) {
+        while let Some(frame) = self.decoder.next_frame() {
+            self.engine.handle(Input::Frame(&frame));
+            self.publish();
+        }
+    }
+
+    /// The wall clock was changed. The engine's time is a steady one and knows nothing of it; what is published, and
+    /// the stamps of events, map to UTC from here on.
+    fn take_clock(&mut self, change: &ClockChange) {
+        let by = Micros::from_micros(
+            change.utc_minus_session.micros().saturating_sub(self.utc_minus_session.micros()),
+        );
+        self.utc_minus_session = change.utc_minus_session;
+        self.clock.map_to_utc(change.utc_minus_session);
+        self.log_clock(change.at);
+        self.changed_at = Some(self.utc(change.at));
+        self.tell_clock();
+        let at = self.utc(change.at);
+        self.event(&EventDraft::clock(at, by, change.utc_minus_session, self.synchronised()));
+    }
+
+    /// Where an instant of the session's time scale lies in UTC.
+    fn utc(&self, at: Timestamp) -> Timestamp {
+        at.plus(self.utc_minus_session)
+    }
+
+    /// The log keeps how its stamps map to UTC.
+    fn log_clock(&mut self, at: Timestamp) {
+        if self.utc_minus_session != Micros::ZERO {
+            self.log(Record::clock(at, self.utc_minus_session));
+        }
+    }
+
+    fn synchronised(&self) -> Option<bool> {
+        *self.synchronised.borrow()
+    }
+
+    fn tell_clock(&self) {
+        self.hub.set_clock(ClockStatus {
+            utc_minus_session: self.utc_minus_session,
+            changed_at: self.changed_at,
+            synchronised: self.synchronised(),
+        });
     }
 
     fn take_link(&mut self, link: &LinkState) {
@@ -308,8 +384,9 @@ impl Pump {
             }
         };
         self.link_is_up = state == ApiLink::Connected;
-        let event = EventDraft::link(link.at, reason.as_deref());
-        if self.hub.set_link(ApiLinkStatus { state, reason, since: link.at }) {
+        let since = self.utc(link.at);
+        let event = EventDraft::link(since, reason.as_deref());
+        if self.hub.set_link(ApiLinkStatus { state, reason, since }) {
             self.event(&event);
         }
     }
@@ -332,11 +409,13 @@ impl Pump {
         if let Some(record) = Record::from_output(output) {
             self.log(record);
         }
-        if let Some(event) = EventDraft::from_output(output, self.engine.site()) {
+        let event = EventDraft::from_output(&output.shifted(self.utc_minus_session), self.engine.site());
+        if let Some(event) = event {
             self.event(&event);
         }
     }
 
+    /// An event, with its instant in UTC.
     fn event(&mut self, event: &EventDraft) {
         match self.log {
             Log::None => self.hub.count_event(event),
@@ -378,7 +457,7 @@ impl Pump {
         ];
         for (what, total) in totals {
             if let Some(event) = self.losses.tell(at, what, total, last) {
-                self.event(&event);
+                self.event(&EventDraft { at: self.utc(event.at), ..event });
             }
         }
     }
@@ -414,13 +493,19 @@ async fn mended(log: &mut Log) -> SessionWriter {
     std::future::pending().await
 }
 
+/// A session that is to begin.
+struct Next {
+    start: SessionStart,
+    inherited: Option<StartState>,
+}
+
 /// Ends one session and begins the next one. On a thread of its own, because what opens a file cannot be moved
 /// between threads while it waits.
 async fn begin_again(
     writer: SessionWriter,
     path: String,
     at: Timestamp,
-    start: SessionStart,
+    next: Next,
     hub: Hub,
 ) -> Result<(WriterStats, SessionWriter), StoreError> {
     let runtime = tokio::runtime::Handle::current();
@@ -428,17 +513,20 @@ async fn begin_again(
     let work = move || {
         runtime.block_on(async move {
             let stats = writer.finish(at).await?;
-            Ok((stats, begin(&path, start, hub).await?))
+            Ok((stats, begin(&path, next, hub).await?))
         })
     };
     tokio::task::spawn_blocking(work).await.unwrap_or(Err(stopped))
 }
 
 /// Opens the log and begins a session whose events go on after those that the hub has.
-async fn begin(path: &str, start: SessionStart, hub: Hub) -> Result<SessionWriter, StoreError> {
+async fn begin(path: &str, next: Next, hub: Hub) -> Result<SessionWriter, StoreError> {
     let mut store = Store::open(path).await?;
     store.number_events_after(hub.newest_event());
-    store.begin_session_with(start, WriterOptions::default(), Some(event_sink(hub))).await
+    if let Some(inherited) = next.inherited {
+        store.inherit(inherited);
+    }
+    store.begin_session_with(next.start, WriterOptions::default(), Some(event_sink(hub))).await
 }
 
 /// Tries to begin a session until it succeeds or nobody wants it any more. A log that was moved away is waited for:
@@ -456,7 +544,9 @@ fn try_again(path: String, start: SessionStart, hub: Hub) -> oneshot::Receiver<S
                 continue;
             }
             let (runtime, path, start, hub) = (runtime.clone(), path.clone(), start.clone(), hub.clone());
-            let work = move || runtime.block_on(async move { begin(&path, start, hub).await });
+            // What came meanwhile is not in the file: a session that begins late inherits nothing.
+            let next = Next { start, inherited: None };
+            let work = move || runtime.block_on(async move { begin(&path, next, hub).await });
             if let Ok(Ok(writer)) = tokio::task::spawn_blocking(work).await {
                 // Nobody may want it any more; then it ends as a session that was cut off.
                 let _ = done.send(writer);

@@ -6,6 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use hereabout_core::{Epoch, Frame, Micros, Timestamp};
+use hereabout_engine::StartState;
 use hereabout_ingest::{CaptureReader, CaptureStep};
 use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError};
 use hereabout_wire::Decoder;
@@ -54,6 +55,8 @@ pub enum Step {
     Epoch(Epoch),
     /// The session went on until here.
     End(Timestamp),
+    /// The session went on until here, and handed on to the next one.
+    HandOn(Timestamp),
 }
 
 impl Step {
@@ -62,7 +65,7 @@ impl Step {
         match self {
             Step::Frame(frame) => frame.received_at,
             Step::Epoch(epoch) => epoch.at,
-            Step::End(at) => *at,
+            Step::End(at) | Step::HandOn(at) => *at,
         }
     }
 }
@@ -107,8 +110,21 @@ impl Recording {
         let epochs = reader.epochs(session.id).await.map_err(log_failure)?;
         // A session that was cut off has no end, but what it wrote last shows how far time had come.
         let ended_at = session.ended_at.or(session.last_at);
-        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at };
+        let next = reader.start_state(session.id + 1).await.map_err(log_failure)?;
+        let handed_on = next.is_some_and(|next| ended_at == Some(next.at));
+        let start = reader.start_state(session.id).await.map_err(log_failure)?;
+        let clock = reader.clock(session.id).await.map_err(log_failure)?;
+        let logged =
+            Logged { epochs, batch: Vec::new().into_iter(), ended_at, handed_on, start, clock };
         Ok((session, Recording::Log(Box::new(logged))))
+    }
+
+    /// What the session began with, and how its time scale maps to UTC; nothing and as it is for all but logs.
+    pub fn beginning(&mut self) -> (Option<StartState>, Vec<(Timestamp, Micros)>) {
+        match self {
+            Recording::Log(logged) => (logged.start.take(), std::mem::take(&mut logged.clock)),
+            Recording::Capture(_) | Recording::Table(_) => (None, Vec::new()),
+        }
     }
 
     /// Captured bytes; `frame_period` makes the stamps where no times file does.
@@ -134,7 +150,7 @@ impl Recording {
         let decoder = Decoder::new(frame.layout.clone());
         let frame_period = frame_period.map(|p| Micros::from_secs_f64(p.as_secs_f64()));
         let (rest, at) = (Vec::new(), Timestamp::default());
-        let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, ended: false };
+        let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, end: CaptureEnd::NotYet };
         Ok(Recording::Capture(Box::new(capture)))
     }
 
@@ -172,6 +188,10 @@ pub struct Logged {
     batch: std::vec::IntoIter<Epoch>,
     /// Taken when the end was told.
     ended_at: Option<Timestamp>,
+    /// Another session went on from here.
+    handed_on: bool,
+    start: Option<StartState>,
+    clock: Vec<(Timestamp, Micros)>,
 }
 
 impl Logged {
@@ -180,7 +200,8 @@ impl Logged {
             self.batch = self.epochs.next_batch().await.map_err(log_failure)?.into_iter();
         }
         // An empty batch is the end of the frames; the session went on until its own end.
-        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(Step::End)))
+        let end = if self.handed_on { Step::HandOn } else { Step::End };
+        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(end)))
     }
 }
 
@@ -194,7 +215,19 @@ pub struct Capture {
     /// Stamps for a capture without times: one period a frame.
     frame_period: Option<Micros>,
     frames: i64,
-    ended: bool,
+    end: CaptureEnd,
+}
+
+/// How far the end of a capture has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum CaptureEnd {
+    NotYet,
+    /// There are no more bytes.
+    OfBytes,
+    /// There are no more frames.
+    OfFrames,
+    /// The end was told.
+    Told,
 }
 
 impl Capture {
@@ -212,21 +245,29 @@ impl Capture {
                 self.rest.drain(..taken);
                 continue;
             }
-            if self.ended {
-                return Ok(None);
+            match self.end {
+                CaptureEnd::NotYet => {}
+                // A last line need not have an end.
+                CaptureEnd::OfBytes => {
+                    self.decoder.finish();
+                    self.end = CaptureEnd::OfFrames;
+                    continue;
+                }
+                CaptureEnd::OfFrames => {
+                    self.end = CaptureEnd::Told;
+                    let end = self.frame_period.map_or(self.at, |p| {
+                        Timestamp::from_micros(self.frames.saturating_sub(1).saturating_mul(p.micros()))
+                    });
+                    return Ok(Some(Step::End(end)));
+                }
+                CaptureEnd::Told => return Ok(None),
             }
             match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, e))? {
                 Some(CaptureStep { at, bytes }) => {
                     self.at = at.unwrap_or(self.at);
                     self.rest = bytes;
                 }
-                None => {
-                    self.ended = true;
-                    let end = self.frame_period.map_or(self.at, |p| {
-                        Timestamp::from_micros(self.frames.saturating_sub(1).saturating_mul(p.micros()))
-                    });
-                    return Ok(Some(Step::End(end)));
-                }
+                None => self.end = CaptureEnd::OfBytes,
             }
         }
     }

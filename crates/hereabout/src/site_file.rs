@@ -242,6 +242,7 @@ fn read_track(raw: Option<&RawTrack>, tree: &Tree<'_>, problems: &mut Vec<Proble
     track.delayed = raw.delayed_s.map(Micros::from_secs_f64);
     track.lost_after = raw.lost_after_s.map_or(track.lost_after, Micros::from_secs_f64);
     track.lost_radius95_m = raw.lost_radius95_m.unwrap_or(track.lost_radius95_m);
+    track.max_age = raw.max_age_s.map_or(track.max_age, Micros::from_secs_f64);
     track.slow_error_m = raw.slow_error_m;
     track.tag_offset_m = raw.tag_offset_m;
     Some(track)
@@ -481,6 +482,7 @@ struct RawTrack {
     lost_radius95_m: Option<f64>,
     slow_error_m: Option<f64>,
     tag_offset_m: Option<f64>,
+    max_age_s: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -666,6 +668,7 @@ const TRACK: Schema = Schema {
         ("lost_radius95_m", NUMBER_M, None),
         ("slow_error_m", NUMBER_M, None),
         ("tag_offset_m", NUMBER_M, None),
+        ("max_age_s", "a number of seconds, like 0.3", None),
     ],
 };
 const SOURCE: Schema = Schema {

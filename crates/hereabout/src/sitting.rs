@@ -76,7 +76,7 @@ pub async fn from_recording(
             (Step::Frame(frame), Some(spec)) => taker.take(&epoch_from_frame(frame, spec, &site.site)),
             (Step::Frame(_), None) => {}
             (Step::Epoch(epoch), _) => taker.take(epoch),
-            (Step::End(at), _) => taker.tick(*at),
+            (Step::End(at) | Step::HandOn(at), _) => taker.tick(*at),
         }
         recording.tell_bad_rows(&name);
     }

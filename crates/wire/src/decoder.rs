@@ -155,6 +155,19 @@ impl Decoder {
         self.ended = true;
     }
 
+    /// The stream broke off here: a part of a frame or line that waits for more is thrown away, because what comes next
+    /// is another stream. Drain the decoder before; returns how many bytes were thrown away.
+    pub fn cut(&mut self) -> usize {
+        let rest = self.buf.len() - self.scan.max(self.taken);
+        let waiting = self.buffered();
+        self.counts.skipped_bytes += if self.piece.is_some() { rest } else { waiting } as u64;
+        self.base += self.buf.len() as u64;
+        self.buf.clear();
+        (self.taken, self.scan, self.piece, self.mid_line) = (0, 0, None, false);
+        self.chunks.clear();
+        waiting
+    }
+
     /// The next good frame; `None` when more bytes are needed.
     pub fn next_frame(&mut self) -> Option<Frame> {
         let mut frame = blank_frame();

@@ -236,15 +236,15 @@ impl Delay {
     /// One step of the queue: the frame came `off_s` later than scheduled.
     fn queue(&mut self, off_s: f64, passed_s: f64, interval_s: f64, max_age_s: f64) {
         let number = self.marks.count - 1;
+        if self.settled {
+            self.behind_s *= (-passed_s / FORGET_S).exp();
+        }
         let before_s = self.behind_s;
         self.behind_s += off_s;
         self.early_s *= (-passed_s / FORGET_EARLY_S).exp();
         if self.behind_s < 0.0 {
             self.early_s -= self.behind_s;
             self.behind_s = 0.0;
-        }
-        if self.settled {
-            self.behind_s *= (-passed_s / FORGET_S).exp();
         }
         self.caught_up_s += (before_s - self.behind_s).max(0.0);
         let is_gap = off_s > GAP_S.max(GAP_INTERVALS * interval_s);
@@ -269,8 +269,9 @@ impl Delay {
     fn settle(&mut self) {
         let last = self.marks.count - 1;
         let pace = self.interval_s.or_else(|| {
-            let from = self.marks.back(self.since, NORMAL_S)?;
-            self.marks.steady(from, STEADY_FIRST).filter(|_| last - from >= NORMAL_INTERVALS as usize)
+            let few = last.checked_sub(NORMAL_INTERVALS as usize)?;
+            let from = self.marks.back(self.since, NORMAL_S)?.min(few);
+            self.marks.steady(from, STEADY_FIRST).filter(|_| from >= self.since)
         });
         let Some(interval_s) = pace else { return };
         let window_s = NORMAL_S.max(NORMAL_INTERVALS * interval_s);
@@ -301,11 +302,11 @@ impl Delay {
 
     /// A pace that has changed for good.
     fn learn_again(&mut self, interval_s: f64) {
-        let Some(from) = self.marks.back(0, RELEARN_S.max(RELEARN_FRAMES as f64 * interval_s)) else { return };
-        let steady = self.marks.steady(from, STEADY_AGAIN);
-        let enough = self.marks.count - from > RELEARN_FRAMES;
+        let few = self.marks.count.checked_sub(RELEARN_FRAMES + 1);
+        let Some((from, few)) = self.marks.back(0, RELEARN_S).zip(few) else { return };
+        let from = from.min(few).max(self.marks.oldest());
         let believed = |pace: &f64| *pace > interval_s || self.behind_s <= 0.0;
-        if let Some(pace_s) = steady.filter(|pace| enough && believed(pace)) {
+        if let Some(pace_s) = self.marks.steady(from, STEADY_AGAIN).filter(believed) {
             self.interval_s = Some(pace_s);
             self.no_gap_since = from;
             self.be_settled(pace_s);
@@ -324,8 +325,8 @@ impl Delay {
     }
 }
 
-/// Blocks that the promptest arrival is taken of, seconds.
-const BLOCK_S: f64 = 8.0;
+/// Blocks that the promptest arrival is taken of, seconds: before and after the rate is learned.
+const BLOCK_S: [f64; 2] = [3.0, 8.0];
 /// A frame's clock is at most this much faster or slower than ours: cheap boards without a crystal.
 const MOST_RATE: f64 = 0.03;
 /// How far the promptest arrival of a block may be late, a second of the block: before and after the rate is learned.
@@ -365,16 +366,17 @@ impl Envelope {
 
     /// How far an arrival is behind the promptest ones; `clock_s` is the frame's clock since the origin. Seconds.
     fn take(&mut self, at: Timestamp, clock_s: f64) -> f64 {
+        let block_s = BLOCK_S[usize::from(self.learned)];
         let e = at.since(self.origin).secs_f64() - clock_s;
         let late_s = e - self.prompt_at(at);
+        let behind_s = late_s.max(0.0);
         if late_s < 0.0 {
             (self.base_s, self.at) = (e, at);
-        }
-        let behind_s = late_s.max(0.0);
-        if self.prompt.is_none_or(|(_, _, least)| behind_s < least) {
+            self.prompt = Some((at, e, 0.0));
+        } else if self.prompt.is_none_or(|(_, _, least)| behind_s < least) {
             self.prompt = Some((at, e, behind_s));
         }
-        if at.since(self.block_from) >= Micros::from_secs_f64(BLOCK_S) {
+        if at.since(self.block_from) >= Micros::from_secs_f64(block_s) {
             self.end_block();
             self.block_from = at;
         }
@@ -387,7 +389,8 @@ impl Envelope {
 
     fn end_block(&mut self) {
         let Some((at, e, behind_s)) = self.prompt.take() else { return };
-        let risen = behind_s <= RISE[usize::from(self.learned)] * BLOCK_S + RISE_S;
+        let learned = usize::from(self.learned);
+        let risen = behind_s <= RISE[learned] * BLOCK_S[learned] + RISE_S;
         if !risen {
             // A whole block of late frames: that is no clock that drifts.
             return;

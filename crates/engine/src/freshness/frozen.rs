@@ -8,7 +8,9 @@
 //!
 //! **Learned.** q: the greatest common divisor of all numbers so far, in tenths of a millimetre. σ: from second differences
 //! of an anchor's ranges, which a moving tag changes little (white noise gives 6 σ²), less the rounding (q²/12). Of the
-//! mean over the last frames and three times the quietest stretch the smaller counts, because noise is less at rest; until there is one, [`FIRST_SIGMA_M`].
+//! mean over the last frames and three times the quietest stretch the smaller counts, because noise is less at rest. Until an
+//! anchor's noise is learned nothing is said of it alone; for the frame [`FIRST_SIGMA_M`] stands in where the step is a centimetre or finer, and an
+//! equal range says a third of what it would.
 //! Some modules send faster than they measure: how often a range that was equal is equal once more is learned as well, and p is
 //! never below that; runs of whole frames that end again and again are taken off. Runs that were told are not learned from.
 //!
@@ -26,10 +28,12 @@ const BLIND: f64 = 0.75;
 /// White noise of a good two-way range until it is learned, metres. Below what is common (2 to 5 cm; common practice, no
 /// source), so that less is claimed.
 const FIRST_SIGMA_M: f64 = 0.015;
+const FIRST_STEP_M: f64 = 0.010_1;
+const FIRST_SAYS: f64 = 1.0 / 3.0;
 /// Numbers are compared for their step in this unit, metres.
 const UNIT_M: f64 = 1e-4;
 /// Second differences in a stretch, and the most that a mean is taken over.
-const STRETCH: u32 = 16;
+const STRETCH: u32 = 32;
 const MEAN_OVER: f64 = 300.0;
 /// A second difference above this is no noise, metres: a range became late.
 const MOST_M: f64 = 1.0;
@@ -38,7 +42,7 @@ const LEARNED_OF_RUN: u32 = 6;
 /// Pseudo-counts for how often an equal range is equal again.
 const PRIOR: f64 = 4.0;
 /// Counts of that are halved from here on.
-const MOST_COUNTS: f64 = 200.0;
+const MOST_COUNTS: f64 = 1000.0;
 /// Ended runs of whole frames that are looked at, and within how many frames they must lie.
 const RUNS: usize = 4;
 const RUNS_WITHIN: u64 = 40;
@@ -168,13 +172,17 @@ impl Field {
         }
         let p = self.chance(step_m);
         let says = if p > BLIND { 0.0 } else { -p.ln() };
+        let learned = self.quietest_m2.is_some();
         if self.run < LEARNED_OF_RUN {
             self.note_noise(range_m);
             self.before = Some(last);
         }
         self.run += 1;
-        self.nats += says;
-        Some(says)
+        if learned {
+            self.nats += says;
+            return Some(says);
+        }
+        Some(if step_m <= FIRST_STEP_M { FIRST_SAYS * says } else { 0.0 })
     }
 
     /// A range that differs: what the run before it tells of how often equal ranges go on.

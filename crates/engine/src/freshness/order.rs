@@ -2,7 +2,7 @@
 //!
 //! **Counter.** Numbers go up by what was sent since the frame before, modulo the field's turn. The same number again is
 //! the same frame. A step is believed forward up to half a turn, and only when no more frames than time allows would have
-//! been sent meanwhile; after a pause of more than half a turn any number may be the right one.
+//! been sent meanwhile. After a pause of more than half a turn any number may be the right one: it tells nothing then.
 //!
 //! **Clock.** Its steps are believed forward up to half a turn, and not faster than time.
 //!
@@ -57,6 +57,8 @@ struct Mark {
 pub(super) struct Order {
     newest: Option<Mark>,
     stray: Option<Mark>,
+    /// The last step of the counter that was believed.
+    step: u64,
     memory: Memory,
 }
 
@@ -75,7 +77,8 @@ impl Order {
         };
         let sequence = self.among(&newest, &mark, turns, delay);
         match sequence {
-            Sequence::Next { .. } => {
+            Sequence::Next { counts, .. } => {
+                self.step = counts.map_or(0, u64::from);
                 self.follow(mark);
                 sequence
             }
@@ -106,35 +109,37 @@ impl Order {
         let passed_s = mark.at.since(before.at).secs_f64().max(0.0);
         // A backlog may catch up with what it was behind.
         let most_s = passed_s * (1.0 + HASTE) + delay.behind_s() + HASTE_S;
+        let interval_s = delay.interval_s();
         let known = |key: Option<u32>| key.is_some_and(|k| self.memory.knows(k, mark.content));
         let (mut counts, mut clock_ms) = (None, None);
         if let (Some(turn), Some(was), Some(now)) = (turns.seq, before.seq, mark.seq) {
             let step = (u64::from(now) + turn - u64::from(was) % turn) % turn;
-            let half_s = delay.interval_s().map(|t| t * turn as f64 / 2.0);
-            let ambiguous = half_s.is_some_and(|half_s| passed_s > half_s);
+            let ambiguous = interval_s.is_some_and(|t| passed_s > t * turn as f64 / 2.0);
             if step == 0 && !(ambiguous && mark.content != before.content) {
                 return Sequence::Repeated;
             }
-            if step != 1 && known(mark.seq) {
+            let in_time = interval_s.is_some_and(|t| passed_s < 1.5 * t * step as f64 + HASTE_S);
+            let as_usual = step == self.step.max(1) && in_time;
+            if !as_usual && known(mark.seq) {
                 return Sequence::Repeated;
             }
-            if ambiguous {
-                return Sequence::Anew;
-            }
-            let too_fast = delay.interval_s().is_some_and(|t| t * (step - 1) as f64 > most_s);
-            if step > turn / 2 || too_fast {
+            let too_fast = interval_s.is_some_and(|t| t * (step.max(1) - 1) as f64 > most_s);
+            if !ambiguous && (step > turn / 2 || too_fast) {
                 return Sequence::Stray;
             }
-            counts = u32::try_from(step).ok();
+            counts = u32::try_from(step).ok().filter(|_| !ambiguous);
         }
         if let (Some(turn), Some(was), Some(now)) = (turns.millis, before.millis, mark.millis) {
             let forward = (u64::from(now) + turn - u64::from(was) % turn) % turn;
             let step_ms = if forward > turn / 2 { forward as i64 - turn as i64 } else { forward as i64 };
-            if counts.is_none() && step_ms == 0 && mark.content == before.content {
-                return Sequence::Repeated;
-            }
-            if step_ms <= 0 && counts.is_none() && known(mark.millis) {
-                return Sequence::Repeated;
+            if mark.seq.is_none() {
+                if step_ms == 0 && mark.content == before.content {
+                    return Sequence::Repeated;
+                }
+                let as_usual = step_ms > 0 && interval_s.is_some_and(|t| passed_s < 2.5 * t);
+                if !(as_usual && step_ms as f64 / 1e3 <= most_s) && known(mark.millis) {
+                    return Sequence::Repeated;
+                }
             }
             if passed_s > turn as f64 / 2e3 {
                 return Sequence::Anew;

@@ -4,13 +4,14 @@
 //! Every input becomes a stream of steps; what comes out of the engine is written exactly as it
 //! would have been published live.
 
+use std::collections::VecDeque;
 use std::fs::File;
 use std::io::{self, BufWriter, IsTerminal, Write};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
 use hereabout_api::v1::{EventDraft, PositionBody};
-use hereabout_core::{Dimension, Site, TagId, TagState, Timestamp};
+use hereabout_core::{Dimension, Micros, Site, TagId, TagState, Timestamp};
 use hereabout_engine::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
 use hereabout_engine::picture::Picture;
 use hereabout_engine::{Engine, Input, Output};
@@ -63,6 +64,9 @@ struct Replay {
     truth: Option<(Truth, Accuracy)>,
     picture: Option<Drawing>,
     log: Option<SessionWriter>,
+    /// How the session's time scale maps to UTC, from when on; those that are still to come.
+    clock: VecDeque<(Timestamp, Micros)>,
+    utc_minus_session: Micros,
     /// Stamp of the first step, and when it was taken, for `--speed`.
     pace: Option<(f64, Option<(Timestamp, Instant)>)>,
     newest: Option<Timestamp>,
@@ -83,8 +87,16 @@ impl Replay {
             None => None,
         };
         let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site)).transpose()?;
+        let (start, clock) = prepared.input.beginning();
+        let frame = prepared.frame.take();
+        let engine = match &start {
+            Some(start) => Engine::begin(site, frame, start),
+            None => Engine::new(site, frame),
+        };
         let mut replay = Replay {
-            engine: Engine::new(site, prepared.frame.take()),
+            engine,
+            clock: clock.into_iter().collect(),
+            utc_minus_session: Micros::ZERO,
             counts: Counts::default(),
             out: args.out.as_deref().map(create).transpose()?,
             events: args.events.as_deref().map(create).transpose()?,
@@ -95,6 +107,8 @@ impl Replay {
             newest: None,
         };
         let bar = progress();
+        replay.map_to_utc(start.map_or(Timestamp::MIN, |start| start.at));
+        replay.take_outputs().await?;
         while let Some(step) = prepared.input.next().await? {
             replay.wait_for(&step).await;
             replay.take(&step).await?;
@@ -121,15 +135,36 @@ impl Replay {
 
     async fn take(&mut self, step: &Step) -> Result<(), Failure> {
         self.newest = Some(self.newest.map_or(step.at(), |n| n.max(step.at())));
+        while let Some((at, _)) = self.clock.front().copied().filter(|(at, _)| *at <= step.at()) {
+            // What was said before the wall clock was changed keeps its stamps.
+            self.engine.handle(Input::Tick(at));
+            self.take_outputs().await?;
+            self.map_to_utc(at);
+        }
         match step {
             Step::Frame(frame) => self.engine.handle(Input::Frame(frame)),
             Step::Epoch(epoch) => self.engine.handle(Input::Epoch(epoch)),
             Step::End(at) => self.engine.handle(Input::Tick(*at)),
+            Step::HandOn(at) => {
+                self.engine.hand_on(*at);
+            }
         }
+        self.take_outputs().await
+    }
+
+    /// From `at` on what is said maps to UTC as the log has it.
+    fn map_to_utc(&mut self, at: Timestamp) {
+        while let Some((_, by)) = self.clock.pop_front_if(|(from, _)| *from <= at) {
+            self.utc_minus_session = by;
+        }
+    }
+
+    async fn take_outputs(&mut self) -> Result<(), Failure> {
         while let Some(output) = self.engine.poll_output() {
-            self.count(&output)?;
-            self.write_event(&output)?;
-            if let (Some(log), Some(record)) = (&self.log, Record::from_output(&output)) {
+            let in_utc = output.shifted(self.utc_minus_session);
+            self.count(&in_utc)?;
+            self.write_event(&in_utc)?;
+            if let (Some(log), Some(record)) = (&self.log, Record::from_output(&in_utc)) {
                 log.push_wait(record).await;
             }
         }

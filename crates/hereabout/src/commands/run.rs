@@ -13,7 +13,7 @@ use hereabout_store::{SessionStart, SessionWriter, Store, StoreError, WriterOpti
 use hereabout_wire::Decoder;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
-use tokio::sync::mpsc;
+use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::RunArgs;
@@ -22,6 +22,7 @@ use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
 use crate::pump::{Drained, Pump, event_sink};
 use crate::site_file::SiteFile;
+use crate::wall_clock::watch_synchronisation;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
 const FEED_QUEUE: usize = 256;
@@ -101,7 +102,7 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     }
     let stop_api = CancellationToken::new();
     let api_clock = clock.clone();
-    let mut settings = ApiSettings::new(Arc::new(move || api_clock.now()));
+    let mut settings = ApiSettings::new(Arc::new(move || api_clock.utc_now()));
     let (operator, operations) = mpsc::channel(4);
     settings.operator = Some(operator);
     let api = hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone());
@@ -111,7 +112,10 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let decoder = Decoder::new(frame.layout.clone());
     let engine = Engine::new(site.site.clone(), Some(frame));
     let (changes_in, changes) = mpsc::channel(1);
-    let pump = Pump::new(decoder, engine, hub.clone(), log, ports.source_text.clone(), clock.started_at());
+    let (synchronised_in, synchronised) = watch::channel(None);
+    tokio::spawn(watch_synchronisation(synchronised_in, stop.clone()));
+    let source_text = ports.source_text.clone();
+    let pump = Pump::new(decoder, engine, hub.clone(), log, source_text, clock.clone(), synchronised);
     let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
     let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
