@@ -302,7 +302,7 @@ impl Pump {
 
     fn take_link(&mut self, link: &LinkState) {
         let (state, reason) = match &link.status {
-            LinkStatus::Connected => (ApiLink::Connected, None),
+            LinkStatus::Connected { .. } => (ApiLink::Connected, None),
             LinkStatus::Waiting { reason } => {
                 (ApiLink::Waiting, Some(format!("{reason}: {}", reason.advice())))
             }
