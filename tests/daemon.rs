@@ -7,7 +7,9 @@ use std::time::Duration;
 
 use crate::nursery;
 use crate::support::{Daemon, Line, Live, PATIENCE, hereabout, root, run, wait_for};
+use rustix::fs::{FlockOperation, OFlags, flock};
 use rustix::process::Signal;
+use rustix::termios::{ioctl_tiocexcl, ioctl_tiocnxcl};
 use serde_json::Value;
 
 /// A daemon on a pseudo-terminal that a thread feeds at a multiple of real speed for ever.
@@ -108,6 +110,53 @@ fn an_unplugged_port_is_told_and_comes_back() {
         states.push(live.next_of("link")["state"].as_str().unwrap().to_owned());
     }
     daemon.stop();
+}
+
+#[test]
+fn a_port_in_use_names_its_holder_and_lines_that_are_not_there_are_told_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("port");
+    let line = Line::new(&port);
+    let site = nursery::site(folder.path(), port.to_str().unwrap());
+    let text = std::fs::read_to_string(&site).unwrap();
+    std::fs::write(&site, text.replace("[source]\n", "[source]\ndtr = false\n")).unwrap();
+    let holder = {
+        let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC;
+        let holder = rustix::fs::open(&port, flags, rustix::fs::Mode::empty()).unwrap();
+        ioctl_tiocexcl(&holder).unwrap();
+        flock(&holder, FlockOperation::NonBlockingLockExclusive).unwrap();
+        holder
+    };
+    let daemon = Daemon::start(&site, &[]);
+    let link = |state: &str| {
+        let link = daemon.json("/v1/status")["link"].clone();
+        (link["state"] == state).then_some(link)
+    };
+    let named = format!("(process {})", std::process::id());
+    wait_for("the holder's name", || {
+        link("waiting").filter(|l| l["reason"].as_str().is_some_and(|words| words.contains(&named)))
+    });
+    let problems = daemon.json("/v1/status")["problems"].to_string();
+    assert!(problems.contains(&named), "{problems}");
+    ioctl_tiocnxcl(&holder).unwrap();
+    drop(holder);
+
+    // A pseudo-terminal has no modem lines. It is read all the same, each time it is opened.
+    wait_for("the link", || link("connected"));
+    line.unplug();
+    wait_for("the loss of the link", || link("waiting"));
+    let _line = Line::new(&port);
+    wait_for("the link", || link("connected"));
+
+    // Whatever becomes of the lines, it is for the next start.
+    std::fs::write(&site, text.replace("[source]\n", "[source]\ndtr = true\n")).unwrap();
+    daemon.signal(Signal::HUP);
+    wait_for("word of the restart", || {
+        let problems = daemon.json("/v1/status")["problems"].to_string();
+        problems.contains("[source] changed: restart the daemon").then_some(())
+    });
+    let words = daemon.stop();
+    assert_eq!(words.matches("dtr has no effect").count(), 1, "{words}");
 }
 
 #[test]

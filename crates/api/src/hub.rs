@@ -175,6 +175,7 @@ pub(crate) struct Snapshot {
     pub(crate) subscribers: usize,
     /// Something about the configuration that needs a person, in words.
     pub(crate) notice: Option<String>,
+    pub(crate) adapter_note: Option<String>,
 }
 
 struct State {
@@ -220,6 +221,7 @@ impl Hub {
             counts: Counts::default(),
             subscribers: 0,
             notice: None,
+            adapter_note: None,
         };
         let site = RwLock::new(Arc::new(info.site.clone()));
         let events = Mutex::new(Events { ring: Ring::new(KEPT as usize), kept_in: NumbersKeptIn::Memory });
@@ -325,6 +327,11 @@ impl Hub {
     /// Takes over what needs a person about the configuration, in words; `None` when nothing does (any more).
     pub fn set_notice(&self, notice: Option<String>) {
         self.lock().now.notice = notice;
+    }
+
+    /// Takes over what needs a person about the adapter that the bytes come through, in words.
+    pub fn set_adapter_note(&self, note: Option<String>) {
+        self.lock().now.adapter_note = note;
     }
 
     pub(crate) fn info(&self) -> &HubInfo {

@@ -529,6 +529,7 @@ fn status_body(app: &App) -> StatusBody {
 fn problems(app: &App, now: &Snapshot) -> Vec<String> {
     let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
     found.extend(now.notice.clone());
+    found.extend(now.adapter_note.clone());
     found.extend(now.kit().map(|finding| {
         let said = words::kit(finding);
         format!("kit: {}: {}", said.words, said.advice)

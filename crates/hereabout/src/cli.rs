@@ -39,7 +39,9 @@ pub enum Command {
   hereabout run examples/larkfield/site.toml
   hereabout run site.toml --listen 127.0.0.1:6300 --no-log
 
-Ctrl-C or SIGTERM stops it; everything heard until then is in the log.")]
+Ctrl-C or SIGTERM stops it; everything heard until then is in the log.
+Opening a serial port resets no board, unless the site file asks with [source] dtr = true or false; only the kernel
+itself raises DTR and RTS at the first opening after plugging in.")]
     Run(RunArgs),
     /// Show the anchors of a running daemon: who is heard, what is found, what to do.
     #[command(after_help = "Examples:

@@ -51,9 +51,10 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
 
 /// The source of a site file, or the one given on the command line instead.
 pub(crate) fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Source, String), Failure> {
-    let (text, baud) = match (instead, &site.source) {
-        (Some(text), source) => (text.to_owned(), source.as_ref().map_or(115_200, |s| s.baud)),
-        (None, Some(source)) => (source.port.clone(), source.baud),
+    let source = match (instead, &site.source) {
+        (Some(text), Some(source)) => SourceText { port: text.to_owned(), ..source.clone() },
+        (Some(text), None) => SourceText { port: text.to_owned(), baud: 115_200, dtr: None },
+        (None, Some(source)) => source.clone(),
         (None, None) => {
             let what = "the site file has no [source], so there is nothing to hear";
             let todo = "add [source] port = \"/dev/serial/by-id/…\" (or tcp://…, udp://…, file://…, sim://…), or give --source";
@@ -61,7 +62,6 @@ pub(crate) fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Sou
         }
     };
     let base = if instead.is_some() { Path::new("") } else { site.folder() };
-    let source = SourceText { port: text, baud };
     let opened = parse_source(&source, base, &site.path.display().to_string())?;
     Ok((opened, source.port))
 }
@@ -71,7 +71,7 @@ fn parse_source(source: &SourceText, base: &Path, named: &str) -> Result<Source,
     let parsed = Source::parse(&source.port, source.baud, base)
         .map_err(|e| Failure::new(exit::CONFIG, format!("{named}: source.port: {e}")))?;
     Ok(match parsed {
-        Parsed::Ready(source) => source,
+        Parsed::Ready(ready) => ready.with_dtr(source.dtr),
         Parsed::Sim(path) => Source::Feeder(Box::new(simulate::KitFeeder::open(&path, 1.0)?)),
     })
 }

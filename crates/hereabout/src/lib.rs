@@ -4,6 +4,7 @@
 //! `main` parses the command line and calls [`commands`]; tests drive the same functions.
 #![forbid(unsafe_code)]
 
+mod adapter;
 pub mod calibration_file;
 mod calibration_words;
 pub mod cli;

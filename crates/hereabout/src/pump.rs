@@ -38,6 +38,7 @@ use hereabout_wire::{Arrival, Decoder};
 use tokio::sync::mpsc::Receiver;
 use tokio::sync::{oneshot, watch};
 
+use crate::adapter::Adapter;
 use crate::losses::Losses;
 use crate::site_file::SiteFile;
 
@@ -81,6 +82,7 @@ pub struct Pump {
     out_of_order: u64,
     too_many_tags: u64,
     losses: Losses,
+    adapter: Adapter,
     /// Sees what the engine can't: that no byte comes, that frames arrive damaged. A replay has no bytes to see it from.
     kit: KitWatch,
     link_is_up: bool,
@@ -145,6 +147,7 @@ impl Pump {
             out_of_order: 0,
             too_many_tags: 0,
             losses: Losses::default(),
+            adapter: Adapter::default(),
             kit: KitWatch::new(),
             link_is_up: false,
             started_at: clock.started_at(),
@@ -316,6 +319,7 @@ impl Pump {
             self.tell_clock();
             self.watch_link(at);
             self.tell_losses(at, false);
+            self.hub.set_adapter_note(self.adapter.look(at, self.decoder.counts().frames_good));
         }
     }
 
@@ -377,8 +381,9 @@ impl Pump {
     }
 
     fn take_link(&mut self, link: &LinkState) {
+        self.adapter.link(&link.status);
         let (state, reason) = match &link.status {
-            LinkStatus::Connected => (ApiLink::Connected, None),
+            LinkStatus::Connected { .. } => (ApiLink::Connected, None),
             LinkStatus::Waiting { reason } => {
                 (ApiLink::Waiting, Some(format!("{reason}: {}", reason.advice())))
             }

@@ -1,6 +1,7 @@
 //! The facts of the site check in words, each with advice. Facts that many anchors share are told once.
 
 use hereabout_core::{AnchorId, Micros, MirrorSide};
+use hereabout_ingest::{LATENCY_ADVICE, latency_matters, latency_words};
 use hereabout_solve::site_check::{SiteCheck, SiteFact, Stretch};
 
 /// One fact for people.
@@ -24,6 +25,13 @@ pub(crate) fn words(found: &SiteCheck) -> Vec<Fact> {
     out.extend(long_links(&found.facts));
     out.extend(offsets(&found.facts));
     out
+}
+
+/// The latency timer of the source's USB serial adapter, when it matters.
+pub(crate) fn latency(latency_ms: Option<u32>) -> Option<Fact> {
+    // At which pace the frames come is not known here.
+    let ms = latency_ms.filter(|ms| latency_matters(*ms, None))?;
+    Some(fact("latency timer", latency_words(ms), LATENCY_ADVICE))
 }
 
 fn place(at_m: [f64; 3]) -> String {

@@ -85,6 +85,8 @@ pub struct SourceText {
     pub port: String,
     /// Baud of a serial port.
     pub baud: u32,
+    /// What becomes of a serial port's DTR and RTS at opening, as [`hereabout_ingest::Source::Serial`] has it.
+    pub dtr: Option<bool>,
 }
 
 impl SiteFile {
@@ -489,11 +491,12 @@ struct RawTrack {
 struct RawSource {
     port: String,
     baud: Option<u32>,
+    dtr: Option<bool>,
 }
 
 impl RawSource {
     fn read(self) -> SourceText {
-        SourceText { port: self.port, baud: self.baud.unwrap_or(115_200) }
+        SourceText { port: self.port, baud: self.baud.unwrap_or(115_200), dtr: self.dtr }
     }
 }
 
@@ -675,6 +678,7 @@ const SOURCE: Schema = Schema {
     keys: &[
         ("port", "a device path, or tcp://…, udp://…, file://…, sim://… in quotes", None),
         ("baud", "a whole number like 115200", None),
+        ("dtr", "true (assert DTR and RTS after opening) or false (let both go)", None),
     ],
 };
 const FRAME: Schema = Schema {

@@ -62,7 +62,10 @@ fn the_good_file_loads_without_a_word() {
     assert_eq!(site.warnings, []);
     assert_eq!(site.site.anchors().len(), 4);
     assert_eq!(site.listen.to_string(), "127.0.0.1:6208");
-    assert_eq!(site.source, Some(SourceText { port: "sim://scenario.toml".into(), baud: 115_200 }));
+    assert_eq!(
+        site.source,
+        Some(SourceText { port: "sim://scenario.toml".into(), baud: 115_200, dtr: None })
+    );
 }
 
 #[test]
@@ -86,6 +89,24 @@ fn a_wrong_type_is_told_with_what_was_expected() {
     let (line, _, key, words) = first("[24.0, 14.0, 2.8]", "[24.0, 14.0]");
     assert_eq!((line, key.as_str()), (24, "anchor[2].at_m"));
     assert!(words.contains("[east, north, up] in metres, three numbers"), "{words}");
+}
+
+#[test]
+fn modem_lines_are_read_and_nothing_but_true_and_false_is_taken() {
+    let port = "port = \"sim://scenario.toml\"";
+    let read = |dtr: &str| load(port, &format!("port = \"/dev/ttyUSB0\"\n{dtr}"));
+    for (text, expected) in [("dtr = true", Some(true)), ("dtr = false", Some(false)), ("", None)] {
+        let site = read(text).expect("a good file");
+        assert_eq!((site.source.map(|s| s.dtr), site.warnings), (Some(expected), vec![]), "{text}");
+    }
+    for text in ["dtr = \"true\"", "dtr = 1", "dtr = []"] {
+        let (line, column, key, words) = first(port, &format!("{port}\n{text}"));
+        assert_eq!((line, column, key.as_str()), (8, 7, "source.dtr"), "{text}");
+        assert!(words.contains("expected true (assert DTR and RTS after opening) or false"), "{words}");
+    }
+    let (line, _, key, words) = first(port, &format!("{port}\ndrt = true"));
+    assert_eq!((line, key.as_str()), (8, "source.drt"));
+    assert!(words.contains("did you mean dtr?"), "{words}");
 }
 
 #[test]

@@ -11,6 +11,13 @@ use crate::LinkReason;
 pub struct Chunk {
     /// The clock right after the read.
     pub received_at: Timestamp,
+    /// The clock just before the input was found empty for the last time: none of these bytes was in this
+    /// machine's kernel at that instant, so on this machine none is older. On a quiet line it is some
+    /// 20 ms before the bytes at most; it is long before them when they waited here.
+    ///
+    /// `None` when the input was not found empty since it was opened, and for files. A feeder's bytes are
+    /// made at their due time, so it is the due time of the last step that was waited for.
+    pub empty_at: Option<Timestamp>,
     /// 1 to [`crate::MAX_CHUNK`] bytes.
     pub bytes: Vec<u8>,
 }
@@ -52,7 +59,11 @@ pub struct LinkState {
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum LinkStatus {
     /// Open: bytes can come. For UDP this means "listening", there is no more to know.
-    Connected,
+    Connected {
+        /// Latency timer of the port's USB serial adapter in milliseconds, see [`crate::latency_timer_ms`];
+        /// `None` for everything else.
+        latency_ms: Option<u32>,
+    },
     /// Not there; tried again several times a second.
     Waiting {
         /// Why, with words and advice.

@@ -1,9 +1,12 @@
 //! Serial ports, TCP, UDP, files and feeders: bytes with arrival time, reconnected when they fall away.
 //!
 //! One task, [`run`], owns the source. It reads, stamps what it read right after the read, and sends
-//! it on a bounded channel; while nothing comes it sends a [`Feed::Tick`] about every 20 ms. Because
+//! it on a bounded channel; about every 20 ms, whatever is read, it sends a [`Feed::Tick`]. Because
 //! bytes and ticks come from the same task and take their stamps from the same [`Clock`], stamps in
 //! the channel never go backward, and whoever reads the channel needs no clock of its own.
+//!
+//! How long bytes had waited on this machine before they were read is told as well: each chunk says when the
+//! input was last found empty ([`Chunk::empty_at`]).
 //!
 //! When the channel is full the task waits for room and keeps the order: for live sources the
 //! operating system's buffer holds what comes meanwhile (about 4 KiB on a serial line, so a reader
@@ -20,6 +23,9 @@ mod capture;
 mod clock;
 mod feed;
 mod file;
+mod gauge;
+mod holder;
+mod latency;
 mod net;
 mod outbox;
 mod reason;
@@ -30,6 +36,8 @@ mod source;
 pub use capture::{CaptureError, CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
 pub use clock::Clock;
 pub use feed::{Chunk, Feed, FeedStep, Feeder, LinkState, LinkStatus};
+pub use holder::Holder;
+pub use latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
 pub use outbox::RunEnd;
 pub use reason::LinkReason;
 pub use run::{idle, run};

@@ -8,7 +8,8 @@ use rustix::net::sockopt;
 use tokio::net::{TcpStream, UdpSocket};
 
 use crate::LinkReason;
-use crate::run::Line;
+use crate::gauge::Gauge;
+use crate::run::{Line, Opened};
 
 /// Longer than any answer on a local network takes; with the longest pause it still makes a try
 /// every two and a half seconds to a host that swallows packets.
@@ -23,8 +24,10 @@ pub(crate) struct TcpServer {
 impl Line for TcpServer {
     type Stream = TcpStream;
 
-    async fn open(&self) -> Result<TcpStream, LinkReason> {
-        connect(&self.addr).await
+    async fn open(&self) -> Result<Opened<TcpStream>, LinkReason> {
+        let stream = connect(&self.addr).await?;
+        let gauge = Gauge::of(&stream);
+        Ok(Opened { stream, gauge, latency_ms: None })
     }
 
     fn lost(&self, error: Option<io::Error>) -> LinkReason {

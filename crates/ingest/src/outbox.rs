@@ -2,13 +2,15 @@
 
 use std::time::Duration;
 
+use hereabout_core::Timestamp;
 use tokio::sync::mpsc;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
-use crate::{Chunk, Clock, Feed, LinkReason, LinkState, LinkStatus, MAX_CHUNK};
+use crate::gauge::Gauge;
+use crate::{Chunk, Clock, Feed, LinkReason, LinkState, LinkStatus, MAX_CHUNK, latency};
 
-/// How often time is told while nothing comes.
+/// How often time is told, whatever comes in between.
 const TICK: Duration = Duration::from_millis(20);
 /// How long a reader that is behind may still take bytes after the shutdown began.
 const LAST_WORDS: Duration = Duration::from_millis(250);
@@ -31,30 +33,72 @@ pub(crate) struct Outbox {
     shutdown: CancellationToken,
     next_tick: Instant,
     link: Option<LinkStatus>,
+    /// As [`Chunk::empty_at`] of what is read next.
+    empty_at: Option<Timestamp>,
+    /// The adapter's latency timer that was told last.
+    told_latency_ms: Option<u32>,
 }
 
 impl Outbox {
     pub(crate) fn new(clock: Clock, tx: mpsc::Sender<Feed>, shutdown: CancellationToken) -> Outbox {
-        Outbox { clock, tx, shutdown, next_tick: Instant::now(), link: None }
+        Outbox {
+            clock,
+            tx,
+            shutdown,
+            next_tick: Instant::now(),
+            link: None,
+            empty_at: None,
+            told_latency_ms: None,
+        }
     }
 
-    /// Sends bytes that were read just now, in chunks with one stamp.
+    /// Sends bytes that were read just now, in chunks with one stamp. No bytes are no message.
     pub(crate) async fn bytes(&mut self, bytes: &[u8]) -> Result<(), RunEnd> {
-        let received_at = self.clock.now();
+        let (received_at, empty_at) = (self.clock.now(), self.empty_at);
         for piece in bytes.chunks(MAX_CHUNK) {
-            self.send(Feed::Bytes(Chunk { received_at, bytes: piece.to_vec() })).await?;
+            self.send(Feed::Bytes(Chunk { received_at, empty_at, bytes: piece.to_vec() })).await?;
         }
-        self.next_tick = Instant::now() + TICK;
         Ok(())
     }
 
-    /// Says that the link is up, unless that is known.
-    pub(crate) async fn connected(&mut self) -> Result<(), RunEnd> {
-        if self.link != Some(LinkStatus::Connected) {
+    /// Says that the link is up, unless that is known. Its input was not found empty yet.
+    pub(crate) async fn connected(&mut self, latency_ms: Option<u32>) -> Result<(), RunEnd> {
+        self.empty_at = None;
+        let status = LinkStatus::Connected { latency_ms };
+        if self.link.as_ref() != Some(&status) {
             tracing::info!("source connected");
-            self.status(LinkStatus::Connected).await?;
+            self.tell_latency(latency_ms);
+            self.status(status).await?;
         }
         Ok(())
+    }
+
+    /// Once, unless the timer was changed meanwhile.
+    fn tell_latency(&mut self, latency_ms: Option<u32>) {
+        if let Some(ms) = latency_ms.filter(|ms| latency::latency_matters(*ms, None))
+            && self.told_latency_ms != latency_ms
+        {
+            self.told_latency_ms = latency_ms;
+            tracing::warn!("{}: {}", latency::latency_words(ms), latency::LATENCY_ADVICE);
+        }
+    }
+
+    /// Notes the instant when the input is empty now.
+    pub(crate) fn look(&mut self, gauge: &Gauge) {
+        let before = self.clock.now();
+        if gauge.is_empty() {
+            self.empty_at = Some(before);
+        }
+    }
+
+    /// For sources that know when their bytes are made: none of the next ones is older than `at`.
+    pub(crate) fn made_at(&mut self, at: Timestamp) {
+        self.empty_at = Some(at);
+    }
+
+    /// The clock.
+    pub(crate) fn now(&self) -> Timestamp {
+        self.clock.now()
     }
 
     /// Says why the link is down, unless that is known.
@@ -83,20 +127,50 @@ impl Outbox {
 
     /// Waits for `work`, telling the time meanwhile; `work` is dropped on shutdown.
     pub(crate) async fn during<T>(&mut self, work: impl Future<Output = T>) -> Result<T, RunEnd> {
+        self.ticking(None, work).await
+    }
+
+    /// Waits for `read` of an input, telling the time and asking its gauge meanwhile.
+    pub(crate) async fn reading<T>(
+        &mut self,
+        gauge: &Gauge,
+        read: impl Future<Output = T>,
+    ) -> Result<T, RunEnd> {
+        self.look(gauge);
+        self.ticking(Some(gauge), read).await
+    }
+
+    /// A tick that is due comes before work that is done: else a stream of work would starve the ticks.
+    async fn ticking<T>(
+        &mut self,
+        gauge: Option<&Gauge>,
+        work: impl Future<Output = T>,
+    ) -> Result<T, RunEnd> {
         tokio::pin!(work);
         loop {
+            if Instant::now() >= self.next_tick {
+                if let Some(gauge) = gauge {
+                    self.look(gauge);
+                }
+                self.tick()?;
+            }
             tokio::select! {
                 biased;
                 () = self.shutdown.cancelled() => return Err(RunEnd::Shutdown),
                 done = &mut work => return Ok(done),
-                () = tokio::time::sleep_until(self.next_tick) => self.tick()?,
+                () = tokio::time::sleep_until(self.next_tick) => {}
             }
         }
     }
 
     /// A tick is worth nothing when the channel is full: what waits there will tell the time.
     fn tick(&mut self) -> Result<(), RunEnd> {
-        self.next_tick = Instant::now() + TICK;
+        let now = Instant::now();
+        self.next_tick += TICK;
+        if self.next_tick <= now {
+            // Ticks that were missed are not made up for.
+            self.next_tick = now + TICK;
+        }
         match self.tx.try_send(Feed::Tick(self.clock.now())) {
             Err(mpsc::error::TrySendError::Closed(_)) => Err(RunEnd::Unheard),
             Ok(()) | Err(mpsc::error::TrySendError::Full(_)) => Ok(()),
@@ -124,3 +198,7 @@ impl Outbox {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "outbox_tests.rs"]
+mod tests;

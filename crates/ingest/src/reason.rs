@@ -1,8 +1,10 @@
 //! Why a source is not there, in facts; words and advice are made from them here.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use thiserror::Error;
+
+use crate::Holder;
 
 /// Why the link is waiting. `Display` says what happened, [`LinkReason::advice`] what to do.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]
@@ -22,10 +24,12 @@ pub enum LinkReason {
         group: Option<String>,
     },
     /// Another program holds the port.
-    #[error("another program has {} open", path.display())]
+    #[error("another program has {} open{}", path.display(), holder.as_ref().map(named).unwrap_or_default())]
     SerialBusy {
         /// As configured.
         path: PathBuf,
+        /// The other program, as far as this user may know.
+        holder: Option<Holder>,
     },
     /// The path leads to something else.
     #[error("{} is {found}, not a serial port", path.display())]
@@ -116,6 +120,32 @@ pub enum LinkReason {
     },
 }
 
+/// The other program as the end of a sentence.
+fn named(holder: &Holder) -> String {
+    let Holder { pid, name, seen } = holder;
+    let mark = if *seen { ": " } else { ", perhaps " };
+    format!("{mark}{name} (process {pid})")
+}
+
+/// What to do about a port that is in use.
+fn busy_advice(path: &Path, holder: Option<&Holder>) -> String {
+    match holder {
+        Some(holder) if holder.probes_modems() => {
+            let name = &holder.name;
+            format!(
+                "{name} is a service of the operating system that tries serial ports for modems, and lets go by \
+                 itself after some seconds; to keep it off this port, give the port \
+                 ENV{{ID_MM_DEVICE_IGNORE}}=\"1\" in a udev rule, or stop the service \
+                 (`sudo systemctl disable --now {name}`)"
+            )
+        }
+        Some(Holder { pid, name, .. }) => {
+            format!("close {name}, or stop the service that runs it; `ps -fp {pid}` shows how it was started")
+        }
+        None => format!("close the other program; `sudo fuser -v {}` names it", path.display()),
+    }
+}
+
 impl LinkReason {
     /// What to do about it, one sentence.
     pub fn advice(&self) -> String {
@@ -135,9 +165,7 @@ impl LinkReason {
                     "add the user to that group (`sudo usermod -aG {group} USER`), log in again and restart"
                 )
             }
-            SerialBusy { path } => {
-                format!("close the other program; `fuser -v {}` names it", path.display())
-            }
+            SerialBusy { path, holder } => busy_advice(path, holder.as_ref()),
             NotSerial { .. } => {
                 "give the port's path in [source] port; `ls -l /dev/serial/by-id` lists them; \
                  a capture is written file://NAME.bin"
@@ -207,7 +235,7 @@ mod tests {
         vec![
             LinkReason::SerialAbsent { path: p() },
             LinkReason::SerialDenied { path: p(), group: None },
-            LinkReason::SerialBusy { path: p() },
+            LinkReason::SerialBusy { path: p(), holder: None },
             LinkReason::NotSerial { path: p(), found: "a folder" },
             LinkReason::SerialFailed { path: p(), baud: 9600, detail: detail() },
             LinkReason::Unplugged { path: p(), detail: Some(detail()) },
@@ -220,6 +248,30 @@ mod tests {
             LinkReason::FileMissing { path: p() },
             LinkReason::FileUnreadable { path: p(), detail: detail() },
         ]
+    }
+
+    #[test]
+    fn a_busy_port_names_its_holder_and_what_to_do_about_it() {
+        let busy = |name: &str, seen| LinkReason::SerialBusy {
+            path: "/dev/kit".into(),
+            holder: Some(Holder { pid: 812, name: name.into(), seen }),
+        };
+        let terminal = busy("cable-logger", true);
+        assert_eq!(terminal.to_string(), "another program has /dev/kit open: cable-logger (process 812)");
+        assert!(terminal.advice().contains("close cable-logger") && !terminal.advice().contains("modem"));
+        let guess = busy("ModemManager", false);
+        assert_eq!(
+            guess.to_string(),
+            "another program has /dev/kit open, perhaps ModemManager (process 812)"
+        );
+        for service in [guess, busy("ModemManager", true)] {
+            let advice = service.advice();
+            for part in ["by itself after some seconds", "ENV{ID_MM_DEVICE_IGNORE}=\"1\"", "stop the service"]
+            {
+                assert!(advice.contains(part), "{advice}");
+            }
+            assert!(!advice.contains("  "), "{advice}");
+        }
     }
 
     #[test]

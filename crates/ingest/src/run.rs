@@ -2,11 +2,13 @@
 
 use std::time::Duration;
 
+use hereabout_core::Micros;
 use tokio::io::{AsyncRead, AsyncReadExt};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
+use crate::gauge::Gauge;
 use crate::outbox::Outbox;
 use crate::{Clock, Feed, FeedStep, Feeder, LinkReason, MAX_CHUNK, RunEnd, Source};
 use crate::{file, net, serial};
@@ -31,7 +33,9 @@ pub async fn run(
 ) -> RunEnd {
     let mut out = Outbox::new(clock, tx, shutdown);
     let ended = match source {
-        Source::Serial { path, baud } => keep_open(&mut out, serial::SerialPort { path, baud }).await,
+        Source::Serial { path, baud, dtr } => {
+            keep_open(&mut out, serial::SerialPort::new(path, baud, dtr)).await
+        }
         Source::Tcp { addr } => keep_open(&mut out, net::TcpServer { addr }).await,
         Source::Udp { addr } => receive(&mut out, addr).await,
         Source::File { path, pace } => play_file(&mut out, &path, pace).await,
@@ -80,9 +84,19 @@ pub(crate) trait Line {
     /// What is read.
     type Stream: AsyncRead + Unpin + Send;
     /// Opens it, or says why not. Dropped when the run ends meanwhile.
-    fn open(&self) -> impl Future<Output = Result<Self::Stream, LinkReason>> + Send;
+    fn open(&self) -> impl Future<Output = Result<Opened<Self::Stream>, LinkReason>> + Send;
     /// Why it is gone: it ended (`None`), or reading failed.
     fn lost(&self, error: Option<std::io::Error>) -> LinkReason;
+}
+
+/// A line that is open.
+pub(crate) struct Opened<S> {
+    /// What is read.
+    pub(crate) stream: S,
+    /// Of the same input.
+    pub(crate) gauge: Gauge,
+    /// The latency timer of a USB serial adapter.
+    pub(crate) latency_ms: Option<u32>,
 }
 
 /// Opens a line, reads it until it is lost, and again for ever.
@@ -90,9 +104,9 @@ async fn keep_open(out: &mut Outbox, line: impl Line) -> Result<(), RunEnd> {
     let mut backoff = Backoff::new();
     loop {
         match out.during(line.open()).await? {
-            Ok(stream) => {
-                out.connected().await?;
-                let (heard, error) = pump(out, stream).await?;
+            Ok(opened) => {
+                out.connected(opened.latency_ms).await?;
+                let (heard, error) = pump(out, opened).await?;
                 if heard {
                     // Only bytes prove the link: a port that opens and ends at once is not hammered.
                     backoff = Backoff::new();
@@ -110,12 +124,13 @@ async fn keep_open(out: &mut Outbox, line: impl Line) -> Result<(), RunEnd> {
 /// A read of no bytes is an end and nothing else: a closed pseudo-terminal answers so for ever.
 async fn pump<S: AsyncRead + Unpin>(
     out: &mut Outbox,
-    mut stream: S,
+    opened: Opened<S>,
 ) -> Result<(bool, Option<std::io::Error>), RunEnd> {
+    let Opened { mut stream, gauge, .. } = opened;
     let mut buffer = [0; MAX_CHUNK];
     let mut heard = false;
     loop {
-        match out.during(stream.read(&mut buffer)).await? {
+        match out.reading(&gauge, stream.read(&mut buffer)).await? {
             Ok(0) => return Ok((heard, None)),
             Ok(n) => out.bytes(&buffer[..n]).await?,
             Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
@@ -125,16 +140,23 @@ async fn pump<S: AsyncRead + Unpin>(
     }
 }
 
-/// Datagrams, each a chunk.
+/// Datagrams, each a chunk. Empty ones carry nothing and are left out, which is told once.
 async fn receive(out: &mut Outbox, addr: std::net::SocketAddr) -> Result<(), RunEnd> {
     let mut buffer = vec![0; 65_536];
     let mut backoff = Backoff::new();
+    let mut told_empty = false;
     loop {
         match net::bind(addr).await {
             Ok(socket) => {
-                out.connected().await?;
+                out.connected(None).await?;
+                let gauge = Gauge::of(&socket);
                 let error = loop {
-                    match out.during(socket.recv_from(&mut buffer)).await? {
+                    match out.reading(&gauge, socket.recv_from(&mut buffer)).await? {
+                        Ok((0, from)) => {
+                            if !std::mem::replace(&mut told_empty, true) {
+                                tracing::warn!("empty datagrams come from {from}; they are left out");
+                            }
+                        }
                         Ok((n, _)) => out.bytes(&buffer[..n]).await?,
                         Err(e) => break e,
                     }
@@ -157,11 +179,14 @@ async fn play_file(out: &mut Outbox, path: &std::path::Path, pace: crate::Pace) 
         }
         backoff.pause(out).await?;
     };
-    out.connected().await?;
+    out.connected(None).await?;
     let mut due = Due::new();
     loop {
         match steps.next_step() {
-            Ok(Some(step)) => due.play(out, &step).await?,
+            Ok(Some(step)) => {
+                due.next(&step);
+                due.play(out, &step).await?;
+            }
             Ok(None) => return Ok(()),
             Err(reason) => return out.waiting(reason).await,
         }
@@ -169,9 +194,16 @@ async fn play_file(out: &mut Outbox, path: &std::path::Path, pace: crate::Pace) 
 }
 
 async fn play_feeder(out: &mut Outbox, mut feeder: Box<dyn Feeder>) -> Result<(), RunEnd> {
-    out.connected().await?;
+    out.connected(None).await?;
     let mut due = Due::new();
     while let Some(step) = feeder.next() {
+        // A feeder's bytes are made at their due time, however late they are played. The clock is read first: what
+        // comes in between makes that time older only.
+        let before = out.now();
+        if let Some(wait) = due.next(&step) {
+            let wait_us = i64::try_from(wait.as_micros()).unwrap_or(i64::MAX);
+            out.made_at(before.plus(Micros::from_micros(wait_us)));
+        }
         due.play(out, &step).await?;
     }
     Ok(())
@@ -185,13 +217,19 @@ impl Due {
         Due(Instant::now())
     }
 
-    async fn play(&mut self, out: &mut Outbox, step: &FeedStep) -> Result<(), RunEnd> {
+    /// Sets the due time of this step; how long it is until then, when that has not passed.
+    fn next(&mut self, step: &FeedStep) -> Option<Duration> {
         let now = Instant::now();
         self.0 = self.0.checked_add(step.wait).unwrap_or(now);
         if self.0 + TOO_LATE < now {
             self.0 = now;
         }
-        if self.0 > now {
+        (self.0 > now).then(|| self.0 - now)
+    }
+
+    /// Waits for the due time and sends the bytes.
+    async fn play(&mut self, out: &mut Outbox, step: &FeedStep) -> Result<(), RunEnd> {
+        if self.0 > Instant::now() {
             out.during(tokio::time::sleep_until(self.0)).await?;
         } else {
             // No wait, but a shutdown must get in between two steps.

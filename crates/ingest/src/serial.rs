@@ -1,27 +1,78 @@
 //! Serial ports: 8 data bits, no parity, one stop bit, no flow control, opened for this program
 //! alone (`TIOCEXCL` and an advisory lock, so that a second daemon on the port is told "busy").
+//!
+//! Opening must not reset a board. Many boards take an edge of DTR, or RTS without DTR, as a reset
+//! (common practice, no source). So nothing touches the two lines unless `dtr` asks, and `HUPCL` is cleared:
+//! closing leaves DTR up then, and the next opening makes no edge. What can't be avoided: the kernel itself raises
+//! DTR and RTS whenever a port is opened on which they are down, so at the first opening after plugging in.
+//!
+//! With `dtr` the lines are set after opening, and what closing does to them is left to the system.
+//! The two calls are in an order in which DTR alone is up in between, never RTS alone, because the common
+//! circuit of two transistors resets on the latter (common practice, no source).
+//!
+//! A second handle, the *key*, is opened before the port proper. It finds out about a lock while that still
+//! costs nothing (the serial library takes the holder's `TIOCEXCL` away when it fails on a lock), it clears what
+//! waited in the input from before, and it serves the [`Gauge`] for as long as the port is open.
 
 use std::fs;
 use std::io;
+use std::os::fd::OwnedFd;
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 
-use tokio_serial::{DataBits, ErrorKind, FlowControl, Parity, SerialStream, StopBits};
+use rustix::fs::{FlockOperation, Mode, OFlags, flock};
+use rustix::io::Errno;
+use rustix::termios::{ControlModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
+use tokio_serial::{DataBits, ErrorKind, FlowControl, Parity, SerialPort as _, SerialStream, StopBits};
 
-use crate::LinkReason;
-use crate::run::Line;
+use crate::gauge::Gauge;
+use crate::run::{Line, Opened};
+use crate::{LinkReason, holder, latency};
 
 /// A port as configured.
 pub(crate) struct SerialPort {
-    pub(crate) path: PathBuf,
-    pub(crate) baud: u32,
+    path: PathBuf,
+    baud: u32,
+    /// As [`crate::Source::Serial`] has it.
+    dtr: Option<bool>,
+    /// Whether it was told that the port has no such lines.
+    told_no_lines: AtomicBool,
+}
+
+impl SerialPort {
+    pub(crate) fn new(path: PathBuf, baud: u32, dtr: Option<bool>) -> SerialPort {
+        SerialPort { path, baud, dtr, told_no_lines: AtomicBool::new(false) }
+    }
+
+    /// Opens the port, which does not block: no carrier is waited for.
+    fn open_now(&self) -> Result<Opened<SerialStream>, LinkReason> {
+        let key = key(&self.path, self.baud)?;
+        if self.dtr.is_none() {
+            keep_lines_on_close(&key, &self.path);
+        }
+        let mut stream = port(&self.path, self.baud)?;
+        if let Some(up) = self.dtr
+            && let Err(e) = set_lines(&mut stream, up)
+            && !self.told_no_lines.swap(true, Ordering::Relaxed)
+        {
+            let path = self.path.display();
+            tracing::warn!("{path}: [source] dtr has no effect, its DTR and RTS can't be set ({e})");
+        }
+        forget_what_waited(&key, &self.path);
+        let latency_ms = latency::latency_timer_ms(Path::new("/sys"), &self.path);
+        Ok(Opened { stream, gauge: Gauge::through(key), latency_ms })
+    }
 }
 
 impl Line for SerialPort {
     type Stream = SerialStream;
 
-    async fn open(&self) -> Result<SerialStream, LinkReason> {
-        open(&self.path, self.baud)
+    async fn open(&self) -> Result<Opened<SerialStream>, LinkReason> {
+        match self.open_now() {
+            Err(LinkReason::SerialBusy { path, .. }) => Err(busy(path).await),
+            opened => opened,
+        }
     }
 
     fn lost(&self, error: Option<io::Error>) -> LinkReason {
@@ -29,10 +80,17 @@ impl Line for SerialPort {
     }
 }
 
-/// Opens the port, which does not block: no carrier is waited for.
-fn open(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
-    let found = fs::metadata(path).map_err(|e| from_io(path, baud, e.kind(), &e.to_string()))?;
-    let kind = found.file_type();
+/// The reason with the holder's name. Looking through all processes is done beside the ticks.
+async fn busy(path: PathBuf) -> LinkReason {
+    let port = path.clone();
+    let found = tokio::task::spawn_blocking(move || holder::find(Path::new("/proc"), &port));
+    LinkReason::SerialBusy { path, holder: found.await.ok().flatten() }
+}
+
+/// Opens the second handle: of a serial port that nobody has locked.
+fn key(path: &Path, baud: u32) -> Result<OwnedFd, LinkReason> {
+    let refused = |e: io::Error| from_io(path, baud, e.kind(), &e.to_string());
+    let kind = fs::metadata(path).map_err(refused)?.file_type();
     if !kind.is_char_device() {
         let found = if kind.is_dir() {
             "a folder"
@@ -43,6 +101,21 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
         };
         return Err(LinkReason::NotSerial { path: path.into(), found });
     }
+    let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
+    let key = rustix::fs::open(path, flags, Mode::empty()).map_err(|e| refused(e.into()))?;
+    if matches!(tcgetattr(&key), Err(Errno::NOTTY)) {
+        return Err(LinkReason::NotSerial { path: path.into(), found: "another kind of device" });
+    }
+    if flock(&key, FlockOperation::NonBlockingLockExclusive) == Err(Errno::WOULDBLOCK) {
+        return Err(LinkReason::SerialBusy { path: path.into(), holder: None });
+    }
+    // The lock is for the port proper, which tells other troubles with locks.
+    let _ = flock(&key, FlockOperation::Unlock);
+    Ok(key)
+}
+
+/// Opens the port proper, for this program alone.
+fn port(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
     let builder = tokio_serial::new(path.to_string_lossy(), baud)
         .data_bits(DataBits::Eight)
         .parity(Parity::None)
@@ -51,13 +124,41 @@ fn open(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
         .exclusive(true);
     SerialStream::open(&builder).map_err(|e| match e.kind() {
         // What the library reports when the port is locked by someone else.
-        ErrorKind::NoDevice => LinkReason::SerialBusy { path: path.into() },
+        ErrorKind::NoDevice => LinkReason::SerialBusy { path: path.into(), holder: None },
         ErrorKind::Io(kind) => from_io(path, baud, kind, &e.description),
-        _ if is_no_terminal(&e.description) => {
-            LinkReason::NotSerial { path: path.into(), found: "another kind of device" }
-        }
         _ => failed(path, baud, &e.description),
     })
+}
+
+/// Has the lines stay as they are when the port is closed.
+fn keep_lines_on_close(key: &OwnedFd, path: &Path) {
+    let cleared = tcgetattr(key).and_then(|mut settings| {
+        settings.control_modes.remove(ControlModes::HUPCL);
+        tcsetattr(key, OptionalActions::Now, &settings)
+    });
+    if let Err(e) = cleared {
+        let path = path.display();
+        tracing::debug!("{path}: closing the port may reset the board, HUPCL can't be cleared ({e})");
+    }
+}
+
+/// Asserts both lines, or lets both go.
+fn set_lines(stream: &mut SerialStream, up: bool) -> Result<(), tokio_serial::Error> {
+    if up {
+        stream.write_data_terminal_ready(true)?;
+        stream.write_request_to_send(true)
+    } else {
+        stream.write_request_to_send(false)?;
+        stream.write_data_terminal_ready(false)
+    }
+}
+
+/// Throws away what came before the port was opened: it must not be heard as new.
+fn forget_what_waited(key: &OwnedFd, path: &Path) {
+    if let Err(e) = tcflush(key, QueueSelector::IFlush) {
+        let path = path.display();
+        tracing::warn!("{path}: what waited in its input can't be thrown away, and is heard as new ({e})");
+    }
 }
 
 fn from_io(path: &Path, baud: u32, kind: io::ErrorKind, detail: &str) -> LinkReason {
@@ -68,18 +169,13 @@ fn from_io(path: &Path, baud: u32, kind: io::ErrorKind, detail: &str) -> LinkRea
             let group = fs::metadata(path).ok().and_then(|m| group_name(m.gid()));
             LinkReason::SerialDenied { path: path_buf, group }
         }
-        io::ErrorKind::ResourceBusy => LinkReason::SerialBusy { path: path_buf },
+        io::ErrorKind::ResourceBusy => LinkReason::SerialBusy { path: path_buf, holder: None },
         _ => failed(path, baud, detail),
     }
 }
 
 fn failed(path: &Path, baud: u32, detail: &str) -> LinkReason {
     LinkReason::SerialFailed { path: path.into(), baud, detail: detail.into() }
-}
-
-/// ENOTTY in the words of the C library and of the serial library.
-fn is_no_terminal(description: &str) -> bool {
-    description.contains("typewriter") || description.contains("Inappropriate ioctl")
 }
 
 /// The group's name from the local table; groups of a directory service stay unnamed.
@@ -102,11 +198,10 @@ mod tests {
 
     fn reason(path: &Path) -> LinkReason {
         // Opening registers with the runtime, so there must be one.
-        tokio::runtime::Builder::new_current_thread()
-            .enable_all()
-            .build()
-            .unwrap()
-            .block_on(async { open(path, 115_200).expect_err("must not open") })
+        tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap().block_on(async {
+            let opened = SerialPort::new(path.into(), 115_200, None).open().await;
+            opened.err().expect("must not open")
+        })
     }
 
     #[test]

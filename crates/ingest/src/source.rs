@@ -37,6 +37,10 @@ pub enum Source {
         path: PathBuf,
         /// Symbols per second.
         baud: u32,
+        /// `true`: DTR and RTS are asserted after opening. `false`: both are let go. `None`: they stay
+        /// as the system sets them, also when the port is closed. What can't be avoided: the kernel raises them
+        /// itself when it opens a port on which they are down, so at the first opening after plugging in.
+        dtr: Option<bool>,
     },
     /// A TCP server that sends the kit's bytes.
     Tcp {
@@ -62,7 +66,10 @@ pub enum Source {
 impl fmt::Debug for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Source::Serial { path, baud } => write!(f, "Serial({}, {baud})", path.display()),
+            Source::Serial { path, baud, dtr: None } => write!(f, "Serial({}, {baud})", path.display()),
+            Source::Serial { path, baud, dtr: Some(dtr) } => {
+                write!(f, "Serial({}, {baud}, dtr {dtr})", path.display())
+            }
             Source::Tcp { addr } => write!(f, "Tcp({addr})"),
             Source::Udp { addr } => write!(f, "Udp({addr})"),
             Source::File { path, pace } => write!(f, "File({}, {pace:?})", path.display()),
@@ -164,6 +171,17 @@ impl Source {
     }
 }
 
+impl Source {
+    /// The same with this use of the modem lines; of no effect unless it is a serial port.
+    #[must_use]
+    pub fn with_dtr(mut self, asked: Option<bool>) -> Source {
+        if let Source::Serial { dtr, .. } = &mut self {
+            *dtr = asked;
+        }
+        self
+    }
+}
+
 fn serial(text: &str, baud: u32) -> Result<Source, SourceError> {
     if text.is_empty() {
         Err(SourceError::Empty)
@@ -172,7 +190,7 @@ fn serial(text: &str, baud: u32) -> Result<Source, SourceError> {
     } else if !(300..=12_000_000).contains(&baud) {
         Err(SourceError::BadBaud { baud })
     } else {
-        Ok(Source::Serial { path: text.into(), baud })
+        Ok(Source::Serial { path: text.into(), baud, dtr: None })
     }
 }
 
@@ -242,6 +260,15 @@ mod tests {
         assert_eq!(ready("file://a.bin?pace=real"), "File(/srv/yard/a.bin, Timed(1.0))");
         assert_eq!(ready("file://a.bin?pace=2.5"), "File(/srv/yard/a.bin, Timed(2.5))");
         assert_eq!(ready("sim://scenario.toml"), "Sim(/srv/yard/scenario.toml)");
+    }
+
+    #[test]
+    fn modem_lines_are_asked_for_on_serial_ports_alone() {
+        let port = |dtr| Source::Serial { path: "/dev/ttyUSB0".into(), baud: 9600, dtr: None }.with_dtr(dtr);
+        assert_eq!(format!("{:?}", port(Some(false))), "Serial(/dev/ttyUSB0, 9600, dtr false)");
+        assert_eq!(format!("{:?}", port(None)), "Serial(/dev/ttyUSB0, 9600)");
+        let tcp = Source::Tcp { addr: "127.0.0.1:7000".into() }.with_dtr(Some(true));
+        assert_eq!(format!("{tcp:?}"), "Tcp(127.0.0.1:7000)");
     }
 
     #[test]

@@ -155,6 +155,22 @@ async fn status_lists_what_needs_a_person() {
     assert_snapshot!("status_with_problems", ok(&hub, "/v1/status").await);
 }
 
+#[tokio::test]
+async fn a_slow_adapter_stands_among_the_problems_until_it_is_gone() {
+    let hub = busy_hub();
+    let told = async || {
+        let body: serde_json::Value = serde_json::from_str(&ok(&hub, "/v1/status").await).expect("JSON");
+        body["problems"].as_array().expect("a list").iter().any(|p| p == "the adapter is slow: set it")
+    };
+    assert!(!told().await);
+    hub.set_adapter_note(Some("the adapter is slow: set it".to_owned()));
+    // Another matter that has a place of its own.
+    hub.set_notice(None);
+    assert!(told().await);
+    hub.set_adapter_note(None);
+    assert!(!told().await);
+}
+
 #[test]
 fn the_openapi_document_is_the_one_in_review() {
     let path = concat!(env!("CARGO_MANIFEST_DIR"), "/openapi.json");

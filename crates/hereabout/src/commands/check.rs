@@ -4,7 +4,7 @@ use std::path::Path;
 
 use hereabout_api::picture::SitePicture;
 use hereabout_core::{Dimension, Micros, Zone, ZoneShape};
-use hereabout_ingest::Clock;
+use hereabout_ingest::{Clock, latency_timer_ms};
 use hereabout_solve::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
 use serde_json::{Value, json};
 
@@ -23,18 +23,19 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
     match SiteFile::load(&args.site) {
         Ok(site) => {
             let found = site_check(&site);
+            let latency_ms = latency_ms(&site, Path::new("/sys"));
             if let Some(path) = &args.svg {
                 draw(path, &site, &found)?;
             }
             if args.json {
-                println!("{}", to_json(&site.warnings, Some((&site, &found))));
+                println!("{}", to_json(&site.warnings, Some((&site, &found)), latency_ms));
             } else {
-                print!("{}", to_text(&site, &found));
+                print!("{}", to_text(&site, &found, latency_ms));
             }
             Ok(0)
         }
         Err(problems) if args.json => {
-            println!("{}", to_json(&problems, None));
+            println!("{}", to_json(&problems, None, None));
             Ok(exit::CONFIG)
         }
         Err(problems) => Err(problems.into()),
@@ -84,7 +85,7 @@ fn geometry_text(found: &SiteCheck) -> String {
     if text.is_empty() { text } else { text + area }
 }
 
-fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
+fn to_text(site: &SiteFile, found: &SiteCheck, latency_ms: Option<u32>) -> String {
     let s = &site.site;
     let dimension = match s.dimension() {
         Dimension::TwoD { tag_height_m } => format!("2D, tag at {tag_height_m} m"),
@@ -118,14 +119,16 @@ fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
         out += &format!("  zone {}: {shape}\n    {}\n", zone.name, rule_text(zone));
     }
     let source = site.source.as_ref().map_or("none: for range tables and logs only", |s| s.port.as_str());
-    out += &format!("source {source}\n");
+    let timer = latency_ms.map_or(String::new(), |ms| format!("  (latency timer of the adapter: {ms} ms)"));
+    out += &format!("source {source}{timer}\n");
     out +=
         &format!("frame  {}\n", site.frame_text.as_deref().unwrap_or("none: for range tables and logs only"));
     out += &geometry_text(found);
     for warning in &site.warnings {
         out += &format!("{warning}\n");
     }
-    let facts = site_facts::words(found);
+    let mut facts = site_facts::words(found);
+    facts.extend(site_facts::latency(latency_ms));
     for Fact { what, todo, .. } in &facts {
         out += &format!("- {what}\n    {todo}\n");
     }
@@ -135,6 +138,12 @@ fn to_text(site: &SiteFile, found: &SiteCheck) -> String {
         "it can be run, with these limits\n"
     };
     out
+}
+
+/// The latency timer of the source's USB serial adapter, when that is plugged in. Nothing is opened for it.
+fn latency_ms(site: &SiteFile, sys: &Path) -> Option<u32> {
+    let port = site.source.as_ref()?.port.trim();
+    port.starts_with('/').then(|| latency_timer_ms(sys, Path::new(port))).flatten()
 }
 
 /// When a tag counts as inside or outside.
@@ -157,13 +166,14 @@ fn rule_text(zone: &Zone) -> String {
     )
 }
 
-fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>) -> Value {
+fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>, latency_ms: Option<u32>) -> Value {
     let site = checked.map(|(site, _)| site);
     let found = checked.map(|(_, found)| found);
     let spread = |d: Option<DopSpread>| {
         d.map(|d| json!({ "best": d.min, "median": d.median, "worst": d.worst, "worst_at_m": d.worst_at_m }))
     };
-    let facts = found.map(site_facts::words).unwrap_or_default();
+    let mut facts = found.map(site_facts::words).unwrap_or_default();
+    facts.extend(site_facts::latency(latency_ms));
     let facts: Vec<Value> =
         facts.iter().map(|f| json!({ "kind": f.kind, "what": f.what, "todo": f.todo })).collect();
     let list: Vec<Value> = problems
@@ -181,5 +191,47 @@ fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>) -> Va
         "ok": site.is_some(), "name": site.map(|s| s.site.name()), "anchors": site.map(|s| s.site.anchors().len()),
         "findings": list, "hdop": spread(found.and_then(|f| f.hdop)), "vdop": spread(found.and_then(|f| f.vdop)),
         "area_stated": found.map(|f| f.area_stated), "facts": facts,
+        "latency_timer_ms": latency_ms,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A site on this port.
+    fn site(port: &Path) -> SiteFile {
+        let text = format!(
+            "[site]\nname = \"yard\"\ndimension = \"2d\"\ntag_height_m = 0.9\n[source]\nport = \"{}\"\n\
+             [[anchor]]\nid = 0\nat_m = [0, 0, 2.6]\n[[anchor]]\nid = 1\nat_m = [24, 0, 2.4]\n\
+             [[anchor]]\nid = 2\nat_m = [24, 14, 2.8]\n[[anchor]]\nid = 3\nat_m = [0, 14, 2.2]\n",
+            port.display()
+        );
+        SiteFile::from_text(Path::new("site.toml"), &text, None).expect("a good site")
+    }
+
+    #[test]
+    fn the_latency_timer_of_an_adapter_that_is_there_is_shown_and_told_when_it_matters() {
+        let machine = tempfile::tempdir().unwrap();
+        let (port, sys) = (machine.path().join("ttyUSB0"), machine.path().join("sys"));
+        let site = site(&port);
+        let found = site_check(&site);
+        let told = |text: &str| (text.contains("keeps bytes back"), text.contains("latency_timer"));
+        assert_eq!(latency_ms(&site, &sys), None);
+        let adapter = sys.join("bus/usb-serial/devices/ttyUSB0");
+        std::fs::create_dir_all(&adapter).unwrap();
+        std::fs::write(&port, "").unwrap();
+        for (timer, matters) in [(16, false), (17, true)] {
+            std::fs::write(adapter.join("latency_timer"), timer.to_string()).unwrap();
+            let latency_ms = latency_ms(&site, &sys);
+            let text = to_text(&site, &found, latency_ms);
+            assert!(text.contains(&format!("latency timer of the adapter: {timer} ms")), "{text}");
+            assert_eq!(told(&text), (matters, matters), "{text}");
+            let json = to_json(&site.warnings, Some((&site, &found)), latency_ms);
+            assert_eq!(json["latency_timer_ms"], timer);
+            let facts = json["facts"].as_array().unwrap();
+            assert_eq!(facts.iter().any(|f| f["kind"] == "latency timer"), matters, "{json}");
+        }
+        assert!(!to_text(&site, &found, None).contains("latency"), "nothing there, nothing said");
+    }
 }

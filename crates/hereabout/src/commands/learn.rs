@@ -146,7 +146,7 @@ fn record(args: &LearnArgs, port: &str) -> Result<Capture, Failure> {
     };
     must_be_new(&name)?;
     must_be_new(&CaptureReader::times_path(&name))?;
-    let source = SourceText { port: port.to_owned(), baud: args.baud };
+    let source = SourceText { port: port.to_owned(), baud: args.baud, dtr: None };
     let opened = parse_source(&source, Path::new(""), "command line")?;
     runtime()?.block_on(async {
         let stop = CancellationToken::new();
@@ -214,7 +214,7 @@ impl Recorder {
 
     fn link(&mut self, at: Timestamp, status: &LinkStatus) {
         match status {
-            LinkStatus::Connected => {
+            LinkStatus::Connected { .. } => {
                 self.since.get_or_insert(at);
             }
             LinkStatus::Waiting { reason } => {

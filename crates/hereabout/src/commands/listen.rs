@@ -107,6 +107,7 @@ impl Ear {
         };
         let site_folder = args.site.as_deref().and_then(Path::parent).unwrap_or(Path::new(""));
         let baud = args.baud.or(kit.source.as_ref().map(|s| s.baud)).unwrap_or(115_200);
+        let dtr = kit.source.as_ref().and_then(|s| s.dtr);
         let (port, base) = match (&args.port, kit.source) {
             (Some(port), _) => (port.clone(), Path::new("")),
             (None, Some(source)) => (source.port, site_folder),
@@ -125,7 +126,7 @@ impl Ear {
         };
         let title =
             site.as_ref().map_or("no site: range fields by number".to_owned(), |s| s.name().to_owned());
-        Ok(Ear { title, site, names, frame, source: SourceText { port, baud }, base, named })
+        Ok(Ear { title, site, names, frame, source: SourceText { port, baud, dtr }, base, named })
     }
 
     fn epoch(&self, frame: &Frame) -> Epoch {
@@ -215,7 +216,7 @@ impl Show {
     fn link(&mut self, status: LinkStatus) {
         match &status {
             _ if self.form == Form::Table => self.look_due = None,
-            LinkStatus::Connected => eprintln!("connected"),
+            LinkStatus::Connected { .. } => eprintln!("connected"),
             LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
         }
         self.link = Some(status);

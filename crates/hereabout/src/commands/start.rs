@@ -75,8 +75,9 @@ fn told_kit(args: &StartArgs) -> Result<(Option<SourceText>, Option<FrameText>),
     args.frame.kit()?;
     let (source, frame) = kit.map_or((None, None), |k| (k.source, k.frame_text));
     let baud = args.baud.or(source.as_ref().map(|s| s.baud)).unwrap_or(115_200);
+    let dtr = source.as_ref().and_then(|s| s.dtr);
     let port = args.port.clone().or(source.map(|s| s.port));
-    Ok((port.map(|port| SourceText { port, baud }), args.frame.table().or(frame)))
+    Ok((port.map(|port| SourceText { port, baud, dtr }), args.frame.table().or(frame)))
 }
 
 /// The anchors given as flags.
@@ -215,7 +216,8 @@ impl Plan {
                     true => format!("baud = {}\n", source.baud),
                     false => String::new(),
                 };
-                format!("[source]\nport = {}\n{baud}", quoted(&source.port))
+                let dtr = source.dtr.map_or_else(String::new, |dtr| format!("dtr = {dtr}\n"));
+                format!("[source]\nport = {}\n{baud}{dtr}", quoted(&source.port))
             }
             None => {
                 "# [source]\n# port = \"/dev/serial/by-id/…\"   # or tcp://…, udp://…, file://…, sim://…\n\
@@ -313,7 +315,7 @@ fn ask_source(baud: Option<u32>) -> Result<Option<SourceText>, Failure> {
         None if port.starts_with('/') => ask("At how many baud?", "115200", whole)?,
         None => 115_200,
     };
-    Ok(Some(SourceText { port, baud }))
+    Ok(Some(SourceText { port, baud, dtr: None }))
 }
 
 fn ask_frame() -> Result<Option<FrameText>, Failure> {
@@ -382,11 +384,11 @@ mod tests {
                 unit: "cm".to_owned(),
                 no_range: vec!["0".to_owned(), "nan".to_owned()],
             };
-            let source = SourceText { port: "tcp://127.0.0.1:7000".to_owned(), baud: 9600 };
+            let source = SourceText { port: "/dev/ttyUSB0".to_owned(), baud: 9600, dtr: Some(false) };
             let plan = Plan {
                 name: name.to_owned(),
                 tag_height_m: Some(0.9),
-                source: Some(source),
+                source: Some(source.clone()),
                 frame: Some(frame),
                 anchors: vec![anchor],
             };
@@ -396,7 +398,8 @@ mod tests {
                 (site.site.anchors()[0].name.as_str(), site.site.anchors()[0].at_m),
                 (name, [1.0, -2.5, 3.0])
             );
-            assert!(site.frame.is_some() && site.source.is_some());
+            assert!(site.frame.is_some());
+            assert_eq!(site.source, Some(source));
         }
     }
 }

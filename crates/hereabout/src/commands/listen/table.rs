@@ -68,7 +68,7 @@ impl View<'_> {
 
     fn head(&self) -> String {
         let link = match self.link {
-            Some(LinkStatus::Connected) => "connected",
+            Some(LinkStatus::Connected { .. }) => "connected",
             Some(LinkStatus::Waiting { .. }) => "waiting",
             None => "opening",
         };
@@ -163,7 +163,7 @@ mod tests {
         let view = View {
             title: "no site",
             port: "/dev/kit",
-            link: Some(&LinkStatus::Connected),
+            link: Some(&LinkStatus::Connected { latency_ms: None }),
             names: &names,
             frames: 121,
             bytes: 2541,
