@@ -6,6 +6,7 @@
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `events`: numbered events, resuming, kills and restarts
+//! - `fresh`: what is old, frozen, repeated or stalled opens no gate
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
@@ -21,6 +22,7 @@ mod commissioning;
 mod daemon;
 mod datasets;
 mod events;
+mod fresh;
 mod hearing;
 mod house;
 mod nursery;

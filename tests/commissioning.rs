@@ -570,7 +570,7 @@ fn check_says_what_the_geometry_means_and_draws_it() {
 }
 
 /// `POST` of JSON: status and body.
-fn post(url: &str, text: &str) -> (u16, String) {
+pub(crate) fn post(url: &str, text: &str) -> (u16, String) {
     let config = ureq::Agent::config_builder()
         .http_status_as_error(false)
         .timeout_global(Some(crate::support::PATIENCE))

@@ -193,14 +193,19 @@ pub(crate) struct Live {
 impl Live {
     /// Connects with this query (without the question mark).
     pub(crate) fn connect(daemon: &Daemon, query: &str) -> Live {
+        Live::try_connect(&daemon.url, query).expect("a daemon that listens")
+    }
+
+    /// The same, when somebody listens there.
+    pub(crate) fn try_connect(url: &str, query: &str) -> Option<Live> {
         let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
-        let host = daemon.url.trim_start_matches("http://").to_owned();
+        let host = url.trim_start_matches("http://").to_owned();
         let url = format!("ws://{host}/v1/live?{query}");
         let socket = runtime.block_on(async {
-            let stream = tokio::net::TcpStream::connect(&host).await.unwrap();
-            tokio_tungstenite::client_async(url, stream).await.unwrap().0
-        });
-        Live { runtime, socket }
+            let stream = tokio::net::TcpStream::connect(&host).await.ok()?;
+            Some(tokio_tungstenite::client_async(url, stream).await.ok()?.0)
+        })?;
+        Some(Live { runtime, socket })
     }
 
     /// The next text message, or the close frame's code as an error.
