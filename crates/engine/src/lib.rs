@@ -20,6 +20,7 @@ mod outputs;
 pub mod picture;
 mod plain;
 mod report;
+mod shift;
 mod start;
 mod tag;
 pub mod tally;

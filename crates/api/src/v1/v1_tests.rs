@@ -94,7 +94,7 @@ fn every_reason_has_its_own_code_and_says_what_to_do() {
 
 #[test]
 fn ranges_keep_every_verdict() {
-    insta::assert_snapshot!(RangesBody::from(&epoch(0)).to_json(), @r#"{"type":"range","tag":0,"time":"2026-05-04T09:12:31.204512Z","frame_seq":7,"ranges":[{"anchor":0,"raw_range_m":13.59,"range_m":13.39,"verdict":"used","residual_m":-0.021,"standardised_residual":-0.21,"p_good":0.987},{"anchor":3,"raw_range_m":6.61,"range_m":6.41,"verdict":"rejected","why":"too long","residual_m":0.92,"standardised_residual":9.2,"p_good":0.0312},{"anchor":4,"raw_range_m":null,"range_m":null,"verdict":"no_reading","residual_m":null,"standardised_residual":null}]}"#);
+    insta::assert_snapshot!(RangesBody::from(&epoch(0)).to_json(), @r#"{"type":"range","tag":0,"time":"2026-05-04T09:12:31.204512Z","measured_time":"2026-05-04T09:12:31.204512Z","frame_seq":7,"ranges":[{"anchor":0,"raw_range_m":13.59,"range_m":13.39,"verdict":"used","residual_m":-0.021,"standardised_residual":-0.21,"p_good":0.987},{"anchor":3,"raw_range_m":6.61,"range_m":6.41,"verdict":"rejected","why":"too long","residual_m":0.92,"standardised_residual":9.2,"p_good":0.0312},{"anchor":4,"raw_range_m":null,"range_m":null,"verdict":"no_reading","residual_m":null,"standardised_residual":null}]}"#);
 }
 
 #[test]
