@@ -21,12 +21,13 @@ fn a_session_replayed_from_its_log_is_what_was_published() {
     wait_for("the link", || (daemon.json("/v1/status")["link"]["state"] == "connected").then_some(()));
     let mut live = Live::connect(&daemon, "topics=position");
 
-    // A fortyfold speed, with pauses long enough for deadlines to fire in between.
-    let frames = nursery::frames(40.0);
+    // A twentyfold speed and more, in stretches that are long enough to know how old frames are, with pauses that are long
+    // enough for deadlines to fire in between.
+    let frames = nursery::frames(180.0);
     let sender = std::thread::spawn(move || {
         for (i, frame) in frames.iter().enumerate() {
             line.send(&frame.bytes);
-            std::thread::sleep(Duration::from_millis(if i % 100 == 99 { 700 } else { 5 }));
+            std::thread::sleep(Duration::from_millis(if i % 600 == 599 { 700 } else { 5 }));
         }
         (line, frames.len())
     });
@@ -50,7 +51,9 @@ fn a_session_replayed_from_its_log_is_what_was_published() {
     let (replayed, words, code) = run(&["replay", log.to_str().unwrap(), "--out", "-"]);
     assert_eq!(code, 0, "{words}");
     let replayed: Vec<&str> = replayed.lines().collect();
-    assert!(replayed.len() > sent, "deadlines spoke as well: {} positions of {sent} frames", replayed.len());
+    let in_state = |state: &str| replayed.iter().filter(|row| row.contains(&format!("\"{state}\""))).count();
+    assert!(in_state("located") > sent / 2, "{} positions of {sent} frames", replayed.len());
+    assert!(in_state("coasting") > 0, "deadlines spoke as well");
     let mut told = 0;
     for message in &published {
         if message.contains("\"type\":\"missed\"") {

@@ -119,7 +119,8 @@ fn a_killed_daemon_replays_its_last_word_too() {
     let daemon = Daemon::start(&site(folder.path(), &port), &[]);
     wait_for("the link", || (daemon.json("/v1/status")["link"]["state"] == "connected").then_some(()));
     let mut live = Live::connect(&daemon, "topics=event&after=0");
-    for frame in nursery::frames(4.0) {
+    // A second until it is known how old frames are, and more for the zones to be earned.
+    for frame in nursery::frames(10.0) {
         line.send(&frame.bytes);
         std::thread::sleep(Duration::from_millis(30));
     }

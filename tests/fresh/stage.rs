@@ -383,13 +383,16 @@ impl Seen {
         uses.into_values().max().unwrap_or(0)
     }
 
-    /// The names of all verdicts on ranges of an anchor, or of any, by the log.
-    pub(crate) fn verdicts(&self, anchor: Option<u16>) -> BTreeSet<String> {
+    /// All verdicts on ranges of an anchor, or of any, by the log.
+    pub(crate) fn verdicts(&self, anchor: Option<u16>) -> Vec<Verdict> {
         let ranges = self.frames().into_iter().flat_map(|f| f.ranges);
-        ranges
-            .filter(|r| anchor.is_none_or(|id| r.anchor.0 == id))
-            .map(|r| format!("{:?}", r.verdict))
-            .collect()
+        let mut found = Vec::new();
+        for range in ranges.filter(|r| anchor.is_none_or(|id| r.anchor.0 == id)) {
+            if !found.contains(&range.verdict) {
+                found.push(range.verdict);
+            }
+        }
+        found
     }
 
     /// Every frame of the last session in the log, with the verdicts of its ranges.

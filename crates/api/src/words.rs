@@ -129,7 +129,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             "check its power; usually back 2-3 s after power returns (common practice)",
         ),
         AnchorFinding::Held => Said::new(
-            "the module repeats its last range; the anchor itself is silent",
+            "its range is frozen: the module repeats the last one, the anchor is silent",
             "check its power; usually back 2-3 s after power returns (common practice)",
         ),
         AnchorFinding::Flapping { times, over } => Said::new(

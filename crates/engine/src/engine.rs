@@ -224,8 +224,7 @@ impl Engine {
         let complete = epoch.readings.len() >= self.site.anchors().len();
         // What is too old for the present still says where the tag was, and the next position is the better for it.
         let feeds = matches!(epoch.doubt, None | Some(Doubt::Old));
-        let estimate =
-            feeds.then(|| self.tags[tag].update(epoch, &obs, complete, &self.site)).flatten();
+        let estimate = feeds.then(|| self.tags[tag].update(epoch, &obs, complete, &self.site)).flatten();
         if let Some(doubt) = epoch.doubt {
             mark(&mut judged, doubt);
             self.doubted(epoch, tag, judged, doubt);

@@ -96,7 +96,7 @@ impl Freshness {
                 epoch.doubt = Some(Doubt::Repeated);
                 return;
             }
-            Sequence::Stray => {
+            Sequence::Stray | Sequence::Behind(_) => {
                 epoch.doubt = Some(Doubt::Unsettled);
                 return;
             }

@@ -130,7 +130,8 @@ impl Stream {
             millis: self.fields[1].then(|| (clock_ms % self.turns[1]) as u32),
             words: sent.ranges_m.iter().map(word).collect(),
         };
-        let reading = |(i, r): (usize, &Option<f64>)| RangeReading { anchor: AnchorId(i as u16), raw_range_m: *r };
+        let reading =
+            |(i, r): (usize, &Option<f64>)| RangeReading { anchor: AnchorId(i as u16), raw_range_m: *r };
         let readings: ArrayVec<_, MAX_ANCHORS> = sent.ranges_m.iter().enumerate().map(reading).collect();
         let mut epoch = Epoch::new(frame.received_at, TagId(0), frame.seq, readings);
         self.fresh.judge(&frame, &mut epoch);
@@ -295,7 +296,8 @@ fn identical_ranges_under_a_running_counter_are_frozen_within_eight_frames() {
                     let last = frames[from - 1].ranges_m.clone();
                     frames[from..].iter_mut().for_each(|f| f.ranges_m.clone_from(&last));
                     let said = Stream::new(CLOCK, kit).hear_all(&frames);
-                    let told = said[from..].iter().position(|s| s.doubt == Some(Doubt::Frozen)).expect("told");
+                    let told =
+                        said[from..].iter().position(|s| s.doubt == Some(Doubt::Frozen)).expect("told");
                     // The last good frame and those until it is told.
                     assert!(told + 2 <= 8, "σ {sigma_m} step {step_m} × {anchors}: {} frames", told + 2);
                     assert_eq!(count(&said[from + told..], Some(Doubt::Frozen)), said.len() - from - told);
@@ -307,7 +309,8 @@ fn identical_ranges_under_a_running_counter_are_frozen_within_eight_frames() {
 
 #[test]
 fn a_tag_at_rest_is_never_frozen_nor_is_an_anchor_held() {
-    for (sigma_m, step_m) in [(0.0, 0.1), (0.01, 0.1), (0.02, 0.1), (0.02, 0.05), (0.004, 0.01), (0.03, 0.01)] {
+    for (sigma_m, step_m) in [(0.0, 0.1), (0.01, 0.1), (0.02, 0.1), (0.02, 0.05), (0.004, 0.01), (0.03, 0.01)]
+    {
         for anchors in [1, 4, 8] {
             let kit = Kit { sigma_m, step_m, anchors, speed_mps: 0.0, ..KIT };
             // At rest from the start on, and after a drive.

@@ -59,7 +59,7 @@ impl Gather {
 
 /// A Gaussian drift passes so many standard deviations with a probability of 10⁻³: √(2 ln 1000) in 2D, 4.03 in 3D
 /// (χ² with two and three degrees of freedom, by `hereabout_solve::distribution`).
-const PROTECTION_SIGMAS: f64 = 4.04;
+pub(crate) const PROTECTION_SIGMAS: f64 = 4.04;
 
 /// The last place.
 #[derive(Clone, Debug, Default)]

@@ -32,8 +32,8 @@ pub use engine::{Engine, MAX_TAGS};
 pub use epoch::epoch_from_frame;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
-    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS, Output, Place,
-    PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
+    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
+    Output, Place, PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, StartState};
 pub use watch::{KitWatch, LinkCounts};

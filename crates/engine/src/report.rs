@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState, Timestamp,
-    Verdict, ZoneState,
+    AnchorId, Doubt, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState,
+    Timestamp, Verdict, ZoneState,
 };
 
 /// What the engine is told.

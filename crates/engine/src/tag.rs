@@ -5,7 +5,9 @@ use hereabout_core::{Doubt, Epoch, Estimator, Micros, NoFixReason, Site, TagId, 
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::estimate::{Estimate, Obs};
+use crate::gather::PROTECTION_SIGMAS;
 use crate::plain::Plain;
+use crate::report::Place;
 use crate::tracked::{SnapshotState, TrackerState};
 use crate::zones::TagZones;
 
@@ -90,6 +92,16 @@ impl Method {
             Method::Tracker(tracker) => tracker.lost_at(site),
         }
     }
+}
+
+/// Standard deviation of what comes on top of a place's error from one instant to another, in the direction in which
+/// it is largest, metres. (The Frobenius norm is never smaller than the largest eigenvalue.)
+fn spread_m(before: &Place, then: &Place) -> f64 {
+    let mut square = 0.0;
+    for (a, b) in before.covariance_m2.iter().flatten().zip(then.covariance_m2.iter().flatten()) {
+        square += (b - a) * (b - a);
+    }
+    square.sqrt().sqrt()
 }
 
 #[derive(Clone, Debug)]
@@ -184,22 +196,20 @@ impl Tag {
         speaks
     }
 
-    /// Widens the protection radius by what the tag may do until the report runs out.
+    /// Widens the protection radius by what the tag may do until the report runs out: by how far it is expected to move,
+    /// and by what is not known of that. The latter is independent of what was not known before, so squares add up. When
+    /// the tag would be lost by then, nothing can be promised.
     fn hold(&self, at: Timestamp, estimate: &mut Estimate, site: &Site) {
         let (Some(radius_m), Some(place)) = (estimate.protection_radius_m, estimate.place) else { return };
         let lost_at = self.method.lost_at(site).map(|t| t.plus(Micros::from_micros(-1)));
         let until = self.valid_until(at, estimate.state);
         let until = lost_at.map_or(until, |t| until.min(t)).max(at);
         let then = self.method.predict(until, site);
-        estimate.protection_radius_m = match (then.protection_radius_m, then.place) {
-            (Some(then_m), Some(goes)) => {
-                let square: f64 =
-                    (0..3).map(|k| (goes.position_m[k] - place.position_m[k]).powi(2)).sum();
-                Some(then_m.max(radius_m) + square.sqrt())
-            }
-            // By then the tag would be lost: nothing can be promised.
-            _ => None,
-        };
+        estimate.protection_radius_m = then.place.map(|goes| {
+            let square: f64 = (0..3).map(|k| (goes.position_m[k] - place.position_m[k]).powi(2)).sum();
+            let grown_m = PROTECTION_SIGMAS * spread_m(&place, &goes);
+            square.sqrt() + (radius_m * radius_m + grown_m * grown_m).sqrt()
+        });
     }
 
     /// The report that is due at `at` because no epoch came.

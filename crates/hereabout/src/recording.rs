@@ -114,8 +114,7 @@ impl Recording {
         let handed_on = next.is_some_and(|next| ended_at == Some(next.at));
         let start = reader.start_state(session.id).await.map_err(log_failure)?;
         let clock = reader.clock(session.id).await.map_err(log_failure)?;
-        let logged =
-            Logged { epochs, batch: Vec::new().into_iter(), ended_at, handed_on, start, clock };
+        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at, handed_on, start, clock };
         Ok((session, Recording::Log(Box::new(logged))))
     }
 

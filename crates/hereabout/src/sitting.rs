@@ -217,7 +217,10 @@ impl<'a> Ear<'a> {
         match item {
             Feed::Bytes(chunk) => self.decode(chunk.received_at, &chunk.bytes, taker),
             Feed::Tick(at) => taker.tick(at),
+            Feed::Clock(_) => {}
             Feed::Link(link) => {
+                // Half a frame ends with the link.
+                self.decoder.cut();
                 if let LinkStatus::Waiting { reason } = link.status {
                     eprintln!("  waiting: {reason}\n  {}", reason.advice());
                 }

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
+use hereabout_core::{Micros, Timestamp};
 
 use crate::LinkReason;
 
@@ -31,6 +31,8 @@ pub enum Feed {
     Tick(Timestamp),
     /// The link came up or fell away.
     Link(LinkState),
+    /// The wall clock was changed.
+    Clock(ClockChange),
     /// A file or a feeder has nothing more; the last message.
     End(Timestamp),
 }
@@ -42,8 +44,18 @@ impl Feed {
             Feed::Bytes(chunk) => chunk.received_at,
             Feed::Tick(at) | Feed::End(at) => *at,
             Feed::Link(link) => link.at,
+            Feed::Clock(change) => change.at,
         }
     }
+}
+
+/// A change of the wall clock, beside the steady clock that stamps everything.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClockChange {
+    /// When it was noticed, on the session's time scale.
+    pub at: Timestamp,
+    /// What the wall clock says, minus the session's time, from now on.
+    pub utc_minus_session: Micros,
 }
 
 /// A change of the link.

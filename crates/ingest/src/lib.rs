@@ -35,7 +35,7 @@ mod source;
 
 pub use capture::{CaptureError, CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
 pub use clock::Clock;
-pub use feed::{Chunk, Feed, FeedStep, Feeder, LinkState, LinkStatus};
+pub use feed::{Chunk, ClockChange, Feed, FeedStep, Feeder, LinkState, LinkStatus};
 pub use holder::Holder;
 pub use latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
 pub use outbox::RunEnd;

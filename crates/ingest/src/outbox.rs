@@ -2,16 +2,18 @@
 
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
+use hereabout_core::{Micros, Timestamp};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use crate::gauge::Gauge;
-use crate::{Chunk, Clock, Feed, LinkReason, LinkState, LinkStatus, MAX_CHUNK, latency};
+use crate::{Chunk, Clock, ClockChange, Feed, LinkReason, LinkState, LinkStatus, MAX_CHUNK, latency};
 
 /// How often time is told, whatever comes in between.
 const TICK: Duration = Duration::from_millis(20);
+/// The wall clock and the steady one may drift apart by this much before it is told as a change.
+const CLOCK_CHANGED: Micros = Micros::from_millis(100);
 /// How long a reader that is behind may still take bytes after the shutdown began.
 const LAST_WORDS: Duration = Duration::from_millis(250);
 
@@ -37,6 +39,8 @@ pub(crate) struct Outbox {
     empty_at: Option<Timestamp>,
     /// The adapter's latency timer that was told last.
     told_latency_ms: Option<u32>,
+    /// The difference of the wall clock that was told last.
+    told_utc_minus_session: Micros,
 }
 
 impl Outbox {
@@ -49,6 +53,7 @@ impl Outbox {
             link: None,
             empty_at: None,
             told_latency_ms: None,
+            told_utc_minus_session: Micros::ZERO,
         }
     }
 
@@ -171,9 +176,29 @@ impl Outbox {
             // Ticks that were missed are not made up for.
             self.next_tick = now + TICK;
         }
+        self.tell_clock()?;
         match self.tx.try_send(Feed::Tick(self.clock.now())) {
             Err(mpsc::error::TrySendError::Closed(_)) => Err(RunEnd::Unheard),
             Ok(()) | Err(mpsc::error::TrySendError::Full(_)) => Ok(()),
+        }
+    }
+
+    /// Says when the wall clock was changed; when the channel is full, at the next tick.
+    fn tell_clock(&mut self) -> Result<(), RunEnd> {
+        let Some(utc_minus_session) = self.clock.utc_minus_session() else { return Ok(()) };
+        let off_us = utc_minus_session.micros().saturating_sub(self.told_utc_minus_session.micros());
+        if off_us.saturating_abs() <= CLOCK_CHANGED.micros() {
+            return Ok(());
+        }
+        let change = ClockChange { at: self.clock.now(), utc_minus_session };
+        match self.tx.try_send(Feed::Clock(change)) {
+            Err(mpsc::error::TrySendError::Closed(_)) => Err(RunEnd::Unheard),
+            Err(mpsc::error::TrySendError::Full(_)) => Ok(()),
+            Ok(()) => {
+                tracing::warn!("the wall clock was changed by {} s", off_us as f64 / 1e6);
+                self.told_utc_minus_session = utc_minus_session;
+                Ok(())
+            }
         }
     }
 

@@ -4,7 +4,9 @@
 //! the largest site, take more than 1 kB each. In here NaN stands for "not known" and becomes NULL; SQLite has no
 //! NaN, and the engine lets none out. Codes are those of the tables `verdict`, `tag_state` and `no_fix`.
 
-use hereabout_core::{Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagState, Timestamp, Verdict};
+use hereabout_core::{
+    Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagState, Timestamp, Verdict,
+};
 use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport};
 
 /// The longest `kind` of an event, in characters, as the schema has it.

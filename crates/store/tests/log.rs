@@ -6,7 +6,8 @@ use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
+    AnchorId, Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp,
+    Verdict,
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
 use hereabout_store::{

@@ -315,7 +315,9 @@ impl Delay {
 
     /// The pace of a settled stream, from the arrivals since the last gap.
     fn learn_pace(&mut self) {
-        let Some(interval_s) = self.interval_s.filter(|_| self.settled && self.behind_s < GAP_S) else { return };
+        let Some(interval_s) = self.interval_s.filter(|_| self.settled && self.behind_s < GAP_S) else {
+            return;
+        };
         let last = self.marks.count - 1;
         let from = self.no_gap_since.max(last.saturating_sub(PACE_FRAMES)).max(self.marks.oldest());
         let (passed_s, counts) = self.marks.between(from, last);

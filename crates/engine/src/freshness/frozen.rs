@@ -143,8 +143,8 @@ impl Frozen {
 
     /// Equal frames that come in a row again and again, because the module sends faster than it measures.
     fn usual_run(&self) -> u32 {
-        let regular = self.ended.is_full()
-            && self.ended.first().is_some_and(|(at, _)| self.frames - at <= RUNS_WITHIN);
+        let regular =
+            self.ended.is_full() && self.ended.first().is_some_and(|(at, _)| self.frames - at <= RUNS_WITHIN);
         let shortest = self.ended.iter().map(|(_, run)| *run).min();
         shortest.filter(|_| regular).unwrap_or(0)
     }
@@ -201,8 +201,7 @@ impl Field {
     /// The chance that a new range is equal.
     fn chance(&self, step_m: f64) -> f64 {
         let sigma_m = self.sigma_m(step_m);
-        let by_noise =
-            if sigma_m > 0.0 { 1.0 - normal_two_sided_tail(0.5 * step_m / sigma_m) } else { 1.0 };
+        let by_noise = if sigma_m > 0.0 { 1.0 - normal_two_sided_tail(0.5 * step_m / sigma_m) } else { 1.0 };
         by_noise.max((self.again + PRIOR * by_noise) / (self.of + PRIOR))
     }
 

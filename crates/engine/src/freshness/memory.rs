@@ -5,7 +5,7 @@
 //! same for ever on a coarse kit, and tell nothing.
 
 /// Frames that are remembered: more than what a bridge's buffer of 64 KiB holds.
-const FRAMES: usize = 4096;
+pub(super) const FRAMES: usize = 4096;
 
 /// See the module's prose.
 #[derive(Clone, Debug)]
@@ -31,6 +31,13 @@ impl Memory {
         self.frames[self.next % FRAMES] = (key, content);
         self.next += 1;
         self.newest = Some(content);
+    }
+
+    /// Whether one of the last `among` frames had this number, give or take `reach`.
+    pub(super) fn has_number(&self, number: u32, reach: u32, among: usize) -> bool {
+        let kept = self.next.min(self.frames.len()).min(among);
+        let mut newest_first = (1..=kept).map(|back| self.frames[(self.next - back) % FRAMES].0);
+        newest_first.any(|kept| kept.abs_diff(number) <= reach)
     }
 
     /// Whether this frame came before, as far as that can be told.

@@ -6,19 +6,29 @@
 //!
 //! **Clock.** Its steps are believed forward up to half a turn, and not faster than time.
 //!
+//! **Backward.** A frame that stands before the newest one is old, unless the module was started anew: its counter and clock
+//! then tell a time since its start that is not longer than the pause was, or the memory has another frame of that number from
+//! back then. A frame that was not heard when it was due may come late, and a daemon that was started a moment ago remembers little: so a
+//! row that goes on behind the newest frame is taken for old ones until it has caught up, or for [`BEHIND_FOR_S`].
+//!
 //! **Out of row.** A frame that is neither the next one nor known from before ([`super::memory`]) is a stray (a bit error,
 //! a stranger). Two strays in a row that follow on each other begin a new row: the module was started anew, or its clock was set.
 
 use hereabout_core::{Frame, Timestamp};
 
 use super::delay::Delay;
-use super::memory::Memory;
+use super::memory::{FRAMES, Memory};
 
 /// A step is too long for the time that passed by this share of it, and so many seconds.
 const HASTE: f64 = 0.25;
 const HASTE_S: f64 = 0.3;
 /// Two stamps of a clock closer than this are no step backward: a clock may jitter. Milliseconds.
 const CLOCK_JITTER_MS: i64 = 20;
+
+/// A module has started anew when its uptime is not longer than the pause by more than this, seconds.
+const STARTED_S: f64 = 1.0;
+/// A row behind the newest frame is believed after so long, seconds.
+const BEHIND_FOR_S: f64 = 60.0;
 
 /// Values that a field takes before it begins again; `None` without the field.
 #[derive(Clone, Copy, Debug, Default)]
@@ -31,16 +41,22 @@ pub(super) struct Turns {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) enum Sequence {
     /// After the one before it, by so many counts and so much of the frame's clock.
-    Next {
-        counts: Option<u32>,
-        clock_ms: Option<i64>,
-    },
+    Next { counts: Option<u32>, clock_ms: Option<i64> },
     /// It came before.
     Repeated,
     /// Out of row.
     Stray,
+    /// Before the newest one, by so many counts or seconds: internal to this module.
+    Behind(Behind),
     /// The first of a new row.
     Anew,
+}
+
+/// How far before the newest frame.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Behind {
+    Counts(u64),
+    Seconds(f64),
 }
 
 /// Counter and clock of a frame.
@@ -59,6 +75,8 @@ pub(super) struct Order {
     stray: Option<Mark>,
     /// The last step of the counter that was believed.
     step: u64,
+    /// Since when frames have stood before the newest one.
+    behind_since: Option<Timestamp>,
     memory: Memory,
 }
 
@@ -75,7 +93,10 @@ impl Order {
             self.follow(mark);
             return Sequence::Anew;
         };
-        let sequence = self.among(&newest, &mark, turns, delay);
+        let sequence = match self.among(&newest, &mark, turns, delay) {
+            Sequence::Behind(by) => self.behind(by, &newest, &mark, delay),
+            other => other,
+        };
         match sequence {
             Sequence::Next { counts, .. } => {
                 self.step = counts.map_or(0, u64::from);
@@ -83,7 +104,7 @@ impl Order {
                 sequence
             }
             Sequence::Repeated => sequence,
-            Sequence::Stray | Sequence::Anew => {
+            Sequence::Stray | Sequence::Anew | Sequence::Behind(_) => {
                 let goes_on = self.stray.is_some_and(|stray| {
                     matches!(self.among(&stray, &mark, turns, delay), Sequence::Next { .. })
                 });
@@ -97,8 +118,31 @@ impl Order {
         }
     }
 
+    /// What a frame before the newest one is: an old one, or the first of a module that was started anew.
+    fn behind(&mut self, by: Behind, newest: &Mark, mark: &Mark, delay: &Delay) -> Sequence {
+        let since = *self.behind_since.get_or_insert(mark.at);
+        let passed_s = mark.at.since(newest.at).secs_f64();
+        let interval_s = delay.interval_s().unwrap_or(f64::INFINITY);
+        // Both must say so: either may be at nought by turning over.
+        let by_counter_s = mark.seq.map_or(0.0, |seq| f64::from(seq) * interval_s);
+        let up_s = by_counter_s.max(mark.millis.map_or(0.0, |ms| f64::from(ms) / 1e3));
+        let counts = match by {
+            Behind::Counts(counts) => counts as usize,
+            Behind::Seconds(s) => (s / interval_s) as usize,
+        };
+        let reach = if mark.seq.is_some() { 0 } else { (500.0 * interval_s).min(1e6) as u32 };
+        let number = mark.seq.or(mark.millis);
+        let heard_then = number.is_some_and(|n| self.memory.has_number(n, reach, counts + counts / 4 + 8));
+        let for_s = mark.at.since(since).secs_f64();
+        if up_s <= passed_s + STARTED_S || heard_then || for_s > BEHIND_FOR_S {
+            Sequence::Stray
+        } else {
+            Sequence::Repeated
+        }
+    }
+
     fn follow(&mut self, mark: Mark) {
-        (self.newest, self.stray) = (Some(mark), None);
+        (self.newest, self.stray, self.behind_since) = (Some(mark), None, None);
         if let Some(key) = mark.seq.or(mark.millis) {
             self.memory.keep(key, mark.content);
         }
@@ -124,8 +168,13 @@ impl Order {
                 return Sequence::Repeated;
             }
             let too_fast = interval_s.is_some_and(|t| t * (step.max(1) - 1) as f64 > most_s);
-            if !ambiguous && (step > turn / 2 || too_fast) {
-                return Sequence::Stray;
+            if !ambiguous && step > turn / 2 {
+                return Sequence::Behind(Behind::Counts(turn - step));
+            }
+            if !ambiguous && too_fast {
+                // Ahead of time, or, where the turn is short, from before half a turn.
+                let short = turn - step <= FRAMES as u64;
+                return if short { Sequence::Behind(Behind::Counts(turn - step)) } else { Sequence::Stray };
             }
             counts = u32::try_from(step).ok().filter(|_| !ambiguous);
         }
@@ -143,6 +192,9 @@ impl Order {
             }
             if passed_s > turn as f64 / 2e3 {
                 return Sequence::Anew;
+            }
+            if step_ms < -CLOCK_JITTER_MS && (delay.clock_is_used() || counts.is_none()) {
+                return Sequence::Behind(Behind::Seconds(-step_ms as f64 / 1e3));
             }
             if step_ms < -CLOCK_JITTER_MS || step_ms as f64 / 1e3 > most_s {
                 return if delay.clock_is_used() || counts.is_none() {

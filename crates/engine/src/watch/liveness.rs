@@ -12,8 +12,8 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, Timestamp};
 
-use crate::start::InheritedAnchor;
 use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable, CannotTell, PlaceAnswer};
+use crate::start::InheritedAnchor;
 
 /// Without a range for this long an anchor is silent.
 pub(crate) const SILENT_AFTER: Micros = Micros::from_millis(1_000);

@@ -191,7 +191,7 @@ impl Recorder {
             let at = item.at();
             match item {
                 Feed::Bytes(chunk) => self.bytes(at, &chunk.bytes)?,
-                Feed::Tick(_) => {}
+                Feed::Tick(_) | Feed::Clock(_) => {}
                 Feed::Link(link) => self.link(at, &link.status),
                 Feed::End(_) => return Ok(()),
             }

@@ -197,7 +197,7 @@ impl Show {
             self.newest = Some(at);
             match item {
                 Feed::Bytes(chunk) => self.bytes(at, &chunk.bytes).map_err(write_failed)?,
-                Feed::Tick(_) => {}
+                Feed::Tick(_) | Feed::Clock(_) => {}
                 Feed::Link(link) => self.link(link.status),
                 Feed::End(_) => return Ok(()),
             }
@@ -219,6 +219,8 @@ impl Show {
             LinkStatus::Connected { .. } => eprintln!("connected"),
             LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
         }
+        // Half a frame ends with the link.
+        self.decoder.cut();
         self.link = Some(status);
     }
 
