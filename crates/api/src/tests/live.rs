@@ -92,7 +92,7 @@ async fn the_snapshot_comes_first_and_then_the_changes() {
 
     hub.publish(&Output::Ranges(epoch(0))); // not asked for
     hub.publish(&Output::Position(located(4183, 0)));
-    let live = crate::v1::PositionBody::from_report(&located(4183, 0), Some(now().since(T))).to_json();
+    let live = crate::v1::PositionBody::from_report(&located(4183, 0), Some(sending())).to_json();
     assert_eq!(text(&mut client).await, live);
     let mut next = table();
     next.rows[1].state = AnchorState::Silent;

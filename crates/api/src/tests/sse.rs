@@ -80,7 +80,8 @@ async fn it_gives_the_messages_of_live() {
     client.next_of("zone").await;
     hub.publish(&Output::Zone(inside(5, 0)));
     let zone = client.next_of("zone").await;
-    let body = crate::v1::ZoneReportBody::from_report(&inside(5, 0), "roller door").to_json();
+    let body = crate::v1::ZoneReportBody::from_report(&inside(5, 0), "roller door");
+    let body = body.sent(inside(5, 0).valid_until, sending()).to_json();
     assert_eq!(zone, serde_json::from_str::<Value>(&body).expect("JSON"));
     assert_eq!(client.last_id, None, "only events have an id");
     server.shutdown.cancel();

@@ -267,9 +267,7 @@ impl From<&KitFinding> for KitFindingBody {
             KitFinding::FramesCut { share } => KitFacts::FramesCut { share: round_1e4(share) },
             KitFinding::Frozen { tag } => KitFacts::Frozen { tag: tag.0 },
             KitFinding::Repeated { tag } => KitFacts::Repeated { tag: tag.0 },
-            KitFinding::OldFrames { tag, age } => {
-                KitFacts::OldFrames { tag: tag.0, age_s: age.secs_f64() }
-            }
+            KitFinding::OldFrames { tag, age } => KitFacts::OldFrames { tag: tag.0, age_s: age.secs_f64() },
             KitFinding::AgeUnknown { tag } => KitFacts::AgeUnknown { tag: tag.0 },
             KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
                 usual_s: usual.secs_f64(),
