@@ -90,6 +90,19 @@ async fn it_gives_the_messages_of_live() {
 }
 
 #[tokio::test]
+async fn a_nonce_is_the_first_message() {
+    let hub = busy_hub();
+    hub.count_event(&EventDraft::stop(T));
+    let server = served(&hub, settings()).await;
+    let (_, mut client) = Client::connect(server.addr, "?topics=event,position&after=0&nonce=n1", "").await;
+    let first = client.next().await.expect("open");
+    assert_eq!(first, serde_json::json!({"type": "nonce", "nonce": "n1", "sender_s": 90.0012}));
+    assert_eq!(client.next().await.expect("open")["type"], "event");
+    let position = client.next_of("position").await;
+    assert_eq!((&position["valid_for_s"], &position["sender_s"]), (&0.4988.into(), &90.0012.into()));
+}
+
+#[tokio::test]
 async fn comments_keep_it_alive() {
     let hub = Hub::new(info());
     let mut brisk = settings();
