@@ -11,7 +11,7 @@ use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, SystemTime};
 
-use hereabout_api::{ApiSettings, Hub, HubInfo, LinkState, LinkStatus, SiteInfo, bind, serve};
+use hereabout_api::{ApiSettings, ClockStatus, Hub, HubInfo, LinkState, LinkStatus, SiteInfo, bind, serve};
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, Micros, TagId, TagState, Timestamp, Zone, ZoneRule,
     ZoneShape, ZoneState,
@@ -197,6 +197,7 @@ struct Show {
 /// A service of the library over a hub that a thread feeds.
 struct Fed {
     url: String,
+    hub: Hub,
     show: Arc<Mutex<Show>>,
     shutdown: CancellationToken,
     ended: Arc<AtomicBool>,
@@ -211,22 +212,31 @@ impl Fed {
         let (shutdown, ended) = (CancellationToken::new(), Arc::new(AtomicBool::new(false)));
         let (tell, told) = std::sync::mpsc::channel();
         let (served, token) = (hub.clone(), shutdown.clone());
+        let scale = hub.clone();
+        let settings = ApiSettings::new(Arc::new(move || scale.utc(clock())));
         let serving = std::thread::spawn(move || {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
             runtime.block_on(async {
                 let listener = bind(SocketAddr::from(([127, 0, 0, 1], 0))).await.unwrap();
                 tell.send(listener.local_addr().unwrap()).unwrap();
-                serve(listener, served, ApiSettings::new(Arc::new(clock)), token).await.unwrap();
+                serve(listener, served, settings, token).await.unwrap();
             });
         });
         let url = format!("http://{}", told.recv().unwrap());
-        let (what, stop) = (show.clone(), ended.clone());
-        let feeding = std::thread::spawn(move || feed(&hub, &what, &stop));
-        Fed { url, show, shutdown, ended, threads: vec![serving, feeding] }
+        let (what, stop, fed) = (show.clone(), ended.clone(), hub.clone());
+        let feeding = std::thread::spawn(move || feed(&fed, &what, &stop));
+        Fed { url, hub, show, shutdown, ended, threads: vec![serving, feeding] }
     }
 
     fn change(&self, change: impl FnOnce(&mut Show)) {
         change(&mut self.show.lock().unwrap());
+    }
+
+    /// Sets the computer's clock to so many seconds after the session's.
+    fn set_clock(&self, by_s: f64) {
+        let utc_minus_session = Micros::from_secs_f64(by_s);
+        let changed_at = clock().plus(utc_minus_session);
+        self.hub.set_clock(ClockStatus { utc_minus_session, changed_at, synchronised: Some(true) });
     }
 
     fn stop(self) {
@@ -445,6 +455,20 @@ fn the_page_is_live_on_every_screen_and_asks_nobody_else() {
     fed.change(|s| s.speaks = true);
     browser.until(&format!("{ZONE_WORDS} === 'outside outside unknown'"));
     browser.until("document.getElementById('state').textContent === 'Live'");
+
+    // The computer's clock is set, back and forward: the stamps are others, and nothing else is.
+    for by_s in [-300.0, 86_400.0] {
+        let stamp = "[...tags.values()][0].time";
+        let before = browser.text(stamp);
+        fed.set_clock(by_s);
+        let order = if by_s < 0.0 { "<" } else { ">" };
+        browser.until(&format!("{stamp} {order} '{before}'"));
+        browser.until("document.getElementById('state').textContent === 'Live'");
+        browser.until(&format!("{ZONE_WORDS} === 'outside outside unknown'"));
+        browser.until(&format!("!{ANCHOR_WORDS}.includes('no data')"));
+        let since = "document.querySelector('#zones tbody tr td:nth-child(4)').textContent";
+        assert!(browser.text(since).ends_with(" s"), "{by_s}: {}", browser.text(since));
+    }
 
     fed.stop();
     browser.until(&format!("{ZONE_WORDS} === 'unknown unknown unknown'"));

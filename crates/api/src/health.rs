@@ -26,6 +26,8 @@ pub(crate) struct Around<'a> {
     /// The same, as far as the bytes alone tell it.
     pub(crate) by_bytes: &'a [KitFinding],
     pub(crate) link_is_up: bool,
+    /// The engine says nothing of anchors although it should.
+    pub(crate) overdue: bool,
 }
 
 impl Around<'_> {
@@ -35,6 +37,9 @@ impl Around<'_> {
             |k: &KitFinding| !matches!(k, KitFinding::FramesCut { .. } | KitFinding::UnevenClock { .. });
         if !self.link_is_up {
             return Some("nothing is heard at all: see to the link first (/v1/status)");
+        }
+        if self.overdue {
+            return Some("nothing newer was said of any anchor: see /v1/status first");
         }
         self.kit
             .iter()

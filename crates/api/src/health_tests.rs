@@ -8,7 +8,7 @@ use crate::{
 };
 
 fn around(kit: &[KitFinding], link_is_up: bool) -> Around<'_> {
-    Around { anchors: &[], kit, by_bytes: &[], link_is_up }
+    Around { anchors: &[], kit, by_bytes: &[], link_is_up, overdue: false }
 }
 
 fn diagnosis(h: &AnchorHealth, kit: &[KitFinding]) -> Diagnosis {
@@ -34,9 +34,9 @@ fn every_finding_has_a_rank_of_its_own_kind_and_beats_a_remark() {
     ranks.sort_unstable();
     ranks.dedup();
     let kinds: Vec<&str> = ranks.iter().map(|r| r.1).collect();
-    assert_eq!(ranks.len(), 11, "{kinds:?}");
+    assert_eq!(ranks.len(), 12, "{kinds:?}");
     let bad = AnchorHealth { rejected_share: Some(0.9), ..heard.clone() };
-    assert!(diagnosis(&bad, &[]).rank() > ranks[10].0);
+    assert!(diagnosis(&bad, &[]).rank() > ranks[11].0);
     assert!(diagnosis(&heard, &[]).rank() > diagnosis(&bad, &[]).rank());
 }
 
@@ -78,6 +78,8 @@ fn nobody_is_sent_to_an_anchor_when_the_kit_is_at_fault() {
     }
     let unplugged = Diagnosis::of(h.anchor, Some(&h), around(&[], false));
     assert!(unplugged.advice().unwrap().contains("link first"));
+    let unsaid = Diagnosis::of(h.anchor, Some(&h), Around { overdue: true, ..around(&[], true) });
+    assert!(unsaid.advice().unwrap().contains("/v1/status first") && !unsaid.findings[0].1.on_site);
 }
 
 #[test]

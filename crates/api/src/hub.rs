@@ -7,11 +7,18 @@
 //!
 //! Events come on their own, with a number that the log gave when it had them safe ([`Hub::publish_event`]), or
 //! that is counted here when there is no log ([`Hub::count_event`]). They have a lock of their own, taken last.
+//!
+//! The loop speaks in the time scale of its session, what is kept here is in UTC ([`Hub::set_clock`]). When the
+//! difference changes, all that is kept moves along, what waits for readers too, so that nothing holds for longer or
+//! shorter because a clock was set. What has run out is not looked for here: [`Current`] knows.
 
 use std::{
-    collections::BTreeMap,
-    sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock},
-    time::{Duration, Instant},
+    collections::{BTreeMap, BTreeSet},
+    sync::{
+        Arc, Mutex, MutexGuard, PoisonError, RwLock,
+        atomic::{AtomicI64, Ordering::SeqCst},
+    },
+    time::Instant,
 };
 
 use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
@@ -19,17 +26,17 @@ use hereabout_engine::{
     AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
     PositionReport, ZoneReport,
 };
-use tokio::sync::Notify;
 
 use crate::{
-    events::{Event, Following, KEPT, Next, Page, Ring},
-    health::{Around, Diagnosis},
+    current::Current,
+    events::{Event, Following, KEPT, Page, Ring},
+    heard::Heard,
     kept::{Kept, TagPast},
-    mailbox::{Key, Mailbox, Message, Taken},
+    mailbox::{Key, Mailbox, Message},
+    reader::{Reader, Subscription, Wants},
     v1::{
-        AnchorBody, EventDraft, LinkBody, LinkStateName, MessageType, NoLongerKeptBody, NumbersAnewBody,
-        NumbersKeptIn, PositionBody, RangesBody, VerdictName, ZoneAnswerBody, ZoneReportBody, event_text,
-        rfc3339, unheard_tags, with_age,
+        EventDraft, LinkBody, LinkStateName, MessageType, NumbersKeptIn, PositionBody, RangesBody, Tail,
+        VerdictName, ZoneReportBody, event_text, rfc3339,
     },
     words,
 };
@@ -116,6 +123,17 @@ impl From<&Site> for SiteInfo {
     }
 }
 
+/// How the session's time scale stands to UTC.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClockStatus {
+    /// To be added to a stamp of the session for UTC.
+    pub utc_minus_session: Micros,
+    /// When that changed last, UTC.
+    pub changed_at: Timestamp,
+    /// Whether the computer's clock is synchronised; `None` when nobody can say.
+    pub synchronised: Option<bool>,
+}
+
 /// What the daemon starts with. All but the site stays as it is while it runs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HubInfo {
@@ -129,20 +147,26 @@ pub struct HubInfo {
     pub site: SiteInfo,
 }
 
-/// The latest position of one tag.
+/// The latest position of one tag, as it was said. For what still counts of it see [`Current`].
 #[derive(Clone, Debug)]
 pub(crate) struct Latest {
-    pub(crate) at: Timestamp,
-    pub(crate) state: TagState,
-    pub(crate) radius95_m: Option<f64>,
-    text: Arc<str>,
+    pub(crate) report: Arc<PositionReport>,
+    pub(crate) text: Arc<str>,
 }
 
 impl Latest {
-    /// The message with its age at `now`.
-    pub(crate) fn text_at(&self, now: Timestamp) -> String {
-        with_age(&self.text, now.since(self.at))
+    fn of(report: Arc<PositionReport>) -> Latest {
+        Latest { text: PositionBody::from_report(&report, None).to_json().into(), report }
     }
+}
+
+/// How the session's time scale stands to UTC, for the status.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Clock {
+    pub(crate) utc_minus_session: Micros,
+    /// `None` until it changes.
+    pub(crate) changed_at: Option<Timestamp>,
+    pub(crate) synchronised: Option<bool>,
 }
 
 /// Counters since the start.
@@ -156,6 +180,7 @@ pub(crate) struct Counts {
     pub(crate) out_of_order: u64,
     pub(crate) too_many_tags: u64,
     pub(crate) missed: u64,
+    pub(crate) pings_unanswered: u64,
 }
 
 /// All that can change, as it is at one moment.
@@ -167,7 +192,10 @@ pub(crate) struct Snapshot {
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<Arc<AnchorTable>>,
     /// What the bytes themselves tell of the kit.
-    link_findings: Vec<KitFinding>,
+    pub(crate) link_findings: Vec<KitFinding>,
+    /// The newest stamps of what was published.
+    pub(crate) heard: Heard,
+    pub(crate) clock: Clock,
     pub(crate) tags: BTreeMap<TagId, Latest>,
     /// The latest report of each zone, by its place in the site file, and tag.
     pub(crate) zones: BTreeMap<(usize, TagId), ZoneReport>,
@@ -178,10 +206,26 @@ pub(crate) struct Snapshot {
     pub(crate) adapter_note: Option<String>,
 }
 
+/// What there is at one moment, and which moment that is.
+pub(crate) struct Moment {
+    pub(crate) now: Snapshot,
+    pub(crate) site: Arc<SiteInfo>,
+    pub(crate) clock: Timestamp,
+}
+
+impl Moment {
+    /// What of it counts at that moment.
+    pub(crate) fn current(&self) -> Current<'_> {
+        Current { now: &self.now, site: &self.site, clock: self.clock }
+    }
+}
+
 struct State {
     now: Snapshot,
     kept: Kept,
     readers: Vec<Arc<Reader>>,
+    /// Anchors of which a reader was told that they are silent because the engine said nothing.
+    told_overdue: BTreeSet<AnchorId>,
 }
 
 /// The events and who numbers them.
@@ -195,6 +239,9 @@ struct Inner {
     events: Mutex<Events>,
     site: RwLock<Arc<SiteInfo>>,
     state: Mutex<State>,
+    /// UTC minus the session's time scale, microseconds. Changes only under the lock of `state` and those of all
+    /// mailboxes, so that who reads it under any of them sees stamps that fit it.
+    utc_minus_session_us: AtomicI64,
 }
 
 /// The meeting point of the daemon's loop and its readers. Clones share one state.
@@ -216,6 +263,8 @@ impl Hub {
             log: None,
             anchors: None,
             link_findings: Vec::new(),
+            heard: Heard::default(),
+            clock: Clock::default(),
             tags: BTreeMap::new(),
             zones: BTreeMap::new(),
             counts: Counts::default(),
@@ -225,13 +274,18 @@ impl Hub {
         };
         let site = RwLock::new(Arc::new(info.site.clone()));
         let events = Mutex::new(Events { ring: Ring::new(KEPT as usize), kept_in: NumbersKeptIn::Memory });
-        let state = Mutex::new(State { now, kept: Kept::default(), readers: Vec::new() });
-        Hub(Arc::new(Inner { info, events, site, state }))
+        let state = Mutex::new(State {
+            now,
+            kept: Kept::default(),
+            readers: Vec::new(),
+            told_overdue: BTreeSet::new(),
+        });
+        Hub(Arc::new(Inner { info, events, site, state, utc_minus_session_us: AtomicI64::new(0) }))
     }
 
-    /// Takes over what the engine said. Quick and never waiting: the engine's loop calls it.
+    /// Takes over what the engine said, in the session's time scale. Quick and never waiting: the engine's loop calls it.
     pub fn publish(&self, output: &Output) {
-        match output {
+        match output.shifted(self.utc_minus_session()).as_ref() {
             Output::Position(report) => self.publish_position(report),
             Output::Delayed(report) => self.publish_delayed(report),
             Output::Ranges(epoch) => self.publish_ranges(epoch),
@@ -245,7 +299,45 @@ impl Hub {
         }
     }
 
-    /// Takes over the state of the link; readers are told when it or its reason changed. Whether it did.
+    /// The engine's time has come to `at`, in the session's time scale: to be told twice a second, whether there is
+    /// anything to publish or not. From the first call on a time that stands still is told by `/readyz`.
+    pub fn alive(&self, at: Timestamp) {
+        let at = self.utc(at);
+        self.lock().now.heard.alive(at);
+    }
+
+    /// Takes over how the session's time scale stands to UTC: what is published from now on is moved by that, and what is
+    /// kept by the difference to before. To be called by the loop that publishes.
+    pub fn set_clock(&self, clock: ClockStatus) {
+        let mut state = self.lock();
+        let State { now, kept, readers, .. } = &mut *state;
+        let before = now.clock.utc_minus_session;
+        let to = clock.utc_minus_session;
+        let changed_at = if to == before { now.clock.changed_at } else { Some(clock.changed_at) };
+        now.clock = Clock { utc_minus_session: to, changed_at, synchronised: clock.synchronised };
+        let by = Micros::from_micros(to.micros().saturating_sub(before.micros()));
+        if by == Micros::ZERO {
+            return;
+        }
+        let mut mailboxes: Vec<_> = readers.iter().map(|r| r.mailbox()).collect();
+        self.0.utc_minus_session_us.store(to.micros(), SeqCst);
+        mailboxes.iter_mut().for_each(|m| m.shift(by));
+        now.shift(by);
+        kept.shift(by);
+    }
+
+    /// A stamp of the session in UTC. A daemon whose clock goes with the session takes its `ApiSettings::now` through
+    /// this, so that the present and what is kept change their scale at the same time.
+    pub fn utc(&self, session: Timestamp) -> Timestamp {
+        session.plus(self.utc_minus_session())
+    }
+
+    fn utc_minus_session(&self) -> Micros {
+        Micros::from_micros(self.0.utc_minus_session_us.load(SeqCst))
+    }
+
+    /// Takes over the state of the link, since when in the session's time scale; readers are told when it or its reason
+    /// changed. Whether it did.
     pub fn set_link(&self, link: LinkStatus) -> bool {
         let mut state = self.lock();
         let same = state.now.link.state == link.state && state.now.link.reason == link.reason;
@@ -253,7 +345,7 @@ impl Hub {
             return false; // a retry that failed like the one before: the waiting began back then
         }
         state.now.ever_connected |= link.state == LinkState::Connected;
-        state.now.link = link;
+        state.now.link = LinkStatus { since: self.utc(link.since), ..link };
         let message = self.link_message(&state.now.link);
         state.deliver(&message);
         true
@@ -275,10 +367,12 @@ impl Hub {
     }
 
     /// Takes over a site that was changed while the daemon runs. What was said of its zones before is over: they
-    /// begin as unknown.
+    /// begin as unknown. Of tags and anchors the newest stays until it runs out or the engine says more; what the site
+    /// has no longer is not served.
     pub fn set_site(&self, site: SiteInfo) {
         let mut state = self.lock();
         state.now.zones.clear();
+        state.now.heard.keep_anchors(|id| site.anchors.iter().any(|a| a.id == id));
         *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
     }
 
@@ -321,7 +415,7 @@ impl Hub {
 
     fn wake_followers(&self) {
         let state = self.lock();
-        state.readers.iter().filter(|r| r.wants.event).for_each(|r| r.news.notify_one());
+        state.readers.iter().filter(|r| r.wants.event).for_each(|r| r.wake());
     }
 
     /// Takes over what needs a person about the configuration, in words; `None` when nothing does (any more).
@@ -343,16 +437,16 @@ impl Hub {
         self.0.site.read().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    #[cfg(test)]
     pub(crate) fn snapshot(&self) -> Snapshot {
-        let state = self.lock();
-        Snapshot { subscribers: state.readers.len(), ..state.now.clone() }
+        self.moment(&|| Timestamp::MIN).now
     }
 
-    /// The current body of one anchor of the site.
-    pub(crate) fn anchor_body(&self, anchor: &Anchor, now: &Snapshot) -> AnchorBody {
-        let (site, health) = (self.site(), now.health_of(anchor));
-        let diagnosis = Diagnosis::of(anchor.id, health, now.around(&site));
-        AnchorBody::new(anchor, health, &diagnosis, &site.anchors)
+    /// All that is kept, with the site that it belongs to, at the present by this clock.
+    pub(crate) fn moment(&self, clock: &dyn Fn() -> Timestamp) -> Moment {
+        let state = self.lock();
+        let now = Snapshot { subscribers: state.readers.len(), ..state.now.clone() };
+        Moment { now, site: self.site(), clock: clock() }
     }
 
     /// The full minutes of one anchor in the hour before `now`, oldest first.
@@ -378,47 +472,11 @@ impl Hub {
         }
     }
 
-    /// The messages of one zone as they count at `clock`, by tag; those that were never heard last. With `only`
-    /// that tag's alone.
-    pub(crate) fn zone_reports(
-        &self,
-        now: &Snapshot,
-        zone: usize,
-        only: Option<TagId>,
-        clock: Timestamp,
-    ) -> Vec<ZoneReportBody> {
-        let site = self.site();
-        let Some(of) = site.zones.get(zone) else { return Vec::new() };
-        let all = now.zones.range((zone, TagId(0))..=(zone, TagId(u32::MAX)));
-        let heard: Vec<TagId> = all.clone().map(|((_, tag), _)| *tag).collect();
-        let reports = all.filter(|((_, tag), _)| only.is_none_or(|t| t == *tag));
-        let bodies = reports.map(|(_, report)| ZoneReportBody::at(report, &of.name, clock));
-        let waits = match only {
-            None => unheard_tags(of, &heard),
-            Some(tag) if heard.contains(&tag) => Vec::new(),
-            Some(tag) => vec![Some(tag)],
-        };
-        bodies.chain(waits.into_iter().map(|tag| ZoneReportBody::never_heard(&of.name, tag, clock))).collect()
-    }
-
-    /// The answer of one zone of the site over all its tags, or over `only` one.
-    pub(crate) fn zone_answer(
-        &self,
-        now: &Snapshot,
-        zone: usize,
-        only: Option<TagId>,
-        clock: Timestamp,
-    ) -> ZoneAnswerBody {
-        let site = self.site();
-        let name = site.zones.get(zone).map_or("", |z| z.name.as_str());
-        ZoneAnswerBody::new(name, self.zone_reports(now, zone, only, clock), clock)
-    }
-
-    /// A new reader with the snapshot waiting for it; `None` when `limit` readers are there already.
+    /// A new reader with what counts at the present waiting for it; `None` when `limit` readers are there already.
     pub(crate) fn subscribe(
         &self,
         wants: Wants,
-        clock: Timestamp,
+        clock: &dyn Fn() -> Timestamp,
         backlog: usize,
         limit: usize,
     ) -> Option<Subscription> {
@@ -426,14 +484,33 @@ impl Hub {
         if state.readers.len() >= limit {
             return None;
         }
-        let snapshot = self.opening(&state.now, &wants, clock);
-        let mailbox = Mutex::new(Mailbox::new(snapshot, backlog, wants.spacing));
+        let site = self.site();
+        let current = Current { now: &state.now, site: &site, clock: clock() };
+        let opening = self.opening(current, &wants);
+        let overdue: Vec<AnchorId> =
+            current.anchors().filter(|(_, now)| now.overdue).map(|(a, _)| a.id).collect();
+        state.told_overdue.extend(overdue);
+        let mailbox = Mailbox::new(opening, backlog, wants.spacing);
         // Whatever comes from here on is after the cursor, and this reader is woken for it.
         let following = wants.event.then(|| Following::new(wants.after, &self.events().ring));
-        let following = Mutex::new(following);
-        let reader = Arc::new(Reader { wants, mailbox, following, news: Notify::new() });
+        let reader = Arc::new(Reader::new(wants, mailbox, following));
         state.readers.push(reader.clone());
-        Some(Subscription { hub: self.clone(), reader })
+        Some(Subscription::new(self.clone(), reader))
+    }
+
+    /// Ends a subscription.
+    pub(crate) fn let_go(&self, reader: &Arc<Reader>) {
+        self.lock().readers.retain(|r| !Arc::ptr_eq(r, reader));
+    }
+
+    /// A ping came that gets no pong.
+    pub(crate) fn count_unanswered_ping(&self) {
+        self.lock().now.counts.pings_unanswered += 1;
+    }
+
+    /// Looks at the events.
+    pub(crate) fn with_events<T>(&self, look: impl FnOnce(&Ring) -> T) -> T {
+        look(&self.events().ring)
     }
 
     /// A thread that panicked while holding the lock leaves whole values behind: each is assigned at once.
@@ -442,13 +519,13 @@ impl Hub {
     }
 
     fn publish_position(&self, report: &PositionReport) {
-        let text: Arc<str> = PositionBody::from_report(report, None).to_json().into();
+        let latest = Latest::of(Arc::new(report.clone()));
+        let message = position_message(report, latest.text.clone());
         let mut state = self.lock();
         state.now.counts.positions[state_index(report.state)] += 1;
-        state.now.remember(report, &text);
-        state.kept.position(report);
-        let message = Message::new(Key::Position(report.tag), text);
-        state.deliver(&Message { aged_from: Some(report.at), ..message });
+        state.kept.position(&latest.report);
+        state.now.remember(latest);
+        state.deliver(&message);
     }
 
     fn publish_delayed(&self, report: &PositionReport) {
@@ -459,6 +536,7 @@ impl Hub {
     fn publish_ranges(&self, epoch: &JudgedEpoch) {
         let mut state = self.lock();
         state.now.counts.epochs += 1;
+        state.now.heard.epoch(epoch);
         for range in &epoch.ranges {
             let name = VerdictName::from(range.verdict);
             if let Some(i) = VerdictName::ALL.iter().position(|v| *v == name) {
@@ -474,17 +552,18 @@ impl Hub {
     fn publish_anchors(&self, table: &Arc<AnchorTable>) {
         let mut state = self.lock();
         let before = state.now.anchors.replace(table.clone());
+        let overdue = std::mem::take(&mut state.told_overdue);
         let as_before = |row: &AnchorHealth| {
             let was = before.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == row.anchor));
             was.map_or(row.state == AnchorState::NeverHeard, |was| same_in_words(was, row))
+                && !overdue.contains(&row.anchor)
         };
         let site = self.site();
-        for row in table.rows.iter().filter(|row| !as_before(row)) {
-            if let Some(anchor) = site.anchors.iter().find(|a| a.id == row.anchor) {
-                let message = self.anchor_message(anchor, &state.now);
-                state.deliver(&message);
-            }
-        }
+        let current = Current { now: &state.now, site: &site, clock: table.at };
+        let changed = table.rows.iter().filter(|row| !as_before(row));
+        let changed = changed.filter_map(|row| site.anchors.iter().find(|a| a.id == row.anchor));
+        let messages: Vec<Message> = changed.map(|anchor| anchor_message(anchor, current)).collect();
+        messages.iter().for_each(|m| state.deliver(m));
     }
 
     fn publish_zone(&self, report: &ZoneReport) {
@@ -494,38 +573,48 @@ impl Hub {
         state.now.remember_zone(report);
         let wanted = |wants: &Wants| wants.takes_zone(&zone.name, Some(report.tag));
         if state.readers.iter().any(|r| wanted(&r.wants)) {
-            let text = ZoneReportBody::from_report(report, &zone.name).to_json();
+            let body = ZoneReportBody::from_report(report, &zone.name);
             let key = Key::Zone(report.zone, Some(report.tag));
-            let message = Message { urgent: report.changed(), ..Message::new(key, text) };
+            let message =
+                Message { urgent: report.changed(), ..zone_message(key, &body, report.valid_until) };
             state.deliver_to(&message, wanted);
         }
-    }
-
-    fn anchor_message(&self, anchor: &Anchor, now: &Snapshot) -> Message {
-        Message::new(Key::Anchor(anchor.id), self.anchor_body(anchor, now).to_json())
     }
 
     fn link_message(&self, link: &LinkStatus) -> Message {
         Message::new(Key::Link, self.link_body(link).to_json())
     }
 
-    /// What a new reader is told first: link, anchors, positions, zones.
-    fn opening(&self, now: &Snapshot, wants: &Wants, clock: Timestamp) -> Vec<Message> {
+    /// What a new reader is told first, as it counts: link, anchors, positions, zones.
+    fn opening(&self, current: Current<'_>, wants: &Wants) -> Vec<Message> {
+        let (now, site) = (current.now, current.site);
         let link = std::iter::once(self.link_message(&now.link));
-        let site = self.site();
-        let anchors = site.anchors.iter().map(|a| self.anchor_message(a, now));
-        let positions = now.tags.iter().map(|(tag, latest)| Message {
-            aged_from: Some(latest.at),
-            ..Message::new(Key::Position(*tag), latest.text.clone())
+        let anchors = site.anchors.iter().map(|a| anchor_message(a, current));
+        let positions = now.tags.keys().filter_map(|tag| {
+            let (text, position) = current.position_text(*tag)?;
+            Some(position_message(&position.report, text))
         });
         let plain = link.chain(anchors).chain(positions).filter(|m| wants.takes(m.key));
         let zones = site.zones.iter().enumerate().filter(|(_, z)| wants.takes_zone(&z.name, wants.tag));
         let zones = zones.flat_map(|(i, _)| {
-            let bodies = self.zone_reports(now, i, wants.tag, clock).into_iter();
-            bodies.map(move |body| Message::new(Key::Zone(i, body.tag.map(TagId)), body.to_json()))
+            let bodies = current.zone_reports(i, wants.tag).into_iter();
+            bodies.map(move |(body, until)| zone_message(Key::Zone(i, body.tag.map(TagId)), &body, until))
         });
         plain.chain(zones).collect()
     }
+}
+
+fn position_message(report: &PositionReport, text: Arc<str>) -> Message {
+    let tail = Tail::Holds { at: Some(report.at), until: report.valid_until };
+    Message { tail, ..Message::new(Key::Position(report.tag), text) }
+}
+
+fn zone_message(key: Key, body: &ZoneReportBody, until: Timestamp) -> Message {
+    Message { tail: Tail::Holds { at: None, until }, ..Message::new(key, body.to_json()) }
+}
+
+fn anchor_message(anchor: &Anchor, current: Current<'_>) -> Message {
+    Message::new(Key::Anchor(anchor.id), current.anchor_body(anchor).to_json())
 }
 
 /// Whether nothing but figures differs between two rows of one anchor.
@@ -559,28 +648,9 @@ pub(crate) fn state_index(state: TagState) -> usize {
 }
 
 impl Snapshot {
-    pub(crate) fn health_of(&self, anchor: &Anchor) -> Option<&AnchorHealth> {
-        self.anchors.as_ref().and_then(|t| t.rows.iter().find(|r| r.anchor == anchor.id))
-    }
-
-    /// What an anchor is seen with.
-    pub(crate) fn around<'a>(&'a self, site: &'a SiteInfo) -> Around<'a> {
-        Around {
-            anchors: &site.anchors,
-            kit: self.anchors.as_ref().map_or(&[], |t| &t.kit),
-            by_bytes: &self.link_findings,
-            link_is_up: self.link.state == LinkState::Connected,
-        }
-    }
-
     /// What is the matter with the kit as a whole: what the bytes tell, and what the engine tells.
     pub(crate) fn kit(&self) -> impl Iterator<Item = &KitFinding> {
         self.link_findings.iter().chain(self.anchors.iter().flat_map(|t| &t.kit))
-    }
-
-    /// How long the link has been waiting; `None` while it is connected.
-    pub(crate) fn waiting_for(&self, now: Timestamp) -> Option<Micros> {
-        (self.link.state == LinkState::Waiting).then(|| now.since(self.link.since).max(Micros::ZERO))
     }
 
     fn remember_zone(&mut self, report: &ZoneReport) {
@@ -589,15 +659,22 @@ impl Snapshot {
         self.zones.insert(key, *report);
     }
 
-    fn remember(&mut self, report: &PositionReport, text: &Arc<str>) {
-        make_room(&mut self.tags, &report.tag, MAX_TAGS, |kept| kept.at);
-        let latest = Latest {
-            at: report.at,
-            state: report.state,
-            radius95_m: report.radius95_m.filter(|r| r.is_finite()),
-            text: text.clone(),
-        };
-        self.tags.insert(report.tag, latest);
+    fn remember(&mut self, latest: Latest) {
+        let tag = latest.report.tag;
+        make_room(&mut self.tags, &tag, MAX_TAGS, |kept| kept.report.at);
+        self.tags.insert(tag, latest);
+    }
+
+    /// Moves all stamps by `by`.
+    fn shift(&mut self, by: Micros) {
+        self.link.since = self.link.since.plus(by);
+        self.heard.shift(by);
+        self.anchors.iter_mut().for_each(|table| Arc::make_mut(table).shift(by));
+        self.zones.values_mut().for_each(|report| report.shift(by));
+        for latest in self.tags.values_mut() {
+            Arc::make_mut(&mut latest.report).shift(by);
+            *latest = Latest::of(latest.report.clone());
+        }
     }
 }
 
@@ -610,106 +687,7 @@ impl State {
         let now = Instant::now();
         for reader in self.readers.iter().filter(|r| wanted(&r.wants)) {
             self.now.counts.missed += reader.mailbox().push(message.clone(), now);
-            reader.news.notify_one();
+            reader.wake();
         }
-    }
-}
-
-/// What a reader of `/v1/live` asked for.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Wants {
-    pub(crate) position: bool,
-    pub(crate) delayed: bool,
-    pub(crate) range: bool,
-    pub(crate) anchor: bool,
-    pub(crate) link: bool,
-    pub(crate) zone: bool,
-    pub(crate) event: bool,
-    /// Events after this number first; from now on without it.
-    pub(crate) after: Option<u64>,
-    /// Only this tag's positions, ranges and zones.
-    pub(crate) tag: Option<TagId>,
-    /// Only the zone of this name.
-    pub(crate) zone_name: Option<String>,
-    /// Shortest time between two positions, or two epochs of ranges, of one tag.
-    pub(crate) spacing: Option<Duration>,
-}
-
-impl Wants {
-    fn takes(&self, key: Key) -> bool {
-        let tag_fits = |tag| self.tag.is_none_or(|wanted| wanted == tag);
-        match key {
-            Key::Link => self.link,
-            Key::Anchor(_) => self.anchor,
-            Key::Position(tag) => self.position && tag_fits(tag),
-            Key::Delayed(tag) => self.delayed && tag_fits(tag),
-            Key::Range(tag) => self.range && tag_fits(tag),
-            // The name decides as well: see below.
-            Key::Zone(_, tag) => self.zone && tag.is_none_or(tag_fits),
-        }
-    }
-
-    fn takes_zone(&self, zone: &str, tag: Option<TagId>) -> bool {
-        self.takes(Key::Zone(0, tag)) && self.zone_name.as_deref().is_none_or(|wanted| wanted == zone)
-    }
-}
-
-struct Reader {
-    wants: Wants,
-    mailbox: Mutex<Mailbox>,
-    /// `None` for who doesn't want events.
-    following: Mutex<Option<Following>>,
-    news: Notify,
-}
-
-impl Reader {
-    fn mailbox(&self) -> MutexGuard<'_, Mailbox> {
-        self.mailbox.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-}
-
-/// A reader's end. Dropping it ends the subscription.
-pub(crate) struct Subscription {
-    hub: Hub,
-    reader: Arc<Reader>,
-}
-
-impl Subscription {
-    /// What is next for this reader: events and other messages in turn.
-    pub(crate) fn take(&self) -> Taken {
-        if let Some(taken) = self.take_event(false) {
-            return taken;
-        }
-        match self.reader.mailbox().take(Instant::now()) {
-            idle @ (Taken::Nothing | Taken::NotBefore(_)) => self.take_event(true).unwrap_or(idle),
-            taken => taken,
-        }
-    }
-
-    fn take_event(&self, idle: bool) -> Option<Taken> {
-        let mut following = self.reader.following.lock().unwrap_or_else(PoisonError::into_inner);
-        match following.as_mut()?.take(&self.hub.events().ring, idle) {
-            Next::Event(event) => Some(Taken::Event(event)),
-            Next::NoLongerKept { from, to } => Some(Taken::Told(NoLongerKeptBody::text(from, to))),
-            Next::NumbersAnew { after, newest } => Some(Taken::Told(NumbersAnewBody::text(after, newest))),
-            Next::Nothing => None,
-        }
-    }
-
-    /// The number to resume after, for who got no event yet; `None` for who doesn't want events.
-    pub(crate) fn event_cursor(&self) -> Option<u64> {
-        let following = self.reader.following.lock().unwrap_or_else(PoisonError::into_inner);
-        following.as_ref().map(Following::after)
-    }
-
-    /// Returns when something new may wait; at once when it came since the last call.
-    pub(crate) async fn news(&self) {
-        self.reader.news.notified().await;
-    }
-}
-
-impl Drop for Subscription {
-    fn drop(&mut self) {
-        self.hub.lock().readers.retain(|r| !Arc::ptr_eq(r, &self.reader));
     }
 }

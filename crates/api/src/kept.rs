@@ -4,7 +4,10 @@
 //! as a drawing can show. A trail breaks where the tag was lost or jumped, so that no line is drawn where
 //! nobody knows that it went.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    sync::Arc,
+};
 
 use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
@@ -34,7 +37,7 @@ pub(crate) struct TrailPoint {
 /// One tag: its latest report and its way there, oldest point first.
 #[derive(Clone, Debug)]
 pub(crate) struct TagPast {
-    pub(crate) latest: PositionReport,
+    pub(crate) latest: Arc<PositionReport>,
     pub(crate) trail: VecDeque<TrailPoint>,
     broken: bool,
 }
@@ -61,7 +64,7 @@ impl Kept {
         kept.filter(|m| now.since(m.from) <= HOUR).copied().collect()
     }
 
-    pub(crate) fn position(&mut self, report: &PositionReport) {
+    pub(crate) fn position(&mut self, report: &Arc<PositionReport>) {
         make_room(&mut self.tags, &report.tag, MAX_TAGS, |past| past.latest.at);
         let past = self.tags.entry(report.tag).or_insert_with(|| TagPast {
             latest: report.clone(),
@@ -79,10 +82,19 @@ impl Kept {
         }
         tags
     }
+
+    /// Moves all stamps by `by`.
+    pub(crate) fn shift(&mut self, by: Micros) {
+        self.minutes.values_mut().flatten().for_each(|minute| minute.shift(by));
+        for past in self.tags.values_mut() {
+            Arc::make_mut(&mut past.latest).shift(by);
+            past.trail.iter_mut().for_each(|point| point.at = point.at.plus(by));
+        }
+    }
 }
 
 impl TagPast {
-    fn add(&mut self, report: &PositionReport) {
+    fn add(&mut self, report: &Arc<PositionReport>) {
         self.latest = report.clone();
         self.broken |= report.restarted;
         match known_place(report) {

@@ -39,7 +39,7 @@ fn a_trail_is_the_last_minute_thinned_and_bounded() {
         let mut report = located(k, 0);
         report.at = at(k as f64 * 0.1);
         report.place.as_mut().unwrap().position_m[0] = k as f64 * 0.08;
-        kept.position(&report);
+        kept.position(&Arc::new(report));
     }
     let tags = kept.tags_at(at(299.9));
     let trail = &tags[&TagId(0)].trail;
@@ -49,7 +49,7 @@ fn a_trail_is_the_last_minute_thinned_and_bounded() {
     assert!(kept.tags_at(at(400.0))[&TagId(0)].trail.is_empty(), "a silent tag's trail fades");
     // No time passes, every report jumps: still bounded.
     for k in 0..2_000 {
-        kept.position(&PositionReport { restarted: true, at: at(300.0), ..located(k, 0) });
+        kept.position(&Arc::new(PositionReport { restarted: true, at: at(300.0), ..located(k, 0) }));
     }
     assert!(kept.tags_at(at(300.0))[&TagId(0)].trail.len() <= MAX_POINTS);
 }
@@ -66,7 +66,7 @@ fn a_trail_breaks_where_nobody_knows_the_way() {
         located(6, 0),
     ];
     for (k, report) in sequence.into_iter().enumerate() {
-        kept.position(&PositionReport { at: at(k as f64), ..report });
+        kept.position(&Arc::new(PositionReport { at: at(k as f64), ..report }));
     }
     let tags = kept.tags_at(at(6.0));
     let starts: Vec<bool> = tags[&TagId(0)].trail.iter().map(|p| p.starts).collect();
@@ -79,7 +79,7 @@ fn tags_without_end_are_bounded_and_places_that_are_none_are_left_out() {
     let mut kept = Kept::default();
     for tag in 0..2_000 {
         let at = at(f64::from(tag));
-        kept.position(&PositionReport { at, ..located(1, tag) });
+        kept.position(&Arc::new(PositionReport { at, ..located(1, tag) }));
     }
     assert_eq!(kept.tags_at(at(2_000.0)).len(), MAX_TAGS);
     let mut report = located(1, 0);

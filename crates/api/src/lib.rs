@@ -11,17 +11,21 @@
 //! - [`v1`] owns the JSON bodies, the only shapes that leave; the engine's types never do.
 //! - [`Hub`] holds the latest of everything under one short lock. Each message becomes text once,
 //!   however many listen, and a reader who is slow costs nobody else anything.
+//! - `current` says what of it still counts: whoever serves something of "now" takes it from there, so that nothing that
+//!   has run out is served as current. `heard` says whether anything comes at all, for `/readyz`.
 //! - [`serve`] is the whole server: its own accept loop, because header time-outs, a bound on
 //!   connections and a shutdown that ends WebSockets with a close frame are not to be had otherwise.
 //! - `guard` stands before every route: who asks (Host and Origin), how much (URI, header, body).
 //!
-//! No clock is read here but for the age of a message, by a function in [`ApiSettings`], and for
-//! pacing (the monotonic one). Only loopback is listened on: see [`bind`].
+//! No clock is read here but by two functions in [`ApiSettings`], for the present in UTC and the steady time since the
+//! start, and for pacing (the monotonic one). Only loopback is listened on: see [`bind`].
 #![forbid(unsafe_code)]
 
+mod current;
 mod events;
 mod guard;
 mod health;
+mod heard;
 mod hub;
 mod kept;
 mod live;
@@ -34,6 +38,7 @@ mod plan_labels;
 mod plan_marks;
 mod problem;
 mod query;
+mod reader;
 mod routes;
 mod serve;
 mod sse;
@@ -44,6 +49,8 @@ pub mod v1;
 pub mod words;
 
 pub use events::KEPT as EVENTS_KEPT;
-pub use hub::{DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo};
+pub use hub::{
+    ClockStatus, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo,
+};
 pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, ApiSettings, Operation, bind, serve};

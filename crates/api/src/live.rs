@@ -1,9 +1,13 @@
 //! `/v1/live`: a snapshot, then changes, over a WebSocket.
 //!
-//! Two halves run side by side: one reads, only to notice that the client is there, and one writes
+//! Two halves run side by side: one reads, to notice that the client is there and to take its pings, and one writes
 //! what its mailbox holds and a ping now and then. A client that answers no ping is cut off; a
 //! client that reads slowly keeps only itself waiting. Whatever ends the connection is said in the
-//! close frame. Messages from the client mean nothing and are passed over.
+//! close frame.
+//!
+//! There are pings of two kinds. Ours are frames of the WebSocket, which the client's library answers by itself. The
+//! client's are texts, `{"ping":"…"}`, and their pongs come in order with the messages, so that it learns how old what it
+//! reads is. Other messages from the client mean nothing and are passed over.
 
 use std::{pin::pin, sync::Arc, time::Instant};
 
@@ -20,7 +24,12 @@ use tokio::time::{sleep_until, timeout};
 use tokio_tungstenite::tungstenite;
 use tokio_util::sync::CancellationToken;
 
-use crate::{hub::Subscription, mailbox::Taken, serve::ApiSettings, v1::MissedBody};
+use crate::{
+    mailbox::Taken,
+    reader::Subscription,
+    serve::ApiSettings,
+    v1::{MissedBody, Sending},
+};
 
 /// Largest message that a client may send, bytes.
 pub(crate) const MAX_MESSAGE: usize = 4 * 1024;
@@ -63,7 +72,7 @@ pub(crate) async fn serve_reader(
 ) {
     let (mut sink, mut stream) = socket.split();
     let end = {
-        let reading = pin!(read(&mut stream, &settings));
+        let reading = pin!(read(&mut stream, &subscription, &settings));
         let writing = pin!(write(&mut sink, &subscription, &settings));
         tokio::select! {
             end = reading => end,
@@ -87,9 +96,9 @@ async fn write_rest(
     settings: &ApiSettings,
 ) -> Result<(), Error> {
     loop {
-        match subscription.take() {
-            Taken::NotBefore(_) | Taken::Nothing => return Ok(()),
-            taken => send(sink, taken, settings).await?,
+        match subscription.take(&|| settings.sending()) {
+            (Taken::NotBefore(_) | Taken::Nothing, _) => return Ok(()),
+            (taken, sending) => send(sink, taken, sending).await?,
         }
     }
 }
@@ -108,6 +117,7 @@ async fn say_goodbye(sink: &mut SplitSink<WebSocket, Frame>, stream: &mut SplitS
 /// Reads until there is a reason to end.
 async fn read(
     stream: &mut (impl Stream<Item = Result<Frame, Error>> + Unpin),
+    subscription: &Subscription,
     settings: &ApiSettings,
 ) -> End {
     loop {
@@ -115,6 +125,7 @@ async fn read(
             Err(_) => return End::Unheard,
             Ok(None | Some(Ok(Frame::Close(_)))) => return End::Gone,
             Ok(Some(Err(error))) => return end_of(error),
+            Ok(Some(Ok(Frame::Text(text)))) => subscription.heard(&text),
             Ok(Some(Ok(_))) => {} // any frame shows that the client is there
         }
     }
@@ -139,10 +150,10 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
             next_ping = Instant::now() + settings.ping_every;
             sink.send(Frame::Ping(Bytes::new())).await
         } else {
-            match subscription.take() {
-                Taken::NotBefore(at) => wait(subscription, at.min(next_ping)).await,
-                Taken::Nothing => wait(subscription, next_ping).await,
-                taken => send(sink, taken, settings).await,
+            match subscription.take(&|| settings.sending()) {
+                (Taken::NotBefore(at), _) => wait(subscription, at.min(next_ping)).await,
+                (Taken::Nothing, _) => wait(subscription, next_ping).await,
+                (taken, sending) => send(sink, taken, sending).await,
             }
         };
         if sent.is_err() {
@@ -151,23 +162,15 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
     }
 }
 
-async fn send(
-    sink: &mut SplitSink<WebSocket, Frame>,
-    taken: Taken,
-    settings: &ApiSettings,
-) -> Result<(), Error> {
-    let text = match taken {
-        Taken::Message(message, missed) => {
-            if missed > 0 {
-                sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
-            }
-            message.text_at((settings.now)())
-        }
-        Taken::Event(event) => event.text.to_string(),
-        Taken::Told(text) => text,
-        Taken::NotBefore(_) | Taken::Nothing => return Ok(()),
-    };
-    sink.send(Frame::Text(text.into())).await
+async fn send(sink: &mut SplitSink<WebSocket, Frame>, taken: Taken, sending: Sending) -> Result<(), Error> {
+    let missed = taken.missed();
+    if missed > 0 {
+        sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
+    }
+    match taken.text(sending) {
+        Some(text) => sink.send(Frame::Text(text.into())).await,
+        None => Ok(()),
+    }
 }
 
 /// Until there is news or `at` has come.

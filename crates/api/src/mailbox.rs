@@ -9,6 +9,9 @@
 //! its time has come. Leaving out what the reader asked to leave out does not count as missed. A zone's change
 //! of state is urgent: it goes at once, and only a reader who lags can miss it for a newer one.
 //!
+//! A pong stands behind everything that waited when its ping came. What is only held back for its pace waits for nobody
+//! and nobody for it: it is no backlog. At most [`MAX_PONGS`] wait.
+//!
 //! Pure: the instant is an argument. Memory is bounded by [`MAX_WAITING`], whatever the keys.
 
 use std::{
@@ -17,12 +20,17 @@ use std::{
     time::{Duration, Instant},
 };
 
-use hereabout_core::{AnchorId, TagId, Timestamp};
+use hereabout_core::{AnchorId, Micros, TagId};
 
-use crate::{events::Event, v1::with_age};
+use crate::{
+    events::Event,
+    v1::{NonceBody, Sending, Tail},
+};
 
 /// More different keys than this can not wait; far above tags and anchors of any stated kit.
 const MAX_WAITING: usize = 1024;
+/// More pongs than this do not wait.
+const MAX_PONGS: usize = 8;
 
 /// What a message is about: the newest of each key is the one that counts.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -34,31 +42,28 @@ pub(crate) enum Key {
     Range(TagId),
     /// By the zone's place in the site file; `None` for a zone about any tag when none was heard.
     Zone(usize, Option<TagId>),
+    /// Each of its own; after the event of this number.
+    Pong {
+        number: u64,
+        after_event: u64,
+    },
 }
 
 /// One message, as text that all readers share.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Message {
     pub(crate) key: Key,
-    /// The stamp to tell the age from; only positions have one.
-    pub(crate) aged_from: Option<Timestamp>,
+    /// What is put at its end when it leaves.
+    pub(crate) tail: Tail,
     /// Thinning must neither hold it back nor take it out: a zone changed its state.
     pub(crate) urgent: bool,
     pub(crate) text: Arc<str>,
 }
 
 impl Message {
-    /// One that has no age and is not urgent.
+    /// One that is whole and not urgent.
     pub(crate) fn new(key: Key, text: impl Into<Arc<str>>) -> Message {
-        Message { key, aged_from: None, urgent: false, text: text.into() }
-    }
-
-    /// What is sent at `now`: with its age, where it has one.
-    pub(crate) fn text_at(&self, now: Timestamp) -> String {
-        match self.aged_from {
-            Some(at) => with_age(&self.text, now.since(at)),
-            None => self.text.to_string(),
-        }
+        Message { key, tail: Tail::Nothing, urgent: false, text: text.into() }
     }
 }
 
@@ -71,15 +76,37 @@ pub(crate) enum Taken {
     Event(Event),
     /// Something about the events themselves, as text.
     Told(String),
+    /// What the reader asked with.
+    Nonce(String),
     /// Something waits, but its time has not come.
     NotBefore(Instant),
     /// Nothing waits.
     Nothing,
 }
 
+impl Taken {
+    /// What is sent at this moment, but for what was left out before it; `None` when nothing is.
+    pub(crate) fn text(self, sending: Sending) -> Option<String> {
+        match self {
+            Taken::Message(message, _) => Some(message.tail.put(&message.text, sending)),
+            Taken::Event(event) => Some(event.text.to_string()),
+            Taken::Told(text) => Some(text),
+            Taken::Nonce(nonce) => Some(NonceBody::text(nonce, sending)),
+            Taken::NotBefore(_) | Taken::Nothing => None,
+        }
+    }
+
+    /// How many messages were left out before it.
+    pub(crate) fn missed(&self) -> u64 {
+        if let Taken::Message(_, missed) = self { *missed } else { 0 }
+    }
+}
+
 #[derive(Debug)]
 pub(crate) struct Mailbox {
     waiting: VecDeque<Message>,
+    /// Number of the last ping.
+    pings: u64,
     backlog: usize,
     spacing: Option<Duration>,
     lagging: bool,
@@ -92,7 +119,7 @@ impl Mailbox {
     /// Opens with `snapshot` waiting, whatever the backlog.
     pub(crate) fn new(snapshot: Vec<Message>, backlog: usize, spacing: Option<Duration>) -> Mailbox {
         let waiting = VecDeque::from(snapshot);
-        Mailbox { waiting, backlog, spacing, lagging: false, untold: 0, due: BTreeMap::new() }
+        Mailbox { waiting, pings: 0, backlog, spacing, lagging: false, untold: 0, due: BTreeMap::new() }
     }
 
     /// Puts `message` at the end; returns how many older ones were left out for it.
@@ -113,9 +140,44 @@ impl Mailbox {
         missed
     }
 
+    /// Puts a pong at the end, to come after the event of this number as well; whether there is room for it.
+    pub(crate) fn push_pong(&mut self, text: String, after_event: u64) -> bool {
+        let pongs = self.waiting.iter().filter(|m| matches!(m.key, Key::Pong { .. })).count();
+        let room = pongs < MAX_PONGS;
+        if room {
+            self.pings += 1;
+            let key = Key::Pong { number: self.pings, after_event };
+            self.waiting.push_back(Message { tail: Tail::Sender, ..Message::new(key, text) });
+        }
+        room
+    }
+
+    /// Puts the answer to what is no ping at the end.
+    pub(crate) fn push_pong_problem(&mut self, text: String) {
+        self.pings += 1;
+        self.waiting.push_back(Message::new(Key::Pong { number: self.pings, after_event: 0 }, text));
+    }
+
+    /// The number of the event that the next message must come after, when that is a pong.
+    pub(crate) fn pong_is_next(&self, now: Instant) -> Option<u64> {
+        match self.waiting.get(self.first_due(now)?)?.key {
+            Key::Pong { after_event, .. } => Some(after_event),
+            _ => None,
+        }
+    }
+
+    /// Moves what the messages' ends are reckoned from by `by`.
+    pub(crate) fn shift(&mut self, by: Micros) {
+        self.waiting.iter_mut().for_each(|m| m.tail.shift(by));
+    }
+
+    fn first_due(&self, now: Instant) -> Option<usize> {
+        self.waiting.iter().position(|m| m.urgent || self.is_due(m.key, now))
+    }
+
     /// The first message whose time has come.
     pub(crate) fn take(&mut self, now: Instant) -> Taken {
-        let Some(index) = self.waiting.iter().position(|m| m.urgent || self.is_due(m.key, now)) else {
+        let Some(index) = self.first_due(now) else {
             let soonest = self.waiting.iter().filter_map(|m| self.due.get(&m.key)).min();
             return soonest.map_or(Taken::Nothing, |at| Taken::NotBefore(*at));
         };

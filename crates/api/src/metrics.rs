@@ -1,8 +1,8 @@
 //! `/metrics`: OpenMetrics text, made afresh from the snapshot of the moment.
 
-use std::fmt;
+use std::{borrow::Cow, fmt};
 
-use hereabout_core::Timestamp;
+use hereabout_core::{AnchorId, TagId, TagState, Timestamp};
 use hereabout_engine::AnchorState;
 use prometheus_client::{
     collector::Collector,
@@ -12,33 +12,50 @@ use prometheus_client::{
 };
 
 use crate::{
-    hub::{Hub, HubInfo, LinkState, Snapshot},
+    current::{AnchorNow, Position},
+    hub::{HubInfo, LinkState, Moment, Snapshot},
     v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 
 const NO_LABEL: [(&str, &str); 0] = [];
 
-/// The whole page.
-pub(crate) fn metrics_text(hub: &Hub, now: Timestamp) -> String {
-    let snapshot = hub.snapshot();
-    let count = hub.site().zones.len();
-    let zones = (0..count).map(|i| hub.zone_answer(&snapshot, i, None, now)).collect();
-    let (info, events) = (hub.info().clone(), hub.newest_event());
+/// The whole page. `events` is the number of the newest event.
+pub(crate) fn metrics_text(info: HubInfo, moment: Moment, events: u64) -> String {
+    let current = moment.current();
+    let positions = current.positions().map(|(tag, position)| (tag, owned(position))).collect();
+    let anchors = current.anchors().map(|(a, now)| (a.id, now)).collect();
+    let zones = current.zone_answers(None, None);
     let mut registry = Registry::with_prefix("hereabout");
-    registry.register_collector(Box::new(Scrape { info, snapshot, zones, events, now }));
+    let Moment { now: snapshot, clock, .. } = moment;
+    registry.register_collector(Box::new(Scrape {
+        info,
+        snapshot,
+        positions,
+        anchors,
+        zones,
+        events,
+        clock,
+    }));
     let mut out = String::new();
     // Writing into a String does not fail.
     let _ = text::encode(&mut out, &registry);
     out
 }
 
+fn owned(position: Position<'_>) -> Position<'static> {
+    Position { report: Cow::Owned(position.report.into_owned()), ..position }
+}
+
+/// What is written, as it counts at `clock`.
 #[derive(Debug)]
 struct Scrape {
     info: HubInfo,
     snapshot: Snapshot,
+    positions: Vec<(TagId, Position<'static>)>,
+    anchors: Vec<(AnchorId, AnchorNow)>,
     zones: Vec<ZoneAnswerBody>,
     events: u64,
-    now: Timestamp,
+    clock: Timestamp,
 }
 
 /// One family: name without unit and prefix, help, unit, and the values with one label each.
@@ -111,12 +128,18 @@ impl Scrape {
         let version = [(self.info.version.clone(), 1.0)];
         per("version", "build_info", "Always 1; the label has the program's version", None)
             .gauges(e, &version)?;
+        let started_at = self.info.started_at.plus(self.snapshot.clock.utc_minus_session);
         plain("start_time", "Start of the daemon, Unix time", Some(Unit::Seconds))
-            .gauges(e, &one(self.info.started_at.unix_secs_f64()))?;
+            .gauges(e, &one(started_at.unix_secs_f64()))?;
         plain("live_readers", "Readers of /v1/live and /v1/live.sse now", None)
             .gauges(e, &one(self.snapshot.subscribers as f64))?;
         plain("live_missed", "Messages that slow readers did not get", None)
-            .counters(e, &one(self.snapshot.counts.missed))
+            .counters(e, &one(self.snapshot.counts.missed))?;
+        plain("live_pings_unanswered", "Pings of readers that got no pong", None)
+            .counters(e, &one(self.snapshot.counts.pings_unanswered))?;
+        let synchronised = self.snapshot.clock.synchronised.map(|s| one(f64::from(u8::from(s))));
+        plain("clock_synchronised", "1 while the computer's clock is synchronised, else 0", None)
+            .gauges(e, synchronised.as_ref().map_or(&[], |s| s.as_slice()))
     }
 
     fn link_and_decoder(&self, e: &mut DescriptorEncoder) -> fmt::Result {
@@ -144,19 +167,16 @@ impl Scrape {
             .counters(e, &one(counts.out_of_order))?;
         plain("too_many_tags_frames", "Frames left out because there was no room for another tag", None)
             .counters(e, &one(counts.too_many_tags))?;
-        let tags = &self.snapshot.tags;
-        let ages: Vec<_> =
-            tags.iter().map(|(t, l)| (t.to_string(), self.now.since(l.at).secs_f64())).collect();
+        let tags = || self.positions.iter().map(|(tag, position)| (tag.to_string(), position));
+        let ages: Vec<_> = tags().map(|(t, p)| (t, self.clock.since(p.said_for).secs_f64())).collect();
         per("tag", "position_age", "Time since the latest position message of a tag", Some(Unit::Seconds))
             .gauges(e, &ages)?;
-        let radii: Vec<_> =
-            tags.iter().filter_map(|(t, l)| l.radius95_m.map(|r| (t.to_string(), r))).collect();
+        let radius = |p: &Position<'_>| p.report.radius95_m.filter(|r| r.is_finite());
+        let radii: Vec<_> = tags().filter_map(|(t, p)| Some((t, radius(p)?))).collect();
         per("tag", "position_radius95", "Radius that holds the tag with 95 %", Some(Unit::Meters))
             .gauges(e, &radii)?;
-        let located: Vec<_> = tags
-            .iter()
-            .map(|(t, l)| (t.to_string(), f64::from(u8::from(l.state == hereabout_core::TagState::Located))))
-            .collect();
+        let located = |p: &Position<'_>| f64::from(u8::from(p.report.state == TagState::Located));
+        let located: Vec<_> = tags().map(|(t, p)| (t, located(p))).collect();
         per("tag", "tag_located", "1 while the tag's position rests on ranges of its instant, else 0", None)
             .gauges(e, &located)
     }
@@ -174,13 +194,13 @@ impl Scrape {
     }
 
     fn anchors(&self, e: &mut DescriptorEncoder) -> fmt::Result {
-        let Some(table) = &self.snapshot.anchors else { return Ok(()) };
-        let rows = || table.rows.iter().map(|r| (r.anchor.to_string(), r));
+        let rows = || self.anchors.iter().map(|(id, now)| (id.to_string(), &now.health));
         let heard: Vec<_> =
             rows().map(|(id, r)| (id, f64::from(u8::from(r.state == AnchorState::Heard)))).collect();
         per("anchor", "anchor_heard", "1 while the anchor was heard within a second, else 0", None)
             .gauges(e, &heard)?;
-        let rates: Vec<_> = rows().map(|(id, r)| (id, r.rate_hz)).collect();
+        let rates = self.anchors.iter().filter_map(|(id, now)| Some((id.to_string(), now.rate_hz?)));
+        let rates: Vec<_> = rates.collect();
         per("anchor", "anchor_rate", "Ranges a second over 10 s", Some(Unit::Other("hertz".into())))
             .gauges(e, &rates)?;
         let shares: Vec<_> = rows().filter_map(|(id, r)| Some((id, r.share?))).collect();

@@ -1,12 +1,14 @@
 'use strict';
 // Shows what the daemon says, and that it says nothing when it does. Nothing is remembered for longer than it
-// holds: a zone is unknown from its valid_until on, by the daemon's clock, which is reckoned from the messages.
+// holds: a zone is unknown when its valid_for_s is over, by the daemon's steady clock, which is reckoned from the messages
+// and which no setting of a wall clock moves.
 const el = id => document.getElementById(id);
 const SILENT_MS = 3000; // a live stream says something more often
 const POLL_MS = 1000, OLD_POLL_MS = 4000;
 
-// The daemon's clock against this page's steady one. The message that was quickest on its way tells best, so the
-// smallest difference counts; what is reckoned too late by it is less than that message took.
+// The daemon's steady clock against this page's. The message that was quickest on its way tells best, so the smallest
+// difference counts; what is reckoned too late by it is less than that message took. A message that waited somewhere is
+// held against it for that much shorter.
 let offset = Infinity;
 let heard = -Infinity; // of the stream, by performance.now()
 let stream = null, reopen = 0;
@@ -14,9 +16,9 @@ const zones = new Map(), tags = new Map();
 let zoneNames = null, anchors = null, anchorsAt = -Infinity, planAt = -Infinity, linkBody = null;
 
 const millis = stamp => Date.parse(stamp.slice(0, 23) + 'Z'); // to the millisecond
-const daemonNow = () => performance.now() - offset;
+const daemonNow = () => performance.now() - offset; // milliseconds since its start
 const alive = () => performance.now() - heard <= SILENT_MS;
-const holds = m => alive() && daemonNow() <= millis(m.valid_until);
+const holds = m => alive() && daemonNow() <= 1000 * (m.sender_s + m.valid_for_s);
 
 function open() {
   clearTimeout(reopen);
@@ -38,7 +40,7 @@ function open() {
 
 function take(m) {
   heard = performance.now();
-  if (m.time) offset = Math.min(offset, heard - millis(m.time) - 1000 * (m.age_s || 0));
+  if ('sender_s' in m) offset = Math.min(offset, heard - 1000 * m.sender_s);
   if (m.type === 'zone') zones.set(m.zone + '\n' + m.tag, m);
   if (m.type === 'zone' && m.tag !== null) zones.delete(m.zone + '\nnull');
   if (m.type === 'position') tags.set(m.tag, m);
@@ -139,7 +141,7 @@ function showZones() {
       const good = m && holds(m);
       const state = good ? m.state : 'unknown';
       const tag = m && m.tag !== null ? String(m.tag) : 'any';
-      const since = good && m.since ? seconds(daemonNow() - millis(m.since)) : '–';
+      const since = good && m.since ? seconds(millis(m.time) - millis(m.since) + daemonNow() - 1000 * m.sender_s) : '–';
       rows.push(['tr', good ? '' : 'gone', ['th', '', name], ['td', '', ['span', 'word ' + state, state]], ['td', '', tag], ['td', '', since]]);
       const why = good ? (m.state === 'unknown' ? m.words : '') :
         alive() && m && m.state === 'unknown' ? m.words : 'No data: nothing that still holds was heard.';

@@ -8,15 +8,19 @@
 //! people wrote is escaped. Each rule of its style has plain colours, because not every viewer knows variables.
 //! `width` is its size in its own units: letters keep their size when a telephone asks for a narrow one.
 
-use std::{collections::BTreeMap, fmt::Write as _};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    fmt::Write as _,
+};
 
 use hereabout_core::{Anchor, Micros, TagId, TagState, Timestamp};
-use hereabout_engine::{AnchorHealth, AnchorState, PositionReport};
+use hereabout_engine::{AnchorState, PositionReport};
 
 use crate::{
+    current::{self, AnchorNow, Current, Position},
     health::Diagnosis,
-    hub::{LinkState, SiteInfo, Snapshot},
-    kept::TagPast,
+    hub::LinkState,
+    kept::{TagPast, TrailPoint},
     picture::{Frame, Sheet, escaped, nice},
     plan_labels::{Labels, columns_in},
     plan_marks as marks,
@@ -64,12 +68,25 @@ impl Default for PlanLook {
 
 /// What is drawn.
 pub(crate) struct Plan<'a> {
-    pub(crate) site: &'a SiteInfo,
-    pub(crate) now: &'a Snapshot,
-    pub(crate) tags: &'a BTreeMap<TagId, TagPast>,
-    /// The answer of each zone, in site order, as it counts at `clock`.
-    pub(crate) zones: &'a [ZoneAnswerBody],
-    pub(crate) clock: Timestamp,
+    current: Current<'a>,
+    tags: BTreeMap<TagId, TagNow<'a>>,
+    /// The answer of each zone, in site order.
+    zones: Vec<ZoneAnswerBody>,
+}
+
+/// A tag as it is drawn.
+pub(crate) struct TagNow<'a> {
+    pub(crate) look: TagLook,
+    pub(crate) position: Position<'a>,
+    /// Its way, oldest point first.
+    pub(crate) trail: &'a VecDeque<TrailPoint>,
+}
+
+impl TagNow<'_> {
+    /// What counts of it at the moment of the plan.
+    pub(crate) fn report(&self) -> &PositionReport {
+        &self.position.report
+    }
 }
 
 /// What can be said of one tag.
@@ -84,9 +101,9 @@ pub(crate) enum TagLook {
 }
 
 impl TagLook {
-    pub(crate) fn of(report: &PositionReport, clock: Timestamp) -> TagLook {
-        match report.state {
-            _ if clock > report.valid_until => TagLook::NoData,
+    fn of(position: &Position<'_>) -> TagLook {
+        match position.report.state {
+            _ if position.ran_out => TagLook::NoData,
             TagState::Located => TagLook::Located,
             TagState::Coasting => TagLook::Predicted,
             TagState::Ambiguous => TagLook::TwoPlaces,
@@ -109,15 +126,14 @@ pub(crate) enum AnchorLook {
 }
 
 impl AnchorLook {
-    /// `age` is that of the health table.
-    fn of(health: Option<&AnchorHealth>, age: Micros) -> AnchorLook {
-        let Some(h) = health else { return AnchorLook::NeverHeard };
-        match h.state {
+    fn of(now: Option<&AnchorNow>) -> AnchorLook {
+        let Some(now) = now else { return AnchorLook::NeverHeard };
+        match now.health.state {
+            _ if now.no_data => AnchorLook::NoData,
             AnchorState::NeverHeard => AnchorLook::NeverHeard,
             AnchorState::Silent => AnchorLook::Silent,
-            AnchorState::Heard if age > OLD => AnchorLook::NoData,
-            AnchorState::Heard if h.set_aside => AnchorLook::SetAside,
-            AnchorState::Heard if h.findings.is_empty() => AnchorLook::Heard,
+            AnchorState::Heard if now.health.set_aside => AnchorLook::SetAside,
+            AnchorState::Heard if now.health.findings.is_empty() => AnchorLook::Heard,
             AnchorState::Heard => AnchorLook::ToCheck,
         }
     }
@@ -134,7 +150,17 @@ impl AnchorLook {
     }
 }
 
-impl Plan<'_> {
+impl<'a> Plan<'a> {
+    /// What counts, with the ways of the tags.
+    pub(crate) fn of(current: Current<'a>, tags: &'a BTreeMap<TagId, TagPast>) -> Plan<'a> {
+        let now = |past: &'a TagPast| {
+            let position = current::position(&past.latest, current.clock);
+            TagNow { look: TagLook::of(&position), position, trail: &past.trail }
+        };
+        let tags = tags.iter().map(|(tag, past)| (*tag, now(past))).collect();
+        Plan { current, tags, zones: current.zone_answers(None, None) }
+    }
+
     /// The picture as a whole SVG document.
     pub(crate) fn to_svg(&self, look: PlanLook) -> String {
         let width = look.width;
@@ -146,8 +172,8 @@ impl Plan<'_> {
         let _ = writeln!(body, "<g clip-path=\"url(#plan)\">");
         self.zones(&frame, &mut body);
         self.area(&frame, &mut labels, &mut body);
-        self.tags.values().for_each(|past| marks::trail(past, self.clock, &frame, &mut body));
-        self.tags.values().for_each(|past| marks::uncertainty(past, self.clock, &frame, &mut body));
+        self.tags.values().for_each(|tag| marks::trail(tag, &frame, &mut body));
+        self.tags.values().for_each(|tag| marks::uncertainty(tag, &frame, &mut body));
         body.push_str("</g>\n");
         frame.scale("class=\"soft\"", "class=\"border\"", &mut body);
         self.anchor_marks(&frame, &mut labels, &mut body);
@@ -155,7 +181,7 @@ impl Plan<'_> {
         self.texts(&frame, &mut labels, &mut body);
         self.heading(width, &mut body);
         let height = self.below(&frame, look, &mut body);
-        let title = escaped(&format!("Plan of {}", self.site.name));
+        let title = escaped(&format!("Plan of {}", self.current.site.name));
         format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width:.0} {height:.0}\" width=\"{width:.0}\" \
              height=\"{height:.0}\" role=\"img\" aria-label=\"{title}\" font-family=\"system-ui, sans-serif\" \
@@ -171,9 +197,10 @@ impl Plan<'_> {
     /// All that must be on the plan: area, anchors and zones, but not the tags, which would make it jump.
     fn points(&self) -> Vec<[f64; 2]> {
         use hereabout_core::ZoneShape;
-        let mut points: Vec<[f64; 2]> = self.site.anchors.iter().map(|a| [a.at_m[0], a.at_m[1]]).collect();
-        points.extend(&self.site.fence.area_m);
-        for zone in &self.site.zones {
+        let mut points: Vec<[f64; 2]> =
+            self.current.site.anchors.iter().map(|a| [a.at_m[0], a.at_m[1]]).collect();
+        points.extend(&self.current.site.fence.area_m);
+        for zone in &self.current.site.zones {
             match &zone.shape {
                 ZoneShape::Polygon { outline_m, .. } => points.extend(outline_m),
                 ZoneShape::Circle { at_m: [e, n], radius_m: r } => {
@@ -190,13 +217,13 @@ impl Plan<'_> {
     }
 
     fn zones(&self, frame: &Frame, out: &mut String) {
-        for (i, zone) in self.site.zones.iter().enumerate() {
-            marks::zone(zone, self.zone_state(i), self.site, frame, out);
+        for (i, zone) in self.current.site.zones.iter().enumerate() {
+            marks::zone(zone, self.zone_state(i), self.current.site, frame, out);
         }
     }
 
     fn area(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
-        let area = &self.site.fence.area_m;
+        let area = &self.current.site.fence.area_m;
         if area.len() >= 3 {
             let _ = writeln!(out, "<polygon class=\"area\" points=\"{}\"/>", frame.points(area));
             let ends = area.iter().zip(area.iter().cycle().skip(1));
@@ -205,12 +232,11 @@ impl Plan<'_> {
     }
 
     fn look_of(&self, anchor: &Anchor) -> AnchorLook {
-        let age = self.now.anchors.as_ref().map_or(Micros::ZERO, |t| self.clock.since(t.at));
-        AnchorLook::of(self.now.health_of(anchor), age)
+        AnchorLook::of(self.current.anchor(anchor).as_ref())
     }
 
     fn anchor_marks(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
-        for anchor in &self.site.anchors {
+        for anchor in &self.current.site.anchors {
             let [x, y] = frame.at([anchor.at_m[0], anchor.at_m[1]]);
             marks::anchor(x, y, self.look_of(anchor), out);
             labels.block([x - 8.0, y - 8.0, 16.0, 15.0]);
@@ -218,8 +244,8 @@ impl Plan<'_> {
     }
 
     fn tag_marks(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
-        for (tag, past) in self.tags {
-            let state = match TagLook::of(&past.latest, self.clock) {
+        for (tag, now) in &self.tags {
+            let state = match now.look {
                 TagLook::Located => "",
                 TagLook::Predicted => " predicted",
                 TagLook::TwoPlaces => " here or there",
@@ -227,7 +253,7 @@ impl Plan<'_> {
                 TagLook::NoData => " no data, was here",
             };
             let paint = "class=\"t-text rim\"";
-            for (at, off) in marks::tag(past, self.clock, frame, out) {
+            for (at, off) in marks::tag(now, frame, out) {
                 labels.block([at[0] - 6.0, at[1] - 6.0, 12.0, 12.0]);
                 let off = if off { " off the plan" } else { "" };
                 let _ = labels.put(at, &format!("tag {tag}{state}{off}"), paint, false, out)
@@ -239,7 +265,7 @@ impl Plan<'_> {
 
     /// Names of anchors and zones: those that need a look first, while there is room.
     fn texts(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
-        let mut anchors: Vec<_> = self.site.anchors.iter().map(|a| (self.look_of(a), a)).collect();
+        let mut anchors: Vec<_> = self.current.site.anchors.iter().map(|a| (self.look_of(a), a)).collect();
         anchors.sort_by_key(|(look, _)| *look == AnchorLook::Heard);
         for (look, a) in anchors {
             let at = frame.at([a.at_m[0], a.at_m[1]]);
@@ -255,8 +281,8 @@ impl Plan<'_> {
                     || labels.put(at, &id, "class=\"warn rim\"", true, out);
             }
         }
-        for (i, zone) in self.site.zones.iter().enumerate() {
-            let Some(at) = marks::middle(zone, self.site) else { continue };
+        for (i, zone) in self.current.site.zones.iter().enumerate() {
+            let Some(at) = marks::middle(zone, self.current.site) else { continue };
             let state = marks::zone_words(self.zone_state(i));
             let _ = labels.put_at(
                 frame.at(at),
@@ -268,17 +294,17 @@ impl Plan<'_> {
     }
 
     fn heading(&self, width: f64, out: &mut String) {
-        let title = fit(&self.site.name, columns_in(width - 2.0 * RIGHT - 20.0, 15.0));
+        let title = fit(&self.current.site.name, columns_in(width - 2.0 * RIGHT - 20.0, 15.0));
         let _ = writeln!(
             out,
             "<text class=\"text\" x=\"{RIGHT}\" y=\"21\" font-size=\"15\" font-weight=\"600\">{}</text>",
             escaped(&title)
         );
-        let at = words::instant(self.clock);
+        let at = words::instant(self.current.clock);
         let (class, age) = match self.newest() {
             None => ("warn", "no data yet".to_owned()),
             Some(newest) => {
-                let age = self.clock.since(newest).max(Micros::ZERO);
+                let age = self.current.clock.since(newest).max(Micros::ZERO);
                 if age > OLD {
                     ("warn", format!("NO DATA for {}", words::span(age)))
                 } else {
@@ -298,9 +324,8 @@ impl Plan<'_> {
 
     /// The newest instant at which the kit was heard.
     fn newest(&self) -> Option<Timestamp> {
-        let rows = self.now.anchors.iter().flat_map(|t| t.rows.iter().filter_map(|r| r.last_heard));
-        let located = self.tags.values().map(|p| &p.latest).filter(|r| r.state == TagState::Located);
-        rows.chain(located.map(|r| r.at)).max()
+        let rows = self.current.anchors().filter_map(|(_, now)| now.health.last_heard);
+        rows.chain(self.tags.values().filter_map(|t| t.position.located_at)).max()
     }
 
     /// Scale bar, what needs a look, and the legend; gives the height of the whole picture.
@@ -332,15 +357,15 @@ impl Plan<'_> {
     /// Everything in words, with its class: what is wrong with link and kit, tags, zones, anchors.
     fn notes(&self) -> Vec<(&'static str, String)> {
         let mut notes = Vec::new();
-        if self.now.link.state == LinkState::Waiting {
-            let held = words::span(self.clock.since(self.now.link.since).max(Micros::ZERO));
-            let why = self.now.link.reason.as_deref().unwrap_or("no reason known");
+        if self.current.now.link.state == LinkState::Waiting {
+            let held = words::span(self.current.clock.since(self.current.now.link.since).max(Micros::ZERO));
+            let why = self.current.now.link.reason.as_deref().unwrap_or("no reason known");
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
-        let kit = self.now.kit();
+        let kit = self.current.now.kit();
         notes.extend(kit.map(|k| ("warn", words::kit(k).words)));
-        for (tag, past) in self.tags.iter().take(MAX_LINES) {
-            notes.push(tag_note(*tag, past, self.clock));
+        for (tag, now) in self.tags.iter().take(MAX_LINES) {
+            notes.push(tag_note(*tag, now, self.current.clock));
         }
         for zone in self.zones.iter().take(MAX_LINES) {
             notes.push(match zone.state {
@@ -352,10 +377,11 @@ impl Plan<'_> {
         if left > 0 {
             notes.push(("text", format!("{left} more tags and zones: /v1/tags, /v1/zones")));
         }
-        let around = self.now.around(self.site);
-        for anchor in &self.site.anchors {
-            let look = self.look_of(anchor);
-            let diagnosis = Diagnosis::of(anchor.id, self.now.health_of(anchor), around);
+        let around = self.current.around();
+        for anchor in &self.current.site.anchors {
+            let now = self.current.anchor(anchor);
+            let look = AnchorLook::of(now.as_ref());
+            let diagnosis = Diagnosis::of(anchor.id, now.as_ref().map(|n| &n.health), around);
             let said = diagnosis.said().next().map(|s| s.words.as_str());
             if look != AnchorLook::Heard {
                 let words = said.filter(|_| look != AnchorLook::NoData).unwrap_or(look.words());
@@ -366,19 +392,19 @@ impl Plan<'_> {
     }
 }
 
-fn tag_note(tag: TagId, past: &TagPast, clock: Timestamp) -> (&'static str, String) {
-    let report = &past.latest;
-    let age = clock.since(report.at).max(Micros::ZERO);
+fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, String) {
+    let report = now.report();
+    let age = clock.since(now.position.said_for).max(Micros::ZERO);
     let radius = |name: &str, r: Option<f64>| {
         r.filter(|r| r.is_finite()).map_or(String::new(), |r| format!(", {name} {r:.2} m"))
     };
     let radii = radius("95 % within", report.radius95_m) + &radius("protection", report.protection_radius_m);
     let checked = if report.checked { "" } else { ", unchecked" };
-    let seen = match past.trail.back() {
+    let seen = match now.trail.back() {
         Some(p) => format!("; last seen {} ago", words::span(clock.since(p.at).max(Micros::ZERO))),
         None => String::new(),
     };
-    match TagLook::of(report, clock) {
+    match now.look {
         TagLook::Located => ("text", format!("Tag {tag} located{radii}{checked}")),
         TagLook::Predicted => ("warn", format!("Tag {tag} predicted, no fresh ranges{radii}")),
         TagLook::TwoPlaces => ("warn", format!("Tag {tag}: one of two places, nobody knows which")),

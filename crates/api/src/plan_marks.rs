@@ -2,15 +2,15 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{Dimension, Timestamp, Zone, ZoneShape};
+use hereabout_core::{Dimension, Zone, ZoneShape};
 use hereabout_engine::Place;
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use crate::{
     hub::SiteInfo,
-    kept::{TagPast, known_place},
+    kept::known_place,
     picture::{Frame, middle_of},
-    plan::{AnchorLook, TagLook, Theme},
+    plan::{AnchorLook, TagLook, TagNow, Theme},
     v1::ZoneStateName,
 };
 
@@ -144,14 +144,13 @@ pub(crate) fn anchor(x: f64, y: f64, look: AnchorLook, out: &mut String) {
 }
 
 /// The way of a tag in its last minute, up to where it is now.
-pub(crate) fn trail(past: &TagPast, clock: Timestamp, frame: &Frame, out: &mut String) {
+pub(crate) fn trail(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
     let mut path = String::new();
-    for point in &past.trail {
+    for point in tag.trail {
         let [x, y] = frame.at(point.at_m).map(|v| v.clamp(-LARGEST, LARGEST));
         let _ = write!(path, "{}{x:.1} {y:.1}", if point.starts || path.is_empty() { 'M' } else { 'L' });
     }
-    let known = matches!(TagLook::of(&past.latest, clock), TagLook::Located | TagLook::Predicted);
-    if let Some(place) = known_place(&past.latest).filter(|_| known && !path.is_empty()) {
+    if let Some(place) = known_place(tag.report()).filter(|_| !path.is_empty()) {
         let [x, y] = frame.at(place).map(|v| v.clamp(-LARGEST, LARGEST));
         let _ = write!(path, "L{x:.1} {y:.1}");
     }
@@ -161,9 +160,9 @@ pub(crate) fn trail(past: &TagPast, clock: Timestamp, frame: &Frame, out: &mut S
 }
 
 /// 95 % ellipse and protection circle, for reports that still hold.
-pub(crate) fn uncertainty(past: &TagPast, clock: Timestamp, frame: &Frame, out: &mut String) {
-    let report = &past.latest;
-    match TagLook::of(report, clock) {
+pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
+    let report = tag.report();
+    match tag.look {
         TagLook::Located | TagLook::Predicted => {
             if let Some(place) = report.place.filter(|_| known_place(report).is_some()) {
                 ellipse95(&place, frame, out);
@@ -195,18 +194,12 @@ fn ellipse95(place: &Place, frame: &Frame, out: &mut String) {
 }
 
 /// Draws where the tag is, may be or was; gives these places on the drawing, and whether they are off the plan.
-pub(crate) fn tag(
-    past: &TagPast,
-    clock: Timestamp,
-    frame: &Frame,
-    out: &mut String,
-) -> Vec<([f64; 2], bool)> {
-    let report = &past.latest;
-    let look = TagLook::of(report, clock);
+pub(crate) fn tag(tag: &TagNow<'_>, frame: &Frame, out: &mut String) -> Vec<([f64; 2], bool)> {
+    let (report, look) = (tag.report(), tag.look);
     let places: Vec<[f64; 2]> = match look {
         TagLook::Located | TagLook::Predicted => known_place(report).into_iter().collect(),
         TagLook::TwoPlaces => report.candidates.iter().map(|p| [p.position_m[0], p.position_m[1]]).collect(),
-        TagLook::Lost | TagLook::NoData => past.trail.back().map(|p| p.at_m).into_iter().collect(),
+        TagLook::Lost | TagLook::NoData => tag.trail.back().map(|p| p.at_m).into_iter().collect(),
     };
     let places = places.into_iter().filter(|p| p.iter().all(|v| v.is_finite()));
     places.map(|place| mark(frame.at(place), look, frame, out)).collect()

@@ -14,10 +14,9 @@ use crate::{
 
 /// What a hub draws at an instant.
 fn drawn(hub: &Hub, clock: Timestamp, look: PlanLook) -> String {
-    let (now, site) = (hub.snapshot(), hub.site());
-    let zones: Vec<_> = (0..site.zones.len()).map(|z| hub.zone_answer(&now, z, None, clock)).collect();
+    let moment = hub.moment(&|| clock);
     let tags = hub.tags_with_trails(clock);
-    Plan { site: &site, now: &now, tags: &tags, zones: &zones, clock }.to_svg(look)
+    Plan::of(moment.current(), &tags).to_svg(look)
 }
 
 /// Parses it strictly, and checks what holds for every picture.

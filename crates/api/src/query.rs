@@ -7,15 +7,17 @@ use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::
 use hereabout_core::TagId;
 
 use crate::{
-    hub::Wants,
     page::IndexFormat,
     plan::{PlanLook, Theme},
     problem::shorten,
+    reader::Wants,
     v1::Problem,
 };
 
 /// Most events of one answer of `/v1/events`.
 const MOST_EVENTS: usize = 1000;
+/// Longest nonce, characters.
+const MOST_NONCE: usize = 128;
 
 /// Extractor of routes that take no query.
 pub(crate) struct NoQuery;
@@ -36,16 +38,50 @@ impl<S: Send + Sync> FromRequestParts<S> for Wants {
     }
 }
 
+/// The query of the tags' routes.
+pub(crate) struct Nonce(pub(crate) Option<String>);
+
+impl<S: Send + Sync> FromRequestParts<S> for Nonce {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Nonce, Problem> {
+        let pairs = pairs(&parts.uri, &["nonce"])?;
+        Ok(Nonce(pairs.into_iter().next().map(|(_, value)| nonce(value)).transpose()?))
+    }
+}
+
 /// The query of the zones' routes.
-pub(crate) struct OfTag(pub(crate) Option<TagId>);
+#[derive(Default)]
+pub(crate) struct OfTag {
+    pub(crate) tag: Option<TagId>,
+    pub(crate) nonce: Option<String>,
+}
 
 impl<S: Send + Sync> FromRequestParts<S> for OfTag {
     type Rejection = Problem;
 
     async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<OfTag, Problem> {
-        let pairs = pairs(&parts.uri, &["tag"])?;
-        Ok(OfTag(pairs.first().map(|(_, value)| tag(value)).transpose()?))
+        let mut query = OfTag::default();
+        for (key, value) in pairs(&parts.uri, &["tag", "nonce"])? {
+            match key.as_str() {
+                "tag" => query.tag = Some(tag(&value)?),
+                _ => query.nonce = Some(nonce(value)?),
+            }
+        }
+        Ok(query)
     }
+}
+
+/// What an asker wants to see again: the unreserved characters of RFC 3986, section 2.3.
+fn nonce(value: String) -> Result<String, Problem> {
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.' | '_' | '~');
+    if (1..=MOST_NONCE).contains(&value.len()) && value.chars().all(plain) {
+        return Ok(value);
+    }
+    Err(Problem::bad_query(format!(
+        "nonce '{}' is not 1 to {MOST_NONCE} letters (a to z), digits, '.', '_', '~' or '-'.",
+        shorten(&value)
+    )))
 }
 
 impl<S: Send + Sync> FromRequestParts<S> for IndexFormat {
@@ -115,13 +151,15 @@ pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
         tag: None,
         zone_name: None,
         spacing: None,
+        nonce: None,
     };
-    for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz", "after"])? {
+    for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz", "after", "nonce"])? {
         match key.as_str() {
             "topics" => set_topics(&mut wants, &value)?,
             "tag" => wants.tag = Some(tag(&value)?),
             "zone" => wants.zone_name = Some(value),
             "after" => wants.after = Some(event_number(&value)?),
+            "nonce" => wants.nonce = Some(nonce(value)?),
             _ => wants.spacing = Some(spacing(&value)?),
         }
     }

@@ -1,6 +1,6 @@
 //! The routes, and their description for OpenAPI: one place for both, so that neither forgets one.
 
-use std::{collections::BTreeMap, fmt::Display, sync::Arc, time::Duration};
+use std::{collections::BTreeMap, fmt::Display, sync::Arc};
 
 use axum::{
     Extension, Router,
@@ -24,22 +24,26 @@ use utoipa::{
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
+    current::Current,
     guard::guard,
     health::Diagnosis,
-    hub::{Hub, Snapshot, Subscription, Wants},
+    heard::not_ready,
+    hub::{Hub, Moment},
     live::{self, serve_reader},
     metrics::metrics_text,
     page::{IndexFormat, page, policy},
     plan::{Plan, PlanLook},
-    query::{EventsQuery, NoQuery, OfTag},
+    query::{EventsQuery, NoQuery, Nonce, OfTag},
+    reader::{Subscription, Wants},
     serve::{ApiSettings, Operation},
     sse::{self, Cut},
     table::anchors_text,
     v1::{
-        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, DecoderBody, EventsBody, IndexBody,
-        KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody, NumbersAnewBody,
-        NumbersKeptIn, OutputsBody, PositionBody, Problem, RangesBody, RouteBody, SiteBody, SpanBody,
-        StatusBody, TagsBody, ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339,
+        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
+        IndexBody, KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody, NonceBody,
+        NumbersAnewBody, NumbersKeptIn, OutputsBody, PongBody, PositionBody, Problem, RangesBody, RouteBody,
+        Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail, ZoneAnswerBody, ZoneReportBody, ZonesBody,
+        json, rfc3339, with_nonce,
     },
     words,
 };
@@ -52,6 +56,28 @@ pub(crate) struct App {
     pub(crate) shutdown: CancellationToken,
     pub(crate) tracker: TaskTracker,
 }
+
+impl App {
+    /// All that the hub keeps, at the present.
+    fn moment(&self) -> Moment {
+        self.hub.moment(&*self.settings.now)
+    }
+
+    /// The same present, for what leaves now.
+    fn sending(&self, moment: &Moment) -> Sending {
+        Sending { now: moment.clock, since_start: (self.settings.since_start)() }
+    }
+
+    /// Why no positions are to be expected just now; `None` when they are.
+    fn not_ready(&self, moment: &Moment) -> Option<String> {
+        let grace = i64::try_from(self.settings.link_grace.as_micros()).unwrap_or(i64::MAX);
+        not_ready(&moment.current(), &self.hub.info().source, Micros::from_micros(grace))
+    }
+}
+
+/// What a nonce is for, in the description of the routes that take one.
+const NONCE: &str = "1 to 128 of a to z, A to Z, 0 to 9, '.', '_', '~', '-': comes back in the answer, which is so \
+                     known to be one to this question";
 
 /// What this service must not be used for.
 pub(crate) const CAUTIONS: [&str; 5] = [
@@ -75,6 +101,8 @@ pub fn cautions() -> &'static [&'static str] {
     Problem,
     RangesBody,
     MissedBody,
+    PongBody,
+    NonceBody,
     ZoneReportBody,
     NoLongerKeptBody,
     NumbersAnewBody
@@ -183,38 +211,56 @@ async fn site(State(app): State<App>, _: NoQuery) -> Response {
     body(&SiteBody::from(&*app.hub.site()))
 }
 
-/// The latest position message of every tag.
-#[utoipa::path(get, path = "/v1/tags", responses((status = OK, body = TagsBody)))]
-async fn tags(State(app): State<App>, _: NoQuery) -> Response {
-    let tags = app.hub.snapshot().tags;
-    let now = (app.settings.now)();
-    let texts: Vec<String> = tags.values().map(|latest| latest.text_at(now)).collect();
-    json_text(format!("{{\"tags\":[{}]}}", texts.join(",")))
+/// The latest position message of every tag, as it counts now.
+///
+/// What has run out is `lost`, with the code `expired`.
+#[utoipa::path(get, path = "/v1/tags", params(("nonce" = Option<String>, Query, description = NONCE)),
+    responses((status = OK, body = TagsBody)))]
+async fn tags(State(app): State<App>, Nonce(nonce): Nonce) -> Response {
+    let moment = app.moment();
+    let (current, sending) = (moment.current(), app.sending(&moment));
+    let texts = moment.now.tags.keys().filter_map(|tag| position_text(&current, *tag, sending));
+    let texts: Vec<String> = texts.collect();
+    json_text(with_nonce(format!("{{\"tags\":[{}]}}", texts.join(",")), nonce.as_deref()))
 }
 
-/// The latest position message of one tag.
-#[utoipa::path(get, path = "/v1/tags/{tag}", params(("tag" = u32, Path, description = "The tag's id")),
+/// The latest position message of one tag, as it counts now.
+///
+/// What has run out is `lost`, with the code `expired`.
+#[utoipa::path(get, path = "/v1/tags/{tag}",
+    params(("tag" = u32, Path, description = "The tag's id"),
+        ("nonce" = Option<String>, Query, description = NONCE)),
     responses((status = OK, body = PositionBody)))]
 async fn tag(
     State(app): State<App>,
     path: Result<Path<String>, PathRejection>,
-    _: NoQuery,
+    Nonce(nonce): Nonce,
 ) -> Result<Response, Problem> {
     let id = path_text(path)?;
-    let tags = app.hub.snapshot().tags;
-    let latest = id.parse().ok().and_then(|n| tags.get(&TagId(n)));
-    let latest = latest.ok_or_else(|| Problem::unknown_tag(&id, &list(tags.keys())))?;
-    Ok(json_text(latest.text_at((app.settings.now)())))
+    let moment = app.moment();
+    let sending = app.sending(&moment);
+    let text = id.parse().ok().and_then(|n| position_text(&moment.current(), TagId(n), sending));
+    let text = text.ok_or_else(|| Problem::unknown_tag(&id, &list(moment.now.tags.keys())))?;
+    Ok(json_text(with_nonce(text, nonce.as_deref())))
 }
 
-/// Health of every anchor.
+fn position_text(current: &Current<'_>, tag: TagId, sending: Sending) -> Option<String> {
+    let (text, position) = current.position_text(tag)?;
+    let tail = Tail::Holds { at: Some(position.report.at), until: position.report.valid_until };
+    Some(tail.put(&text, sending))
+}
+
+/// Health of every anchor, as it counts now.
+///
+/// An anchor that is not said to be silent, but must be, is silent; figures that are too old are null.
 #[utoipa::path(get, path = "/v1/anchors", responses((status = OK, body = AnchorsBody)))]
 async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
-    let (now, site) = (app.hub.snapshot(), app.hub.site());
+    let moment = app.moment();
+    let current = moment.current();
     body(&AnchorsBody {
-        time: now.anchors.as_ref().map(|t| rfc3339(t.at)),
-        kit: now.kit().map(KitFindingBody::from).collect(),
-        anchors: site.anchors.iter().map(|a| app.hub.anchor_body(a, &now)).collect(),
+        time: moment.now.anchors.as_ref().map(|t| rfc3339(t.at)),
+        kit: moment.now.kit().map(KitFindingBody::from).collect(),
+        anchors: moment.site.anchors.iter().map(|a| current.anchor_body(a)).collect(),
     })
 }
 
@@ -227,13 +273,13 @@ async fn anchor(
     _: NoQuery,
 ) -> Result<Response, Problem> {
     let id = path_text(path)?;
-    let site = app.hub.site();
-    let anchors = &site.anchors;
+    let moment = app.moment();
+    let anchors = &moment.site.anchors;
     let found = id.parse().ok().and_then(|n: u16| anchors.iter().find(|a| a.id.0 == n));
     let found = found.ok_or_else(|| Problem::unknown_anchor(&id, &list(anchors.iter().map(|a| a.id))))?;
-    let minutes = app.hub.minutes(found.id, (app.settings.now)());
+    let minutes = app.hub.minutes(found.id, moment.clock);
     Ok(body(&AnchorDetailBody {
-        anchor: app.hub.anchor_body(found, &app.hub.snapshot()),
+        anchor: moment.current().anchor_body(found),
         minutes: minutes.iter().map(MinuteBody::from).collect(),
     }))
 }
@@ -241,21 +287,19 @@ async fn anchor(
 /// Health of every anchor for people: a table, worst first, with advice.
 #[utoipa::path(get, path = "/v1/anchors.txt", responses((status = OK, body = String, content_type = "text/plain")))]
 async fn anchors_txt(State(app): State<App>, _: NoQuery) -> Response {
-    let now = app.hub.snapshot();
-    let info = app.hub.info();
-    let text = anchors_text(&app.hub.site(), &info.source, &now, (app.settings.now)());
+    let text = anchors_text(&app.moment().current(), &app.hub.info().source);
     typed("text/plain; charset=utf-8", text)
 }
 
 /// Every zone: inside, outside or unknown, over all tags.
 #[utoipa::path(get, path = "/v1/zones",
-    params(("tag" = Option<u32>, Query, description = "What this tag alone is to the zones")),
+    params(("tag" = Option<u32>, Query, description = "What this tag alone is to the zones"),
+        ("nonce" = Option<String>, Query, description = NONCE)),
     responses((status = OK, body = ZonesBody)))]
-async fn zones(State(app): State<App>, OfTag(tag): OfTag) -> Response {
-    let (now, clock) = (app.hub.snapshot(), (app.settings.now)());
-    let count = app.hub.site().zones.len();
-    let zones = (0..count).map(|i| app.hub.zone_answer(&now, i, tag, clock)).collect();
-    body(&ZonesBody { time: rfc3339(clock), zones })
+async fn zones(State(app): State<App>, OfTag { tag, nonce }: OfTag) -> Response {
+    let moment = app.moment();
+    let zones = moment.current().zone_answers(tag, Some(app.sending(&moment)));
+    body(&ZonesBody { time: rfc3339(moment.clock), zones, nonce })
 }
 
 /// One zone: inside, outside or unknown, over all tags.
@@ -264,19 +308,22 @@ async fn zones(State(app): State<App>, OfTag(tag): OfTag) -> Response {
 /// stale "inside".
 #[utoipa::path(get, path = "/v1/zones/{name}",
     params(("name" = String, Path, description = "The zone's name, percent-encoded"),
-        ("tag" = Option<u32>, Query, description = "What this tag alone is to the zone")),
+        ("tag" = Option<u32>, Query, description = "What this tag alone is to the zone"),
+        ("nonce" = Option<String>, Query, description = NONCE)),
     responses((status = OK, body = ZoneAnswerBody)))]
 async fn zone(
     State(app): State<App>,
     path: Result<Path<String>, PathRejection>,
-    OfTag(tag): OfTag,
+    OfTag { tag, nonce }: OfTag,
 ) -> Result<Response, Problem> {
     let name = path_text(path)?;
-    let site = app.hub.site();
+    let moment = app.moment();
+    let site = &moment.site;
     let index = site.zones.iter().position(|z| z.name == name);
     let index =
         index.ok_or_else(|| Problem::unknown_zone(&name, &list(site.zones.iter().map(|z| &z.name))))?;
-    Ok(body(&app.hub.zone_answer(&app.hub.snapshot(), index, tag, (app.settings.now)())))
+    let answer = moment.current().zone_answer(index, tag, Some(app.sending(&moment)));
+    Ok(body(&ZoneAnswerBody { nonce, ..answer }))
 }
 
 /// What happened, by number.
@@ -325,6 +372,7 @@ async fn events(State(app): State<App>, query: EventsQuery) -> Response {
         ("zone" = Option<String>, Query, description = "As of /v1/live"),
         ("max_rate_hz" = Option<f64>, Query, description = "As of /v1/live"),
         ("after" = Option<u64>, Query, description = "As of /v1/live"),
+        ("nonce" = Option<String>, Query, description = "As of /v1/live"),
         ("Last-Event-ID" = Option<u64>, Header, description = "The number of the last event that is known already"),
     ),
     responses((status = OK, body = String, content_type = "text/event-stream")))]
@@ -349,8 +397,8 @@ fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
     if let Some(name) = wants.zone_name.as_ref().filter(|name| !site.zones.iter().any(|z| z.name == **name)) {
         return Err(Problem::unknown_zone(name, &list(site.zones.iter().map(|z| &z.name))));
     }
-    let (limit, clock) = (app.settings.max_readers, (app.settings.now)());
-    let reader = app.hub.subscribe(wants, clock, app.settings.backlog, limit);
+    let limit = app.settings.max_readers;
+    let reader = app.hub.subscribe(wants, &*app.settings.now, app.settings.backlog, limit);
     reader.ok_or_else(|| Problem::too_many_readers(limit))
 }
 
@@ -366,12 +414,9 @@ fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
     ),
     responses((status = OK, body = String, content_type = "image/svg+xml")))]
 async fn plan_svg(State(app): State<App>, look: PlanLook) -> Response {
-    let clock = (app.settings.now)();
-    let (now, site) = (app.hub.snapshot(), app.hub.site());
-    let zones: Vec<_> =
-        (0..site.zones.len()).map(|zone| app.hub.zone_answer(&now, zone, None, clock)).collect();
-    let tags = app.hub.tags_with_trails(clock);
-    let plan = Plan { site: &site, now: &now, tags: &tags, zones: &zones, clock };
+    let moment = app.moment();
+    let tags = app.hub.tags_with_trails(moment.clock);
+    let plan = Plan::of(moment.current(), &tags);
     let mut response = typed("image/svg+xml; charset=utf-8", plan.to_svg(look));
     // Opened by itself it is a document: one without scripts, frames or requests.
     let policy = HeaderValue::from_static("default-src 'none'; style-src 'unsafe-inline'");
@@ -388,6 +433,12 @@ async fn plan_svg(State(app): State<App>, look: PlanLook) -> Response {
 /// when `after` is ahead of the newest number, `{"type":"numbers_anew","after":n,"newest":m}` comes, and then all there
 /// are. A ping comes every 5 s; who answers nothing for 10 s is closed with 1008; a
 /// message from the client above 4096 bytes with 1009; a daemon that stops closes with 1001.
+///
+/// A reader who is behind notices. Positions and zones carry `valid_for_s`, to be counted from their arrival, and
+/// `sender_s`, the daemon's steady time. A text `{"ping":"…"}` of at most 128 characters is answered with
+/// `{"type":"pong","ping":"…","sender_s":…}` after everything that waited for the reader before it, but for what
+/// `max_rate_hz` holds back. At most 8 pings wait; others get no answer and are counted in `/v1/status`. What is no ping
+/// is told once; other texts mean nothing.
 #[utoipa::path(get, path = "/v1/live",
     params(
         ("topics" = Option<String>, Query,
@@ -401,6 +452,9 @@ async fn plan_svg(State(app): State<App>, look: PlanLook) -> Response {
         ("after" = Option<u64>, Query,
             description = "The events after this number come first, and then on without gap or double; without: \
                            events from now on"),
+        ("nonce" = Option<String>, Query,
+            description = "1 to 128 of a to z, A to Z, 0 to 9, '.', '_', '~', '-': comes back as the first message, \
+                           `{\"type\":\"nonce\",\"nonce\":\"…\",\"sender_s\":…}`"),
     ),
     responses((status = SWITCHING_PROTOCOLS, description = "The WebSocket (RFC 6455)")))]
 async fn live(
@@ -425,7 +479,7 @@ async fn live(
 /// New offsets for boards of the site: written beside the site file and in force at once.
 ///
 /// Boards that are not named keep what they have. No frame is lost; a new session begins in the log, with the
-/// calibration that it runs with, and tracks start afresh.
+/// calibration that it runs with. Tracks are computed anew from the last ranges, zones start as unknown.
 #[utoipa::path(post, path = "/v1/calibrations", request_body = CalibrationsBody,
     responses((status = OK, body = CalibrationsBody, description = "What is in force now, of all boards")))]
 async fn calibrations(
@@ -466,13 +520,14 @@ async fn livez(_: NoQuery) -> Response {
 
 /// 200 when positions can be expected.
 ///
-/// That is when the link to the kit was connected at least once, the engine has put something out, and the
-/// link has not been waiting for longer than 5 s just now. Else 503 with the reason.
+/// That is when the link to the kit was connected at least once, the engine has put something out and its time goes on,
+/// and when, for the last 5 s, the link was not waiting all the time, good frames came, and not all of them were too
+/// old, repeated or frozen. Else 503 with the reason. A single tag that is lost changes nothing.
 #[utoipa::path(get, path = "/readyz",
     responses((status = OK, body = AliveBody), (status = SERVICE_UNAVAILABLE, body = Problem,
         content_type = "application/problem+json")))]
 async fn readyz(State(app): State<App>, _: NoQuery) -> Result<Response, Problem> {
-    match not_ready(&app, &app.hub.snapshot()) {
+    match app.not_ready(&app.moment()) {
         Some(reason) => Err(Problem::not_ready(reason)),
         None => Ok(body(&AliveBody { status: "ready" })),
     }
@@ -482,7 +537,7 @@ async fn readyz(State(app): State<App>, _: NoQuery) -> Result<Response, Problem>
 #[utoipa::path(get, path = "/metrics",
     responses((status = OK, body = String, content_type = "application/openmetrics-text")))]
 async fn metrics(State(app): State<App>, _: NoQuery) -> Response {
-    let text = metrics_text(&app.hub, (app.settings.now)());
+    let text = metrics_text(app.hub.info().clone(), app.moment(), app.hub.newest_event());
     typed("application/openmetrics-text; version=1.0.0; charset=utf-8", text)
 }
 
@@ -493,13 +548,19 @@ async fn openapi(_: NoQuery) -> Response {
 }
 
 fn status_body(app: &App) -> StatusBody {
-    let (info, now, clock) = (app.hub.info(), app.hub.snapshot(), (app.settings.now)());
+    let (info, moment) = (app.hub.info(), app.moment());
+    let now = &moment.now;
     StatusBody {
         version: info.version.clone(),
         site: info.site.name.clone(),
-        started_at: rfc3339(info.started_at),
-        now: rfc3339(clock),
-        uptime_s: clock.since(info.started_at).max(Micros::ZERO).secs_f64(),
+        started_at: rfc3339(info.started_at.plus(now.clock.utc_minus_session)),
+        now: rfc3339(moment.clock),
+        uptime_s: app.sending(&moment).sender_s(),
+        clock: ClockBody {
+            synchronised: now.clock.synchronised,
+            utc_minus_session_s: now.clock.utc_minus_session.secs_f64(),
+            changed_at: now.clock.changed_at.map(rfc3339),
+        },
         link: app.hub.link_body(&now.link),
         decoder: now.decoder.map(|d| DecoderBody {
             bytes: d.bytes,
@@ -520,26 +581,38 @@ fn status_body(app: &App) -> StatusBody {
             rows_dropped: l.rows_dropped,
             problem: l.problem,
         }),
-        live: LiveBody { subscribers: now.subscribers, missed: now.counts.missed },
-        problems: problems(app, &now),
+        live: LiveBody {
+            subscribers: now.subscribers,
+            missed: now.counts.missed,
+            pings_unanswered: now.counts.pings_unanswered,
+        },
+        problems: problems(app, &moment),
     }
 }
 
 /// What needs a person, in words.
-fn problems(app: &App, now: &Snapshot) -> Vec<String> {
-    let mut found: Vec<String> = not_ready(app, now).into_iter().collect();
+fn problems(app: &App, moment: &Moment) -> Vec<String> {
+    let (now, current) = (&moment.now, moment.current());
+    let mut found: Vec<String> = app.not_ready(moment).into_iter().collect();
     found.extend(now.notice.clone());
     found.extend(now.adapter_note.clone());
+    if now.clock.synchronised == Some(false) {
+        found.push(
+            "the clock of this computer is not synchronised: set up time synchronisation; stamps and logs may be off, \
+             answers are not"
+                .to_owned(),
+        );
+    }
     found.extend(now.kit().map(|finding| {
         let said = words::kit(finding);
         format!("kit: {}: {}", said.words, said.advice)
     }));
     // Without a link or a tag every anchor is silent: that is one problem, not one per anchor.
-    let site = app.hub.site();
-    let around = now.around(&site);
-    let anchors = site.anchors.iter().filter(|_| around.nothing_is_heard().is_none());
+    let around = current.around();
+    let anchors = moment.site.anchors.iter().filter(|_| around.nothing_is_heard().is_none());
     found.extend(anchors.filter_map(|anchor| {
-        let diagnosis = Diagnosis::of(anchor.id, now.health_of(anchor), around);
+        let now = current.anchor(anchor);
+        let diagnosis = Diagnosis::of(anchor.id, now.as_ref().map(|n| &n.health), around);
         let said = diagnosis.said().next()?;
         Some(format!("anchor {} ({}): {}: {}", anchor.id, anchor.name, said.words, said.advice))
     }));
@@ -560,26 +633,6 @@ fn problems(app: &App, now: &Snapshot) -> Vec<String> {
         ));
     }
     found
-}
-
-/// Why no positions are to be expected just now; `None` when they are.
-fn not_ready(app: &App, now: &Snapshot) -> Option<String> {
-    let source = &app.hub.info().source;
-    let reason = now.link.reason.as_deref().unwrap_or("no reason known");
-    let waiting = now.waiting_for((app.settings.now)());
-    if !now.ever_connected {
-        return Some(format!("The link to {source} was not connected yet: {reason}."));
-    }
-    if let Some(for_so_long) = waiting
-        && Duration::from_micros(for_so_long.micros().unsigned_abs()) > app.settings.link_grace
-    {
-        let s = for_so_long.secs_f64();
-        return Some(format!("The link to {source} has been waiting for {s:.0} s: {reason}."));
-    }
-    let silent = now.anchors.is_none() && now.tags.is_empty() && now.counts.epochs == 0;
-    silent.then(|| {
-        format!("Nothing usable was heard from {source} yet: see the decoder's counters in /v1/status, and [frame].")
-    })
 }
 
 fn path_text(path: Result<Path<String>, PathRejection>) -> Result<String, Problem> {

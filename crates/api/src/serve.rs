@@ -4,7 +4,13 @@
 //! ready-made one: a header that trickles in is cut off, connections are bounded, and on shutdown
 //! idle connections close, WebSockets say why, and what does not end by itself is dropped.
 
-use std::{io, net::SocketAddr, pin::pin, sync::Arc, time::Duration};
+use std::{
+    io,
+    net::SocketAddr,
+    pin::pin,
+    sync::Arc,
+    time::{Duration, Instant},
+};
 
 use axum::{Extension, Router};
 use hereabout_core::{AnchorId, Correction, Timestamp};
@@ -24,6 +30,7 @@ use crate::{
     hub::Hub,
     routes::{App, router},
     sse::Cut,
+    v1::Sending,
 };
 
 /// Send buffer of every connection, bytes. The kernel's own choice grows to megabytes, and would hide
@@ -37,8 +44,11 @@ const ACCEPT_PAUSE: Duration = Duration::from_millis(50);
 /// How the server behaves. [`ApiSettings::new`] has the values that are meant to be used.
 #[derive(Clone)]
 pub struct ApiSettings {
-    /// The clock that stamps the chunks: only for the age of messages.
+    /// The clock of the stamps, in UTC: for the age of messages and what has run out. Called while the hub is locked,
+    /// so it must not ask the hub for anything but [`Hub::utc`].
     pub now: Arc<dyn Fn() -> Timestamp + Send + Sync>,
+    /// A steady time since the daemon's start, which no setting of a clock moves: readers count by it.
+    pub since_start: Arc<dyn Fn() -> Duration + Send + Sync>,
     /// A WebSocket is pinged this often; a stream of events gets a comment line after so long a silence.
     pub ping_every: Duration,
     /// A WebSocket that nothing was heard from for so long is closed, and so is a stream of events that took nothing.
@@ -47,7 +57,7 @@ pub struct ApiSettings {
     pub close_time: Duration,
     /// Longest time from connecting, or from the answer before, to a whole request header.
     pub header_time: Duration,
-    /// How long the link may wait before `/readyz` says so.
+    /// How long the link may wait, frames may fail to come, or none be good for the present, before `/readyz` says so.
     pub link_grace: Duration,
     /// Connections served at a time; others wait to be accepted.
     pub max_connections: usize,
@@ -71,10 +81,12 @@ pub struct Operation {
 }
 
 impl ApiSettings {
-    /// The usual settings with this clock.
+    /// The usual settings with this clock. The steady time begins now.
     pub fn new(now: Arc<dyn Fn() -> Timestamp + Send + Sync>) -> ApiSettings {
+        let start = Instant::now();
         ApiSettings {
             now,
+            since_start: Arc::new(move || start.elapsed()),
             ping_every: Duration::from_secs(5),
             unheard_after: Duration::from_secs(10),
             close_time: Duration::from_millis(500),
@@ -86,6 +98,11 @@ impl ApiSettings {
             shutdown_time: Duration::from_secs(1),
             operator: None,
         }
+    }
+
+    /// The present, for what leaves now.
+    pub(crate) fn sending(&self) -> Sending {
+        Sending { now: (self.now)(), since_start: (self.since_start)() }
     }
 }
 

@@ -27,10 +27,10 @@ use tokio::time::{sleep, sleep_until};
 use tokio_util::{sync::CancellationToken, task::AbortOnDropHandle};
 
 use crate::{
-    hub::Subscription,
     mailbox::Taken,
+    reader::Subscription,
     serve::ApiSettings,
-    v1::{MissedBody, Problem},
+    v1::{MissedBody, Problem, Sending},
 };
 
 /// The number in the header `Last-Event-ID`; `None` without the header.
@@ -125,16 +125,11 @@ impl Writing {
         }
         let comment_at = Instant::now() + self.settings.ping_every;
         loop {
-            let wait_until = match self.subscription.take() {
-                Taken::Message(message, missed) => {
-                    let text = message.text_at((self.settings.now)());
-                    let missed = if missed > 0 { data(&MissedBody::text(missed)) } else { String::new() };
-                    return Some(missed + &data(&text));
-                }
-                Taken::Event(event) => return Some(format!("id: {}\n{}", event.seq, data(&event.text))),
-                Taken::Told(text) => return Some(data(&text)),
+            let (taken, sending) = self.subscription.take(&|| self.settings.sending());
+            let wait_until = match taken {
                 Taken::NotBefore(at) => at.min(comment_at),
                 Taken::Nothing => comment_at,
+                taken => return text(taken, sending),
             };
             if self.shutdown.is_cancelled() {
                 return None;
@@ -148,6 +143,17 @@ impl Writing {
             }
         }
     }
+}
+
+/// What was taken, as it stands in the stream; events have their number as the id.
+fn text(taken: Taken, sending: Sending) -> Option<String> {
+    let missed = taken.missed();
+    let before = match &taken {
+        Taken::Event(event) => format!("id: {}\n", event.seq),
+        _ if missed > 0 => data(&MissedBody::text(missed)),
+        _ => String::new(),
+    };
+    taken.text(sending).map(|text| before + &data(&text))
 }
 
 /// One message. Its text is JSON on one line, so it needs no cutting.

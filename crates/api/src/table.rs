@@ -12,8 +12,9 @@ use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, PlaceAnswer};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
+    current::{AnchorNow, Current},
     health::Diagnosis,
-    hub::{LinkState, LinkStatus, SiteInfo, Snapshot},
+    hub::{LinkState, LinkStatus, Snapshot},
     v1::rfc3339,
     words::{self, CAUTION},
 };
@@ -24,26 +25,27 @@ const FOUND: &str = "     ";
 const ADVICE: &str = "  -> ";
 
 /// The whole page.
-pub(crate) fn anchors_text(site: &SiteInfo, source: &str, now: &Snapshot, clock: Timestamp) -> String {
+pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
+    let (site, clock) = (current.site, current.clock);
     let mut out = String::new();
     line(&mut out, &format!("Anchors of {} at {}, worst first", fit(&site.name, 30), rfc3339(clock)));
-    line(&mut out, &link_line(source, &now.link, clock));
-    let on_site = kit_lines(&mut out, now);
+    line(&mut out, &link_line(source, &current.now.link, clock));
+    let on_site = kit_lines(&mut out, current.now);
     line(&mut out, "");
     heading(&mut out);
-    let around = now.around(site);
+    let around = current.around();
     let mut rows: Vec<_> = site
         .anchors
         .iter()
-        .map(|a| (a, now.health_of(a)))
-        .map(|(a, health)| (Diagnosis::of(a.id, health, around), a, health))
+        .map(|a| (a, current.anchor(a)))
+        .map(|(a, now)| (Diagnosis::of(a.id, now.as_ref().map(|n| &n.health), around), a, now))
         .collect();
     rows.sort_by_key(|(diagnosis, ..)| diagnosis.rank()); // stable: site order among equals
-    let places =
-        Places::of(&rows.iter().filter_map(|(.., health)| health.map(|h| h.place)).collect::<Vec<_>>());
-    for (diagnosis, anchor, health) in &rows {
-        row(&mut out, anchor, *health, clock);
-        found(&mut out, diagnosis, *health, &places);
+    let places = rows.iter().filter_map(|(.., now)| now.as_ref().map(|n| n.health.place));
+    let places = Places::of(&places.collect::<Vec<_>>());
+    for (diagnosis, anchor, now) in &rows {
+        row(&mut out, anchor, now.as_ref(), clock);
+        found(&mut out, diagnosis, now.as_ref().map(|n| &n.health), &places);
     }
     line(&mut out, "");
     places.lines(&mut out);
@@ -81,7 +83,8 @@ fn heading(out: &mut String) {
     columns(out, "id", "name", &names);
 }
 
-fn row(out: &mut String, anchor: &Anchor, health: Option<&AnchorHealth>, now: Timestamp) {
+fn row(out: &mut String, anchor: &Anchor, now: Option<&AnchorNow>, clock: Timestamp) {
+    let health = now.map(|n| &n.health);
     let state = match health.map(|h| h.state) {
         Some(AnchorState::Heard) => "heard",
         Some(AnchorState::Silent) => "silent",
@@ -90,8 +93,8 @@ fn row(out: &mut String, anchor: &Anchor, health: Option<&AnchorHealth>, now: Ti
     let percent = |v: Option<f64>| v.map_or("-".into(), |v| format!("{:.0} %", v * 100.0));
     let figures = [
         state.to_owned(),
-        health.and_then(|h| h.last_heard).map_or("-".into(), |t| ago(now, t)),
-        health.map_or("-".into(), |h| format!("{:.1}", h.rate_hz)),
+        health.and_then(|h| h.last_heard).map_or("-".into(), |t| ago(clock, t)),
+        now.and_then(|n| n.rate_hz).map_or("-".into(), |r| format!("{r:.1}")),
         percent(health.and_then(|h| h.share)),
         percent(health.and_then(|h| h.rejected_share)),
         health.and_then(|h| h.mean_residual_m).map_or("-".into(), |m| format!("{m:+.2}")),

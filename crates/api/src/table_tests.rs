@@ -6,6 +6,7 @@ use insta::assert_snapshot;
 
 use super::*;
 use crate::{
+    hub::{SiteInfo, Snapshot},
     tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
     words::tests::{every_finding, every_kit_finding, every_place},
 };
@@ -13,7 +14,7 @@ use crate::{
 fn page(site: &SiteInfo, change: impl FnOnce(&mut Snapshot)) -> String {
     let mut snapshot = busy_hub().snapshot();
     change(&mut snapshot);
-    let text = anchors_text(site, "sim://yard.toml", &snapshot, now());
+    let text = anchors_text(&Current { now: &snapshot, site, clock: now() }, "sim://yard.toml");
     for l in text.lines() {
         assert!(l.width() <= WIDTH, "{} columns: {l}", l.width());
         assert!(!l.ends_with(' '), "{l:?}");

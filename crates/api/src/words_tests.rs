@@ -36,6 +36,7 @@ pub(crate) fn every_finding(x: f64) -> Vec<AnchorFinding> {
         AnchorFinding::OneOf { anchors: set(&[]) },
         AnchorFinding::NeverHeard,
         AnchorFinding::Silent,
+        AnchorFinding::Held,
         AnchorFinding::Flapping { times: 7, over: Micros::from_secs_f64(600.0) },
         AnchorFinding::OftenLate { share: x, worst_hour_utc: None, worst_direction_deg: None },
         AnchorFinding::OftenLate { share: x, worst_hour_utc: Some(14), worst_direction_deg: Some(44.0) },
@@ -54,6 +55,10 @@ pub(crate) fn every_kit_finding(x: f64) -> Vec<KitFinding> {
         KitFinding::NobodyAnswers,
         KitFinding::CableOut,
         KitFinding::FramesCut { share: 0.3 * x },
+        KitFinding::Frozen { tag: TagId(u32::MAX) },
+        KitFinding::Repeated { tag: TagId(0) },
+        KitFinding::OldFrames { tag: TagId(0), age: Micros::from_secs_f64(8.0 * x) },
+        KitFinding::AgeUnknown { tag: TagId(0) },
         KitFinding::UnevenClock {
             usual: Micros::from_millis(100),
             longest: Micros::from_millis(1_400),

@@ -102,7 +102,7 @@ impl Keeper {
     /// `POST /v1/calibrations`: into the file, then in force.
     async fn recalibrate(&mut self, corrections: &[(AnchorId, Correction)]) -> Result<(), String> {
         let path = calibration_file::beside(&self.site.path);
-        let now = self.clock.utc_now();
+        let now = self.hub.utc(self.clock.now());
         let stamp = rfc3339(now);
         let date = format!("{}Z", stamp.split('.').next().unwrap_or(&stamp));
         let mut file = self.in_force(&path)?;

@@ -27,10 +27,10 @@ use std::path::Path;
 use std::time::Duration;
 
 use hereabout_api::v1::{EventDraft, LostWhat};
-use hereabout_api::{DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
+use hereabout_api::{ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
 use hereabout_core::{Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
-use hereabout_ingest::{Chunk, Clock, ClockChange, Feed, LinkState, LinkStatus};
+use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
 use hereabout_store::{
     EventSink, Record, SessionStart, SessionWriter, Store, StoreError, WriterOptions, WriterStats,
 };
@@ -86,7 +86,6 @@ pub struct Pump {
     /// Sees what the engine can't: that no byte comes, that frames arrive damaged. A replay has no bytes to see it from.
     kit: KitWatch,
     link_is_up: bool,
-    clock: Clock,
     utc_minus_session: Micros,
     /// When the wall clock was last changed, UTC.
     changed_at: Option<Timestamp>,
@@ -133,7 +132,7 @@ impl Pump {
         hub: Hub,
         log: Option<(SessionWriter, String)>,
         source: String,
-        clock: Clock,
+        started_at: Timestamp,
         synchronised: watch::Receiver<Option<bool>>,
     ) -> Pump {
         Pump {
@@ -150,8 +149,7 @@ impl Pump {
             adapter: Adapter::default(),
             kit: KitWatch::new(),
             link_is_up: false,
-            started_at: clock.started_at(),
-            clock,
+            started_at,
             utc_minus_session: Micros::ZERO,
             changed_at: None,
             synchronised,
@@ -315,7 +313,7 @@ impl Pump {
         if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
             self.told_at = Some(at);
             self.tell_counts();
-            // PENDING self.hub.alive(self.utc(at));
+            self.hub.alive(at);
             self.tell_clock();
             self.watch_link(at);
             self.tell_losses(at, false);
@@ -350,13 +348,11 @@ impl Pump {
             return;
         }
         self.utc_minus_session = change.utc_minus_session;
-        self.clock.map_to_utc(change.utc_minus_session);
         self.log_clock(change.at);
         self.changed_at = Some(self.utc(change.at));
         self.tell_clock();
         let at = self.utc(change.at);
-        // PENDING self.event(&EventDraft::clock(at, by, change.utc_minus_session, self.synchronised()));
-        let _ = (at, by);
+        self.event(&EventDraft::clock(at, by, change.utc_minus_session, self.synchronised()));
     }
 
     /// Where an instant of the session's time scale lies in UTC.
@@ -376,8 +372,11 @@ impl Pump {
     }
 
     fn tell_clock(&self) {
-        // PENDING
-        let _ = (self.synchronised(), self.changed_at);
+        self.hub.set_clock(ClockStatus {
+            utc_minus_session: self.utc_minus_session,
+            changed_at: self.changed_at.unwrap_or(self.started_at),
+            synchronised: self.synchronised(),
+        });
     }
 
     fn take_link(&mut self, link: &LinkState) {
@@ -389,9 +388,8 @@ impl Pump {
             }
         };
         self.link_is_up = state == ApiLink::Connected;
-        let since = self.utc(link.at);
-        let event = EventDraft::link(since, reason.as_deref());
-        if self.hub.set_link(ApiLinkStatus { state, reason, since }) {
+        let event = EventDraft::link(self.utc(link.at), reason.as_deref());
+        if self.hub.set_link(ApiLinkStatus { state, reason, since: link.at }) {
             self.event(&event);
         }
     }

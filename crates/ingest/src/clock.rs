@@ -2,11 +2,13 @@
 //!
 //! A stamp is a monotonic reading plus one wall-clock offset that is taken when the clock is
 //! started: the session's time scale. So a step of the wall clock (a time server, a person) can't move stamps during a
-//! session. How that scale maps to UTC is watched beside it: [`Clock::utc_minus_session`] is what the wall clock says now,
-//! [`Clock::map_to_utc`] takes it over for what is published, and [`Clock::utc_now`] tells the time by that.
+//! session. How that scale maps to UTC is watched beside it: [`Clock::utc_minus_session`] is what the wall clock says now.
 
-use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
+#[cfg(test)]
+use std::sync::{
+    Arc,
+    atomic::{AtomicI64, Ordering},
+};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use hereabout_core::{Micros, Timestamp};
@@ -19,8 +21,6 @@ const AT_ONCE: Duration = Duration::from_millis(2);
 pub struct Clock {
     started: Instant,
     started_at: Timestamp,
-    /// UTC minus the session's time scale as taken over, microseconds.
-    mapped_us: Arc<AtomicI64>,
     wall: Wall,
 }
 
@@ -57,7 +57,7 @@ impl Clock {
 
     fn with(wall: Wall) -> Clock {
         let started_at = Timestamp::from_micros(wall.now_us());
-        Clock { started: Instant::now(), started_at, mapped_us: Arc::default(), wall }
+        Clock { started: Instant::now(), started_at, wall }
     }
 
     /// The present instant on the session's time scale; never earlier than one told before.
@@ -86,16 +86,6 @@ impl Clock {
         let wall = Timestamp::from_micros(self.wall.now_us());
         let after = Instant::now();
         (after - before <= AT_ONCE).then(|| wall.since(self.at(before)))
-    }
-
-    /// From now on the session's time scale maps to UTC like this.
-    pub fn map_to_utc(&self, utc_minus_session: Micros) {
-        self.mapped_us.store(utc_minus_session.micros(), Ordering::SeqCst);
-    }
-
-    /// The present instant in UTC, as the scale is mapped.
-    pub fn utc_now(&self) -> Timestamp {
-        self.now().plus(Micros::from_micros(self.mapped_us.load(Ordering::SeqCst)))
     }
 
     /// A clock with a wall clock that a test sets.
@@ -132,8 +122,7 @@ mod tests {
         wall.store(1_700_000_000_000_000, Ordering::SeqCst);
         let by = (0..1000).find_map(|_| clock.utc_minus_session()).expect("read at one instant");
         assert!(clock.now().since(before) < Micros::from_millis(60_000), "the session goes on as it was");
-        clock.map_to_utc(by);
-        let off = clock.clone().utc_now().since(Timestamp::from_micros(1_700_000_000_000_000));
-        assert!(off.micros().abs() < 60_000_000, "copies know it: {off:?}");
+        let off = clock.clone().now().plus(by).since(Timestamp::from_micros(1_700_000_000_000_000));
+        assert!(off.micros().abs() < 60_000_000, "copies see the same: {off:?}");
     }
 }

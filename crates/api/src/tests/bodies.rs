@@ -39,6 +39,22 @@ async fn bodies_in_the_middle_of_the_work() {
     }
 }
 
+/// The answer is the same as without, and says in the end which question it is to.
+#[tokio::test]
+async fn a_nonce_comes_back() {
+    let hub = busy_hub();
+    let longest = "Az09-._~".repeat(16);
+    for path in ["/v1/tags", "/v1/tags/0", "/v1/tags/3", "/v1/zones", "/v1/zones/charger"] {
+        let plain = ok(&hub, path).await;
+        for nonce in ["x", &longest] {
+            let with = ok(&hub, &format!("{path}?nonce={nonce}")).await;
+            let open = plain.strip_suffix('}').expect("an object");
+            assert_eq!(with, format!("{open},\"nonce\":\"{nonce}\"}}"), "{path}");
+        }
+    }
+    assert!(ok(&hub, "/v1/zones?tag=0&nonce=y").await.ends_with(r#","nonce":"y"}"#));
+}
+
 #[tokio::test]
 async fn a_bad_day_in_rows_for_programs() {
     let hub = busy_hub();

@@ -106,12 +106,25 @@ async fn a_rubbish_query_is_422_and_names_what_is_known() {
         ("after=x", "not the number of an event"),
         ("after=-1", "not the number of an event"),
         ("topics=zone&after=1", "name event among the topics"),
-        ("rate=1", "it takes topics, tag, zone, max_rate_hz, after"),
+        ("rate=1", "it takes topics, tag, zone, max_rate_hz, after, nonce"),
+        ("nonce=", "nonce '' is not 1 to 128 letters"),
     ] {
         let detail = problem(StatusCode::UNPROCESSABLE_ENTITY, get(&app, &format!("/v1/live?{query}")).await);
         assert!(detail.contains(words), "{query}: {detail}");
         let sse = get(&app, &format!("/v1/live.sse?{query}")).await;
         assert_eq!(problem(StatusCode::UNPROCESSABLE_ENTITY, sse), detail);
+    }
+    let too_long = format!("nonce={}", "x".repeat(129));
+    for path in ["/v1/tags", "/v1/tags/0", "/v1/zones", "/v1/zones/charger", "/v1/live", "/v1/live.sse"] {
+        for query in
+            ["nonce=", "nonce=a+b", "nonce=a%22b", "nonce=%C3%BC", "nonce=a/b", "nonce=%00", &too_long]
+        {
+            let answer = get(&app, &format!("{path}?{query}")).await;
+            let detail = problem(StatusCode::UNPROCESSABLE_ENTITY, answer);
+            assert!(detail.contains("is not 1 to 128 letters"), "{path}?{query}: {detail}");
+        }
+        let twice = get(&app, &format!("{path}?nonce=a&nonce=a")).await;
+        assert!(problem(StatusCode::UNPROCESSABLE_ENTITY, twice).contains("twice"));
     }
     for (query, words) in [
         ("after=x", "not the number of an event"),

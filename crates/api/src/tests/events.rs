@@ -2,7 +2,7 @@
 //! over Server-Sent Events in `sse.rs`.
 
 use axum::http::StatusCode;
-use hereabout_core::{AnchorId, SiteDraft, TrackSettings, ZoneState};
+use hereabout_core::{AnchorId, Micros, SiteDraft, TrackSettings, ZoneState};
 use hereabout_engine::{AnchorChange, AnchorState, FindingChange, KitChange, Output, ZoneReport};
 use insta::assert_snapshot;
 use serde_json::Value;
@@ -74,6 +74,9 @@ fn drafts() -> Vec<EventDraft> {
         EventDraft::link(T, Some("the port is gone: plug the primary anchor in")),
         EventDraft::configuration(T, "read again on SIGHUP"),
         EventDraft::calibration(T, "set over HTTP"),
+        EventDraft::clock(T, Micros::from_millis(30_000), Micros::from_millis(30_000), Some(false)),
+        EventDraft::clock(T, Micros::from_micros(-1_500), Micros::from_micros(29_998_500), None),
+        EventDraft::clock(T, Micros::ZERO, Micros::from_micros(29_998_500), Some(true)),
         EventDraft::data_lost(T, LostWhat::LogRows, 4, 9),
         EventDraft::data_lost(T, LostWhat::OutOfOrder, 1, 1),
         EventDraft::data_lost(T, LostWhat::TooManyTags, 1, 1),
@@ -91,7 +94,7 @@ async fn every_kind_of_event() {
     let lines: Vec<String> =
         page["events"].as_array().expect("events").iter().map(ToString::to_string).collect();
     let findings = every_finding(0.4).len() + every_kit_finding(0.4).len();
-    assert_eq!(lines.len(), 2 + 3 + findings + 8);
+    assert_eq!(lines.len(), 2 + 3 + findings + 11);
     // The order of fields is that of the text itself.
     let text = get(&app(&hub), "/v1/events?after=0").await.2;
     assert_snapshot!("events", text.replace("},{\"type\"", "},\n{\"type\""));

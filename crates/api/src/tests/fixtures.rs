@@ -24,6 +24,7 @@ use crate::{
     ApiError, ApiSettings, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, SiteInfo, bind,
     routes::{App, router},
     serve,
+    v1::Sending,
 };
 
 /// 2026-05-04T09:12:31.204512Z; from `date -u -d 2026-05-04T09:12:31Z +%s`.
@@ -295,13 +296,29 @@ pub(crate) fn busy_hub() -> Hub {
 }
 
 pub(crate) fn settings() -> ApiSettings {
-    ApiSettings::new(Arc::new(now))
+    // The steady clock agrees with the other one, and stands still like that.
+    let since_start = Arc::new(|| Duration::from_micros(90_001_200));
+    ApiSettings { since_start, ..ApiSettings::new(Arc::new(now)) }
+}
+
+/// The moment at which things leave by these settings.
+pub(crate) fn sending() -> Sending {
+    settings().sending()
+}
+
+/// The service over `hub` at this many seconds after [`T`].
+pub(crate) fn app_at(hub: &Hub, s: f64) -> Router {
+    app_with(hub, ApiSettings { now: Arc::new(move || T.plus(Micros::from_secs_f64(s))), ..settings() })
 }
 
 pub(crate) fn app(hub: &Hub) -> Router {
+    app_with(hub, settings())
+}
+
+pub(crate) fn app_with(hub: &Hub, settings: ApiSettings) -> Router {
     router(App {
         hub: hub.clone(),
-        settings: Arc::new(settings()),
+        settings: Arc::new(settings),
         shutdown: CancellationToken::new(),
         tracker: TaskTracker::new(),
     })

@@ -8,8 +8,8 @@ use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnsw
 use super::fixtures::*;
 use crate::{
     Hub, MAX_TAGS,
-    hub::{Subscription, Wants},
     mailbox::Taken,
+    reader::{Subscription, Wants},
 };
 
 fn everything() -> Wants {
@@ -25,13 +25,14 @@ fn everything() -> Wants {
         tag: None,
         zone_name: None,
         spacing: None,
+        nonce: None,
     }
 }
 
 /// The texts that wait.
 fn texts(reader: &Subscription) -> Vec<String> {
     let mut texts = Vec::new();
-    while let Taken::Message(message, missed) = reader.take() {
+    while let (Taken::Message(message, missed), _) = reader.take(&sending) {
         assert_eq!(missed, 0);
         texts.push(message.text.to_string());
     }
@@ -54,7 +55,7 @@ fn only_so_many_tags_are_kept_and_the_oldest_goes() {
 #[test]
 fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
     let hub = busy_hub();
-    let reader = hub.subscribe(everything(), T, 64, 1).unwrap();
+    let reader = hub.subscribe(everything(), &|| T, 64, 1).unwrap();
     texts(&reader);
     let mut next = table();
     next.rows[0].rate_hz = 7.0;
@@ -72,7 +73,7 @@ fn an_anchor_is_told_of_when_its_state_changes_and_only_then() {
 #[test]
 fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do() {
     let hub = busy_hub();
-    let reader = hub.subscribe(everything(), T, 64, 1).unwrap();
+    let reader = hub.subscribe(everything(), &|| T, 64, 1).unwrap();
     texts(&reader);
     let moved = |e| AnchorFinding::Moved { shift_m: [e, 0.1], size_se_m: 0.04, direction_se_deg: Some(6.0) };
     let mut next = table();
@@ -96,7 +97,8 @@ fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do
 #[test]
 fn a_link_that_waits_for_the_same_reason_is_told_once() {
     let hub = busy_hub();
-    let reader = hub.subscribe(Wants { position: false, anchor: false, ..everything() }, T, 64, 1).unwrap();
+    let reader =
+        hub.subscribe(Wants { position: false, anchor: false, ..everything() }, &|| T, 64, 1).unwrap();
     assert_eq!(texts(&reader).len(), 1);
     hub.set_link(waiting(2.0));
     hub.set_link(waiting(1.0)); // the next try, which failed alike
@@ -111,7 +113,7 @@ fn a_link_that_waits_for_the_same_reason_is_told_once() {
 fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
     let hub = busy_hub();
     let wants = Wants { anchor: false, link: false, range: false, tag: Some(TagId(0)), ..everything() };
-    let reader = hub.subscribe(wants, T, 64, 1).unwrap();
+    let reader = hub.subscribe(wants, &|| T, 64, 1).unwrap();
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Position(lost(4184, 3)));
     hub.publish(&Output::Ranges(epoch(0)));
@@ -122,13 +124,13 @@ fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
 #[test]
 fn a_subscription_ends_when_it_is_dropped() {
     let hub = busy_hub();
-    let first = hub.subscribe(everything(), T, 64, 2).unwrap();
+    let first = hub.subscribe(everything(), &|| T, 64, 2).unwrap();
     let _second =
-        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, T, 64, 2).unwrap();
-    assert!(hub.subscribe(everything(), T, 64, 2).is_none());
+        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, &|| T, 64, 2).unwrap();
+    assert!(hub.subscribe(everything(), &|| T, 64, 2).is_none());
     drop(first);
     assert_eq!(hub.snapshot().subscribers, 1);
-    assert!(hub.subscribe(everything(), T, 64, 2).is_some());
+    assert!(hub.subscribe(everything(), &|| T, 64, 2).is_some());
 }
 
 #[tokio::test]

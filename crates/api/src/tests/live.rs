@@ -92,7 +92,7 @@ async fn the_snapshot_comes_first_and_then_the_changes() {
 
     hub.publish(&Output::Ranges(epoch(0))); // not asked for
     hub.publish(&Output::Position(located(4183, 0)));
-    let live = crate::v1::PositionBody::from_report(&located(4183, 0), Some(now().since(T))).to_json();
+    let live = crate::v1::PositionBody::from_report(&located(4183, 0), Some(sending())).to_json();
     assert_eq!(text(&mut client).await, live);
     let mut next = table();
     next.rows[1].state = AnchorState::Silent;
@@ -393,4 +393,59 @@ async fn the_last_events_come_before_the_goodbye() {
     server.shutdown.cancel();
     assert_eq!(value(&mut client).await["kind"], "stop");
     assert_eq!(u16::from(close_frame(&mut client).await.code), 1001);
+}
+
+#[tokio::test]
+async fn a_nonce_comes_first_and_pongs_come_in_order() {
+    let hub = busy_hub();
+    let server = served(&hub, settings()).await;
+    let mut client = connect(server.addr, "?topics=position&tag=0&nonce=Qz-0.1_~").await;
+    assert_eq!(text(&mut client).await, r#"{"type":"nonce","nonce":"Qz-0.1_~","sender_s":90.0012}"#);
+    assert_eq!(value(&mut client).await["seq"], 4181);
+    hub.publish(&Output::Position(located(4183, 0)));
+    client.send(Message::text(r#"{"ping":"a \"b\""}"#)).await.unwrap();
+    assert_eq!(value(&mut client).await["seq"], 4183);
+    assert_eq!(text(&mut client).await, r#"{"type":"pong","ping":"a \"b\"","sender_s":90.0012}"#);
+    client.send(Message::text(r#"{"ping":7}"#)).await.unwrap();
+    let problem = value(&mut client).await;
+    assert_eq!((&problem["type"], &problem["sender_s"]), (&"pong".into(), &Value::Null));
+    assert!(problem["problem"].as_str().expect("words").contains("send that"), "{problem}");
+    // The second time it is only counted, and the stream goes on.
+    client.send(Message::text(r#"{"ping":7}"#)).await.unwrap();
+    until(|| hub.snapshot().counts.pings_unanswered == 2).await;
+    client.send(Message::text(r#"{"ping":"c"}"#)).await.unwrap();
+    assert_eq!(value(&mut client).await["ping"], "c");
+}
+
+/// The reader of an own backlog: its pong comes behind all of it, by the steady time of then.
+#[tokio::test]
+async fn a_pong_shows_a_slow_reader_its_backlog() {
+    let hub = Hub::new(info());
+    let server = served(&hub, settings()).await;
+    let mut slow = connect(server.addr, "?topics=position").await;
+    // Until nothing gets through any more: every message of some rounds is left out for a newer one.
+    let (mut seq, mut stuck) = (0, 0);
+    while stuck < 5 {
+        let before = hub.snapshot().counts.missed;
+        (0..100).for_each(|i| hub.publish(&Output::Position(located(seq + 1 + i, 0))));
+        seq += 100;
+        tokio::time::sleep(Duration::from_millis(2)).await;
+        stuck = if hub.snapshot().counts.missed == before + 100 { stuck + 1 } else { 0 };
+    }
+    for i in 0..30 {
+        slow.send(Message::text(format!(r#"{{"ping":"{i}"}}"#))).await.unwrap();
+    }
+    until(|| hub.snapshot().counts.pings_unanswered >= 22).await;
+    let (mut last, mut pongs) = (0, Vec::new());
+    while pongs.len() < 8 {
+        let v = value(&mut slow).await;
+        match v["type"].as_str() {
+            Some("position") => last = v["seq"].as_u64().expect("a number"),
+            Some("pong") => pongs.push((v["ping"].as_str().expect("a text").to_owned(), last)),
+            other => assert_eq!(other, Some("missed")),
+        }
+    }
+    let expected: Vec<_> = (0..8).map(|i| (i.to_string(), seq)).collect();
+    assert_eq!(pongs, expected, "behind the newest position that waited");
+    assert_eq!(hub.snapshot().counts.pings_unanswered, 22);
 }

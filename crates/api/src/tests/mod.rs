@@ -3,8 +3,10 @@
 
 mod bodies;
 mod calibrations;
+mod clock;
 mod errors;
 mod events;
+mod expiry;
 pub(crate) mod fixtures;
 mod hub;
 mod live;

@@ -59,7 +59,7 @@ async fn a_client_of_another_make_reads_a_position() {
     let text =
         tokio::task::spawn_blocking(move || ureq::get(&url).call().unwrap().body_mut().read_to_string());
     let text = soon(text).await.unwrap().unwrap();
-    assert_eq!(text, crate::v1::PositionBody::from_report(&located(4181, 0), Some(now().since(T))).to_json());
+    assert_eq!(text, crate::v1::PositionBody::from_report(&located(4181, 0), Some(sending())).to_json());
 }
 
 #[tokio::test]

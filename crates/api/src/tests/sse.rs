@@ -80,12 +80,26 @@ async fn it_gives_the_messages_of_live() {
     client.next_of("zone").await;
     hub.publish(&Output::Zone(inside(5, 0)));
     let zone = client.next_of("zone").await;
-    let body = crate::v1::ZoneReportBody::from_report(&inside(5, 0), "roller door").to_json();
+    let body = crate::v1::ZoneReportBody::from_report(&inside(5, 0), "roller door");
+    let body = body.sent(inside(5, 0).valid_until, sending()).to_json();
     assert_eq!(zone, serde_json::from_str::<Value>(&body).expect("JSON"));
     assert_eq!(client.last_id, None, "only events have an id");
     server.shutdown.cancel();
     assert_eq!(client.next().await, None, "the end comes as an end");
     soon(server.ended).await.expect("no panic").expect("no error");
+}
+
+#[tokio::test]
+async fn a_nonce_is_the_first_message() {
+    let hub = busy_hub();
+    hub.count_event(&EventDraft::stop(T));
+    let server = served(&hub, settings()).await;
+    let (_, mut client) = Client::connect(server.addr, "?topics=event,position&after=0&nonce=n1", "").await;
+    let first = client.next().await.expect("open");
+    assert_eq!(first, serde_json::json!({"type": "nonce", "nonce": "n1", "sender_s": 90.0012}));
+    assert_eq!(client.next().await.expect("open")["type"], "event");
+    let position = client.next_of("position").await;
+    assert_eq!((&position["valid_for_s"], &position["sender_s"]), (&0.4988.into(), &90.0012.into()));
 }
 
 #[tokio::test]

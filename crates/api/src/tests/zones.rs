@@ -9,7 +9,7 @@ use insta::assert_snapshot;
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{Hub, hub::Wants, mailbox::Taken};
+use crate::{Hub, mailbox::Taken, reader::Wants};
 
 async fn json(hub: &Hub, path: &str) -> Value {
     let (status, _, text) = get(&app(hub), path).await;
@@ -111,10 +111,13 @@ fn a_reader_gets_the_zone_and_tag_that_it_asked_for() {
     hub.publish(&Output::Zone(inside(1, 0)));
     hub.publish(&Output::Zone(outside(2, 3)));
     let texts = |wants: Wants| {
-        let reader = hub.subscribe(wants, now(), 64, 9).expect("room");
+        let reader = hub.subscribe(wants, &now, 64, 9).expect("room");
         hub.publish(&Output::Zone(inside(3, 0)));
         hub.publish(&Output::Zone(ZoneReport { zone: 1, ..inside(4, 0) }));
-        let next = || if let Taken::Message(m, 0) = reader.take() { Some(m.text.to_string()) } else { None };
+        let next = || match reader.take(&sending).0 {
+            Taken::Message(m, 0) => Some(m.text.to_string()),
+            _ => None,
+        };
         let of = |t: String| serde_json::from_str::<Value>(&t).expect("JSON")["seq"].clone();
         std::iter::from_fn(next).map(of).collect::<Vec<_>>()
     };
@@ -133,8 +136,8 @@ fn a_change_of_state_is_neither_thinned_nor_delayed() {
     let hub = busy_hub();
     hub.publish(&Output::Zone(outside(1, 0)));
     let slow = Some(Duration::from_secs(3_600));
-    let reader = hub.subscribe(wants(Some("roller door"), slow), now(), 64, 9).expect("room");
-    let next = || match reader.take() {
+    let reader = hub.subscribe(wants(Some("roller door"), slow), &now, 64, 9).expect("room");
+    let next = || match reader.take(&sending).0 {
         Taken::Message(m, missed) => {
             assert_eq!(missed, 0, "what was asked to be left out is not missed");
             serde_json::from_str::<Value>(&m.text).expect("JSON")["seq"].as_u64()

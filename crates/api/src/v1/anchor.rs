@@ -1,7 +1,7 @@
 //! Health of the anchors, for programs; `/v1/anchors.txt` has the same for people.
 
 use hereabout_core::Anchor;
-use hereabout_engine::{AnchorHealth, AnchorMinute, AnchorState};
+use hereabout_engine::{AnchorMinute, AnchorState};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -9,7 +9,7 @@ use super::{
     FindingBody, KitFindingBody, MessageType, PlaceBody, json,
     number::{rfc3339, round_1e4, vector},
 };
-use crate::health::Diagnosis;
+use crate::{current::AnchorNow, health::Diagnosis};
 
 /// State of an anchor, from its ranges alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -57,7 +57,8 @@ pub struct AnchorBody {
     /// Its last range after correction, metres.
     #[schema(required)]
     pub last_range_m: Option<f64>,
-    /// Ranges per second over the last 10 s; null before the first report of the engine.
+    /// Ranges per second over the last 10 s. This and the three that follow are null while nobody can say: before the
+    /// first report of the engine, and when the newest is more than 3 s old.
     #[schema(required)]
     pub rate_hz: Option<f64>,
     /// Share (0 to 1) of the frames of the last 10 s that had a range of this anchor.
@@ -93,13 +94,14 @@ pub struct AnchorBody {
 }
 
 impl AnchorBody {
-    /// The body of `anchor`; `health` is `None` before the engine's first report.
+    /// The body of `anchor`; `now` is `None` before the engine's first report.
     pub(crate) fn new(
         anchor: &Anchor,
-        health: Option<&AnchorHealth>,
+        now: Option<&AnchorNow>,
         diagnosis: &Diagnosis,
         anchors: &[Anchor],
     ) -> AnchorBody {
+        let health = now.map(|n| &n.health);
         let findings =
             diagnosis.findings.iter().map(|(finding, said)| FindingBody::new(finding, said, anchors));
         AnchorBody {
@@ -111,7 +113,7 @@ impl AnchorBody {
             since: health.and_then(|h| h.since).map(rfc3339),
             last_heard: health.and_then(|h| h.last_heard).map(rfc3339),
             last_range_m: health.and_then(|h| h.last_range_m).and_then(round_1e4),
-            rate_hz: health.and_then(|h| round_1e4(h.rate_hz)),
+            rate_hz: now.and_then(|n| n.rate_hz).and_then(round_1e4),
             share: health.and_then(|h| h.share).and_then(round_1e4),
             rejected_share: health.and_then(|h| h.rejected_share).and_then(round_1e4),
             mean_residual_m: health.and_then(|h| h.mean_residual_m).and_then(round_1e4),

@@ -3,7 +3,7 @@
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{MessageType, json};
+use super::{MessageType, Sending, json};
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -56,6 +56,56 @@ impl MissedBody {
     }
 }
 
+/// The answer to a reader's text `{"ping":"…"}`, after everything that was waiting for the reader before it: the time
+/// from ping to pong is how old what is read can be.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct PongBody {
+    /// Always `pong`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// The text of the ping; absent when it was none.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ping: Option<String>,
+    /// What was wrong with the ping, and what to do; told once, and only when something was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub problem: Option<String>,
+    /// The sender's steady time at the sending, seconds since its start; absent with a problem.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sender_s: Option<f64>,
+}
+
+impl PongBody {
+    /// The text of a pong that only lacks what the sending knows.
+    pub(crate) fn text(ping: &str) -> String {
+        let (ping, problem) = (Some(ping.to_owned()), None);
+        json(&PongBody { kind: MessageType::Pong, ping, problem, sender_s: None })
+    }
+
+    /// The text of the answer to what was meant as a ping.
+    pub(crate) fn problem_text(problem: &str) -> String {
+        let (ping, problem) = (None, Some(problem.to_owned()));
+        json(&PongBody { kind: MessageType::Pong, ping, problem, sender_s: None })
+    }
+}
+
+/// The first message to a reader who gave a `nonce`: this stream is the one that was asked for, just now.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct NonceBody {
+    /// Always `nonce`.
+    #[serde(rename = "type")]
+    pub kind: MessageType,
+    /// As it was given.
+    pub nonce: String,
+    /// The sender's steady time at the sending, seconds since its start.
+    pub sender_s: f64,
+}
+
+impl NonceBody {
+    pub(crate) fn text(nonce: String, sending: Sending) -> String {
+        json(&NonceBody { kind: MessageType::Nonce, nonce, sender_s: sending.sender_s() })
+    }
+}
+
 /// What the decoder made of the bytes.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct DecoderBody {
@@ -105,6 +155,22 @@ pub struct LiveBody {
     pub subscribers: usize,
     /// Messages that slow ones did not get, since the start.
     pub missed: u64,
+    /// Pings without a pong, since the start: too many waited already, or they were no pings.
+    pub pings_unanswered: u64,
+}
+
+/// How the daemon's time stands to UTC. Answers rest on a steady time, whatever the computer's clock does; stamps are
+/// those of the clock.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct ClockBody {
+    /// Whether the computer's clock is synchronised; null when nobody can say.
+    #[schema(required)]
+    pub synchronised: Option<bool>,
+    /// UTC minus the time scale of the log's session, seconds: how far the clock was set since the session began.
+    pub utc_minus_session_s: f64,
+    /// When that changed last, RFC 3339; null when it did not.
+    #[schema(required)]
+    pub changed_at: Option<String>,
 }
 
 /// The daemon itself.
@@ -120,6 +186,8 @@ pub struct StatusBody {
     pub now: String,
     /// Seconds since the start.
     pub uptime_s: f64,
+    /// How the daemon's time stands to UTC.
+    pub clock: ClockBody,
     /// The wire to the kit.
     pub link: LinkBody,
     /// Null until the decoder has told.

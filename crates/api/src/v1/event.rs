@@ -4,7 +4,7 @@
 //! one JSON object. That object is what the log keeps, so an event that is read back from the log is byte for byte
 //! the one that was published. The number comes last, from whoever keeps the count.
 
-use hereabout_core::{AnchorId, Site, Timestamp};
+use hereabout_core::{AnchorId, Micros, Site, Timestamp};
 use hereabout_engine::{
     AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, ZoneReport,
 };
@@ -20,6 +20,8 @@ use crate::words;
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
 const MOST_WORDS: usize = 1_200;
+/// What a change of site file or offsets means.
+const ANEW: &str = "tracks are computed anew from the last ranges, zones start as unknown";
 /// Longest text of one fact, characters.
 const MOST_FACT: usize = 300;
 
@@ -43,10 +45,12 @@ pub enum EventKind {
     Restart,
     /// The wire to the kit.
     Link,
-    /// The site file was read again: tracks and zones start afresh.
+    /// The site file was read again: tracks are computed anew from the last ranges, zones start as unknown.
     Configuration,
-    /// New offsets: tracks and zones start afresh.
+    /// New offsets: tracks are computed anew from the last ranges, zones start as unknown.
     Calibration,
+    /// The computer's clock was set, or began or ceased to be synchronised: stamps follow it, answers do not.
+    Clock,
     /// Something was lost.
     DataLost,
 }
@@ -65,6 +69,7 @@ impl EventKind {
             EventKind::Link => "link",
             EventKind::Configuration => "configuration",
             EventKind::Calibration => "calibration",
+            EventKind::Clock => "clock",
             EventKind::DataLost => "data_lost",
         }
     }
@@ -166,6 +171,18 @@ pub struct StartFacts {
     pub site: String,
 }
 
+/// Facts of a change of the computer's clock.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct ClockFacts {
+    /// By how much it was set, seconds, positive when forward; 0 when only `synchronised` changed.
+    pub by_s: f64,
+    /// UTC minus the time scale of the log's session from now on, seconds.
+    pub utc_minus_session_s: f64,
+    /// Whether it is synchronised; null when nobody can say.
+    #[schema(required)]
+    pub synchronised: Option<bool>,
+}
+
 /// Facts of a loss.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct LostFacts {
@@ -199,6 +216,8 @@ pub enum EventFacts {
     Link(LinkFacts),
     /// Of `start`.
     Start(StartFacts),
+    /// Of `clock`.
+    Clock(ClockFacts),
     /// Of `data_lost`.
     Lost(LostFacts),
     /// Of `stop`, `configuration` and `calibration`, and of events in logs of before.
@@ -427,14 +446,41 @@ impl EventDraft {
 
     /// The site file was read again: how it came about, as a part of a sentence.
     pub fn configuration(at: Timestamp, how: &str) -> EventDraft {
-        let words = format!("The configuration was {how}; tracks and zones start afresh.");
+        let words = format!("The configuration was {how}; {ANEW}.");
         EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
     }
 
     /// New offsets are in force: how they came, as a part of a sentence.
     pub fn calibration(at: Timestamp, how: &str) -> EventDraft {
-        let words = format!("A calibration was {how}; tracks and zones start afresh.");
+        let words = format!("A calibration was {how}; {ANEW}.");
         EventDraft::new(at, EventKind::Calibration, &words, &EventFacts::None(NoFacts {}))
+    }
+
+    /// The computer's clock was set by `by`, so that UTC is from now on `utc_minus_session` ahead of the session's time
+    /// scale; or, with no `by`, it began or ceased to be synchronised.
+    pub fn clock(
+        at: Timestamp,
+        by: Micros,
+        utc_minus_session: Micros,
+        synchronised: Option<bool>,
+    ) -> EventDraft {
+        let sync = match synchronised {
+            Some(true) => "it is synchronised",
+            Some(false) => "it is not synchronised: set up time synchronisation",
+            None => "whether it is synchronised is not known",
+        };
+        let (by_s, offset_s) = (by.secs_f64(), utc_minus_session.secs_f64());
+        let words = if by == Micros::ZERO {
+            format!("The computer's clock: {sync}.")
+        } else {
+            let way = if by_s > 0.0 { "forward" } else { "back" };
+            format!(
+                "The computer's clock was set {way} by {:.3} s; stamps follow it, answers do not; {sync}.",
+                by_s.abs()
+            )
+        };
+        let facts = ClockFacts { by_s, utc_minus_session_s: offset_s, synchronised };
+        EventDraft::new(at, EventKind::Clock, &words, &EventFacts::Clock(facts))
     }
 
     /// `count` more of something were lost, `total` since the start.

@@ -13,29 +13,33 @@ mod finding;
 mod number;
 mod position;
 mod range;
+mod sending;
 mod site;
 mod zone;
 
 pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MinuteBody};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
-    AliveBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody, OutputsBody,
-    Problem, RouteBody, StatusBody,
+    AliveBody, ClockBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody,
+    NonceBody, OutputsBody, PongBody, Problem, RouteBody, StatusBody,
 };
 pub(crate) use event::event_text;
 pub use event::{
-    AnchorEventFacts, EventBody, EventDraft, EventFacts, EventKind, EventsBody, FindingEventFacts,
-    KitEventFacts, LinkFacts, LostFacts, LostWhat, NoFacts, NoLongerKeptBody, NumbersAnewBody, NumbersKeptIn,
-    RestartFacts, SpanBody, StartFacts, ZoneFacts,
+    AnchorEventFacts, ClockFacts, EventBody, EventDraft, EventFacts, EventKind, EventsBody,
+    FindingEventFacts, KitEventFacts, LinkFacts, LostFacts, LostWhat, NoFacts, NoLongerKeptBody,
+    NumbersAnewBody, NumbersKeptIn, RestartFacts, SpanBody, StartFacts, ZoneFacts,
 };
 pub use finding::{
     CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,
 };
 pub use number::{rfc3339, round_1e4, round_1e8};
+pub(crate) use position::doubted;
 pub use position::{
-    CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody, with_age,
+    CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody,
 };
 pub use range::{RangeBody, RangesBody, VerdictName};
+pub use sending::Sending;
+pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
 pub(crate) use zone::unheard_tags;
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
@@ -67,6 +71,10 @@ pub enum MessageType {
     NumbersAnew,
     /// How many messages a slow reader did not get.
     Missed,
+    /// The answer to a reader's ping, in order with the other messages.
+    Pong,
+    /// What a reader gave as `nonce`; its first message.
+    Nonce,
 }
 
 /// JSON text of a body.

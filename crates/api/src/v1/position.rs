@@ -1,14 +1,15 @@
 //! The position message: what robots steer by. Also one row of `replay --out`, byte for byte.
 
-use hereabout_core::{Doubt, Micros, NoFixReason, RejectReason, TagState};
+use hereabout_core::{Doubt, NoFixReason, RejectReason, TagState};
 use hereabout_engine::{Place, PositionReport, RejectedRange};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
-    MessageType, json,
+    MessageType, Sending, json,
     number::{matrix, rfc3339, round_1e4, vector},
 };
+use crate::current::Position;
 
 /// How far a position can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -36,6 +37,10 @@ impl From<TagState> for PositionStateName {
 }
 
 /// Where one tag is, or that and why this is not known.
+///
+/// What has run out is never served as current: whoever asks after `valid_until` gets `lost` with the code `expired`,
+/// `seq` of the last message, and both stamps at the instant at which it ran out. A message of a stream is as it was
+/// said; when it left too late, `valid_for_s` is 0.
 ///
 /// Positions may jump like any absolute fix (ROS REP-105, frame `map`). Axes: x east, y north, z up,
 /// right-handed, metres (REP-103).
@@ -97,6 +102,17 @@ pub struct PositionBody {
     /// Seconds from `time` to the sending of this message. Absent in replay.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub age_s: Option<f64>,
+    /// Seconds from the sending of this message to `valid_until`; 0 when it held no longer. Count them from its arrival,
+    /// less what it waited on its way. Absent in replay.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub valid_for_s: Option<f64>,
+    /// The sender's steady time at the sending of this message, seconds since its start: who sees it lag behind a steady
+    /// clock of its own reads what waited. Absent in replay.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sender_s: Option<f64>,
+    /// What was given as `nonce`; only in an answer to a question that had one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nonce: Option<String>,
 }
 
 /// A range that was left out of a position.
@@ -162,6 +178,16 @@ pub enum NoFixCode {
     Expired,
 }
 
+impl NoFixBody {
+    /// Why there is no position any more where the last one has run out.
+    fn expired() -> NoFixBody {
+        NoFixBody {
+            code: NoFixCode::Expired,
+            words: "nothing newer was said for as long as the last position held".to_owned(),
+        }
+    }
+}
+
 impl From<NoFixReason> for NoFixBody {
     fn from(reason: NoFixReason) -> NoFixBody {
         let (code, words) = match reason {
@@ -205,7 +231,13 @@ impl From<NoFixReason> for NoFixBody {
 }
 
 fn not_current(doubt: Doubt) -> (NoFixCode, String) {
-    let (code, words) = match doubt {
+    let (code, words) = doubted(doubt);
+    (code, words.to_owned())
+}
+
+/// Why frames give no position although they come, and what to do.
+pub(crate) fn doubted(doubt: Doubt) -> (NoFixCode, &'static str) {
+    match doubt {
         Doubt::Old => (
             NoFixCode::OldFrames,
             "frames come, but they were measured too long ago: look for what holds them back",
@@ -222,8 +254,7 @@ fn not_current(doubt: Doubt) -> (NoFixCode, String) {
             NoFixCode::AgeUnknown,
             "how old the frames are is not known yet: wait until their pace has been even for some seconds",
         ),
-    };
-    (code, words.to_owned())
+    }
 }
 
 pub(super) fn why(reason: RejectReason) -> &'static str {
@@ -252,8 +283,8 @@ impl From<&Place> for CandidateBody {
 }
 
 impl PositionBody {
-    /// The body of `report`; with its `age` when it is sent live, without when it is replayed.
-    pub fn from_report(report: &PositionReport, age: Option<Micros>) -> PositionBody {
+    /// The body of `report`; with what the moment tells when it is sent, without when it is replayed.
+    pub fn from_report(report: &PositionReport, sending: Option<Sending>) -> PositionBody {
         let place = report.place.as_ref().map(CandidateBody::from);
         PositionBody {
             kind: MessageType::Position,
@@ -276,8 +307,20 @@ impl PositionBody {
             rejected: report.rejected.iter().map(RejectedBody::from).collect(),
             candidates: report.candidates.iter().map(CandidateBody::from).collect(),
             no_fix: report.no_fix.map(NoFixBody::from),
-            age_s: age.map(age_seconds),
+            age_s: sending.map(|s| s.age_s(report.at)),
+            valid_for_s: sending.map(|s| s.valid_for_s(report.valid_until)),
+            sender_s: sending.map(Sending::sender_s),
+            nonce: None,
         }
+    }
+
+    /// The body of a position as it counts at some moment: lost, and why, when it has run out.
+    pub(crate) fn from_current(position: &Position<'_>) -> PositionBody {
+        let mut body = PositionBody::from_report(&position.report, None);
+        if position.expired {
+            body.no_fix = Some(NoFixBody::expired());
+        }
+        body
     }
 
     /// The body of a delayed report. It has no age: being late is its nature.
@@ -291,23 +334,13 @@ impl PositionBody {
     }
 }
 
-/// A clock that was set back must not make a message younger than it can be.
-fn age_seconds(age: Micros) -> f64 {
-    age.max(Micros::ZERO).secs_f64()
-}
-
-/// `text`, which is [`PositionBody::to_json`] of a body without age, with the age added at its end.
-///
-/// So the text is made once for all readers, and each gets the age at the moment of sending.
-pub fn with_age(text: &str, age: Micros) -> String {
-    let open = text.strip_suffix('}').unwrap_or(text);
-    format!("{open},\"age_s\":{}}}", json(&age_seconds(age)))
-}
-
-/// The latest position message of every tag. Describes the shape for the OpenAPI document; the text
+/// The latest position message of every tag, as it counts now. Describes the shape for the OpenAPI document; the text
 /// is put together from the messages themselves.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct TagsBody {
     /// In the order of tag ids; empty before the first position.
     pub tags: Vec<PositionBody>,
+    /// What was given as `nonce`; only when it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nonce: Option<String>,
 }

@@ -2,7 +2,7 @@ use hereabout_core::{AnchorId, Dimension, Micros, NoFixReason, RejectReason, Tag
 use hereabout_engine::{Place, PositionReport, RejectedRange};
 
 use super::*;
-use crate::tests::fixtures::{T, epoch, located, lost};
+use crate::tests::fixtures::{T, epoch, inside, located, lost, sending};
 
 /// The design's own example, but for numbers: this report has all optional fields.
 fn full() -> PositionReport {
@@ -17,8 +17,8 @@ fn full() -> PositionReport {
 
 #[test]
 fn a_position_has_the_fields_of_the_design_in_their_order() {
-    let text = PositionBody::from_report(&full(), Some(Micros::from_micros(1_200))).to_json();
-    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"restarted":false,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long","p_good":0.0312}],"age_s":0.0012}"#);
+    let text = PositionBody::from_report(&full(), Some(sending())).to_json();
+    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"restarted":false,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long","p_good":0.0312}],"age_s":0.0012,"valid_for_s":0.4988,"sender_s":90.0012}"#);
 }
 
 #[test]
@@ -46,16 +46,34 @@ fn an_ambiguous_position_gives_both_places_and_the_reason() {
 }
 
 #[test]
-fn the_live_text_is_the_replayed_one_with_the_age_at_its_end() {
+fn the_live_text_is_the_replayed_one_with_what_the_sending_knows_at_its_end() {
     for report in [full(), located(1, 0), lost(2, 9)] {
         let replayed = PositionBody::from_report(&report, None).to_json();
-        assert!(!replayed.contains("age_s"));
-        for us in [0, 1, 1_200, 86_400_000_000, -5] {
-            let age = Micros::from_micros(us);
-            let live = PositionBody::from_report(&report, Some(age)).to_json();
-            assert_eq!(with_age(&replayed, age), live);
+        assert!(!replayed.contains("age_s") && !replayed.contains("valid_for_s"));
+        let tail = Tail::Holds { at: Some(report.at), until: report.valid_until };
+        for us in [0, 1, 1_200, 499_999, 500_000, 86_400_000_000, -5] {
+            let sending = Sending { now: T.plus(Micros::from_micros(us)), ..sending() };
+            let live = PositionBody::from_report(&report, Some(sending)).to_json();
+            assert_eq!(tail.put(&replayed, sending), live);
+            assert!(live.starts_with(replayed.trim_end_matches('}')), "replay cuts it off at its end");
+            let live: serde_json::Value = serde_json::from_str(&live).unwrap();
+            let left_s = (500_000 - us).max(0) as f64 / 1e6;
+            assert_eq!(
+                (&live["age_s"], &live["valid_for_s"]),
+                (&(us.max(0) as f64 / 1e6).into(), &left_s.into())
+            );
         }
     }
+}
+
+#[test]
+fn a_zone_gets_the_same_at_its_end() {
+    let report = inside(5, 0);
+    let body = ZoneReportBody::from_report(&report, "roller door");
+    let live = body.clone().sent(report.valid_until, sending()).to_json();
+    let tail = Tail::Holds { at: None, until: report.valid_until };
+    assert_eq!(tail.put(&body.to_json(), sending()), live);
+    assert!(live.ends_with(r#","valid_for_s":0.4988,"sender_s":90.0012}"#), "{live}");
 }
 
 #[test]

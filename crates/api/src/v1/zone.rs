@@ -2,7 +2,7 @@
 //!
 //! The message is what gates and robots act on, so it says until when it holds, and why it is what it is. It is
 //! made from the engine's report once; what is served later than `valid_until` is [`ZoneReportBody::at`]: unknown,
-//! whatever the report said, because a stopped engine must not leave a stale "inside" behind.
+//! whatever the report said, because a stopped engine must not leave a stale "inside" behind (see `current.rs`).
 
 use hereabout_core::{TagId, Timestamp, Zone, ZoneState};
 use hereabout_engine::{ZoneReport, ZoneWhy};
@@ -10,9 +10,10 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{
-    MessageType, json,
+    MessageType, Sending, json,
     number::{rfc3339, round_1e4},
 };
+use crate::current;
 
 /// What a tag is to a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -126,6 +127,14 @@ pub struct ZoneReportBody {
     pub why: ZoneWhyName,
     /// The same for people: one plain sentence.
     pub words: String,
+    /// Seconds from the sending of this message to `valid_until`; 0 when it held no longer. Count them from its arrival,
+    /// less what it waited on its way.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub valid_for_s: Option<f64>,
+    /// The sender's steady time at the sending of this message, seconds since its start: who sees it lag behind a steady
+    /// clock of its own reads what waited.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sender_s: Option<f64>,
 }
 
 impl ZoneReportBody {
@@ -145,13 +154,22 @@ impl ZoneReportBody {
             eta_s: report.eta_s.and_then(round_1e4),
             why: report.why.into(),
             words: zone_words(report, zone),
+            valid_for_s: None,
+            sender_s: None,
         }
+    }
+
+    /// The same with what the moment of sending tells. `until` is its `valid_until`.
+    #[must_use]
+    pub(crate) fn sent(self, until: Timestamp, sending: Sending) -> ZoneReportBody {
+        let (valid_for_s, sender_s) = (Some(sending.valid_for_s(until)), Some(sending.sender_s()));
+        ZoneReportBody { valid_for_s, sender_s, ..self }
     }
 
     /// What holds at `now` after `report` was the last: the report itself while it is valid, and unknown from then
     /// on. An unknown keeps its reason.
     pub fn at(report: &ZoneReport, zone: &str, now: Timestamp) -> ZoneReportBody {
-        ZoneReportBody::from_report(&expired(report, now), zone)
+        ZoneReportBody::from_report(&current::zone(report, now), zone)
     }
 
     /// The message about a tag that was never heard; `None` for a zone about any tag when none was.
@@ -178,30 +196,14 @@ impl ZoneReportBody {
             eta_s: None,
             why: ZoneWhyName::NeverHeard,
             words,
+            valid_for_s: None,
+            sender_s: None,
         }
     }
 
     /// The JSON text, on one line. The one place that makes it.
     pub fn to_json(&self) -> String {
         json(self)
-    }
-}
-
-/// The report as it counts at `now`.
-fn expired(report: &ZoneReport, now: Timestamp) -> ZoneReport {
-    if now <= report.valid_until || report.state == ZoneState::Unknown {
-        return *report;
-    }
-    ZoneReport {
-        at: report.valid_until,
-        state: ZoneState::Unknown,
-        was: report.state,
-        since: report.valid_until,
-        why: ZoneWhy::NoData,
-        probability: None,
-        depth_m: None,
-        eta_s: None,
-        ..*report
     }
 }
 
@@ -280,11 +282,25 @@ pub struct ZoneAnswerBody {
     pub words: String,
     /// The message of each tag, in the order of tag ids.
     pub tags: Vec<ZoneReportBody>,
+    /// Seconds from the sending of the answer to `valid_until`; 0 when it holds no longer.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub valid_for_s: Option<f64>,
+    /// The sender's steady time at the sending, seconds since its start.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sender_s: Option<f64>,
+    /// What was given as `nonce`; only when it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nonce: Option<String>,
 }
 
 impl ZoneAnswerBody {
     /// The answer from the messages of all tags; they must not be empty to be anything but unknown.
-    pub(crate) fn new(zone: &str, tags: Vec<ZoneReportBody>, now: Timestamp) -> ZoneAnswerBody {
+    pub(crate) fn new(
+        zone: &str,
+        tags: Vec<ZoneReportBody>,
+        now: Timestamp,
+        sending: Option<Sending>,
+    ) -> ZoneAnswerBody {
         let any = |state| tags.iter().any(|t| t.state == state);
         let state = if any(ZoneStateName::Inside) {
             ZoneStateName::Inside
@@ -304,7 +320,11 @@ impl ZoneAnswerBody {
                 format!("Whether a tag is inside {zone} is not known of {} tags.", some.len())
             }
         };
-        ZoneAnswerBody { zone: zone.to_owned(), state, valid_until, words, tags }
+        let shortest = behind.iter().filter_map(|t| t.valid_for_s).min_by(f64::total_cmp);
+        let valid_for_s = sending.map(|_| shortest.unwrap_or(0.0));
+        let sender_s = sending.map(Sending::sender_s);
+        let zone = zone.to_owned();
+        ZoneAnswerBody { zone, state, valid_until, words, tags, valid_for_s, sender_s, nonce: None }
     }
 }
 
@@ -315,6 +335,9 @@ pub struct ZonesBody {
     pub time: String,
     /// In file order.
     pub zones: Vec<ZoneAnswerBody>,
+    /// What was given as `nonce`; only when it was.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nonce: Option<String>,
 }
 
 /// The tags that a zone waits for although none of `heard` is it: those of its rule, or one of any.

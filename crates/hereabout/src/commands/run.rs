@@ -101,8 +101,9 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
         hub.set_log(LogStatus { path: path.clone(), ..LogStatus::default() });
     }
     let stop_api = CancellationToken::new();
-    let api_clock = clock.clone();
-    let mut settings = ApiSettings::new(Arc::new(move || api_clock.utc_now()));
+    let (api_clock, api_hub, api_start) = (clock.clone(), hub.clone(), clock.clone());
+    let mut settings = ApiSettings::new(Arc::new(move || api_hub.utc(api_clock.now())));
+    settings.since_start = Arc::new(move || api_start.since_start());
     let (operator, operations) = mpsc::channel(4);
     settings.operator = Some(operator);
     let api = hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone());
@@ -115,7 +116,7 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let (synchronised_in, synchronised) = watch::channel(None);
     tokio::spawn(watch_synchronisation(synchronised_in, stop.clone()));
     let source_text = ports.source_text.clone();
-    let pump = Pump::new(decoder, engine, hub.clone(), log, source_text, clock.clone(), synchronised);
+    let pump = Pump::new(decoder, engine, hub.clone(), log, source_text, clock.started_at(), synchronised);
     let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
     let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
