@@ -5,7 +5,7 @@
 //! out by the test itself ([`Stage::until`]). The gate's decisions are a matter of messages and times alone, so they are
 //! made afterwards, from what was written down.
 
-use std::collections::{BTreeSet, HashMap, VecDeque};
+use std::collections::{HashMap, VecDeque};
 use std::io::Write;
 use std::net::{TcpListener, TcpStream, UdpSocket};
 use std::path::{Path, PathBuf};

@@ -27,7 +27,9 @@ use std::path::Path;
 use std::time::Duration;
 
 use hereabout_api::v1::{EventDraft, LostWhat};
-use hereabout_api::{ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus};
+use hereabout_api::{
+    ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus,
+};
 use hereabout_core::{Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};

@@ -10,6 +10,10 @@
 //! schedule says puts the frame behind by the difference, and frames that come early afterwards bring it back: the
 //! recursion of a queue (Lindley 1952, from memory), b ← max(0, b + gap − scheduled).
 //!
+//! Without a counter frames are not all alike: some kits send a frame for each range, in bursts, and fewer when fewer anchors
+//! answer. So only a gap longer than the usual longest one ([`LONGER`]) puts the frame behind, and "too many" is told by the
+//! number of frames of the last second against the long-run pace.
+//!
 //! **Known or not.** After the start, a new row, or a gap that nothing explains, the age is not known until the pace was
 //! normal for max([`NORMAL_S`], [`NORMAL_INTERVALS`] intervals) (within a tenth): a backlog that is worked off comes faster, and while
 //! it does its age is known to be large. Frames that come faster than measured without having been
@@ -32,6 +36,19 @@ const JITTER_INTERVALS: f64 = 0.5;
 /// Intervals longer than scheduled by this share of one, and so many seconds, are gaps.
 const GAP_INTERVALS: f64 = 0.5;
 const GAP_S: f64 = 0.03;
+/// Without a counter: a gap is longer than this times the usual longest interval; the longest is forgotten by this share a
+/// frame, and never taken as more than so many intervals, or seconds.
+const LONGER: f64 = 1.5;
+const FORGET_LONGEST: f64 = 0.001;
+const LONGEST_INTERVALS: f64 = 3.0;
+const LONGEST_S: f64 = 0.3;
+/// Without a counter: so many times as many frames as usual are too many; the usual pace is learned with this weight.
+const TOO_MANY: f64 = 1.6;
+const SLOW_GAIN: f64 = 0.005;
+/// A kit whose pace is uneven by more than [`NORMAL_WITHIN`] is allowed this much more than what was seen of it, and at most
+/// so much in all.
+const UNEVEN: f64 = 1.2;
+const UNEVEN_MOST: f64 = 0.5;
 /// Two halves of a stretch have one pace within this share: the first time, and when it is learned again.
 const STEADY_FIRST: f64 = 0.3;
 const STEADY_AGAIN: f64 = 0.15;
@@ -45,8 +62,8 @@ const PACE_GAIN: f64 = 0.2;
 const FORGET_S: f64 = 5.0;
 const FORGET_EARLY_S: f64 = 2.0;
 /// So much must have been caught up, seconds and intervals, before it is a backlog.
-const CAUGHT_UP_S: f64 = 0.2;
-const CAUGHT_UP_INTERVALS: f64 = 2.0;
+const CAUGHT_UP_S: f64 = 0.5;
+const CAUGHT_UP_INTERVALS: f64 = 4.0;
 /// Arrivals that are kept: a second of the fastest kit and more.
 const MARKS: usize = 256;
 
@@ -129,9 +146,17 @@ pub(super) struct Delay {
     marks: Marks,
     /// Seconds a count.
     interval_s: Option<f64>,
+    /// Without a counter: the usual longest interval, and the pace in the long run.
+    longest_s: f64,
+    slow_interval_s: f64,
+    /// How far the pace of a second (or five intervals) was off that of the long run, a share.
+    uneven: f64,
     behind_s: f64,
+    /// The same before it was caught up with.
+    peak_s: f64,
+    /// Without a counter: how far a frame is behind within the usual unevenness, for its stamp alone.
+    lag_s: f64,
     early_s: f64,
-    caught_up_s: f64,
     settled: bool,
     /// Number of the mark from which on the pace is looked at.
     since: usize,
@@ -146,9 +171,13 @@ impl Default for Delay {
         Delay {
             marks: Marks { ring: [Mark::default(); MARKS], count: 0 },
             interval_s: None,
+            longest_s: 0.0,
+            slow_interval_s: 0.0,
+            uneven: 0.0,
             behind_s: 0.0,
+            peak_s: 0.0,
+            lag_s: 0.0,
             early_s: 0.0,
-            caught_up_s: 0.0,
             settled: false,
             since: 0,
             no_gap_since: 0,
@@ -183,7 +212,7 @@ impl Delay {
     pub(super) fn anew(&mut self, arrival: &Arrival, millis: Option<u32>) -> Age {
         self.marks.count = 0;
         self.marks.push(Mark { at: arrival.at, counts: 0, clock_ms: 0 });
-        (self.behind_s, self.early_s, self.caught_up_s) = (0.0, 0.0, 0.0);
+        (self.behind_s, self.peak_s, self.lag_s, self.early_s) = (0.0, 0.0, 0.0, 0.0);
         (self.settled, self.since, self.no_gap_since, self.link_changed) = (false, 0, 0, false);
         self.envelope = millis.map(|_| Envelope::new(arrival.at));
         Age { delay_s: 0.0, is_known: false }
@@ -211,7 +240,11 @@ impl Delay {
             self.behind_s = envelope.take(arrival.at, clock_s);
         } else if let Some(interval_s) = self.interval_s {
             let off_s = passed_s - sent as f64 * interval_s;
-            self.queue(off_s, passed_s, interval_s, arrival.max_age_s);
+            if counts.is_some() {
+                self.queue(off_s, passed_s, interval_s, arrival.max_age_s);
+            } else {
+                self.queue_uncounted(off_s, passed_s, interval_s, arrival.max_age_s);
+            }
             if link_changed && counts.is_none() {
                 self.unsettle(self.marks.count - 1);
             }
@@ -221,9 +254,13 @@ impl Delay {
         }
         self.learn_pace();
         let backlog = self.interval_s.is_some_and(|t| {
-            self.caught_up_s >= CAUGHT_UP_S.max(CAUGHT_UP_INTERVALS * t) && self.behind_s > arrival.max_age_s
+            let caught_up_s = self.peak_s - self.behind_s;
+            caught_up_s >= CAUGHT_UP_S.max(CAUGHT_UP_INTERVALS * t) && self.behind_s > arrival.max_age_s
         });
-        Age { delay_s: self.behind_s, is_known: self.settled || (backlog && self.envelope.is_none()) }
+        Age {
+            delay_s: self.behind_s.max(self.lag_s),
+            is_known: self.settled || (backlog && self.envelope.is_none()),
+        }
     }
 
     /// How many were sent without a counter that says so: one, and of those that may have been damaged as many as
@@ -239,18 +276,16 @@ impl Delay {
         if self.settled {
             self.behind_s *= (-passed_s / FORGET_S).exp();
         }
-        let before_s = self.behind_s;
         self.behind_s += off_s;
         self.early_s *= (-passed_s / FORGET_EARLY_S).exp();
         if self.behind_s < 0.0 {
             self.early_s -= self.behind_s;
             self.behind_s = 0.0;
         }
-        self.caught_up_s += (before_s - self.behind_s).max(0.0);
+        self.peak_s = self.peak_s.max(self.behind_s);
         let is_gap = off_s > GAP_S.max(GAP_INTERVALS * interval_s);
         if is_gap {
-            self.no_gap_since = number;
-            self.caught_up_s = 0.0;
+            (self.no_gap_since, self.peak_s) = (number, self.behind_s);
         }
         if self.behind_s > max_age_s && (self.settled || is_gap) {
             self.unsettle(number);
@@ -258,6 +293,44 @@ impl Delay {
         if self.early_s > max_age_s.max(1.5 * interval_s) && self.settled {
             self.unsettle(number);
         }
+    }
+
+    /// The same without a counter: only what is longer than any usual interval puts the frame behind.
+    fn queue_uncounted(&mut self, off_s: f64, passed_s: f64, interval_s: f64, max_age_s: f64) {
+        let number = self.marks.count - 1;
+        if self.settled {
+            self.behind_s *= (-passed_s / FORGET_S).exp();
+        }
+        let longest_s = self.longest_s.max(interval_s);
+        // A stamp may be off by this without making the frame old.
+        let most_lag_s = (longest_s - interval_s).min(0.9 * max_age_s);
+        self.lag_s = ((self.lag_s + off_s) * (-passed_s / FORGET_S).exp()).clamp(0.0, most_lag_s);
+        let is_gap = off_s > GAP_S && (passed_s > LONGER * longest_s || off_s > max_age_s);
+        if is_gap || self.behind_s > 0.0 {
+            self.behind_s = (self.behind_s + off_s).max(0.0);
+        }
+        self.peak_s = self.peak_s.max(self.behind_s);
+        if is_gap {
+            (self.no_gap_since, self.peak_s) = (number, self.behind_s);
+        }
+        let most_s = LONGEST_S.max(LONGEST_INTERVALS * interval_s);
+        if self.settled {
+            self.longest_s = (longest_s * (1.0 - FORGET_LONGEST)).max(passed_s.min(most_s));
+        }
+        if self.behind_s > max_age_s && (self.settled || is_gap) || self.settled && self.too_many() {
+            self.unsettle(number);
+        }
+    }
+
+    /// Whether more frames came lately than the pace of the long run gives.
+    fn too_many(&self) -> bool {
+        let slow_s = self.slow_interval_s;
+        let last = self.marks.count - 1;
+        let from = self.marks.back(self.no_gap_since, NORMAL_S.max(NORMAL_INTERVALS * slow_s));
+        from.is_some_and(|from| {
+            let (passed_s, counts) = self.marks.between(from, last);
+            counts * slow_s > TOO_MANY * passed_s
+        })
     }
 
     fn unsettle(&mut self, number: usize) {
@@ -282,7 +355,8 @@ impl Delay {
                 Some(_) => (self.marks.get(last).clock_ms - self.marks.get(from).clock_ms) as f64 / 1e3,
             };
             let jitter_s = JITTER_S.min(JITTER_INTERVALS * interval_s);
-            (scheduled_s - passed_s).abs() <= NORMAL_WITHIN * passed_s + jitter_s
+            let within = NORMAL_WITHIN.max((UNEVEN * self.uneven).min(UNEVEN_MOST));
+            (scheduled_s - passed_s).abs() <= within * passed_s + jitter_s
         });
         if normal {
             self.be_settled(interval_s);
@@ -294,7 +368,10 @@ impl Delay {
     fn be_settled(&mut self, interval_s: f64) {
         self.settled = true;
         self.interval_s.get_or_insert(interval_s);
-        (self.early_s, self.caught_up_s) = (0.0, 0.0);
+        if self.slow_interval_s == 0.0 {
+            self.slow_interval_s = interval_s;
+        }
+        (self.early_s, self.peak_s) = (0.0, 0.0);
         if self.envelope.is_none() {
             self.behind_s = 0.0;
         }
@@ -308,6 +385,7 @@ impl Delay {
         let believed = |pace: &f64| *pace > interval_s || self.behind_s <= 0.0;
         if let Some(pace_s) = self.marks.steady(from, STEADY_AGAIN).filter(believed) {
             self.interval_s = Some(pace_s);
+            self.slow_interval_s = pace_s;
             self.no_gap_since = from;
             self.be_settled(pace_s);
         }
@@ -322,8 +400,21 @@ impl Delay {
         let from = self.no_gap_since.max(last.saturating_sub(PACE_FRAMES)).max(self.marks.oldest());
         let (passed_s, counts) = self.marks.between(from, last);
         if last - from >= PACE_FRAMES / 2 && counts > 0.0 && passed_s > 0.0 {
-            self.interval_s = Some(interval_s + PACE_GAIN * (passed_s / counts - interval_s));
+            let pace_s = passed_s / counts;
+            self.interval_s = Some(interval_s + PACE_GAIN * (pace_s - interval_s));
+            self.slow_interval_s += SLOW_GAIN * (pace_s - self.slow_interval_s);
+            self.note_unevenness();
         }
+    }
+}
+
+impl Delay {
+    fn note_unevenness(&mut self) {
+        let (last, slow_s) = (self.marks.count - 1, self.slow_interval_s);
+        let window = self.marks.back(self.no_gap_since, NORMAL_S.max(NORMAL_INTERVALS * slow_s));
+        let Some((passed_s, counts)) = window.map(|from| self.marks.between(from, last)) else { return };
+        let off = ((counts * slow_s - passed_s).abs() / passed_s).min(UNEVEN_MOST);
+        self.uneven = (self.uneven * (1.0 - FORGET_LONGEST)).max(off);
     }
 }
 
