@@ -32,6 +32,7 @@ use hereabout_wire::{FieldName, FrameSpec};
 use crate::engine::MAX_TAGS;
 use delay::Delay;
 use frozen::Frozen;
+pub use frozen::frozen_can_be_told;
 use order::{Order, Sequence, Turns};
 
 /// Judges frames as they come.

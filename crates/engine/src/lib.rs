@@ -30,6 +30,7 @@ mod zones;
 
 pub use engine::{Engine, MAX_TAGS};
 pub use epoch::epoch_from_frame;
+pub use freshness::frozen_can_be_told;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
     FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,

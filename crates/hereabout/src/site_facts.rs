@@ -1,8 +1,12 @@
 //! The facts of the site check in words, each with advice. Facts that many anchors share are told once.
 
 use hereabout_core::{AnchorId, Micros, MirrorSide};
+use hereabout_engine::frozen_can_be_told;
 use hereabout_ingest::{LATENCY_ADVICE, latency_matters, latency_words};
 use hereabout_solve::site_check::{SiteCheck, SiteFact, Stretch};
+use hereabout_wire::{FieldName, RangeKind};
+
+use crate::site_file::SiteFile;
 
 /// One fact for people.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,6 +36,37 @@ pub(crate) fn latency(latency_ms: Option<u32>) -> Option<Fact> {
     // At which pace the frames come is not known here.
     let ms = latency_ms.filter(|ms| latency_matters(*ms, None))?;
     Some(fact("latency timer", latency_words(ms), LATENCY_ADVICE))
+}
+
+/// White noise of a good range, metres: what modules have at best counts, unless the site states less (2 to 5 cm; common
+/// practice, no source).
+const WHITE_NOISE_M: f64 = 0.04;
+
+/// What can't be seen of frames that are old, sent again or frozen.
+pub(crate) fn freshness(site: &SiteFile) -> Vec<Fact> {
+    let Some(frame) = &site.frame else { return Vec::new() };
+    let mut out = Vec::new();
+    let has = |field| frame.layout.counter_max(field).is_some();
+    if !has(FieldName::Seq) && !has(FieldName::Millis) {
+        out.push(fact(
+            "no counter",
+            "frames carry neither a counter nor a clock: old ones that are sent again at the usual pace can't be told \
+             from new ones"
+                .to_owned(),
+            "take the module's counter (seq) or clock (millis) into the layout, if it sends one",
+        ));
+    }
+    let stated_m = site.site.anchors().iter().map(|a| a.range_sigma_m).fold(WHITE_NOISE_M, f64::min);
+    let step_m = 1.0 / frame.unit.per_metre();
+    let whole = matches!(frame.layout.range_kind(0), Some(RangeKind::Integer { .. }));
+    if whole && !frozen_can_be_told(step_m, stated_m) {
+        out.push(fact(
+            "frozen unseen",
+            format!("ranges come in steps of {step_m} m: a module that hangs looks like a tag at rest"),
+            "let the module send finer ranges, or a counter (seq)",
+        ));
+    }
+    out
 }
 
 fn place(at_m: [f64; 3]) -> String {

@@ -201,7 +201,7 @@ impl Field {
     /// The chance that a new range is equal.
     fn chance(&self, step_m: f64) -> f64 {
         let sigma_m = self.sigma_m(step_m);
-        let by_noise = if sigma_m > 0.0 { 1.0 - normal_two_sided_tail(0.5 * step_m / sigma_m) } else { 1.0 };
+        let by_noise = equal_at_rest(step_m, sigma_m);
         by_noise.max((self.again + PRIOR * by_noise) / (self.of + PRIOR))
     }
 
@@ -232,6 +232,17 @@ impl Field {
             (self.stretch_m2, self.stretch_count) = (0.0, 0);
         }
     }
+}
+
+/// The chance that a tag at rest in the middle of a step gives the same number again.
+fn equal_at_rest(step_m: f64, sigma_m: f64) -> f64 {
+    if sigma_m > 0.0 { 1.0 - normal_two_sided_tail(0.5 * step_m / sigma_m) } else { 1.0 }
+}
+
+/// Whether a module that hangs can be told by its ranges, with numbers in steps of `step_m` and white noise of `sigma_m`,
+/// metres.
+pub fn frozen_can_be_told(step_m: f64, sigma_m: f64) -> bool {
+    equal_at_rest(step_m, sigma_m) <= BLIND
 }
 
 /// Euclid's; of 0 and b it is b.

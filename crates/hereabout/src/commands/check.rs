@@ -128,6 +128,7 @@ fn to_text(site: &SiteFile, found: &SiteCheck, latency_ms: Option<u32>) -> Strin
         out += &format!("{warning}\n");
     }
     let mut facts = site_facts::words(found);
+    facts.extend(site_facts::freshness(site));
     facts.extend(site_facts::latency(latency_ms));
     for Fact { what, todo, .. } in &facts {
         out += &format!("- {what}\n    {todo}\n");
@@ -173,6 +174,7 @@ fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>, laten
         d.map(|d| json!({ "best": d.min, "median": d.median, "worst": d.worst, "worst_at_m": d.worst_at_m }))
     };
     let mut facts = found.map(site_facts::words).unwrap_or_default();
+    facts.extend(site.map(site_facts::freshness).unwrap_or_default());
     facts.extend(site_facts::latency(latency_ms));
     let facts: Vec<Value> =
         facts.iter().map(|f| json!({ "kind": f.kind, "what": f.what, "todo": f.todo })).collect();
@@ -208,6 +210,26 @@ mod tests {
             port.display()
         );
         SiteFile::from_text(Path::new("site.toml"), &text, None).expect("a good site")
+    }
+
+    #[test]
+    fn kits_whose_old_or_frozen_frames_cannot_be_seen_are_named() {
+        let facts = |layout: &str, unit: &str| {
+            let text = site(Path::new("/dev/null")).text
+                + &format!("[frame]\nlayout = \"{layout}\"\nunit = \"{unit}\"\nno_range = 0\n");
+            let site = SiteFile::from_text(Path::new("site.toml"), &text, None).expect("a good site");
+            let json = to_json(&[], Some((&site, &site_check(&site))), None);
+            let kinds = json["facts"].as_array().unwrap().iter();
+            kinds.map(|f| f["kind"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+        };
+        let named = |layout, unit| {
+            let facts = facts(layout, unit);
+            ["no counter", "frozen unseen"].map(|kind| facts.iter().any(|f| f == kind))
+        };
+        assert_eq!(named("c3 5a seq:u8 range:u16le*4 sum8", "cm"), [false, false]);
+        assert_eq!(named("c3 5a range:u16le*4 sum8", "cm"), [true, false]);
+        assert_eq!(named("c3 5a millis:u16le range:u16le*4 sum8", "dm"), [false, true]);
+        assert_eq!(named("c3 5a range:f32le*4 sum8", "m"), [true, false]);
     }
 
     #[test]
