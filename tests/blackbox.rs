@@ -3,6 +3,7 @@
 //! - `acting`: the examples for people who act
 //! - `anchors`: the table of a running daemon, and who else may answer
 //! - `cli`: the commands that end by themselves
+//! - `clock`: the wall clock is set while the daemon runs
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `events`: numbered events, resuming, kills and restarts
@@ -18,6 +19,7 @@
 mod acting;
 mod anchors;
 mod cli;
+mod clock;
 mod commissioning;
 mod daemon;
 mod datasets;
