@@ -9,23 +9,28 @@ CAUTION: an example, and not a safety component. A door can crush and an open ga
 
 The rule. The door may be open only while all of this holds; else it is closed, with the reason:
 - the newest message about the zone and the tag says `inside`;
-- it came less than its own time of validity ago (valid_until - time), by this machine's steady clock, so that silence closes;
-- it was made no longer than --max-age-s ago by the wall clocks of both machines, so that messages which waited
-  in some buffer, or a clock that is wrong, close;
+- it came less than its own time of validity ago (`valid_for_s`), by this machine's steady clock, so that silence closes;
+  what it waited on its way (see live_sse.py) is taken off, so that messages out of some buffer close;
+- the stream begins with the nonce that was asked with: it is the one of this question, and a new one;
 - the daemon is the one of the start: same site, same zone. Another one on the same port closes, and stays closed.
+
+No wall clock is needed. When the daemon's and this one differ, that is told; with --max-age-s it closes as well.
 
     examples/gate_controller.py --zone 'roller door' --tag 0
 
-Each change is one line: OPEN or CLOSE and why. Put your own relay into `Door.drive`. Standard library only.
+Each change is one line: OPEN or CLOSE and why. While it stays closed each further reason is told once, on standard
+error. Put your own relay into `Door.drive`. Standard library only.
 """
 
 import argparse
-import datetime
 import signal
 import sys
 import time
 
-from live_sse import Broken, Stream, get_json
+from live_sse import LATE_S, Broken, Reasons, Stream, WallClocks, get_json
+
+# Without a message about the zone for this long, that is the reason.
+NOTHING_SAID_S = 2.0
 
 
 class Door:
@@ -33,34 +38,39 @@ class Door:
 
     def __init__(self):
         self.is_open = None
+        self.reasons = Reasons()
 
     def set(self, is_open, why):
-        """Drives the door when something changes, and says so."""
+        """Drives the door when something changes, and says so; while it stays closed, each new reason once."""
+        if is_open:
+            self.reasons.forget()
+        is_new = not is_open and self.reasons.is_new(why)
         if is_open != self.is_open:
             self.is_open = is_open
             self.drive(is_open)
             print("OPEN " if is_open else "CLOSE", why, flush=True)
+        elif is_new:
+            print("closed:", why, file=sys.stderr, flush=True)
 
     def drive(self, is_open):
         """Here goes the relay. It should drop to closed by itself when this program dies."""
 
 
-def seconds(stamp):
-    """An RFC 3339 stamp in seconds."""
-    return datetime.datetime.fromisoformat(stamp.replace("Z", "+00:00")).timestamp()
-
-
 class Belief:
     """The newest message about the zone, and how long it may be believed."""
 
-    def __init__(self, max_age_s):
+    def __init__(self, clocks, max_age_s):
+        self.clocks = clocks
         self.max_age_s = max_age_s
+        self.since = time.monotonic()
         self.message = None
         self.until = 0.0
 
     def take(self, message):
         self.message = message
-        self.until = time.monotonic() + seconds(message["valid_until"]) - seconds(message["time"])
+        self.since = time.monotonic()
+        self.until = self.since + message["valid_for_s"] - message["waited_s"]
+        self.clocks.look(message)
 
     def hold_s(self):
         """Seconds for which the newest message still holds."""
@@ -69,14 +79,18 @@ class Belief:
     def answer(self):
         """May the door be open, and why."""
         if self.message is None:
-            return False, "nothing is known yet"
+            for_s = time.monotonic() - self.since
+            return False, "nothing is known yet" if for_s < NOTHING_SAID_S else f"nothing was said of the zone for {for_s:.0f} s"
         if self.message["state"] != "inside":
             return False, f"{self.message['state']}: {self.message['words']}"
         if self.hold_s() <= 0:
+            if self.message["valid_for_s"] <= 0:
+                return False, "the newest message had run out when it left the daemon: that is behind"
+            if self.message["waited_s"] > LATE_S:
+                return False, f"the newest message waited for {self.message['waited_s']:.1f} s on its way: it is old"
             return False, "silence: the last message holds no longer"
-        age_s = time.time() - seconds(self.message["time"])
-        if abs(age_s) > self.max_age_s:
-            return False, f"the message is {age_s:.1f} s old by this clock: it waited somewhere, or a clock is wrong"
+        if self.max_age_s is not None and abs(self.clocks.apart_s) > self.max_age_s:
+            return False, f"{self.clocks.words()}, where --max-age-s allows {self.max_age_s} s"
         return True, self.message["words"]
 
 
@@ -86,8 +100,8 @@ class Gate:
     def __init__(self, args):
         self.args = args
         self.door = Door()
+        self.clocks = WallClocks()
         self.known = None  # site and zone of the daemon at the start
-        self.complaint = None  # what was last said to be wrong
 
     def run(self):
         self.door.set(False, "start")
@@ -96,20 +110,13 @@ class Gate:
                 try:
                     self.follow()
                 except Broken as error:
-                    self.complain(str(error))
+                    self.door.set(False, str(error))
                 except (KeyError, TypeError, ValueError) as error:
-                    self.complain(f"a message that makes no sense: {error!r}")
+                    self.door.set(False, f"a message that makes no sense: {error!r}")
                 time.sleep(0.2)
         finally:
             # Whatever ends this program: interrupt, signal, a mistake in here.
             self.door.set(False, "this program ends")
-
-    def complain(self, why):
-        """Closes, and says what is wrong once, also when the door is closed already."""
-        self.door.set(False, why)
-        if why != self.complaint:
-            self.complaint = why
-            print(why, file=sys.stderr, flush=True)
 
     def follow(self):
         """One stream, until it breaks."""
@@ -118,8 +125,7 @@ class Gate:
         try:
             # Asked after the stream is open, so that it is the daemon of the stream that answers.
             self.check_identity()
-            self.complaint = None
-            belief = Belief(args.max_age_s)
+            belief = Belief(self.clocks, args.max_age_s)
             while True:
                 self.door.set(*belief.answer())
                 message = stream.next(min(max(belief.hold_s(), 0.0) + 0.01, 0.1))
@@ -150,7 +156,7 @@ def main():
     parser.add_argument("--url", default="http://127.0.0.1:6208")
     parser.add_argument("--zone", required=True, help="name of the zone, as in the site file")
     parser.add_argument("--tag", type=int, default=0)
-    parser.add_argument("--max-age-s", type=float, default=1.0)
+    parser.add_argument("--max-age-s", type=float, help="close, too, while the wall clocks differ by more than this")
     # A polite kill must close the door as Ctrl-C does.
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     try:

@@ -1,19 +1,32 @@
 //! The examples for people who act, against the simulated kit: whatever makes the zone uncertain closes the door.
 //!
-//! A cart is parked in the roller door's zone, so that every example opens; then its reason is taken away.
+//! A cart is parked in the roller door's zone, so that every example opens; then its reason is taken away. What lies
+//! between daemon and example is a [`Between`]: it holds messages back, or lets none through. A daemon whose clock is
+//! another one than this machine's is a hub of the library.
 
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::net::{Shutdown, SocketAddr, TcpListener, TcpStream};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::SeqCst};
 use std::sync::mpsc::{Receiver, channel};
+use std::sync::{Arc, Mutex};
+use std::time::{Duration, Instant, SystemTime};
 
+use hereabout::site_file::SiteFile;
+use hereabout_api::{ApiSettings, ClockStatus, Hub, HubInfo, LinkState, LinkStatus, bind, serve};
+use hereabout_core::{Micros, TagId, TagState, Timestamp, ZoneState};
+use hereabout_engine::{Output, Place, PositionReport, ZoneReport, ZoneWhy};
 use rustix::process::Signal;
 use serde_json::Value;
+use tokio_util::sync::CancellationToken;
 
 use crate::nursery::{LAYOUT, PLACES_M};
-use crate::support::{Daemon, Live, PATIENCE, root, wait_for};
+use crate::support::{Daemon, Live, PATIENCE, get, root, wait_for};
 
 const ZONE: &str = "roller door";
+/// A zone that the cart never comes to.
+const FAR_ZONE: &str = "seed beds";
 /// East and north of the parked cart, metres.
 const PARKED_M: [f64; 2] = [11.0, 2.0];
 
@@ -26,7 +39,8 @@ fn site(folder: &Path, name: &str, off_from: usize) -> PathBuf {
     let mut text = format!(
         "[site]\nname = \"{name}\"\ndimension = \"2d\"\ntag_height_m = 0.9\n\n[source]\nport = \"sim://scenario.toml\"\n\n\
          [frame]\nlayout = \"{LAYOUT}\"\nunit = \"cm\"\nno_range = 0\n\n[[zone]]\nname = \"{ZONE}\"\n\
-         polygon_m = [[9.0, 0.0], [13.0, 0.0], [13.0, 4.0], [9.0, 4.0]]\n"
+         polygon_m = [[9.0, 0.0], [13.0, 0.0], [13.0, 4.0], [9.0, 4.0]]\n\n[[zone]]\nname = \"{FAR_ZONE}\"\n\
+         polygon_m = [[17.0, 8.0], [21.0, 8.0], [21.0, 12.0], [17.0, 12.0]]\n"
     );
     for (i, at_m) in PLACES_M.iter().enumerate() {
         text += &format!("\n[[anchor]]\nid = {i}\nat_m = {at_m:?}\n");
@@ -43,26 +57,50 @@ fn site(folder: &Path, name: &str, off_from: usize) -> PathBuf {
     folder.join("site.toml")
 }
 
+/// The lines of a stream as they come.
+fn lines_of(stream: impl Read + Send + 'static) -> Receiver<String> {
+    let (send, lines) = channel();
+    std::thread::spawn(move || {
+        for line in BufReader::new(stream).lines().map_while(Result::ok) {
+            if send.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    lines
+}
+
 /// A running example with the lines that it prints.
 struct Example {
     name: &'static str,
     child: Child,
     lines: Receiver<String>,
+    errors: Receiver<String>,
 }
 
 impl Example {
     fn start(name: &'static str, command: &mut Command) -> Example {
-        let mut child = command.stdin(Stdio::null()).stdout(Stdio::piped()).spawn().unwrap();
-        let stdout = BufReader::new(child.stdout.take().unwrap());
-        let (send, lines) = channel();
-        std::thread::spawn(move || {
-            for line in stdout.lines().map_while(Result::ok) {
-                if send.send(line).is_err() {
-                    return;
-                }
+        let piped = command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = piped.spawn().unwrap();
+        let lines = lines_of(child.stdout.take().unwrap());
+        let errors = lines_of(child.stderr.take().unwrap());
+        Example { name, child, lines, errors }
+    }
+
+    /// The next line on standard error with one of these words in it; others are passed over.
+    fn told(&self, words: &[&str]) -> String {
+        loop {
+            match self.errors.recv_timeout(PATIENCE) {
+                Ok(line) if words.iter().any(|w| line.contains(w)) => return line,
+                Ok(_) => {}
+                Err(e) => panic!("{}: waited in vain for {words:?}: {e}", self.name),
             }
-        });
-        Example { name, child, lines }
+        }
+    }
+
+    /// Whether the door was opened since the last look.
+    fn opened(&self) -> bool {
+        self.printed().iter().any(|line| line.starts_with("OPEN"))
     }
 
     /// The next line that begins with `word`; lines of other kinds are passed over.
@@ -104,24 +142,107 @@ fn example(path: &str) -> PathBuf {
     root().join("examples").join(path)
 }
 
-/// The three controllers, following the daemon at `url`, each with its door open.
-fn open_doors(url: &str) -> [Example; 3] {
+/// The three controllers of a door, following the daemon at `url` about a zone.
+fn doors(url: &str, zone: &str) -> [Example; 3] {
     // Examples are built beside the tests.
     let built = std::env::current_exe().unwrap();
     let websocket = built.parent().unwrap().with_file_name("examples").join("gate_websocket");
     let doors = [
         Example::start(
             "gate_controller.py",
-            Command::new("python3").arg(example("gate_controller.py")).args(["--url", url, "--zone", ZONE]),
+            Command::new("python3").arg(example("gate_controller.py")).args(["--url", url, "--zone", zone]),
         ),
-        Example::start("gate_websocket", Command::new(websocket).args(["--url", url, ZONE])),
-        Example::start("gate_curl.sh", Command::new(example("gate_curl.sh")).args([ZONE, url])),
+        Example::start("gate_websocket", Command::new(websocket).args(["--url", url, zone])),
+        Example::start("gate_curl.sh", Command::new(example("gate_curl.sh")).args([zone, url])),
     ];
     for door in &doors {
         assert_eq!(door.line(""), "CLOSE start", "{}", door.name);
+    }
+    doors
+}
+
+/// The same with each door open.
+fn open_doors(url: &str) -> [Example; 3] {
+    let doors = doors(url, ZONE);
+    for door in &doors {
         door.line("OPEN");
     }
     doors
+}
+
+fn follower(url: &str) -> Example {
+    let path = example("robot_follower/robot_follower.py");
+    let follower =
+        Example::start("robot_follower.py", Command::new("python3").arg(path).args(["--url", url]));
+    assert_eq!(follower.line(""), r#"{"stop": "start"}"#);
+    follower
+}
+
+/// What lies between the daemon and who follows it.
+struct Between {
+    url: String,
+    /// What the daemon says is passed on this much later, milliseconds.
+    late_ms: Arc<AtomicU64>,
+    /// What is said to the daemon does not reach it.
+    deaf: Arc<AtomicBool>,
+}
+
+impl Between {
+    fn new(daemon_url: &str) -> Between {
+        let daemon: SocketAddr = daemon_url.trim_start_matches("http://").parse().unwrap();
+        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+        let url = format!("http://{}", listener.local_addr().unwrap());
+        let between = Between { url, late_ms: Arc::default(), deaf: Arc::default() };
+        let (late_ms, deaf) = (between.late_ms.clone(), between.deaf.clone());
+        std::thread::spawn(move || {
+            for client in listener.incoming().map_while(Result::ok) {
+                // A daemon that is gone refuses, and so does what lies before it.
+                let Ok(server) = TcpStream::connect(daemon) else { continue };
+                let up = (client.try_clone().unwrap(), server.try_clone().unwrap());
+                let deaf = deaf.clone();
+                std::thread::spawn(move || pass_on(up.0, up.1, || !deaf.load(SeqCst)));
+                let late_ms = late_ms.clone();
+                std::thread::spawn(move || hold_back(server, client, &late_ms));
+            }
+        });
+        between
+    }
+}
+
+/// Bytes from one side to the other, as far as they are let through.
+fn pass_on(mut from: TcpStream, mut to: TcpStream, through: impl Fn() -> bool) {
+    let mut bytes = [0; 4096];
+    while let Ok(n @ 1..) = from.read(&mut bytes) {
+        if through() && to.write_all(&bytes[..n]).is_err() {
+            break;
+        }
+    }
+    let _ = to.shutdown(Shutdown::Write);
+}
+
+/// The same in its order, each piece no sooner than so long after it came.
+fn hold_back(mut from: TcpStream, mut to: TcpStream, late_ms: &AtomicU64) {
+    let (send, waiting) = channel::<(Instant, Vec<u8>)>();
+    let reading = std::thread::spawn(move || {
+        let mut bytes = [0; 4096];
+        while let Ok(n @ 1..) = from.read(&mut bytes) {
+            if send.send((Instant::now(), bytes[..n].to_vec())).is_err() {
+                break;
+            }
+        }
+        let _ = from.shutdown(Shutdown::Both);
+    });
+    while let Ok((came, bytes)) = waiting.recv() {
+        while came.elapsed() < Duration::from_millis(late_ms.load(SeqCst)) {
+            std::thread::sleep(Duration::from_millis(5));
+        }
+        if to.write_all(&bytes).is_err() {
+            break;
+        }
+    }
+    let _ = to.shutdown(Shutdown::Both);
+    drop(waiting);
+    let _ = reading.join();
 }
 
 fn started(folder: &Path) -> Daemon {
@@ -284,11 +405,7 @@ fn every_example_begins_with_its_caution() {
 fn poses_are_of_the_map_frame_and_stop_with_the_daemon() {
     let folder = tempfile::tempdir().unwrap();
     let daemon = started(folder.path());
-    let follower = Example::start(
-        "robot_follower.py",
-        Command::new("python3").arg(example("robot_follower/robot_follower.py")).args(["--url", &daemon.url]),
-    );
-    assert_eq!(follower.line(""), r#"{"stop": "start"}"#);
+    let follower = follower(&daemon.url);
     // Until the track has settled, noise can look like the motion of a slow tag.
     let pose = wait_for("a pose without a heading", || {
         let line: Value = serde_json::from_str(&follower.line("{")).unwrap();
@@ -307,4 +424,315 @@ fn poses_are_of_the_map_frame_and_stop_with_the_daemon() {
     assert_eq!((&covariance[35], &pose["orientation"]), (&Value::Null, &Value::Null));
     daemon.signal(Signal::KILL);
     wait_for("a stop", || follower.line("{").contains("stop").then_some(()));
+}
+
+#[test]
+fn a_door_that_never_opens_says_why() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = started(folder.path());
+    for door in doors(&daemon.url, FAR_ZONE) {
+        let told = door.told(&["closed: outside"]);
+        assert!(told.contains("Tag 0 is outside seed beds"), "{}: {told}", door.name);
+        // Figures that change are no new reason.
+        let mut live = Live::connect(&daemon, "topics=zone");
+        (0..40).for_each(|_| {
+            live.next_of("zone");
+        });
+        let again: Vec<String> = door.errors.try_iter().filter(|l| l.contains("outside")).collect();
+        assert!(again.is_empty() && !door.opened(), "{}: {again:?}", door.name);
+    }
+    // A name that is spelt wrong, and a tag that nobody has.
+    for door in doors(&daemon.url, "rolling door") {
+        let told = door.told(&["no zone", "unknown-zone"]);
+        assert!(told.contains("rolling door") || told.contains(ZONE), "{}: {told}", door.name);
+    }
+    let nobody = Example::start(
+        "gate_controller.py",
+        Command::new("python3").arg(example("gate_controller.py")).args([
+            "--url",
+            &daemon.url,
+            "--zone",
+            ZONE,
+            "--tag",
+            "7",
+        ]),
+    );
+    nobody.told(&["closed: unknown: Whether tag 7 is inside roller door is not known"]);
+    // No daemon at all.
+    let url = daemon.url.clone();
+    daemon.stop();
+    for door in doors(&url, ZONE) {
+        door.told(&["onnect"]);
+        assert!(!door.opened());
+    }
+}
+
+#[test]
+fn what_comes_late_from_the_start_opens_nothing_and_says_why() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = started(folder.path());
+    drop(open_doors(&daemon.url));
+    let between = Between::new(&daemon.url);
+    between.late_ms.store(700, SeqCst); // longer than a message holds, shorter than anybody waits for an answer
+    let late = ["took", "waited for", "no answer", "timed out"];
+    let doors = doors(&between.url, ZONE);
+    for door in &doors {
+        door.told(&late);
+    }
+    let follower = follower(&between.url);
+    assert!(follower.line("{").contains("to open"));
+    // Everybody has heard much more of the zone by now.
+    let mut live = Live::connect(&daemon, "topics=zone");
+    (0..40).for_each(|_| {
+        live.next_of("zone");
+    });
+    for door in &doors {
+        assert!(!door.opened(), "{}", door.name);
+    }
+    assert!(follower.printed().iter().all(|l| l.contains("stop")));
+    between.late_ms.store(0, SeqCst);
+    for door in &doors {
+        door.line("OPEN");
+    }
+}
+
+#[test]
+fn what_begins_to_come_late_closes_with_that_reason() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = started(folder.path());
+    let between = Between::new(&daemon.url);
+    let doors = open_doors(&between.url);
+    between.late_ms.store(700, SeqCst);
+    for door in &doors {
+        door.line("CLOSE");
+    }
+    let [controller, websocket, curl] = &doors;
+    for door in [controller, websocket] {
+        door.told(&["waited for"]);
+    }
+    assert!(doors.iter().all(|d| !d.opened()));
+    between.late_ms.store(0, SeqCst);
+    for door in [controller, websocket, curl] {
+        door.line("OPEN");
+    }
+}
+
+#[test]
+fn a_ping_without_a_pong_closes() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = started(folder.path());
+    let between = Between::new(&daemon.url);
+    let [_, websocket, _] = open_doors(&between.url);
+    // Messages go on; nothing that this one says gets through.
+    between.deaf.store(true, SeqCst);
+    assert_eq!(websocket.line("CLOSE"), "CLOSE no answer to my ping: what I read may be old");
+    assert!(!websocket.opened());
+    between.deaf.store(false, SeqCst);
+    websocket.line("OPEN");
+}
+
+/// An answer of the daemon as it was some time ago: head and body, or the first messages of a stream.
+fn recorded(daemon: &Daemon, path: &str, until: &str) -> Vec<u8> {
+    let mut stream = TcpStream::connect(daemon.url.trim_start_matches("http://")).unwrap();
+    write!(stream, "GET {path} HTTP/1.0\r\nHost: localhost\r\n\r\n").unwrap();
+    let mut bytes = Vec::new();
+    while !String::from_utf8_lossy(&bytes).contains(until) {
+        let mut more = [0; 4096];
+        let n = stream.read(&mut more).unwrap();
+        assert!(n > 0, "the end before {until}: {}", String::from_utf8_lossy(&bytes));
+        bytes.extend_from_slice(&more[..n]);
+    }
+    bytes
+}
+
+#[test]
+fn an_answer_to_another_question_opens_nothing() {
+    let folder = tempfile::tempdir().unwrap();
+    let daemon = started(folder.path());
+    drop(open_doors(&daemon.url));
+    // What says again and again what was true once, and passes on the rest.
+    let inside = "\"state\":\"inside\"";
+    let stream = recorded(&daemon, "/v1/live.sse?topics=zone,event&nonce=old", inside);
+    let answer = recorded(&daemon, "/v1/zones/roller%20door?nonce=old", "\"nonce\":\"old\"}");
+    assert!(String::from_utf8_lossy(&answer).contains(inside));
+    let site = recorded(&daemon, "/v1/site", "}]}");
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let url = format!("http://{}", listener.local_addr().unwrap());
+    let asked = Arc::new(Mutex::new(0));
+    let counted = asked.clone();
+    std::thread::spawn(move || {
+        for mut client in listener.incoming().map_while(Result::ok) {
+            let mut bytes = [0; 4096];
+            let n = client.read(&mut bytes).unwrap_or(0);
+            let request = String::from_utf8_lossy(&bytes[..n]).into_owned();
+            let says = if request.contains("/v1/live.sse") {
+                &stream
+            } else if request.contains("/v1/zones") {
+                &answer
+            } else {
+                &site
+            };
+            *counted.lock().unwrap() += 1;
+            let _ = client.write_all(says);
+        }
+    });
+    let [controller, _, curl] = doors(&url, ZONE);
+    controller.told(&["does not begin with the nonce"]);
+    curl.told(&["not to this question"]);
+    let follower = follower(&url);
+    assert!(follower.line("{").contains("does not begin with the nonce"));
+    wait_for("many more questions", || (*asked.lock().unwrap() > 30).then_some(()));
+    assert!(!controller.opened() && !curl.opened());
+    daemon.stop();
+}
+
+fn wall_clock() -> Timestamp {
+    let since = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap();
+    Timestamp::from_micros(since.as_micros() as i64)
+}
+
+/// A daemon of the library whose clock is this far from the one of this machine. Its cart is in the roller door's zone.
+struct OtherClock {
+    url: String,
+    stop: CancellationToken,
+    threads: Vec<std::thread::JoinHandle<()>>,
+}
+
+impl OtherClock {
+    fn start(site: &Path, by_s: f64) -> OtherClock {
+        let hub = Hub::new(HubInfo {
+            version: "0.1.0".into(),
+            started_at: wall_clock(),
+            source: "sim://yard.toml".into(),
+            site: (&SiteFile::load(site).unwrap().site).into(),
+        });
+        let utc_minus_session = Micros::from_secs_f64(by_s);
+        hub.set_clock(ClockStatus { utc_minus_session, changed_at: wall_clock(), synchronised: Some(false) });
+        hub.set_link(LinkStatus { state: LinkState::Connected, reason: None, since: wall_clock() });
+        let (stop, scale, served) = (CancellationToken::new(), hub.clone(), hub.clone());
+        let (tell, told) = channel();
+        let (ended, token) = (stop.clone(), stop.clone());
+        let serving = std::thread::spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+            runtime.block_on(async {
+                let listener = bind(SocketAddr::from(([127, 0, 0, 1], 0))).await.unwrap();
+                tell.send(listener.local_addr().unwrap()).unwrap();
+                let settings = ApiSettings::new(Arc::new(move || scale.utc(wall_clock())));
+                serve(listener, served, settings, token).await.unwrap();
+            });
+        });
+        let url = format!("http://{}", told.recv().unwrap());
+        let feeding = std::thread::spawn(move || {
+            for seq in (1..).take_while(|_| !ended.is_cancelled()) {
+                let [position, zone] = parked(seq, wall_clock());
+                hub.publish(&position);
+                hub.publish(&zone);
+                std::thread::sleep(Duration::from_millis(50));
+            }
+        });
+        OtherClock { url, stop, threads: vec![serving, feeding] }
+    }
+}
+
+impl Drop for OtherClock {
+    fn drop(&mut self) {
+        self.stop.cancel();
+        self.threads.drain(..).for_each(|t| drop(t.join()));
+    }
+}
+
+/// The parked cart, located and inside, at an instant.
+fn parked(seq: u64, at: Timestamp) -> [Output; 2] {
+    let valid_until = at.plus(Micros::from_millis(500));
+    let position = PositionReport {
+        seq,
+        tag: TagId(0),
+        at,
+        received_at: at,
+        valid_until,
+        state: TagState::Located,
+        place: Some(Place {
+            position_m: [PARKED_M[0], PARKED_M[1], 0.9],
+            covariance_m2: [[0.01, 0.0, 0.0], [0.0, 0.01, 0.0], [0.0; 3]],
+        }),
+        candidates: Default::default(),
+        radius95_m: Some(0.25),
+        protection_radius_m: Some(0.4),
+        checked: true,
+        restarted: false,
+        velocity_mps: None,
+        hdop: Some(0.8),
+        vdop: None,
+        pdop: None,
+        used: Default::default(),
+        rejected: Default::default(),
+        no_fix: None,
+    };
+    let zone = ZoneReport {
+        seq,
+        zone: 0,
+        tag: TagId(0),
+        at,
+        valid_until,
+        state: ZoneState::Inside,
+        was: ZoneState::Inside,
+        since: at,
+        why: ZoneWhy::Probability,
+        probability: Some(0.999),
+        depth_m: Some(1.8),
+        eta_s: None,
+    };
+    [Output::Position(position), Output::Zone(zone)]
+}
+
+/// "... differ by N s": N.
+fn seconds_apart(line: &str) -> f64 {
+    let (_, rest) = line.split_once("the daemon's clock and this one differ by ").expect(line);
+    rest.split(' ').next().unwrap().parse().unwrap()
+}
+
+#[test]
+fn clocks_that_differ_keep_no_door_closed_and_are_told_once() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = site(folder.path(), "Larkfield test yard", PLACES_M.len());
+    for by_s in [-30.0, 3_600.0] {
+        let daemon = OtherClock::start(&site, by_s);
+        let differs = ["differ by"];
+        for door in open_doors(&daemon.url) {
+            let apart_s = seconds_apart(&door.told(&differs));
+            assert!((apart_s - f64::abs(by_s)).abs() < 10.0, "{}: {apart_s}", door.name);
+            let seq = || {
+                let (_, _, tag) = get(&format!("{}/v1/tags/0", daemon.url));
+                serde_json::from_str::<Value>(&tag).unwrap()["seq"].as_u64().unwrap()
+            };
+            let first = seq();
+            wait_for("many more messages", || (seq() > first + 30).then_some(()));
+            let again = door.errors.try_iter().filter(|l| l.contains("differ by")).count();
+            assert_eq!(again, 0, "{}: once", door.name);
+        }
+        let follower = follower(&daemon.url);
+        wait_for("a pose", || follower.line("{").contains("\"position\"").then_some(()));
+        follower.told(&differs);
+    }
+}
+
+#[test]
+fn a_clock_that_keeps_a_door_closed_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = site(folder.path(), "Larkfield test yard", PLACES_M.len());
+    let daemon = OtherClock::start(&site, 30.0);
+    let strict = Example::start(
+        "gate_controller.py",
+        Command::new("python3").arg(example("gate_controller.py")).args([
+            "--url",
+            &daemon.url,
+            "--zone",
+            ZONE,
+            "--max-age-s",
+            "1",
+        ]),
+    );
+    let told = strict.told(&["closed: the daemon's clock"]);
+    assert!(told.contains("where --max-age-s allows 1.0 s"), "{told}");
+    assert!(!strict.opened());
 }

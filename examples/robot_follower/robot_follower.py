@@ -13,6 +13,10 @@ What the lines are:
   of the tag's frame `tag_N` in `map`; `odom` and `base_link` belong to the robot, which knows where the tag sits on it.
 - A tag has no heading. While it moves, the direction of travel is given as yaw, with its variance; else null.
 
+A pose holds for `valid_for_s` by this machine's steady clock, less what it waited on its way here (see live_sse.py). No
+wall clock is needed; when the daemon's and this one differ, that is told on standard error. While there is no position
+each further reason is one more line with "stop".
+
     examples/robot_follower/robot_follower.py --tag 0
 
 Standard library only.
@@ -26,9 +30,10 @@ import sys
 import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).resolve().parent.parent))
-from live_sse import Broken, Stream  # noqa: E402  (it lies one folder up)
-from gate_controller import seconds  # noqa: E402
+from live_sse import LATE_S, Broken, Reasons, Stream, WallClocks  # noqa: E402  (it lies one folder up)
 
+# Without a message for this long while there is no position, silence is a reason of its own.
+SILENCE_S = 1.0
 # Slower than this the direction of travel is noise, m/s; common practice, no source.
 MOVING_MPS = 0.2
 # Standard deviation of the velocity's direction at that speed, radians; it falls as the speed grows.
@@ -86,30 +91,36 @@ class Follower:
 
     def __init__(self, args):
         self.args = args
-        self.stopped = False
+        self.clocks = WallClocks()
+        self.reasons = Reasons()
 
     def stop(self, why):
-        if not self.stopped:
-            self.stopped = True
+        """Says that there is no position: at once, and each new reason once more."""
+        if self.reasons.is_new(why):
             print(json.dumps({"stop": why}), flush=True)
 
     def take(self, message):
         """A position message; gives the steady time until which it holds."""
+        self.clocks.look(message)
         why = why_stop(message)
-        age_s = time.time() - seconds(message["time"])
-        if why is None and abs(age_s) > self.args.max_age_s:
-            why = f"message {age_s:.1f} s old by this clock"
+        hold_s = message["valid_for_s"] - message["waited_s"]
+        max_age_s = self.args.max_age_s
+        if why is None and hold_s <= 0:
+            late = message["waited_s"] > LATE_S
+            why = f"message waited for {message['waited_s']:.1f} s on its way" if late else "message has run out"
+        if why is None and max_age_s is not None and abs(self.clocks.apart_s) > max_age_s:
+            why = f"{self.clocks.words()}, where --max-age-s allows {max_age_s} s"
         if why:
             self.stop(why)
-            return math.inf
-        self.stopped = False
+            return time.monotonic() + SILENCE_S
+        self.reasons.forget()
         print(json.dumps(pose(message)), flush=True)
-        return time.monotonic() + seconds(message["valid_until"]) - seconds(message["time"])
+        return time.monotonic() + hold_s
 
     def follow(self):
         """One stream, until it breaks."""
         stream = Stream(self.args.url, {"topics": "position", "tag": self.args.tag})
-        holds_until = time.monotonic() + 1.0
+        holds_until = time.monotonic() + SILENCE_S
         try:
             while True:
                 message = stream.next(0.05)
@@ -136,7 +147,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--url", default="http://127.0.0.1:6208")
     parser.add_argument("--tag", type=int, default=0)
-    parser.add_argument("--max-age-s", type=float, default=1.0)
+    parser.add_argument("--max-age-s", type=float, help="stop, too, while the wall clocks differ by more than this")
     try:
         Follower(parser.parse_args()).run()
     except KeyboardInterrupt:
