@@ -7,7 +7,7 @@ mod kit;
 #[path = "zone_kit/runs.rs"]
 mod runs;
 
-use runs::{NearTally, Tally, charge, drive, quantile, rest_on_borders};
+use runs::{Charge, NearTally, Tally, charge, drive, quantile, rest_on_borders};
 
 fn drives(anchors: usize, late: f64) -> Tally {
     let mut sum = Tally::default();
@@ -53,7 +53,7 @@ fn a_tag_that_rests_on_a_border_changes_nothing() {
 fn one_anchor_finds_the_charger() {
     let mut sum = NearTally::default();
     for seed in [74, 75] {
-        sum.add(charge(0.2, 2.5, seed));
+        sum.add(charge(Charge { late: 0.2, rate_hz: 10.0, speed_mps: 1.0, hours: 2.5, seed }));
     }
     assert_eq!((sum.false_enters, sum.wrong_leaves), (0, 0));
     assert!(sum.enter_s.len() > 30 && sum.leave_s.len() > 30, "{sum:?}");
