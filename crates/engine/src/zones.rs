@@ -8,6 +8,9 @@
 //! as long as the anchor's last ranges lead to expect the next one. When it runs out, [`TagZones::fire`] says so
 //! as a deadline of the engine, stamped with the instant at which it ran out.
 //!
+//! **An answer that speaks against what is measured** runs out sooner than what it rests on. It is unknown then, but what was
+//! seen so far counts on.
+//!
 //! **Unknown is left by earning it**: whatever a zone was before, it becomes inside by the whole rule for
 //! entering and outside by the whole rule for leaving.
 //!
@@ -59,7 +62,7 @@ struct Answer {
 #[derive(Clone, Debug)]
 enum Rule {
     Area(AreaRule),
-    Near(NearRule),
+    Near(Box<NearRule>),
 }
 
 /// One tag and one zone, between two reports.
@@ -98,7 +101,7 @@ impl TagZones {
                     Rule::Area(AreaRule::new(Area::circle(*at_m, *radius_m)))
                 }
                 ZoneShape::Near { anchor, enter_m, leave_m } => {
-                    Rule::Near(NearRule::new(site, *anchor, *enter_m, *leave_m, at))
+                    Rule::Near(Box::new(NearRule::new(site, *anchor, *enter_m, *leave_m, at)))
                 }
             };
             zones.push(Watched { zone, rule, state: ZoneState::Unknown, since: at, runs_out: None });
@@ -113,13 +116,13 @@ impl TagZones {
 
     /// The decisions that have run out at `at`; gives a report for each to `out`.
     pub(crate) fn fire(&mut self, at: Timestamp, mut out: impl FnMut(ZoneReport)) {
-        let tag = self.tag;
+        let (tag, fresh_until) = (self.tag, self.fresh_until);
         for watched in self.zones.iter_mut().filter(|z| z.runs_out.is_some_and(|t| t <= at)) {
-            match &mut watched.rule {
-                Rule::Area(rule) => rule.start_over(),
-                Rule::Near(rule) => rule.start_over(),
-            }
-            out(watched.report(tag, at, at, &Answer::unknown(ZoneWhy::NoData)));
+            let why = match &mut watched.rule {
+                Rule::Area(rule) => rule.run_out(at, fresh_until),
+                Rule::Near(rule) => rule.run_out(at),
+            };
+            out(watched.report(tag, at, at, &Answer::unknown(why)));
         }
     }
 
@@ -217,6 +220,8 @@ fn widened(position: &PositionReport) -> Option<Gaussian> {
     )
 }
 
+#[cfg(test)]
+mod seeded;
 #[cfg(test)]
 #[path = "zones_tests.rs"]
 mod tests;
