@@ -489,6 +489,12 @@ pub enum ZoneWhy {
     Range,
     /// Too close to the border so far to say either; it comes from unknown.
     Undecided,
+    /// The position speaks against the last answer, with too few anchors that agree or for too short a time to decide
+    /// the other way.
+    Contradicted,
+    /// The ranges to the anchor have become longer than the distance for leaving, which is no proof that the tag left: they
+    /// may be late (zones near an anchor).
+    RangeBeyond,
     /// The tag has never been heard.
     NeverHeard,
     /// Nothing was heard of the tag for as long as its last position holds.

@@ -8,6 +8,9 @@
 //! as long as the anchor's last ranges lead to expect the next one. When it runs out, [`TagZones::fire`] says so
 //! as a deadline of the engine, stamped with the instant at which it ran out.
 //!
+//! **An answer that speaks against what is measured** runs out sooner than what it rests on. It is unknown then, but what was
+//! seen so far counts on.
+//!
 //! **Unknown is left by earning it**: whatever a zone was before, it becomes inside by the whole rule for
 //! entering and outside by the whole rule for leaving.
 //!
@@ -18,7 +21,7 @@ mod area;
 mod near;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Site, TagId, TagState, Timestamp, ZoneShape, ZoneState};
+use hereabout_core::{MAX_ANCHORS, Micros, Site, TagId, TagState, Timestamp, ZoneShape, ZoneState};
 use hereabout_solve::zone::{Area, Gaussian};
 
 use crate::report::{JudgedRange, PositionReport, ZoneReport, ZoneWhy};
@@ -31,8 +34,25 @@ const COVARIANCE_TIMES: f64 = 1.5;
 /// … and this much is added to it, m² per axis (3 cm): what the error model leaves out must not open a gate.
 const COVARIANCE_PLUS_M2: f64 = 0.03 * 0.03;
 
+/// When a position was received, and when its ranges were measured.
+#[derive(Clone, Copy, Debug)]
+struct When {
+    received_at: Timestamp,
+    measured_at: Timestamp,
+}
+
+impl When {
+    /// The time from `earlier` on, as far as both scales have it: several frames of one read are no time received, and one
+    /// that waited is no time measured.
+    fn since(self, earlier: When) -> Micros {
+        let received = self.received_at.since(earlier.received_at);
+        received.min(self.measured_at.since(earlier.measured_at))
+    }
+}
+
 /// What one input says about a tag, for all zones.
 struct Belief<'a> {
+    when: When,
     position: &'a PositionReport,
     /// The place with its widened covariance; `None` without a place.
     place: Option<Gaussian>,
@@ -59,7 +79,7 @@ struct Answer {
 #[derive(Clone, Debug)]
 enum Rule {
     Area(AreaRule),
-    Near(NearRule),
+    Near(Box<NearRule>),
 }
 
 /// One tag and one zone, between two reports.
@@ -98,7 +118,7 @@ impl TagZones {
                     Rule::Area(AreaRule::new(Area::circle(*at_m, *radius_m)))
                 }
                 ZoneShape::Near { anchor, enter_m, leave_m } => {
-                    Rule::Near(NearRule::new(site, *anchor, *enter_m, *leave_m, at))
+                    Rule::Near(Box::new(NearRule::new(site, *anchor, *enter_m, *leave_m, at)))
                 }
             };
             zones.push(Watched { zone, rule, state: ZoneState::Unknown, since: at, runs_out: None });
@@ -113,10 +133,13 @@ impl TagZones {
 
     /// The decisions that have run out at `at`; gives a report for each to `out`.
     pub(crate) fn fire(&mut self, at: Timestamp, mut out: impl FnMut(ZoneReport)) {
-        let tag = self.tag;
+        let (tag, fresh_until) = (self.tag, self.fresh_until);
         for watched in self.zones.iter_mut().filter(|z| z.runs_out.is_some_and(|t| t <= at)) {
-            watched.start_over();
-            out(watched.report(tag, at, at, &Answer::unknown(ZoneWhy::NoData)));
+            let why = match &mut watched.rule {
+                Rule::Area(rule) => rule.run_out(at, fresh_until),
+                Rule::Near(rule) => rule.run_out(at),
+            };
+            out(watched.report(tag, at, at, &Answer::unknown(why)));
         }
     }
 
@@ -159,6 +182,7 @@ impl TagZones {
             position,
             place: widened(position),
             agreeing: self.agreement.anchors(position.at),
+            when: When { received_at: position.received_at, measured_at: position.at },
             fresh_until: self.fresh_until,
             heard: ranges.iter().any(near::is_heard),
         };
@@ -167,9 +191,14 @@ impl TagZones {
                 Rule::Area(rule) => {
                     rule.judge(watched.state, &belief, &site.zones()[watched.zone].rule, site)
                 }
-                Rule::Near(rule) => rule.judge(position.at, ranges, &two_boards),
+                Rule::Near(rule) => {
+                    let mut answer = rule.judge(position.received_at, ranges, &two_boards);
+                    // Ranges hold from when they were measured.
+                    answer.valid_until = answer.valid_until.plus(position.at.since(position.received_at));
+                    answer
+                }
             };
-            out(watched.report(position.tag, position.at, position.valid_until, &answer));
+            out(watched.report(position.tag, position.received_at, position.valid_until, &answer));
         }
     }
 }
@@ -238,6 +267,8 @@ fn widened(position: &PositionReport) -> Option<Gaussian> {
     )
 }
 
+#[cfg(test)]
+mod seeded;
 #[cfg(test)]
 #[path = "zones_tests.rs"]
 mod tests;

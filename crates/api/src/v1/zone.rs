@@ -47,6 +47,11 @@ pub enum ZoneWhyName {
     Range,
     /// Too close to the border so far to say either.
     Undecided,
+    /// The position speaks against the last answer, with too few anchors that agree or for too short a time to decide
+    /// the other way.
+    Contradicted,
+    /// The ranges to the anchor are longer than the distance for leaving, but may be late ones.
+    RangeBeyond,
     /// The tag has never been heard.
     NeverHeard,
     /// Nothing was heard of the tag for as long as its last position holds.
@@ -75,6 +80,8 @@ impl From<ZoneWhy> for ZoneWhyName {
             ZoneWhy::Probability => ZoneWhyName::Probability,
             ZoneWhy::Range => ZoneWhyName::Range,
             ZoneWhy::Undecided => ZoneWhyName::Undecided,
+            ZoneWhy::Contradicted => ZoneWhyName::Contradicted,
+            ZoneWhy::RangeBeyond => ZoneWhyName::RangeBeyond,
             ZoneWhy::NeverHeard => ZoneWhyName::NeverHeard,
             ZoneWhy::NoData => ZoneWhyName::NoData,
             ZoneWhy::Lost => ZoneWhyName::Lost,
@@ -248,6 +255,12 @@ fn reason(why: ZoneWhy) -> String {
     match why {
         ZoneWhy::Probability | ZoneWhy::Range | ZoneWhy::Undecided => {
             "it has been too close to the border to say either".to_owned()
+        }
+        ZoneWhy::Contradicted => {
+            "the position says otherwise than before, and too few anchors agree, or not for long enough, to decide".to_owned()
+        }
+        ZoneWhy::RangeBeyond => {
+            "its ranges are longer than the distance for leaving, but late ranges look like that too".to_owned()
         }
         ZoneWhy::NeverHeard => "the tag has not been heard".to_owned(),
         ZoneWhy::NoData => "nothing was heard of the tag for as long as its last position holds".to_owned(),

@@ -9,22 +9,27 @@
 //! of a second from the one to the other, which would come on top. A tag that stands near the border gains nothing
 //! by it: it is never sure.
 //!
+//! **Never against the position.** Inside while the position is surely outside, or outside while it is surely inside, is
+//! held for [`AGAINST`] at most, however long the dwell, and not at all unless enough anchors agree: from then on it is
+//! unknown until one of the two rules is met. The dwell goes on meanwhile, so the next answer comes as early as it
+//! would have. With fewer anchors either story may be the wrong one, and nobody can say.
+//!
 //! **Enough** is as many as check a position: dimension + 2 (four in 2D). A zone with `allow_unchecked` is content
 //! with dimension + 1, or with all anchors of a site that has fewer. Half an anchor is forgiven, because the
 //! count is a mean.
 //!
 //! **Unknown, at once,** when the tag is lost, two places fit, nothing fresh supports the position for as long as it
 //! holds, no range was left over to check it (unless allowed), or its protection radius is larger than the zone
-//! allows or not known. A prediction, or a position without fresh ranges, changes nothing before that: one bad
-//! frame must not close a gate, but it can't open one either.
+//! allows or not known. A prediction, or a position without fresh ranges, counts for no dwell: one bad
+//! frame must not close a gate, but it can't open one either. But an answer is not held against it either.
 //!
-//! Times are counted in data time from the first position that looks so to the present one: five frames of a kit that
+//! Times are counted in data time, received and measured alike (the shorter one counts), from the first position that looks so to the present one: five frames of a kit that
 //! sends ten a second with the usual 0.4 s.
 
 use hereabout_core::{Micros, Site, TagState, Timestamp, ZoneRule, ZoneState};
 use hereabout_solve::zone::Area;
 
-use super::{Answer, Belief};
+use super::{Answer, Belief, When};
 use crate::report::ZoneWhy;
 
 /// Probability from which on it may well be inside; outside the same.
@@ -35,6 +40,8 @@ const ENTER_MASS: f64 = 0.99;
 const LEAVE_MASS: f64 = 0.05;
 /// Surely outside for this long is outside without agreement.
 const LEAVE_ANYWAY: Micros = Micros::from_millis(3_000);
+/// An answer is held against the position for at most this long.
+const AGAINST: Micros = Micros::from_millis(500);
 /// The number of agreeing anchors is a mean: a range in ten is not within three sigmas, or missing.
 const FORGIVEN: f64 = 0.5;
 /// A slower tag stands, as far as an arrival can be told, m/s.
@@ -48,31 +55,50 @@ pub(super) struct AreaRule {
     area: Area,
     inside: Looks,
     outside: Looks,
+    /// The answer that the position speaks against, and since when.
+    against: Option<(ZoneState, Timestamp)>,
 }
 
 /// Since when the tag has looked inside (outside).
 #[derive(Clone, Copy, Debug, Default)]
 struct Looks {
     /// It may well be so.
-    perhaps: Option<Timestamp>,
+    perhaps: Option<When>,
     /// Surely.
-    surely: Option<Timestamp>,
+    surely: Option<When>,
 }
 
 impl Looks {
-    fn note(&mut self, at: Timestamp, perhaps: bool, surely: bool) {
+    fn note(&mut self, at: When, perhaps: bool, surely: bool) {
         self.perhaps = perhaps.then(|| self.perhaps.unwrap_or(at));
         self.surely = surely.then(|| self.surely.unwrap_or(at));
     }
 
     /// Whether it has lasted: perhaps for `long`, surely for its last quarter.
-    fn lasted(&self, at: Timestamp, long: Micros) -> bool {
+    fn lasted(&self, at: When, long: Micros) -> bool {
         let end = Micros::from_micros(long.micros() / 4);
         self.perhaps.is_some_and(|since| at.since(since) >= long) && self.surely_for(at, end)
     }
 
-    fn surely_for(&self, at: Timestamp, long: Micros) -> bool {
+    fn surely_for(&self, at: When, long: Micros) -> bool {
         self.surely.is_some_and(|since| at.since(since) >= long)
+    }
+}
+
+/// How a position lies to the zone: its probability mass inside, and how far outside of the border it is, metres.
+#[derive(Clone, Copy, Debug)]
+struct Seen {
+    mass: f64,
+    distance_m: f64,
+}
+
+impl Seen {
+    fn surely_inside(self) -> bool {
+        self.mass >= ENTER_MASS
+    }
+
+    fn surely_outside(self, rule: &ZoneRule) -> bool {
+        self.mass <= LEAVE_MASS && self.distance_m > rule.margin_m
     }
 }
 
@@ -80,7 +106,7 @@ impl Looks {
 enum Doubt {
     /// Nothing.
     None,
-    /// Nothing new: what was decided stays for as long as it holds.
+    /// Nothing new to decide by: what was decided stays for as long as it holds and the prediction allows it.
     Hold,
     /// Nobody can say.
     Unknown(ZoneWhy),
@@ -88,13 +114,24 @@ enum Doubt {
 
 impl AreaRule {
     pub(super) fn new(area: Area) -> AreaRule {
-        AreaRule { area, inside: Looks::default(), outside: Looks::default() }
+        AreaRule { area, inside: Looks::default(), outside: Looks::default(), against: None }
     }
 
     /// Forgets for how long it has looked inside or outside.
     pub(super) fn start_over(&mut self) {
         self.inside = Looks::default();
         self.outside = Looks::default();
+        self.against = None;
+    }
+
+    /// The answer has run out at `at`, and the position holds until `fresh_until`; why it is unknown now. What was seen
+    /// counts on when the position still holds: it was the answer alone that did not.
+    pub(super) fn run_out(&mut self, at: Timestamp, fresh_until: Timestamp) -> ZoneWhy {
+        if self.against.is_some() && at < fresh_until {
+            return ZoneWhy::Contradicted;
+        }
+        self.start_over();
+        ZoneWhy::NoData
     }
 
     /// What the zone is, if it was `state` before.
@@ -108,43 +145,71 @@ impl AreaRule {
         let distance_m = belief.place.as_ref().map(|p| self.area.signed_distance_m(p.mean_m()));
         let mass = belief.place.as_ref().zip(distance_m).map(|(p, d)| self.area.mass_at(p, d));
         if belief.position.restarted {
-            self.start_over();
+            // The dwell was that of another place. An answer that the new place speaks against too is not held longer for it.
+            (self.inside, self.outside) = (Looks::default(), Looks::default());
         }
-        let (state, why) = match (doubt(belief, rule), mass.zip(distance_m)) {
-            (Doubt::None, Some((mass, distance_m))) => {
-                self.look(belief.position.at, mass, distance_m, rule);
-                let agreed = belief.agreeing >= enough(rule, site) - FORGIVEN;
-                (self.decide(state, belief.position.at, rule, agreed), ZoneWhy::Probability)
+        let (when, at) = (belief.when, belief.when.received_at);
+        let agreed = belief.agreeing >= enough(rule, site) - FORGIVEN;
+        let seen = mass.zip(distance_m).map(|(mass, distance_m)| Seen { mass, distance_m });
+        let (state, why) = match (doubt(belief, rule), seen) {
+            (Doubt::None, Some(seen)) => {
+                self.look(when, seen, rule);
+                self.answer(self.decide(state, when, rule, agreed), at, seen, rule, agreed)
             }
-            (Doubt::Hold, _) => (state, ZoneWhy::Probability),
+            (Doubt::Hold, Some(seen)) => self.answer(state, at, seen, rule, agreed),
             (Doubt::Unknown(why), _) => {
                 self.start_over();
                 (ZoneState::Unknown, why)
             }
-            // A located tag has a place; without one nobody can say.
-            (Doubt::None, None) => (ZoneState::Unknown, ZoneWhy::Lost),
+            // A position that holds has a place; without one nobody can say.
+            (Doubt::None | Doubt::Hold, None) => (ZoneState::Unknown, ZoneWhy::Lost),
         };
-        let why = match (state, why) {
-            (ZoneState::Unknown, ZoneWhy::Probability) => ZoneWhy::Undecided,
-            (_, why) => why,
-        };
+        let held_until = self.against.map_or(belief.fresh_until, |(_, since)| since.plus(AGAINST));
         Answer {
             state,
             why,
-            valid_until: belief.fresh_until,
+            valid_until: belief.fresh_until.min(held_until),
             probability: mass,
             depth_m: distance_m.map(|d| -d),
             eta_s: self.eta_s(belief),
         }
     }
 
-    /// Notes how it looks.
-    fn look(&mut self, at: Timestamp, mass: f64, distance_m: f64, rule: &ZoneRule) {
-        self.inside.note(at, mass >= MAY_WELL, mass >= ENTER_MASS);
-        self.outside.note(at, 1.0 - mass >= MAY_WELL, mass <= LEAVE_MASS && distance_m > rule.margin_m);
+    /// The state as it may be told, and why.
+    fn answer(
+        &mut self,
+        state: ZoneState,
+        at: Timestamp,
+        seen: Seen,
+        rule: &ZoneRule,
+        agreed: bool,
+    ) -> (ZoneState, ZoneWhy) {
+        // From unknown it is what was taken back that the position still speaks against.
+        let held = if state == ZoneState::Unknown { self.against.map(|a| a.0) } else { Some(state) };
+        let spoken_against = held.filter(|held| match held {
+            ZoneState::Inside => seen.surely_outside(rule),
+            ZoneState::Outside => seen.surely_inside(),
+            ZoneState::Unknown => false,
+        });
+        let before = self.against.filter(|a| Some(a.0) == spoken_against);
+        self.against = spoken_against.map(|held| before.unwrap_or((held, at)));
+        match (state, self.against) {
+            (ZoneState::Unknown, Some(_)) => (state, ZoneWhy::Contradicted),
+            (ZoneState::Unknown, None) => (state, ZoneWhy::Undecided),
+            (_, Some((_, since))) if !agreed || at.since(since) >= AGAINST => {
+                (ZoneState::Unknown, ZoneWhy::Contradicted)
+            }
+            _ => (state, ZoneWhy::Probability),
+        }
     }
 
-    fn decide(&self, state: ZoneState, at: Timestamp, rule: &ZoneRule, agreed: bool) -> ZoneState {
+    /// Notes how it looks.
+    fn look(&mut self, at: When, seen: Seen, rule: &ZoneRule) {
+        self.inside.note(at, seen.mass >= MAY_WELL, seen.surely_inside());
+        self.outside.note(at, 1.0 - seen.mass >= MAY_WELL, seen.surely_outside(rule));
+    }
+
+    fn decide(&self, state: ZoneState, at: When, rule: &ZoneRule, agreed: bool) -> ZoneState {
         if self.inside.lasted(at, rule.enter_after) && agreed {
             return ZoneState::Inside;
         }
@@ -170,7 +235,7 @@ fn doubt(belief: &Belief<'_>, rule: &ZoneRule) -> Doubt {
     match position.state {
         TagState::Lost => return Doubt::Unknown(ZoneWhy::Lost),
         TagState::Ambiguous => return Doubt::Unknown(ZoneWhy::Ambiguous),
-        _ if position.at >= belief.fresh_until => return Doubt::Unknown(stale()),
+        _ if belief.when.received_at >= belief.fresh_until => return Doubt::Unknown(stale()),
         TagState::Coasting => return Doubt::Hold,
         TagState::Located => {}
     }
@@ -190,3 +255,7 @@ fn enough(rule: &ZoneRule, site: &Site) -> f64 {
     let anchors = if rule.allow_unchecked { (unknowns + 1).min(site.anchors().len()) } else { unknowns + 2 };
     anchors as f64
 }
+
+#[cfg(test)]
+#[path = "area_tests.rs"]
+mod tests;

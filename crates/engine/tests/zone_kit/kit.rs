@@ -3,7 +3,7 @@
 //!
 //! **Errors.** Good range: distance + the anchor's residual offset (3 cm) + Gaussian noise (4 to 10 cm, by anchor).
 //! Late, in stretches of 1.5 s on average, a stated share of the time: 0.2 m plus an exponential of mean 0.6 m on top,
-//! wandering by 5 cm a frame. Wild, two readings in a thousand: anything up to 60 m. One range in a hundred is missing.
+//! wandering by 5 cm in a tenth of a second, whatever the rate of the frames. Wild, two readings in a thousand: anything up to 60 m. One range in a hundred is missing.
 //! Each hour has its own noises, offsets and delays.
 
 use hereabout_core::{
@@ -20,9 +20,12 @@ use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};
 pub(crate) const YARD_M: [f64; 2] = [16.0, 10.0];
 /// Height of the tag, metres.
 pub(crate) const TAG_UP_M: f64 = 0.9;
-/// Frames per second.
+/// Frames per second, where nothing else is said.
 pub(crate) const RATE_HZ: f64 = 10.0;
+/// How long a late stretch lasts on average, seconds.
 const STRETCH_S: f64 = 1.5;
+/// How far a late range wanders in a tenth of a second, metres.
+const WANDER_M: f64 = 0.05;
 
 /// Seeded random numbers.
 #[derive(Clone, Debug)]
@@ -72,25 +75,31 @@ struct Board {
 #[derive(Clone, Debug)]
 pub(crate) struct Kit {
     errors: Errors,
+    rate_hz: f64,
     boards: Vec<Board>,
 }
 
 impl Kit {
     pub(crate) fn new(places_m: &[[f64; 3]], errors: Errors, dice: &mut Dice) -> Kit {
+        Kit::at_rate(RATE_HZ, places_m, errors, dice)
+    }
+
+    /// One that sends so many frames a second.
+    pub(crate) fn at_rate(rate_hz: f64, places_m: &[[f64; 3]], errors: Errors, dice: &mut Dice) -> Kit {
         let mut board = |at_m: &[f64; 3]| Board {
             at_m: *at_m,
             sigma_m: dice.between(0.04, 0.10),
             offset_m: 0.03 * dice.gauss(),
             delay_m: None,
         };
-        Kit { errors, boards: places_m.iter().map(&mut board).collect() }
+        Kit { errors, rate_hz, boards: places_m.iter().map(&mut board).collect() }
     }
 
     /// One frame of a tag at a place.
     pub(crate) fn frame(&mut self, at: Timestamp, tag_m: [f64; 3], dice: &mut Dice) -> Epoch {
-        let errors = self.errors;
+        let (errors, rate_hz) = (self.errors, self.rate_hz);
         let reading = |(i, board): (usize, &mut Board)| {
-            let range_m = board.range_m(tag_m, errors, dice);
+            let range_m = board.range_m(tag_m, errors, rate_hz, dice);
             let missing = dice.odds(0.01);
             RangeReading { anchor: AnchorId(i as u16), raw_range_m: (!missing).then_some(range_m) }
         };
@@ -100,13 +109,14 @@ impl Kit {
 }
 
 impl Board {
-    fn range_m(&mut self, tag_m: [f64; 3], errors: Errors, dice: &mut Dice) -> f64 {
-        let leave = 1.0 / (STRETCH_S * RATE_HZ);
+    fn range_m(&mut self, tag_m: [f64; 3], errors: Errors, rate_hz: f64, dice: &mut Dice) -> f64 {
+        let leave = (1.0 / (STRETCH_S * rate_hz)).min(1.0);
+        let wander_m = WANDER_M * (10.0 / rate_hz).sqrt();
         let enter = leave * errors.late / (1.0 - errors.late);
         self.delay_m = match self.delay_m {
             None => dice.odds(enter).then(|| dice.delay()),
             Some(_) if dice.odds(leave) => None,
-            Some(d) => Some((d + 0.05 * dice.gauss()).max(0.1)),
+            Some(d) => Some((d + wander_m * dice.gauss()).max(0.1)),
         };
         if dice.odds(errors.wild) {
             return dice.between(0.1, 60.0);

@@ -1,8 +1,15 @@
-//! What is counted: enters and leaves against the truth, delays, changes while resting on a border.
+//! What is counted: the time in which a standing answer is wrong, enters and leaves against the truth, delays, changes
+//! while resting on a border.
+//!
+//! **An answer stands** from its report until the next one, and no longer than its `valid_until`, as for a client that
+//! obeys it. It is wrong while it says inside and the truth is outside by more than a slack, or the other way
+//! round. The slack is the protection radius of the tag's last position; near an anchor it is [`NEAR_SLACK_M`]. A zone
+//! is left only beyond its margin, so a tag that rests between the two is called inside by the rule, and for as long
+//! as it rests: what is farther out than radius and margin together is counted apart.
 
 use hereabout_core::Zone;
-use hereabout_core::{AnchorId, ZoneRule, ZoneShape, ZoneState};
-use hereabout_engine::{Engine, Output};
+use hereabout_core::{AnchorId, Micros, Timestamp, ZoneRule, ZoneShape, ZoneState};
+use hereabout_engine::{Engine, Output, ZoneReport};
 use hereabout_solve::zone::Area;
 
 use crate::kit::{
@@ -13,10 +20,122 @@ use crate::kit::{
 /// it came at a steep angle and there is room behind.
 const ROOM_M: f64 = 0.4;
 
+/// The slack near an anchor, metres.
+const NEAR_SLACK_M: f64 = 0.5;
+
+/// Stretches without a break in which one answer was wrong, seconds.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct WrongTime {
+    /// All of them together.
+    pub(crate) total_s: f64,
+    /// What came after the first second of each.
+    pub(crate) after_1_s: f64,
+    /// The longest one.
+    pub(crate) longest_s: f64,
+}
+
+impl WrongTime {
+    fn add(&mut self, other: WrongTime) {
+        self.total_s += other.total_s;
+        self.after_1_s += other.after_1_s;
+        self.longest_s = self.longest_s.max(other.longest_s);
+    }
+}
+
+/// What both answers were wrong for.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Wrong {
+    /// It said inside.
+    pub(crate) inside: WrongTime,
+    /// It said inside, and the truth was beyond the zone's margin as well.
+    pub(crate) beyond: WrongTime,
+    /// It said outside.
+    pub(crate) outside: WrongTime,
+}
+
+impl Wrong {
+    fn add(&mut self, other: Wrong) {
+        self.inside.add(other.inside);
+        self.beyond.add(other.beyond);
+        self.outside.add(other.outside);
+    }
+}
+
+/// Off the truth without a break for so long, seconds.
+#[derive(Clone, Copy, Debug, Default)]
+struct Stretch(f64);
+
+impl Stretch {
+    /// So much more, or an end.
+    fn go_on(&mut self, wrong: bool, stands_s: f64, sum: &mut WrongTime) {
+        if !wrong {
+            self.0 = 0.0;
+            return;
+        }
+        let was_s = self.0;
+        self.0 += stands_s;
+        sum.total_s += stands_s;
+        sum.after_1_s += (self.0 - was_s.max(1.0)).max(0.0);
+        sum.longest_s = sum.longest_s.max(self.0);
+    }
+}
+
+/// The answer that a client holds at present, and for how long it has been wrong.
+#[derive(Clone, Copy, Debug)]
+struct Standing {
+    state: ZoneState,
+    until: Timestamp,
+    inside: Stretch,
+    beyond: Stretch,
+    outside: Stretch,
+}
+
+impl Standing {
+    const NOTHING: Standing = Standing {
+        state: ZoneState::Unknown,
+        until: Timestamp::MIN,
+        inside: Stretch(0.0),
+        beyond: Stretch(0.0),
+        outside: Stretch(0.0),
+    };
+
+    /// A report takes its place.
+    fn hear(&mut self, report: &ZoneReport) {
+        (self.state, self.until) = (report.state, report.valid_until);
+    }
+
+    /// Time goes on between two instants in which no report comes, with the truth so far out of where it may be
+    /// called inside and so far into where it may be called outside.
+    fn pass(&mut self, from: Timestamp, to: Timestamp, off: Off, sum: &mut Wrong) {
+        let stands_s = to.min(self.until).since(from).secs_f64();
+        let says = |state| self.state == state && stands_s > 0.0;
+        let (inside, outside) = (says(ZoneState::Inside), says(ZoneState::Outside));
+        self.inside.go_on(inside && off.out_m > off.slack_m, stands_s, &mut sum.inside);
+        self.beyond.go_on(inside && off.out_m > off.slack_m + off.margin_m, stands_s, &mut sum.beyond);
+        self.outside.go_on(outside && off.in_m > off.slack_m, stands_s, &mut sum.outside);
+        if self.until < to {
+            *self = Standing::NOTHING;
+        }
+    }
+}
+
+/// How far off the two answers are, metres.
+#[derive(Clone, Copy, Debug)]
+struct Off {
+    /// The truth is so far out of the zone …
+    out_m: f64,
+    /// … and so far inside.
+    in_m: f64,
+    slack_m: f64,
+    margin_m: f64,
+}
+
 /// Counts over some hours.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Tally {
     pub(crate) hours: f64,
+    /// Time of wrong answers, over all zones.
+    pub(crate) wrong: Wrong,
     /// The truth came in and got deeper than 0.3 m.
     pub(crate) true_entries: u64,
     /// Became inside while the truth was farther outside than the protection radius; or outside at all.
@@ -38,6 +157,7 @@ impl Tally {
     /// Adds another one.
     pub(crate) fn add(&mut self, other: Tally) {
         self.hours += other.hours;
+        self.wrong.add(other.wrong);
         self.true_entries += other.true_entries;
         self.wrong_enters += other.wrong_enters;
         self.early_enters += other.early_enters;
@@ -83,7 +203,10 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
     let mut cart = Cart::new(&mut dice);
     let start = Truth { distance_m: f64::NAN, waiting: None, coming: false, state: ZoneState::Unknown };
     let mut truths = vec![start; areas.len()];
+    let mut standing = vec![Standing::NOTHING; areas.len()];
     let mut tally = Tally { hours, ..Tally::default() };
+    let mut radius_m = f64::INFINITY;
+    let margin_m = ZoneRule::default().margin_m;
     for k in 0..(hours * 3600.0 * RATE_HZ) as usize {
         let was_m = cart.at_m;
         let speed = cart.speed_mps;
@@ -93,11 +216,19 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
         for (truth, area) in truths.iter_mut().zip(&areas) {
             truth.follow(area, cart.at_m, went, speed, now_s, &mut tally);
         }
+        if k > 0 {
+            // The truth at the end counts for the tenth of a second before it.
+            for (answer, truth) in standing.iter_mut().zip(&truths) {
+                let (out_m, in_m) = (truth.distance_m, -truth.distance_m);
+                let off = Off { out_m, in_m, slack_m: radius_m, margin_m };
+                answer.pass(stamp(k - 1), stamp(k), off, &mut tally.wrong);
+            }
+        }
         let epoch = kit.frame(stamp(k), [cart.at_m[0], cart.at_m[1], TAG_UP_M], &mut dice);
-        let mut radius_m = f64::INFINITY;
         feed(&mut engine, &epoch, |output| match output {
             Output::Position(p) => radius_m = p.protection_radius_m.unwrap_or(f64::INFINITY),
             Output::Zone(z) => {
+                standing[z.zone].hear(z);
                 tally.reports += 1;
                 tally.unknown += u64::from(z.state == ZoneState::Unknown);
                 if z.changed() {
@@ -225,9 +356,11 @@ fn border_place(area: &Area, dice: &mut Dice) -> [f64; 2] {
 #[derive(Clone, Debug, Default)]
 pub(crate) struct NearTally {
     pub(crate) hours: f64,
+    /// Time of wrong answers.
+    pub(crate) wrong: Wrong,
     pub(crate) false_enters: u64,
     pub(crate) wrong_leaves: u64,
-    /// Hours with the tag inside, and of them unknown ones.
+    /// Hours with the tag inside, and hours in which the answer was unknown.
     pub(crate) inside_hours: f64,
     pub(crate) unknown_hours: f64,
     pub(crate) enter_s: Vec<f64>,
@@ -238,6 +371,7 @@ impl NearTally {
     /// Adds another one.
     pub(crate) fn add(&mut self, other: NearTally) {
         self.hours += other.hours;
+        self.wrong.add(other.wrong);
         self.false_enters += other.false_enters;
         self.wrong_leaves += other.wrong_leaves;
         self.inside_hours += other.inside_hours;
@@ -245,62 +379,112 @@ impl NearTally {
         self.enter_s.extend(other.enter_s);
         self.leave_s.extend(other.leave_s);
     }
+
+    /// The engine said so while the tag was so far away.
+    fn told(&mut self, state: ZoneState, away_m: f64) {
+        // A noise of three sigmas is no false answer.
+        self.false_enters += u64::from(state == ZoneState::Inside && away_m > NEAR_M[0] + 0.3);
+        // Between the two distances either answer is right.
+        self.wrong_leaves += u64::from(state == ZoneState::Outside && away_m <= NEAR_M[0]);
+    }
 }
 
 /// Enter and leave distance of the zone near the anchor, metres.
 const NEAR_M: [f64; 2] = [1.5, 2.5];
 
-/// A tag that comes to the charger at 1 m/s, stays there for minutes and goes away for minutes, one anchor, one reading
-/// in a hundred anywhere.
-pub(crate) fn charge(late: f64, hours: f64, seed: u64) -> NearTally {
-    let mut dice = Dice::new(seed);
+/// The way is followed in steps of this many a second at least.
+const STEPS_HZ: f64 = 40.0;
+
+/// A tag that comes to the charger and goes away from it, along a line.
+#[derive(Clone, Debug)]
+struct Comer {
+    away_m: f64,
+    goal_m: f64,
+    stay_s: f64,
+    speed_mps: f64,
+}
+
+impl Comer {
+    /// So much later.
+    fn step(&mut self, step_s: f64, dice: &mut Dice) {
+        if self.away_m == self.goal_m {
+            self.stay_s -= step_s;
+            if self.stay_s <= 0.0 {
+                let inside = self.goal_m < NEAR_M[1];
+                self.goal_m = if inside { dice.between(4.0, 14.0) } else { dice.between(0.3, 1.2) };
+                self.stay_s = dice.between(20.0, 400.0);
+            }
+            return;
+        }
+        let (left_m, step_m) = (self.goal_m - self.away_m, self.speed_mps * step_s);
+        self.away_m =
+            if left_m.abs() <= step_m { self.goal_m } else { self.away_m + step_m * left_m.signum() };
+    }
+
+    /// Between the two distances either answer is right.
+    fn off(&self) -> Off {
+        let (out_m, in_m) = (self.away_m - NEAR_M[1], NEAR_M[0] - self.away_m);
+        Off { out_m, in_m, slack_m: NEAR_SLACK_M, margin_m: 0.0 }
+    }
+}
+
+/// One run near the charger.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Charge {
+    /// Share of late ranges.
+    pub(crate) late: f64,
+    /// Frames a second.
+    pub(crate) rate_hz: f64,
+    /// How fast the tag comes and goes.
+    pub(crate) speed_mps: f64,
+    pub(crate) hours: f64,
+    pub(crate) seed: u64,
+}
+
+/// A tag that comes to the charger, stays there for minutes and goes away for minutes, one anchor, one reading in a
+/// hundred anywhere.
+pub(crate) fn charge(run: Charge) -> NearTally {
+    let mut dice = Dice::new(run.seed);
     let places = [[0.0, 0.0, 2.6]];
     let shape = ZoneShape::Near { anchor: AnchorId(0), enter_m: NEAR_M[0], leave_m: NEAR_M[1] };
     let zones = vec![Zone { name: "charger".into(), shape, rule: ZoneRule::default() }];
-    let mut kit = Kit::new(&places, Errors { late, wild: 0.01 }, &mut dice);
+    let mut kit = Kit::at_rate(run.rate_hz, &places, Errors { late: run.late, wild: 0.01 }, &mut dice);
     let mut engine = Engine::new(site(&places, zones), None);
-    let mut tally = NearTally { hours, ..NearTally::default() };
-    let (mut away_m, mut goal_m, mut stay_s) = (6.0, 6.0, 90.0);
-    let (mut state, mut crossed) = (ZoneState::Unknown, None);
-    for k in 0..(hours * 3600.0 * RATE_HZ) as usize {
-        let now_s = k as f64 / RATE_HZ;
-        let was_m = away_m;
-        if away_m == goal_m {
-            stay_s -= 1.0 / RATE_HZ;
-            if stay_s <= 0.0 {
-                let inside = goal_m < NEAR_M[1];
-                goal_m = if inside { dice.between(4.0, 14.0) } else { dice.between(0.3, 1.2) };
-                stay_s = dice.between(20.0, 400.0);
-            }
-        } else {
-            let step = 1.0 / RATE_HZ;
-            away_m = if (goal_m - away_m).abs() <= step {
-                goal_m
-            } else {
-                away_m + step * (goal_m - away_m).signum()
-            };
+    let mut tally = NearTally { hours: run.hours, ..NearTally::default() };
+    let mut tag = Comer { away_m: 6.0, goal_m: 6.0, stay_s: 90.0, speed_mps: run.speed_mps };
+    let (mut answer, mut crossed) = (Standing::NOTHING, None);
+    let per_frame = (STEPS_HZ / run.rate_hz).ceil().max(1.0) as usize;
+    let step_s = 1.0 / (run.rate_hz * per_frame as f64);
+    let when = |step: usize| stamp(0).plus(Micros::from_micros((step as f64 * 1e6 * step_s).round() as i64));
+    for step in 0..(run.hours * 3600.0 / step_s) as usize {
+        let (now, now_s, was_m) = (when(step), step as f64 * step_s, tag.away_m);
+        tag.step(step_s, &mut dice);
+        if step > 0 {
+            answer.pass(when(step - 1), now, tag.off(), &mut tally.wrong);
         }
-        if (was_m > NEAR_M[0]) != (away_m > NEAR_M[0]) && away_m < NEAR_M[0] {
-            crossed = (state == ZoneState::Outside).then_some((now_s, ZoneState::Inside));
+        if was_m > NEAR_M[0] && tag.away_m <= NEAR_M[0] {
+            crossed = (answer.state == ZoneState::Outside).then_some((now_s, ZoneState::Inside));
         }
-        if was_m <= NEAR_M[1] && away_m > NEAR_M[1] {
-            crossed = (state == ZoneState::Inside).then_some((now_s, ZoneState::Outside));
+        if was_m <= NEAR_M[1] && tag.away_m > NEAR_M[1] {
+            crossed = (answer.state == ZoneState::Inside).then_some((now_s, ZoneState::Outside));
         }
-        tally.inside_hours += if away_m <= NEAR_M[0] { 1.0 / RATE_HZ / 3600.0 } else { 0.0 };
-        tally.unknown_hours += if state == ZoneState::Unknown { 1.0 / RATE_HZ / 3600.0 } else { 0.0 };
-        let epoch = kit.frame(stamp(k), [away_m, 0.0, TAG_UP_M], &mut dice);
+        let known = answer.state != ZoneState::Unknown && now < answer.until;
+        tally.inside_hours += if tag.away_m <= NEAR_M[0] { step_s / 3600.0 } else { 0.0 };
+        tally.unknown_hours += if known { 0.0 } else { step_s / 3600.0 };
+        if step % per_frame != 0 {
+            continue;
+        }
+        let epoch = kit.frame(now, [tag.away_m, 0.0, TAG_UP_M], &mut dice);
         feed(&mut engine, &epoch, |output| {
             let Output::Zone(z) = output else { return };
+            answer.hear(z);
             if !z.changed() {
                 return;
             }
-            state = z.state;
-            // A noise of three sigmas is no false answer.
-            tally.false_enters += u64::from(state == ZoneState::Inside && away_m > NEAR_M[0] + 0.3);
-            // Between the two distances either answer is right.
-            tally.wrong_leaves += u64::from(state == ZoneState::Outside && away_m <= NEAR_M[0]);
-            if let Some((since, _)) = crossed.take_if(|c| c.1 == state) {
-                let delays = if state == ZoneState::Inside { &mut tally.enter_s } else { &mut tally.leave_s };
+            tally.told(z.state, tag.away_m);
+            if let Some((since, _)) = crossed.take_if(|c| c.1 == z.state) {
+                let delays =
+                    if z.state == ZoneState::Inside { &mut tally.enter_s } else { &mut tally.leave_s };
                 delays.push(now_s - since);
             }
         });
