@@ -14,13 +14,13 @@ use healthy::{FALSE, Healthy, LAYOUTS, Rows, healthy, recorded};
 
 #[test]
 fn minutes_of_healthy_kits_lose_less_than_half_a_point() {
-    for layout in 0..LAYOUTS.len() {
+    for (layout, fields) in LAYOUTS.iter().enumerate() {
         for (anchors, late) in [(8, 0.1), (5, 0.2)] {
             let mut sum = Healthy::default();
             for seed in [31, 32] {
                 sum.add(&healthy(anchors, layout, late, 0.4, seed));
             }
-            let what = format!("{} × {anchors}: {sum:?}", LAYOUTS[layout]);
+            let what = format!("{fields} × {anchors}: {sum:?}");
             let falsely: u64 = FALSE.iter().map(|d| sum.doubted[*d as usize]).sum();
             assert_eq!((falsely, sum.held), (0, 0), "{what}");
             let lost = sum.lost_points();

@@ -7,7 +7,7 @@
 //! `rest` or `near` runs that part alone. Progress goes to standard error.
 //!
 //! *Wrong* is the time in which a standing answer (a report until the next one or its `valid_until`) was off the truth by
-//! more than the protection radius of the tag's last position, near the anchor by more than half a metre: seconds an
+//! more than the 95 % radius of the tag's last position (below each row once more by its protection radius, in all), near the anchor by more than half a metre: seconds an
 //! hour over all zones, those of them after the first second of a stretch, and the longest stretch in seconds, apart
 //! for inside, for inside while the truth was farther out than the zone's margin on top (*beyond*), and for outside. Enters and leaves that were wrong at the moment of the change are counted beside it.
 
@@ -166,6 +166,8 @@ fn tell_drive(o: &Options, anchors: usize, late: f64, sum: &Tally) {
         l[2],
         100.0 * unknown
     );
+    let far = [sum.far.inside, sum.far.outside].map(|w| w.total_s);
+    println!("        beyond the protection radius: {:.2} s inside, {:.2} s outside in all", far[0], far[1]);
 }
 
 /// Numbers for JSON, which has no infinity.

@@ -3,7 +3,7 @@
 //!
 //! **An answer stands** from its report until the next one, and no longer than its `valid_until`, as for a client that
 //! obeys it. It is wrong while it says inside and the truth is outside by more than a slack, or the other way
-//! round. The slack is the protection radius of the tag's last position; near an anchor it is [`NEAR_SLACK_M`]. A zone
+//! round. The slack is the 95 % radius of the tag's last position, and once more its protection radius; near an anchor it is [`NEAR_SLACK_M`]. A zone
 //! is left only beyond its margin, so a tag that rests between the two is called inside by the rule, and for as long
 //! as it rests: what is farther out than radius and margin together is counted apart.
 
@@ -135,6 +135,8 @@ struct Off {
 pub(crate) struct Tally {
     pub(crate) hours: f64,
     /// Time of wrong answers, over all zones.
+    pub(crate) far: Wrong,
+    /// The same by the 95 % radius, which is smaller: what is left of it are the dwells of the crossings.
     pub(crate) wrong: Wrong,
     /// The truth came in and got deeper than 0.3 m.
     pub(crate) true_entries: u64,
@@ -158,6 +160,7 @@ impl Tally {
     pub(crate) fn add(&mut self, other: Tally) {
         self.hours += other.hours;
         self.wrong.add(other.wrong);
+        self.far.add(other.far);
         self.true_entries += other.true_entries;
         self.wrong_enters += other.wrong_enters;
         self.early_enters += other.early_enters;
@@ -204,8 +207,9 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
     let start = Truth { distance_m: f64::NAN, waiting: None, coming: false, state: ZoneState::Unknown };
     let mut truths = vec![start; areas.len()];
     let mut standing = vec![Standing::NOTHING; areas.len()];
+    let mut standing_far = standing.clone();
     let mut tally = Tally { hours, ..Tally::default() };
-    let mut radius_m = f64::INFINITY;
+    let (mut radius_m, mut radius95_m) = (f64::INFINITY, f64::INFINITY);
     let margin_m = ZoneRule::default().margin_m;
     for k in 0..(hours * 3600.0 * RATE_HZ) as usize {
         let was_m = cart.at_m;
@@ -218,17 +222,23 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
         }
         if k > 0 {
             // The truth at the end counts for the tenth of a second before it.
-            for (answer, truth) in standing.iter_mut().zip(&truths) {
+            for ((answer, far), truth) in standing.iter_mut().zip(&mut standing_far).zip(&truths) {
                 let (out_m, in_m) = (truth.distance_m, -truth.distance_m);
-                let off = Off { out_m, in_m, slack_m: radius_m, margin_m };
+                let off = Off { out_m, in_m, slack_m: radius95_m, margin_m };
                 answer.pass(stamp(k - 1), stamp(k), off, &mut tally.wrong);
+                let off = Off { slack_m: radius_m, ..off };
+                far.pass(stamp(k - 1), stamp(k), off, &mut tally.far);
             }
         }
         let epoch = kit.frame(stamp(k), [cart.at_m[0], cart.at_m[1], TAG_UP_M], &mut dice);
         feed(&mut engine, &epoch, |output| match output {
-            Output::Position(p) => radius_m = p.protection_radius_m.unwrap_or(f64::INFINITY),
+            Output::Position(p) => {
+                radius_m = p.protection_radius_m.unwrap_or(f64::INFINITY);
+                radius95_m = p.radius95_m.unwrap_or(f64::INFINITY);
+            }
             Output::Zone(z) => {
                 standing[z.zone].hear(z);
+                standing_far[z.zone].hear(z);
                 tally.reports += 1;
                 tally.unknown += u64::from(z.state == ZoneState::Unknown);
                 if z.changed() {
