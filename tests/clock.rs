@@ -75,6 +75,7 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
         (url, Pump::new(decoder, engine, hub.clone(), log, "/dev/null".into(), start, synchronised))
     });
     let mut live = Live::try_connect(&url, "topics=position,event").unwrap();
+    let reader = std::thread::spawn(move || std::iter::from_fn(|| live.next().ok()).collect::<Vec<String>>());
     let pump = runtime.spawn(pump.run(feed, no_changes));
     for (i, frame) in frames.iter().enumerate() {
         let at = frame.epoch.at;
@@ -96,7 +97,7 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
     let status = serde_json::from_str(&get(&format!("{url}/v1/status")).2).unwrap();
     runtime.block_on(drained.log.unwrap().finish(drained.newest.unwrap())).unwrap();
     stop.cancel();
-    let messages: Vec<String> = std::iter::from_fn(|| live.next().ok()).collect();
+    let messages = reader.join().unwrap();
     let of = |m: &String, kind: &str| m.starts_with(&format!("{{\"type\":\"{kind}\""));
     let events = messages.iter().filter(|m| of(m, "event"));
     Heard {

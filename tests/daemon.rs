@@ -79,7 +79,7 @@ fn an_unplugged_port_is_told_and_comes_back() {
     let port = folder.path().join("port");
     let mut line = Line::new(&port);
     let daemon = Daemon::start(&nursery::site(folder.path(), port.to_str().unwrap()), &[]);
-    let frames = nursery::frames(20.0);
+    let frames = nursery::frames(120.0);
     let mut live = Live::connect(&daemon, "topics=link,position");
     let mut feed = frames.iter();
     let mut until_located = |line: &mut Line| {

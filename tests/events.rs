@@ -94,7 +94,8 @@ fn event_of(daemon: &Daemon, after: u64, kind: &str) -> Value {
 }
 
 fn newest(daemon: &Daemon) -> u64 {
-    daemon.json("/v1/events?limit=1")["newest"].as_u64().unwrap()
+    // The event of the start has its number as soon as it is in the file.
+    wait_for("the first number", || daemon.json("/v1/events?limit=1")["newest"].as_u64())
 }
 
 fn site(folder: &Path) -> (std::path::PathBuf, Line) {

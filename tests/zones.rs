@@ -57,7 +57,10 @@ fn zones_are_unknown_then_known_then_unknown_when_the_data_stop_and_replay_says_
         // Nothing comes any more: the answer runs out by itself.
         wait_for("unknown", || (state(&daemon, "whole%20yard") == "unknown").then_some(()));
         assert_eq!(state(&daemon, "far%20%2F%20field"), "unknown");
-        wait_for("the tag's loss", || daemon.position_in("lost"));
+        // Not only that it has run out, which the service says by itself.
+        wait_for("the tag's loss", || {
+            daemon.position_in("lost").filter(|position| position["no_fix"]["code"] != "expired")
+        });
     }
     daemon.stop();
     drop(line);

@@ -101,7 +101,7 @@ fn frames_of_now(current: &Current<'_>, source: &str, grace: Micros) -> Option<S
     let silent = now.heard.epoch_at.map(|at| clock.since(at.max(now.link.since)));
     if let Some(silent) = silent.filter(|s| *s > grace) {
         return Some(format!(
-            "No good frame came from {source} for {:.0} s, although the link is connected: see the kit in /v1/anchors \
+            "No good frame was heard from {source} for {:.0} s, although the link is connected: see the kit in /v1/anchors \
              and the decoder's counters in /v1/status.",
             silent.secs_f64()
         ));

@@ -42,7 +42,7 @@ fn a_connected_link_without_frames_is_not_ready_after_the_grace() {
     let hub = open();
     assert_eq!(reason(&hub, 5.0), None);
     let words = reason(&hub, 15.0).expect("no frame for 15 s");
-    assert!(words.contains("No good frame came from /dev/ttyUSB0 for 15 s"), "{words}");
+    assert!(words.contains("No good frame was heard from /dev/ttyUSB0 for 15 s"), "{words}");
     // What the engine says by itself is no frame.
     hub.publish(&Output::Position(hereabout_engine::PositionReport {
         at: at(14.0),
@@ -64,7 +64,7 @@ fn a_link_that_came_back_has_the_grace_anew() {
     assert!(reason(&hub, 40.0).expect("it waits").contains("waiting for 39 s: the port is gone"));
     hub.set_link(LinkStatus { state: LinkState::Connected, reason: None, since: at(60.0) });
     assert_eq!(reason(&hub, 64.0), None);
-    assert!(reason(&hub, 66.0).expect("nothing came").contains("No good frame came"));
+    assert!(reason(&hub, 66.0).expect("nothing came").contains("No good frame was heard"));
 }
 
 #[test]

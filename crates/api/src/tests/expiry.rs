@@ -166,7 +166,7 @@ async fn readiness_and_problems_say_the_same() {
         problem["detail"]
             .as_str()
             .expect("words")
-            .contains("No good frame came from sim://yard.toml for 15 s")
+            .contains("No good frame was heard from sim://yard.toml for 15 s")
     );
     let status = json(&hub, 15.0, "/v1/status").await;
     assert_eq!(status["problems"], Value::Array(vec![problem["detail"].clone()]), "and no anchor is blamed");
