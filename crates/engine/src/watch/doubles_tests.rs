@@ -91,3 +91,102 @@ fn it_stays_until_the_second_board_has_been_off_for_minutes() {
     }
     assert_eq!(doubles.found(), None);
 }
+
+/// A tag on a round way, with a rest of 20 s in each minute, in a yard with one anchor, of which `share` of the ranges come
+/// from a second board 4 m away.
+#[derive(Clone, Copy)]
+struct Rounds {
+    rate_hz: f64,
+    speed_mps: f64,
+    share: f64,
+    late: f64,
+}
+
+/// Seconds until two boards are found, within so many.
+fn rounds(way: Rounds, seconds: f64, seed: u64) -> Option<f64> {
+    let mut dice = Dice(seed.wrapping_mul(7_919));
+    let mut doubles = Doubles::default();
+    let mut delay: Option<f64> = None;
+    let round_m = (4.0 * way.speed_mps).max(8.0);
+    let (start, turn) = (dice.unit() * std::f64::consts::TAU, dice.unit() * std::f64::consts::TAU);
+    let first = [round_m + 6.0, 0.0];
+    let second = [first[0] + 4.0 * turn.cos(), 4.0 * turn.sin()];
+    // Stretches of 1.5 s on average; a late range wanders by 5 cm in a tenth of a second.
+    let leave = (1.0 / (1.5 * way.rate_hz)).min(1.0);
+    let wander = 0.625 * (10.0 / way.rate_hz).sqrt();
+    for k in 0..(seconds * way.rate_hz) as i64 {
+        let t = k as f64 / way.rate_hz;
+        delay = match delay {
+            None => (dice.unit() < leave * way.late / (1.0 - way.late)).then(|| dice.delay()),
+            Some(_) if dice.unit() < leave => None,
+            Some(d) => Some((d + wander * dice.noise()).max(0.1)),
+        };
+        let minute = (t / 60.0).floor();
+        let driven_s = 40.0 * minute + (t - 60.0 * minute).min(40.0);
+        let phase = start + driven_s * way.speed_mps / round_m;
+        let from = if dice.unit() < way.share { second } else { first };
+        let (dx, dy) = (round_m * phase.cos() - from[0], round_m * phase.sin() - from[1]);
+        let wild = dice.unit() < 0.002;
+        let range_m = (dx * dx + dy * dy + 2.9).sqrt() + dice.noise() + delay.unwrap_or(0.0);
+        let range_m = if wild { 60.0 * dice.unit() } else { range_m };
+        doubles.hear(Timestamp::from_micros((t * 1e6).round() as i64), range_m);
+        if doubles.found().is_some() {
+            return Some(t);
+        }
+    }
+    None
+}
+
+#[test]
+fn two_boards_that_share_the_ranges_are_found_at_any_pace() {
+    // Found of forty within five minutes at least, and the median of those, seconds. A tag that stands may stand as far from
+    // the one as from the other, and at one a second a tag that goes faster than 0.3 m/s is not promised.
+    let cases = [
+        (1.0, 0.0, 26, 120.0),
+        (1.0, 0.3, 30, 120.0),
+        (2.0, 0.0, 30, 45.0),
+        (2.0, 1.0, 38, 45.0),
+        (2.0, 5.0, 30, 120.0),
+        (10.0, 0.0, 30, 8.0),
+        (10.0, 1.0, 40, 8.0),
+        (10.0, 5.0, 40, 10.0),
+        (40.0, 0.0, 30, 3.0),
+        (40.0, 1.0, 40, 3.0),
+        (40.0, 5.0, 40, 3.0),
+    ];
+    for (rate_hz, speed_mps, least, median_s) in cases {
+        let way = Rounds { rate_hz, speed_mps, share: 0.5, late: 0.1 };
+        let mut times: Vec<f64> = (1..=40).filter_map(|seed| rounds(way, 300.0, seed)).collect();
+        times.sort_by(f64::total_cmp);
+        assert!(times.len() >= least, "{rate_hz} Hz, {speed_mps} m/s: {} of 40", times.len());
+        assert!(times[times.len() / 2] <= median_s, "{rate_hz} Hz, {speed_mps} m/s: {times:?}");
+    }
+}
+
+#[test]
+fn one_board_with_late_stretches_is_one_at_any_pace() {
+    for rate_hz in [1.0, 2.0, 10.0, 40.0] {
+        for speed_mps in [0.0, 0.3, 1.0, 5.0] {
+            for late in [0.1, 0.3] {
+                let way = Rounds { rate_hz, speed_mps, share: 0.0, late };
+                for seed in 101..=103 {
+                    let found = rounds(way, 3_600.0, seed);
+                    assert_eq!(found, None, "{rate_hz} Hz, {speed_mps} m/s, late {late}, seed {seed}");
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn a_pause_is_no_pace() {
+    // Ten a second; after a pause of a minute the times are those of ten a second again within seconds.
+    let mut doubles = Doubles::default();
+    for k in 0..100 {
+        doubles.hear(at(k), 8.0);
+    }
+    for k in 700..760 {
+        doubles.hear(at(k), 8.0);
+    }
+    assert!((0.09..0.15).contains(&doubles.interval_s), "{}", doubles.interval_s);
+}
