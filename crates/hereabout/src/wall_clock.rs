@@ -5,9 +5,10 @@
 //! steady clock. Stamps in messages and in the log do.
 
 use std::path::Path;
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 
+use tokio::process::Command;
 use tokio::sync::watch;
 use tokio_util::sync::CancellationToken;
 
@@ -21,9 +22,11 @@ const ANSWER_WITHIN: Duration = Duration::from_secs(2);
 /// Asks now and then, and tells, until `stop`.
 pub async fn watch_synchronisation(tell: watch::Sender<Option<bool>>, stop: CancellationToken) {
     loop {
-        let asked = tokio::task::spawn_blocking(|| by_mark(Path::new(FOLDER)).or_else(by_tool));
-        let answer = tokio::time::timeout(ANSWER_WITHIN, asked).await;
-        tell.send_replace(answer.ok().and_then(Result::ok).flatten());
+        let answer = match by_mark(Path::new(FOLDER)) {
+            Some(answer) => Some(answer),
+            None => by_tool().await,
+        };
+        tell.send_replace(answer);
         tokio::select! {
             () = stop.cancelled() => return,
             () = tokio::time::sleep(ASK_EVERY) => {}
@@ -36,11 +39,12 @@ fn by_mark(folder: &Path) -> Option<bool> {
     folder.is_dir().then(|| folder.join(MARK).exists())
 }
 
-/// By the system's tool, which asks the kernel.
-fn by_tool() -> Option<bool> {
+/// By the system's tool, which asks the kernel. One that hangs is ended, and keeps no daemon from ending.
+async fn by_tool() -> Option<bool> {
     let mut ask = Command::new("timedatectl");
     ask.args(["show", "--property=NTPSynchronized", "--value"]);
-    let answer = ask.stdin(Stdio::null()).stderr(Stdio::null()).output().ok()?;
+    let asked = ask.stdin(Stdio::null()).stderr(Stdio::null()).kill_on_drop(true).output();
+    let answer = tokio::time::timeout(ANSWER_WITHIN, asked).await.ok()?.ok()?;
     parse(&String::from_utf8_lossy(&answer.stdout))
 }
 
