@@ -49,7 +49,7 @@ pub enum EventKind {
     Configuration,
     /// New offsets: tracks are computed anew from the last ranges, zones start as unknown.
     Calibration,
-    /// The computer's clock was set, or began or ceased to be synchronised: stamps follow it, answers do not.
+    /// The computer's clock was set: stamps follow it, answers do not.
     Clock,
     /// Something was lost.
     DataLost,
@@ -174,7 +174,7 @@ pub struct StartFacts {
 /// Facts of a change of the computer's clock.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct ClockFacts {
-    /// By how much it was set, seconds, positive when forward; 0 when only `synchronised` changed.
+    /// By how much it was set, seconds, positive when forward.
     pub by_s: f64,
     /// UTC minus the time scale of the log's session from now on, seconds.
     pub utc_minus_session_s: f64,
@@ -457,7 +457,7 @@ impl EventDraft {
     }
 
     /// The computer's clock was set by `by`, so that UTC is from now on `utc_minus_session` ahead of the session's time
-    /// scale; or, with no `by`, it began or ceased to be synchronised.
+    /// scale. With no `by` it says only whether it is synchronised.
     pub fn clock(
         at: Timestamp,
         by: Micros,
