@@ -25,6 +25,21 @@ use super::kit::{Zone, micros, secs, site_text};
 use super::script::{Do, Script, Step};
 use crate::support::{Daemon, Line, Live, wait_for};
 
+/// All that a cursor of the log gives.
+macro_rules! all_of {
+    ($cursor:expr) => {{
+        let mut cursor = $cursor.await.unwrap();
+        let mut all = Vec::new();
+        loop {
+            let batch = cursor.next_batch().await.unwrap();
+            if batch.is_empty() {
+                break all;
+            }
+            all.extend(batch);
+        }
+    }};
+}
+
 /// A stamp that is farther off than this is of another clock, and only how long the message holds counts.
 const OTHER_CLOCK_US: i64 = 30_000_000;
 
@@ -344,17 +359,7 @@ impl Seen {
     /// Positions that the log has as published, `located` and checked, and that are not where the cart was at their own
     /// stamp: that stamp in seconds, and by how much farther than their protection radius, metres.
     pub(crate) fn falsely_dated(&self, beyond_m: f64) -> Vec<(f64, f64)> {
-        let fixes = self.logged(|log, session| async move {
-            let mut cursor = log.fixes(session).await.unwrap();
-            let mut all = Vec::new();
-            loop {
-                let batch = cursor.next_batch().await.unwrap();
-                if batch.is_empty() {
-                    return all;
-                }
-                all.extend(batch);
-            }
-        });
+        let fixes = self.logged(|log, session| async move { all_of!(log.fixes(session)) });
         let error = |fix: StoredFix| {
             let report = fix.report;
             let place = report.place.filter(|_| report.state == TagState::Located && report.checked)?;
@@ -397,17 +402,7 @@ impl Seen {
 
     /// Every frame of the last session in the log, with the verdicts of its ranges.
     fn frames(&self) -> Vec<JudgedEpoch> {
-        self.logged(|log, session| async move {
-            let mut cursor = log.frames(session).await.unwrap();
-            let mut all = Vec::new();
-            loop {
-                let batch = cursor.next_batch().await.unwrap();
-                if batch.is_empty() {
-                    return all;
-                }
-                all.extend(batch);
-            }
-        })
+        self.logged(|log, session| async move { all_of!(log.frames(session)) })
     }
 
     /// Reads something from the last session in the log.

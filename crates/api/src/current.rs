@@ -4,7 +4,7 @@
 //! - A position that is not lost becomes lost, at the instant at which it ran out.
 //! - A zone becomes unknown at that instant. What was lost or unknown stays so, for its own reason.
 //! - An anchor that is heard falls silent a second after its last range. The engine says so; when it has not for
-//!   [`SILENT_AFTER`] it does not answer, and the anchor counts as silent all the same.
+//!   [`OVERDUE_AFTER`] it does not answer, and the anchor counts as silent all the same.
 //! - Figures over the last 10 s that were told more than [`FIGURES_HOLD`] ago are not known.
 //!
 //! The time is the caller's. No clock is read here, and nothing is changed: what was said stays as it was said.
@@ -12,7 +12,7 @@
 use std::{borrow::Cow, sync::Arc};
 
 use hereabout_core::{Anchor, Micros, TagId, TagState, Timestamp, ZoneState};
-use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, ZoneReport, ZoneWhy};
+use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, SILENT_AFTER, ZoneReport, ZoneWhy};
 
 use crate::{
     health::{Around, Diagnosis},
@@ -20,10 +20,8 @@ use crate::{
     v1::{AnchorBody, PositionBody, Sending, ZoneAnswerBody, ZoneReportBody, unheard_tags},
 };
 
-/// Without a range an anchor is silent after this long, says the engine.
-const SILENT: Micros = Micros::from_millis(1_000);
-/// Without a word of the engine about that, after this long.
-const SILENT_AFTER: Micros = Micros::from_millis(1_500);
+/// Without a range, and without a word of the engine about that, an anchor is silent after this long.
+const OVERDUE_AFTER: Micros = Micros::from_millis(1_500);
 /// A table of anchors comes once a second while anything is heard.
 const FIGURES_HOLD: Micros = Micros::from_millis(3_000);
 
@@ -119,13 +117,13 @@ pub(crate) fn anchor(
 ) -> AnchorNow {
     let said_heard = row.state == AnchorState::Heard;
     let last_heard = row.last_heard.max(heard_at);
-    let overdue = said_heard && last_heard.is_some_and(|last| clock.since(last) > SILENT_AFTER);
+    let overdue = said_heard && last_heard.is_some_and(|last| clock.since(last) > OVERDUE_AFTER);
     let old = clock.since(told_at) > FIGURES_HOLD;
     let mut health = row.clone();
     if overdue {
         health.state = AnchorState::Silent;
         health.last_heard = last_heard;
-        health.since = last_heard.map(|last| last.plus(SILENT));
+        health.since = last_heard.map(|last| last.plus(SILENT_AFTER));
     }
     // The engine stops telling tables when there is nothing to count any more; what it counted last is no rate of now.
     let unknown = old && (said_heard || row.rate_hz > 0.0);

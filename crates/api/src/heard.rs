@@ -6,8 +6,8 @@
 
 use std::collections::BTreeMap;
 
-use hereabout_core::{AnchorId, Doubt, Micros, Timestamp, Verdict};
-use hereabout_engine::{JudgedEpoch, JudgedRange};
+use hereabout_core::{AnchorId, Doubt, Micros, Timestamp};
+use hereabout_engine::JudgedEpoch;
 
 use crate::{current::Current, hub::LinkState, v1::doubted};
 
@@ -37,7 +37,7 @@ impl Heard {
     pub(crate) fn epoch(&mut self, epoch: &JudgedEpoch) {
         self.epoch_at = self.epoch_at.max(Some(epoch.at));
         self.doubted = epoch.doubt.map(|doubt| (self.doubted.map_or(epoch.at, |(since, _)| since), doubt));
-        for range in epoch.ranges.iter().filter(|r| heard_now(r)) {
+        for range in epoch.ranges.iter().filter(|r| r.verdict.is_heard()) {
             self.anchors.insert(range.anchor, epoch.at);
         }
     }
@@ -58,11 +58,6 @@ impl Heard {
         let stamps = self.engine_at.iter_mut().chain(&mut self.epoch_at).chain(doubted);
         stamps.chain(self.anchors.values_mut()).for_each(|at| *at = at.plus(by));
     }
-}
-
-/// Whether an anchor answered, as the engine's watch counts it.
-fn heard_now(range: &JudgedRange) -> bool {
-    range.verdict.is_fresh() || range.verdict == Verdict::Doubted(Doubt::Unsettled)
 }
 
 /// Why no positions are to be expected just now; `None` when they are.

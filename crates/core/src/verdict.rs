@@ -35,6 +35,11 @@ impl Verdict {
             Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorSuspect | Verdict::NoFix => true,
         }
     }
+
+    /// Whether the anchor answered. A range of unknown age is heard all the same: what is not known is when.
+    pub fn is_heard(self) -> bool {
+        self.is_fresh() || self == Verdict::Doubted(Doubt::Unsettled)
+    }
 }
 
 /// Why a frame must not be taken for the present. Nothing that is doubted is published as a position.

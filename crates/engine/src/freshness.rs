@@ -97,7 +97,7 @@ impl Freshness {
                 epoch.doubt = Some(Doubt::Repeated);
                 return;
             }
-            Sequence::Stray | Sequence::Behind(_) => {
+            Sequence::Stray => {
                 epoch.doubt = Some(Doubt::Unsettled);
                 return;
             }

@@ -26,6 +26,7 @@ use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, RangeReading, 
 use hereabout_wire::FrameSpec;
 
 use crate::report::AnchorState;
+use crate::series::upper_median;
 use crate::watch::SILENT_AFTER;
 pub use minute::MINUTE_S;
 use minute::Minute;
@@ -409,11 +410,11 @@ impl HeardTag {
 fn spread_m(ranges: impl Iterator<Item = Option<f64>>) -> Option<f64> {
     let ranges: Vec<Option<f64>> = ranges.collect();
     let bend = |w: &[Option<f64>]| Some((w[0]? - 2.0 * w[1]? + w[2]?).abs());
-    let bends: Vec<f64> = ranges.windows(3).filter_map(bend).collect();
+    let mut bends: Vec<f64> = ranges.windows(3).filter_map(bend).collect();
     if bends.len() < 3 {
         return None;
     }
-    Some(median(bends) / QUARTILE / 6.0_f64.sqrt())
+    Some(upper_median(&mut bends)? / QUARTILE / 6.0_f64.sqrt())
 }
 
 /// Numbers that the frame counter left out, when it usually steps by one.
@@ -437,16 +438,10 @@ fn uneven(window: &[&HeardFrame]) -> Option<[Micros; 2]> {
     if intervals.len() < UNEVEN.1 {
         return None;
     }
-    let usual = median(intervals.clone());
+    let usual = upper_median(&mut intervals.clone())?;
     let odd = intervals.iter().filter(|i| (*i - usual).abs() > usual / 2.0).count();
     let longest = intervals.iter().copied().fold(0.0, f64::max);
     (odd as f64 > UNEVEN.0 * intervals.len() as f64).then(|| [usual, longest].map(Micros::from_secs_f64))
-}
-
-/// The middle value; the upper one of two. Zero of nothing.
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 #[cfg(test)]

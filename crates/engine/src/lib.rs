@@ -20,6 +20,7 @@ mod outputs;
 pub mod picture;
 mod plain;
 mod report;
+mod series;
 mod shift;
 mod start;
 mod tag;
@@ -37,4 +38,4 @@ pub use report::{
     Output, Place, PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, StartState};
-pub use watch::{KitWatch, LinkCounts};
+pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};

@@ -8,6 +8,7 @@ use crate::estimate::{Estimate, Obs};
 use crate::gather::PROTECTION_SIGMAS;
 use crate::plain::Plain;
 use crate::report::Place;
+use crate::series::push_newest;
 use crate::tracked::{SnapshotState, TrackerState};
 use crate::zones::TagZones;
 
@@ -31,10 +32,7 @@ impl Rhythm {
         let interval_us = self.last.map(|last| at.since(last).micros());
         self.last = Some(at);
         if let Some(us) = interval_us.filter(|us| *us > 1_000) {
-            if self.intervals_us.is_full() {
-                self.intervals_us.remove(0);
-            }
-            self.intervals_us.push(us);
+            push_newest(&mut self.intervals_us, us);
         }
     }
 

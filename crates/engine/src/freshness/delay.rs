@@ -102,6 +102,12 @@ struct Marks {
     count: usize,
 }
 
+impl Default for Marks {
+    fn default() -> Marks {
+        Marks { ring: [Mark::default(); MARKS], count: 0 }
+    }
+}
+
 impl Marks {
     fn push(&mut self, mark: Mark) {
         self.ring[self.count % MARKS] = mark;
@@ -141,7 +147,7 @@ impl Marks {
 }
 
 /// See the module's prose.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Delay {
     marks: Marks,
     /// Seconds a count.
@@ -164,27 +170,6 @@ pub(super) struct Delay {
     no_gap_since: usize,
     link_changed: bool,
     envelope: Option<Envelope>,
-}
-
-impl Default for Delay {
-    fn default() -> Delay {
-        Delay {
-            marks: Marks { ring: [Mark::default(); MARKS], count: 0 },
-            interval_s: None,
-            longest_s: 0.0,
-            slow_interval_s: 0.0,
-            uneven: 0.0,
-            behind_s: 0.0,
-            peak_s: 0.0,
-            lag_s: 0.0,
-            early_s: 0.0,
-            settled: false,
-            since: 0,
-            no_gap_since: 0,
-            link_changed: false,
-            envelope: None,
-        }
-    }
 }
 
 impl Delay {
@@ -406,9 +391,7 @@ impl Delay {
             self.note_unevenness();
         }
     }
-}
 
-impl Delay {
     fn note_unevenness(&mut self) {
         let (last, slow_s) = (self.marks.count - 1, self.slow_interval_s);
         let window = self.marks.back(self.no_gap_since, NORMAL_S.max(NORMAL_INTERVALS * slow_s));

@@ -21,6 +21,8 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Epoch, MAX_ANCHORS};
 use hereabout_solve::distribution::normal_two_sided_tail;
 
+use crate::series::push_newest;
+
 /// −ln 10⁻⁹.
 const NATS: f64 = 20.73;
 /// From this chance of an equal range on nothing can be said.
@@ -126,10 +128,7 @@ impl Frozen {
     fn whole(&mut self, all_equal: bool, nats: f64) -> bool {
         if !all_equal {
             if self.run > 0 && self.nats < NATS {
-                if self.ended.is_full() {
-                    self.ended.remove(0);
-                }
-                self.ended.push((self.frames, self.run));
+                push_newest(&mut self.ended, (self.frames, self.run));
             }
             (self.run, self.nats) = (0, 0.0);
             return false;

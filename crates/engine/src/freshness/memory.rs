@@ -8,18 +8,12 @@
 pub(super) const FRAMES: usize = 4096;
 
 /// See the module's prose.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Memory {
-    /// Key and content, a ring.
+    /// Key and content, a ring; empty before the first frame, because a kit without either keeps none.
     frames: Box<[(u32, u32)]>,
     next: usize,
     newest: Option<u32>,
-}
-
-impl Default for Memory {
-    fn default() -> Memory {
-        Memory { frames: Vec::with_capacity(FRAMES).into_boxed_slice(), next: 0, newest: None }
-    }
 }
 
 impl Memory {

@@ -46,15 +46,13 @@ pub(super) enum Sequence {
     Repeated,
     /// Out of row.
     Stray,
-    /// Before the newest one, by so many counts or seconds: internal to this module.
-    Behind(Behind),
     /// The first of a new row.
     Anew,
 }
 
 /// How far before the newest frame.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Behind {
+enum Behind {
     Counts(u64),
     Seconds(f64),
 }
@@ -93,10 +91,8 @@ impl Order {
             self.follow(mark);
             return Sequence::Anew;
         };
-        let sequence = match self.among(&newest, &mark, turns, delay) {
-            Sequence::Behind(by) => self.behind(by, &newest, &mark, delay),
-            other => other,
-        };
+        let among = self.among(&newest, &mark, turns, delay);
+        let sequence = among.unwrap_or_else(|by| self.behind(by, &newest, &mark, delay));
         match sequence {
             Sequence::Next { counts, .. } => {
                 self.step = counts.map_or(0, u64::from);
@@ -104,9 +100,9 @@ impl Order {
                 sequence
             }
             Sequence::Repeated => sequence,
-            Sequence::Stray | Sequence::Anew | Sequence::Behind(_) => {
+            Sequence::Stray | Sequence::Anew => {
                 let goes_on = self.stray.is_some_and(|stray| {
-                    matches!(self.among(&stray, &mark, turns, delay), Sequence::Next { .. })
+                    matches!(self.among(&stray, &mark, turns, delay), Ok(Sequence::Next { .. }))
                 });
                 if goes_on || sequence == Sequence::Anew {
                     self.follow(mark);
@@ -148,8 +144,8 @@ impl Order {
         }
     }
 
-    /// Where `mark` stands after `before`.
-    fn among(&self, before: &Mark, mark: &Mark, turns: &Turns, delay: &Delay) -> Sequence {
+    /// Where `mark` stands after `before`; an error when it stands before it.
+    fn among(&self, before: &Mark, mark: &Mark, turns: &Turns, delay: &Delay) -> Result<Sequence, Behind> {
         let passed_s = mark.at.since(before.at).secs_f64().max(0.0);
         // A backlog may catch up with what it was behind.
         let most_s = passed_s * (1.0 + HASTE) + delay.behind_s() + HASTE_S;
@@ -160,21 +156,21 @@ impl Order {
             let step = (u64::from(now) + turn - u64::from(was) % turn) % turn;
             let ambiguous = interval_s.is_some_and(|t| passed_s > t * turn as f64 / 2.0);
             if step == 0 && !(ambiguous && mark.content != before.content) {
-                return Sequence::Repeated;
+                return Ok(Sequence::Repeated);
             }
             let in_time = interval_s.is_some_and(|t| passed_s < 1.5 * t * step as f64 + HASTE_S);
             let as_usual = step == self.step.max(1) && in_time;
             if !as_usual && known(mark.seq) {
-                return Sequence::Repeated;
+                return Ok(Sequence::Repeated);
             }
             let too_fast = interval_s.is_some_and(|t| t * (step.max(1) - 1) as f64 > most_s);
             if !ambiguous && step > turn / 2 {
-                return Sequence::Behind(Behind::Counts(turn - step));
+                return Err(Behind::Counts(turn - step));
             }
             if !ambiguous && too_fast {
                 // Ahead of time, or, where the turn is short, from before half a turn.
                 let short = turn - step <= FRAMES as u64;
-                return if short { Sequence::Behind(Behind::Counts(turn - step)) } else { Sequence::Stray };
+                return if short { Err(Behind::Counts(turn - step)) } else { Ok(Sequence::Stray) };
             }
             counts = u32::try_from(step).ok().filter(|_| !ambiguous);
         }
@@ -183,28 +179,29 @@ impl Order {
             let step_ms = if forward > turn / 2 { forward as i64 - turn as i64 } else { forward as i64 };
             if mark.seq.is_none() {
                 if step_ms == 0 && mark.content == before.content {
-                    return Sequence::Repeated;
+                    return Ok(Sequence::Repeated);
                 }
                 let as_usual = step_ms > 0 && interval_s.is_some_and(|t| passed_s < 2.5 * t);
                 if !(as_usual && step_ms as f64 / 1e3 <= most_s) && known(mark.millis) {
-                    return Sequence::Repeated;
+                    return Ok(Sequence::Repeated);
                 }
             }
             if passed_s > turn as f64 / 2e3 {
-                return Sequence::Anew;
+                return Ok(Sequence::Anew);
             }
             if step_ms < -CLOCK_JITTER_MS && (delay.clock_is_used() || counts.is_none()) {
-                return Sequence::Behind(Behind::Seconds(-step_ms as f64 / 1e3));
+                return Err(Behind::Seconds(-step_ms as f64 / 1e3));
             }
             if step_ms < -CLOCK_JITTER_MS || step_ms as f64 / 1e3 > most_s {
-                return if delay.clock_is_used() || counts.is_none() {
+                let by_clock = delay.clock_is_used() || counts.is_none();
+                return Ok(if by_clock {
                     Sequence::Stray
                 } else {
                     Sequence::Next { counts, clock_ms: None }
-                };
+                });
             }
             clock_ms = Some(step_ms);
         }
-        Sequence::Next { counts, clock_ms }
+        Ok(Sequence::Next { counts, clock_ms })
     }
 }

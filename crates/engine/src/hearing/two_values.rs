@@ -9,6 +9,8 @@
 //! person in the way makes ranges late as well, but seldom in so many turns, and by another amount
 //! each time. The limits are chosen, not from a source; the tests show both sides of them.
 
+use crate::series::upper_median;
+
 /// Fewest ranges that are judged.
 const FEWEST: usize = 20;
 /// Farthest that a range lies from its track's last one, metres.
@@ -106,7 +108,7 @@ fn lay(tracks: &mut [Option<Track>; 2], range_m: f64) -> Option<usize> {
 /// Whether the gaps are wide and each is much like the one two jumps before it: the way there and the
 /// way back share a value, so that one late range alone would look steady.
 fn is_steady(gaps: &[f64]) -> bool {
-    let changes: Vec<f64> = gaps.windows(3).map(|w| (w[2] - w[0]).abs()).collect();
-    let gap_m = super::median(gaps.to_vec());
-    !changes.is_empty() && gap_m >= GAP_M && super::median(changes) <= UNSTEADY * gap_m
+    let mut changes: Vec<f64> = gaps.windows(3).map(|w| (w[2] - w[0]).abs()).collect();
+    let medians = upper_median(&mut gaps.to_vec()).zip(upper_median(&mut changes));
+    medians.is_some_and(|(gap_m, change_m)| gap_m >= GAP_M && change_m <= UNSTEADY * gap_m)
 }

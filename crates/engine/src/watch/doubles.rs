@@ -61,6 +61,7 @@ const INTERVAL_GAIN: f64 = 0.1;
 const PAUSE_S: f64 = 10.0;
 /// Without the rarer side for this long (while heard) the anchor is well again.
 const WELL_AFTER: Micros = Micros::from_millis(300_000);
+
 /// A level that goes on at a pace, with how well both are known.
 #[derive(Clone, Copy, Debug)]
 struct Track {

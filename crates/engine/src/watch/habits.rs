@@ -18,6 +18,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
 use crate::report::AnchorFinding;
+use crate::series::push_newest;
 
 /// Share of late ranges in a minute that begins and ends the finding, and the ranges it takes to judge.
 const LATE: f64 = 0.60;
@@ -186,10 +187,7 @@ impl Habits {
     /// An anchor fell silent while others went on.
     pub(crate) fn fell_silent(&mut self, at: Timestamp, anchor: usize) {
         let Some(one) = self.anchors.get_mut(anchor) else { return };
-        if one.silences.is_full() {
-            one.silences.remove(0);
-        }
-        one.silences.push(at);
+        push_newest(&mut one.silences, at);
     }
 
     /// Begins the next second.

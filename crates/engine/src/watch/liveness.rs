@@ -16,7 +16,7 @@ use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable, Cannot
 use crate::start::InheritedAnchor;
 
 /// Without a range for this long an anchor is silent.
-pub(crate) const SILENT_AFTER: Micros = Micros::from_millis(1_000);
+pub const SILENT_AFTER: Micros = Micros::from_millis(1_000);
 /// Buckets of one second that rates and shares are taken over.
 const BUCKETS: usize = 10;
 const BUCKET: Micros = Micros::from_millis(1_000);

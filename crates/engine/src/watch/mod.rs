@@ -41,7 +41,7 @@ use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
 use kit::Kit;
 pub use link::{KitWatch, LinkCounts};
-pub(crate) use liveness::SILENT_AFTER;
+pub use liveness::SILENT_AFTER;
 use liveness::{Heard, Liveness};
 use minute::Minutes;
 use place::Places;
@@ -164,9 +164,6 @@ impl Watch {
             return false;
         }
         let mut changed = false;
-        // Of unknown age is heard all the same: what is not known is when.
-        let usable =
-            |r: &JudgedRange| r.verdict.is_fresh() || r.verdict == Verdict::Doubted(Doubt::Unsettled);
         while self.doubles.len() <= seen.tag && !self.doubles.is_full() {
             self.doubles.push(Box::new([Doubles::default(); MAX_ANCHORS]));
         }
@@ -174,7 +171,7 @@ impl Watch {
             let Some(anchor) = index.filter(|i| *i < self.ids.len()) else { continue };
             let heard = Heard {
                 anchor,
-                range_m: range.range_m.filter(|_| usable(range)),
+                range_m: range.range_m.filter(|_| range.verdict.is_heard()),
                 rejected: matches!(range.verdict, Verdict::Rejected(_)),
                 used_residual_m: range.residual_m.filter(|_| range.verdict == Verdict::Used),
             };
@@ -196,7 +193,7 @@ impl Watch {
                 out.push_back(Output::AnchorChanged(change));
             }
         }
-        let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && usable(r));
+        let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && r.verdict.is_heard());
         self.kit.hear(seen.at, seen.tag_id, ranged.filter_map(|(i, _)| *i));
         changed |= self.kit.doubt(seen.at, seen.measured_at, seen.tag_id, seen.doubt);
         changed |= self.places.take(seen, site, learned);

@@ -21,7 +21,7 @@
 //! **Unknown, at once,** when the tag is lost, two places fit, nothing fresh supports the position for as long as it
 //! holds, no range was left over to check it (unless allowed), or its protection radius is larger than the zone
 //! allows or not known. A prediction, or a position without fresh ranges, counts for no dwell: one bad
-//! frame must not close a gate, but it can't open one either. But an answer is not held against it either.
+//! frame must not close a gate, but it can't open one either. Nor does it hold an answer that the position speaks against.
 //!
 //! Times are counted in data time, received and measured alike (the shorter one counts), from the first position that looks so to the present one: five frames of a kit that
 //! sends ten a second with the usual 0.4 s.

@@ -39,6 +39,7 @@ use hereabout_core::{AnchorId, Dimension, MAX_ANCHORS, Micros, Site, Timestamp, 
 
 use super::Answer;
 use crate::report::{JudgedRange, ZoneWhy};
+use crate::series::{push_newest, upper_median};
 
 /// No tag goes faster, m/s.
 const TOP_SPEED_MPS: f64 = 5.0;
@@ -330,7 +331,7 @@ impl NearRule {
         let Some(slot) = self.slots.last_mut() else { return };
         slot.heard += 1;
         slot.near += u32::from(range_m <= self.enter_slant_m);
-        slot.middle_m = median_m(&self.newest).unwrap_or(range_m);
+        slot.middle_m = upper_median(&mut self.newest.clone()).unwrap_or(range_m);
     }
 
     /// The newest slot is complete.
@@ -466,18 +467,11 @@ impl NearRule {
 
     /// How far inside of `enter_m`, horizontally, by the median of the last five ranges.
     fn depth_m(&self) -> Option<f64> {
-        let ranges_m: ArrayVec<f64, PACE_OF> = self.recent.iter().map(|(_, r)| *r).collect();
-        let slant_m = median_m(&ranges_m)?;
+        let mut ranges_m: ArrayVec<f64, PACE_OF> = self.recent.iter().map(|(_, r)| *r).collect();
+        let slant_m = upper_median(&mut ranges_m)?;
         let flat_m = (slant_m * slant_m - self.height_m * self.height_m).max(0.0).sqrt();
         Some(self.enter_m - flat_m)
     }
-}
-
-/// The middle one, the upper of two.
-fn median_m<const N: usize>(ranges_m: &ArrayVec<f64, N>) -> Option<f64> {
-    let mut sorted = ranges_m.clone();
-    sorted.sort_unstable_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied()
 }
 
 /// So many intervals, or a time where that is longer.
@@ -508,14 +502,6 @@ fn growth_m(calm: &ArrayVec<(Timestamp, f64), SLOTS>) -> f64 {
         }
     }
     later_m / (calm.len() - half) as f64 - earlier_m / half.max(1) as f64
-}
-
-/// Adds the newest and drops the oldest when there is no room.
-fn push_newest<T, const N: usize>(list: &mut ArrayVec<T, N>, newest: T) {
-    if list.is_full() {
-        list.remove(0);
-    }
-    list.push(newest);
 }
 
 #[cfg(test)]
