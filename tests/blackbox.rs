@@ -9,6 +9,7 @@
 //! - `events`: numbered events, resuming, kills and restarts
 //! - `fresh`: what is old, frozen, repeated or stalled opens no gate
 //! - `hearing`: learn, listen and start, also on terminals
+//! - `log_fails`: what people act on goes on whatever becomes of the log
 //! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
 //! - `zones`: answers over HTTP and live, and their replay
@@ -27,6 +28,7 @@ mod events;
 mod fresh;
 mod hearing;
 mod house;
+mod log_fails;
 mod nursery;
 mod page;
 mod replay_equals_live;

@@ -8,13 +8,14 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-use hereabout::pump::{Pump, event_sink};
+use hereabout::pump::{Events, Pump};
 use hereabout::site_file::SiteFile;
+use hereabout_api::v1::RunBefore;
 use hereabout_api::{ApiSettings, Hub, HubInfo, SiteInfo};
 use hereabout_core::{Micros, Timestamp};
 use hereabout_engine::Engine;
 use hereabout_ingest::{Chunk, ClockChange, Feed};
-use hereabout_store::{SessionStart, Store, WriterOptions};
+use hereabout_store::{EventNumbers, SessionStart, Store};
 use hereabout_wire::Decoder;
 use serde_json::Value;
 use tokio::sync::{mpsc, watch};
@@ -65,14 +66,15 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
             source: "/dev/null".into(),
             program_version: "test".into(),
         };
-        let sink = event_sink(hub.clone());
         let store = Store::open(&log).await.unwrap();
-        let writer = store.begin_session_with(session, WriterOptions::default(), Some(sink)).await.unwrap();
+        let numbers = EventNumbers::starting_at(1);
+        let writer = store.begin_kept_session(log.clone(), session, None, numbers.clone()).await.unwrap();
         let spec = site.frame.clone().unwrap();
         let engine = Engine::new(site.site.clone(), Some(spec.clone()));
         let decoder = Decoder::new(spec.layout.clone());
-        let log = Some((writer, log.display().to_string()));
-        (url, Pump::new(decoder, engine, hub.clone(), log, "/dev/null".into(), start, synchronised))
+        let log_path = log.display().to_string();
+        let events = Events { numbers, log: Some(writer), log_path, before: RunBefore::UNKNOWN };
+        (url, Pump::new(decoder, engine, hub.clone(), events, "/dev/null".into(), start, synchronised))
     });
     let mut live = Live::try_connect(&url, "topics=position,event").unwrap();
     let reader = std::thread::spawn(move || std::iter::from_fn(|| live.next().ok()).collect::<Vec<String>>());

@@ -270,8 +270,12 @@ fn a_log_that_cannot_be_made_is_told() {
     let site = nursery::site(folder.path(), "/dev/null");
     // No file can be made in there, not even by root.
     let log = "/proc/hereabout-test/x.db";
-    let (_, words, code) = run(&["run", site.to_str().unwrap(), "--listen", "127.0.0.1:0", "--log", log]);
-    assert_eq!(code, 73, "{words}");
+    let daemon = Daemon::start(&site, &["--log", log]);
+    let problem = daemon.json("/v1/status")["log"]["problem"].to_string();
+    assert!(problem.contains(log) && problem.contains("no folder"), "{problem}");
+    daemon.signal(Signal::TERM);
+    let (status, words) = daemon.wait();
+    assert_eq!(status.code(), Some(74), "its events were lost: {words}");
     assert!(words.contains(log), "{words}");
 }
 

@@ -68,7 +68,20 @@ impl Daemon {
     pub(crate) fn start_at(site: &Path, listen: &str, more: &[&str]) -> Daemon {
         let mut args = vec!["run", site.to_str().unwrap(), "--listen", listen, "--json"];
         args.extend(more);
-        let mut child = hereabout(&args).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        Daemon::spawn(hereabout(&args))
+    }
+
+    /// The same by a program that is given the command after its own words and becomes it.
+    pub(crate) fn start_through(words: &[&str], site: &Path) -> Daemon {
+        let mut command = Command::new(words[0]);
+        // The word after a shell's script is its own name.
+        command.args(&words[1..]).args(["sh", env!("CARGO_BIN_EXE_hereabout"), "run"]).arg(site);
+        command.args(["--listen", "127.0.0.1:0", "--json"]).stdin(Stdio::null());
+        Daemon::spawn(command)
+    }
+
+    fn spawn(mut command: Command) -> Daemon {
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let stderr = child.stderr.take();
@@ -97,6 +110,11 @@ impl Daemon {
         let (status, _, body) = self.get("/v1/tags/0");
         let position: Value = serde_json::from_str(&body).ok()?;
         (status == 200 && position["state"] == state).then_some(position)
+    }
+
+    /// The process id.
+    pub(crate) fn id(&self) -> u32 {
+        self.child.id()
     }
 
     /// Resident memory in KiB.

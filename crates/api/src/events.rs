@@ -1,8 +1,9 @@
 //! The last events, and where each reader stands in them.
 //!
-//! Model: events have numbers that only grow. The ring keeps the newest [`KEPT`] as text. A reader holds no events of
-//! its own but a [`Cursor`], the number of the last one it took; so a slow reader costs nothing, gets every event
-//! in order, once, and when the ring has overtaken it is told which ones are no longer kept. A reader who asks for
+//! Model: events have numbers that only grow, by one while a daemon runs and by more from run to run. The ring keeps the
+//! newest [`KEPT`] as text, and up to which number events are gone. A reader holds no events of its own but a
+//! [`Cursor`], the number of the last one it took; so a slow reader costs nothing, gets every event in order, once, and
+//! when the ring has overtaken it is told from where to where they are no longer kept. A reader who asks for
 //! what comes after a number that was never given learns that the numbers began anew, and gets all there are.
 //!
 //! Pure: no lock, no clock.
@@ -58,11 +59,13 @@ pub(crate) struct Ring {
     kept: VecDeque<Event>,
     capacity: usize,
     newest: u64,
+    /// Events up to this number are not here any more; 0 when none ever went.
+    gone: u64,
 }
 
 impl Ring {
     pub(crate) fn new(capacity: usize) -> Ring {
-        Ring { kept: VecDeque::new(), capacity, newest: 0 }
+        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0 }
     }
 
     /// The newest number that was given; 0 before the first.
@@ -76,10 +79,17 @@ impl Ring {
             return;
         }
         self.newest = event.seq;
-        if self.kept.len() >= self.capacity {
-            self.kept.pop_front();
+        if self.kept.len() >= self.capacity
+            && let Some(oldest) = self.kept.pop_front()
+        {
+            self.forget(oldest.seq);
         }
         self.kept.push_back(event);
+    }
+
+    /// Events up to this number were told and are not here.
+    pub(crate) fn forget(&mut self, up_to: u64) {
+        self.gone = self.gone.max(up_to);
     }
 
     /// The next thing for the reader at `cursor`, which moves on.
@@ -89,11 +99,11 @@ impl Ring {
             cursor.after = 0;
             return Next::NumbersAnew { after, newest: self.newest };
         }
-        let Some(event) = self.kept.get(self.index_after(after)) else { return Next::Nothing };
-        if event.seq > after + 1 {
-            cursor.after = event.seq - 1;
-            return Next::NoLongerKept { from: after + 1, to: event.seq - 1 };
+        if after < self.gone {
+            cursor.after = self.gone;
+            return Next::NoLongerKept { from: after + 1, to: self.gone };
         }
+        let Some(event) = self.kept.get(self.index_after(after)) else { return Next::Nothing };
         cursor.after = event.seq;
         Next::Event(event.clone())
     }
@@ -106,10 +116,9 @@ impl Ring {
         let from = if anew.is_some() { Some(0) } else { after };
         let start = from.map_or(self.kept.len().saturating_sub(limit), |after| self.index_after(after));
         let events: Vec<Event> = self.kept.iter().skip(start).take(limit).cloned().collect();
-        let gone = from.zip(events.first()).filter(|(after, first)| first.seq > after + 1);
         Page {
             next_after: events.last().map_or(self.newest, |e| e.seq),
-            no_longer_kept: gone.map(|(after, first)| (after + 1, first.seq - 1)),
+            no_longer_kept: from.filter(|after| *after < self.gone).map(|after| (after + 1, self.gone)),
             events,
             anew,
             oldest,

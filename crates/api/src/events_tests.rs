@@ -114,12 +114,11 @@ fn what_was_missed_comes_first_and_then_it_is_one_and_one() {
 }
 
 #[test]
-fn a_number_that_was_there_is_passed_over_and_a_hole_is_told() {
+fn a_number_that_was_there_is_passed_over_and_a_start_may_leave_some_out() {
     let mut ring = ring(9, [1, 2, 2, 1, 5]);
     assert_eq!(ring.page(Some(0), 9).events.len(), 3);
     let mut cursor = Cursor { after: 2 };
-    assert_eq!(ring.next(&mut cursor), Next::NoLongerKept { from: 3, to: 4 });
-    assert_eq!(ring.next(&mut cursor), Next::Event(event(5)));
+    assert_eq!(ring.next(&mut cursor), Next::Event(event(5)), "there never was a 3 or 4");
     assert_eq!(ring.next(&mut cursor), Next::Nothing);
     ring.push(event(6));
     assert_eq!(ring.next(&mut cursor), Next::Event(event(6)));
@@ -133,4 +132,16 @@ fn without_a_number_a_page_is_the_newest() {
     assert_eq!((page.oldest, page.newest, page.no_longer_kept), (Some(1), Some(9), None));
     let empty = Ring::new(9).page(None, 2);
     assert_eq!((empty.next_after, empty.oldest, empty.newest), (0, None, None));
+}
+
+#[test]
+fn what_was_told_before_and_is_not_here_is_said_to_be_gone() {
+    let mut ring = ring(9, [900, 901]);
+    ring.forget(899);
+    let mut cursor = Cursor { after: 7 };
+    assert_eq!(ring.next(&mut cursor), Next::NoLongerKept { from: 8, to: 899 });
+    assert_eq!(ring.next(&mut cursor), Next::Event(event(900)));
+    assert_eq!(ring.page(Some(7), 9).no_longer_kept, Some((8, 899)));
+    assert_eq!(ring.page(Some(899), 9).no_longer_kept, None);
+    assert_eq!(ring.page(None, 9).no_longer_kept, None, "nobody asked for them");
 }

@@ -5,8 +5,8 @@
 //! double. It is held for some microseconds: no input or output is done under it, and a message is
 //! turned into text once, however many listen.
 //!
-//! Events come on their own, with a number that the log gave when it had them safe ([`Hub::publish_event`]), or
-//! that is counted here when there is no log ([`Hub::count_event`]). They have a lock of their own, taken last.
+//! Events come on their own, with the number that they have from the loop ([`Hub::publish_event`]), whatever the log does.
+//! They have a lock of their own, taken last.
 //!
 //! The loop speaks in the time scale of its session, what is kept here is in UTC ([`Hub::set_clock`]). When the
 //! difference changes, all that is kept moves along, what waits for readers too, so that nothing holds for longer or
@@ -35,8 +35,8 @@ use crate::{
     mailbox::{Key, Mailbox, Message},
     reader::{Reader, Subscription, Wants},
     v1::{
-        EventDraft, LinkBody, LinkStateName, MessageType, NumbersKeptIn, PositionBody, RangesBody, Tail,
-        VerdictName, ZoneReportBody, event_text, rfc3339,
+        EventsKeptIn, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, Tail, VerdictName,
+        ZoneReportBody, event_text, rfc3339,
     },
     words,
 };
@@ -85,12 +85,25 @@ pub struct DecoderCounts {
 pub struct LogStatus {
     /// The file, as people know it.
     pub path: String,
-    /// Rows that are safely in it.
+    /// Rows that are safely in it, over all sessions since the start.
     pub rows_written: u64,
-    /// Rows that found the queue full and were lost.
-    pub rows_dropped: u64,
+    /// Rows that wait to be written.
+    pub rows_waiting: u64,
+    /// Frames, positions and events that were lost, likewise.
+    pub frames_dropped: u64,
+    /// See `frames_dropped`.
+    pub positions_dropped: u64,
+    /// See `frames_dropped`.
+    pub events_dropped: u64,
     /// What is wrong with it, in words.
     pub problem: Option<String>,
+}
+
+impl LogStatus {
+    /// All that were lost.
+    pub(crate) fn rows_dropped(&self) -> u64 {
+        self.frames_dropped + self.positions_dropped + self.events_dropped
+    }
 }
 
 /// What the service tells of the site.
@@ -228,10 +241,10 @@ struct State {
     told_overdue: BTreeSet<AnchorId>,
 }
 
-/// The events and who numbers them.
+/// The events and where they are kept.
 struct Events {
     ring: Ring,
-    kept_in: NumbersKeptIn,
+    kept_in: EventsKeptIn,
 }
 
 struct Inner {
@@ -273,7 +286,7 @@ impl Hub {
             adapter_note: None,
         };
         let site = RwLock::new(Arc::new(info.site.clone()));
-        let events = Mutex::new(Events { ring: Ring::new(KEPT as usize), kept_in: NumbersKeptIn::Memory });
+        let events = Mutex::new(Events { ring: Ring::new(KEPT as usize), kept_in: EventsKeptIn::Memory });
         let state = Mutex::new(State {
             now,
             kept: Kept::default(),
@@ -376,35 +389,37 @@ impl Hub {
         *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
     }
 
-    /// Takes over an event that the log has safe under this number: one of an earlier session at the start, or one that
-    /// just happened. `detail` is as [`EventDraft`] has it. Quick and never waiting: the log's writer calls it.
+    /// Takes over an event under its number: one of an earlier run at the start, or one that just happened. `detail` is as
+    /// [`crate::v1::EventDraft`] has it. Quick and never waiting: the loop calls it.
     pub fn publish_event(&self, seq: u64, at: Timestamp, kind: &str, detail: &str) {
         let text = event_text(Some(seq), at, kind, detail).into();
         self.events().ring.push(Event { seq, text });
         self.wake_followers();
     }
 
-    /// Takes over an event that no log keeps, under the next number.
-    pub fn count_event(&self, event: &EventDraft) {
-        let mut events = self.events();
-        let seq = events.ring.newest() + 1;
-        let text = event_text(Some(seq), event.at, event.kind.name(), &event.detail).into();
-        events.ring.push(Event { seq, text });
-        drop(events);
-        self.wake_followers();
+    /// An event under the next number.
+    #[cfg(test)]
+    pub(crate) fn count_event(&self, event: &crate::v1::EventDraft) {
+        let seq = self.events().ring.newest() + 1;
+        self.publish_event(seq, event.at, event.kind.name(), &event.detail);
     }
 
-    /// The newest number that was given; 0 before the first.
-    pub fn newest_event(&self) -> u64 {
+    /// The newest number that was told; 0 before the first.
+    pub(crate) fn newest_event(&self) -> u64 {
         self.events().ring.newest()
     }
 
-    /// Who numbers the events from now on; memory until this says otherwise.
-    pub fn set_numbers_kept_in(&self, kept_in: NumbersKeptIn) {
+    /// Events up to this number are not here: what was told before the first one of all that come now.
+    pub fn events_are_gone(&self, up_to: u64) {
+        self.events().ring.forget(up_to);
+    }
+
+    /// Where events are kept; memory until this says otherwise.
+    pub fn set_events_kept_in(&self, kept_in: EventsKeptIn) {
         self.events().kept_in = kept_in;
     }
 
-    pub(crate) fn events_page(&self, after: Option<u64>, limit: usize) -> (Page, NumbersKeptIn) {
+    pub(crate) fn events_page(&self, after: Option<u64>, limit: usize) -> (Page, EventsKeptIn) {
         let events = self.events();
         (events.ring.page(after, limit), events.kept_in)
     }

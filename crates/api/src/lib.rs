@@ -5,7 +5,7 @@
 //! ```text
 //! engine Output ──► Hub::publish ──► latest state ──► GET routes (routes, table, metrics)
 //!                        └─────────► Mailbox of each subscriber ──► /v1/live (live), /v1/live.sse (sse)
-//! log's commit ──► Hub::publish_event ──► Ring, and a Cursor of each subscriber ──► the same, /v1/events
+//! what happens ──► Hub::publish_event ──► Ring, and a Cursor of each subscriber ──► the same, /v1/events
 //! ```
 //!
 //! - [`v1`] owns the JSON bodies, the only shapes that leave; the engine's types never do.

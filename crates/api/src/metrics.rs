@@ -190,7 +190,7 @@ impl Scrape {
         let known: Vec<_> = self.zones.iter().map(|z| (z.zone.clone(), known(z))).collect();
         per("zone", "zone_known", "1 while it is known whether a tag is inside the zone, else 0", None)
             .gauges(e, &known)?;
-        plain("events", "Number of the newest event", None).counters(e, &one(self.events))
+        plain("event_number", "Number of the newest event", None).gauges(e, &one(self.events as f64))
     }
 
     fn anchors(&self, e: &mut DescriptorEncoder) -> fmt::Result {
@@ -227,7 +227,16 @@ impl Scrape {
     fn log(&self, e: &mut DescriptorEncoder) -> fmt::Result {
         let Some(log) = &self.snapshot.log else { return Ok(()) };
         plain("log_rows_written", "Rows safely in the log", None).counters(e, &one(log.rows_written))?;
-        plain("log_rows_dropped", "Rows that found the log's queue full", None)
-            .counters(e, &one(log.rows_dropped))
+        let dropped = [
+            ("frame", log.frames_dropped),
+            ("position", log.positions_dropped),
+            ("event", log.events_dropped),
+        ];
+        per("kind", "log_rows_dropped", "Rows that were lost", None)
+            .counters(e, &dropped.map(|(kind, n)| (kind.to_owned(), n)))?;
+        plain("log_rows_waiting", "Rows that wait to be written", None)
+            .gauges(e, &one(log.rows_waiting as f64))?;
+        plain("log_failing", "Whether something is wrong with the log", None)
+            .gauges(e, &one(f64::from(u8::from(log.problem.is_some()))))
     }
 }

@@ -40,8 +40,8 @@ use crate::{
     table::anchors_text,
     v1::{
         AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
-        IndexBody, KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody, NonceBody,
-        NumbersAnewBody, NumbersKeptIn, OutputsBody, PongBody, PositionBody, Problem, RangesBody, RouteBody,
+        EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody,
+        NonceBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody, Problem, RangesBody, RouteBody,
         Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail, ZoneAnswerBody, ZoneReportBody, ZonesBody,
         json, rfc3339, with_nonce,
     },
@@ -328,9 +328,11 @@ async fn zone(
 
 /// What happened, by number.
 ///
-/// Numbers have no gaps, and with a log they go on over restarts. Without `after` the newest events are given, with it
-/// those that follow. Some thousand are kept here; `no_longer_kept` says which of those asked for are not. Who asks for
-/// what comes after a number that was never given (the numbers began anew) gets all there are, and `numbers_anew`.
+/// Events are told when they happen, and no number ever means two of them, over kills and with another log, too. Numbers
+/// grow by one while the daemon runs, and by more over a start, whose event says how the run before ended. Without `after`
+/// the newest events are given, with it those that follow. Some thousand are kept here; `no_longer_kept` says which
+/// of those asked for are not. Who asks for what comes after a number that was never given (the clock was set back) gets
+/// all there are, and `numbers_anew`.
 #[utoipa::path(get, path = "/v1/events",
     params(
         ("after" = Option<u64>, Query, description = "The number of the last event that is known already; 0 for all"),
@@ -340,9 +342,9 @@ async fn zone(
 async fn events(State(app): State<App>, query: EventsQuery) -> Response {
     let (page, kept_in) = app.hub.events_page(query.after, query.limit);
     let texts: Vec<&str> = page.events.iter().map(|e| &*e.text).collect();
-    let since = (kept_in == NumbersKeptIn::Memory).then(|| rfc3339(app.hub.info().started_at));
+    let since = (kept_in == EventsKeptIn::Memory).then(|| rfc3339(app.hub.info().started_at));
     let mut text = format!(
-        "{{\"events\":[{}],\"next_after\":{},\"oldest\":{},\"newest\":{},\"numbers_kept_in\":{},\"numbers_since\":{}",
+        "{{\"events\":[{}],\"next_after\":{},\"oldest\":{},\"newest\":{},\"kept_in\":{},\"kept_since\":{}",
         texts.join(","),
         page.next_after,
         json(&page.oldest),
@@ -576,9 +578,13 @@ fn status_body(app: &App) -> StatusBody {
             tags: now.tags.len(),
         },
         log: now.log.clone().map(|l| LogBody {
-            path: l.path,
             rows_written: l.rows_written,
-            rows_dropped: l.rows_dropped,
+            rows_waiting: l.rows_waiting,
+            rows_dropped: l.rows_dropped(),
+            frames_dropped: l.frames_dropped,
+            positions_dropped: l.positions_dropped,
+            events_dropped: l.events_dropped,
+            path: l.path,
             problem: l.problem,
         }),
         live: LiveBody {
@@ -618,10 +624,10 @@ fn problems(app: &App, moment: &Moment) -> Vec<String> {
     }));
     if let Some(log) = &now.log {
         found.extend(log.problem.iter().map(|p| format!("log {}: {p}", log.path)));
-        if log.rows_dropped > 0 {
+        if log.rows_dropped() > 0 {
             found.push(format!(
-                "log {}: {} rows were lost because the disk was too slow: use a faster one",
-                log.path, log.rows_dropped
+                "log {}: lost since the start: {} frames, {} positions, {} events; the disk did not take them in time",
+                log.path, log.frames_dropped, log.positions_dropped, log.events_dropped
             ));
         }
     }

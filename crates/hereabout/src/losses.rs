@@ -12,7 +12,7 @@ const DAMAGE_WORTH_TELLING: u64 = 10;
 /// How many of each kind have been told.
 #[derive(Debug, Default)]
 pub struct Losses {
-    told: [Told; 4],
+    told: [Told; 6],
 }
 
 /// One kind.
@@ -27,10 +27,12 @@ impl Losses {
     /// been told.
     pub fn tell(&mut self, at: Timestamp, what: LostWhat, total: u64, last: bool) -> Option<EventDraft> {
         let (index, least) = match what {
-            LostWhat::LogRows => (0, 1),
-            LostWhat::OutOfOrder => (1, 1),
-            LostWhat::TooManyTags => (2, 1),
-            LostWhat::DamagedFrames => (3, DAMAGE_WORTH_TELLING),
+            LostWhat::LogFrames => (0, 1),
+            LostWhat::LogPositions => (1, 1),
+            LostWhat::LogEvents => (2, 1),
+            LostWhat::OutOfOrder => (3, 1),
+            LostWhat::TooManyTags => (4, 1),
+            LostWhat::DamagedFrames => (5, DAMAGE_WORTH_TELLING),
         };
         let told = &mut self.told[index];
         let count = total.saturating_sub(told.total);

@@ -16,26 +16,17 @@
 //! itself to what was published. Decoder and stream (pace, clock, frames of before) stay, and what comes meanwhile
 //! waits in the channel: no frame is lost.
 //!
-//! What happens becomes events here. With a log they go to its writer, which numbers them as it makes them safe and tells
-//! the hub then ([`event_sink`]); without one the hub counts them. Positions, zones and anchors don't wait for that.
-//!
-//! A log that can't begin the next session is tried again every few seconds. Until then events wait here without a
-//! number, in a bounded queue, and ranges and positions are counted as lost.
+//! What happens becomes events here. They get their number and are told at once, whatever the log does; it has them as soon
+//! as it can. Nothing here waits for the disk.
 
-use std::collections::VecDeque;
-use std::path::Path;
-use std::time::Duration;
-
-use hereabout_api::v1::{EventDraft, LostWhat};
+use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
 use hereabout_api::{
     ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus,
 };
 use hereabout_core::{Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
-use hereabout_store::{
-    EventSink, Record, SessionStart, SessionWriter, Store, StoreError, WriterOptions, WriterStats,
-};
+use hereabout_store::{EventNumbers, Record, SessionStart, SessionWriter, WriterStats};
 use hereabout_wire::{Arrival, Decoder};
 use tokio::sync::mpsc::Receiver;
 use tokio::sync::{oneshot, watch};
@@ -47,37 +38,12 @@ use crate::site_file::SiteFile;
 /// Counters go to the hub this often.
 const TELL_COUNTS_EVERY: Micros = Micros::from_millis(500);
 
-/// A log that could not go on is tried again this often.
-const TRY_LOG_EVERY: Duration = Duration::from_secs(2);
-/// Events that wait for such a log.
-const MOST_WAITING: usize = 4096;
-
-/// Where the log stands.
-enum Log {
-    /// None is kept.
-    None,
-    /// It is written; with the file as people know it.
-    Open(SessionWriter, String),
-    /// It could not go on.
-    Broken(Broken),
-}
-
-/// A log that is being tried again.
-struct Broken {
-    path: String,
-    problem: String,
-    waiting: VecDeque<Record>,
-    coming: oneshot::Receiver<SessionWriter>,
-}
-
 /// Decoder, engine and where their output goes.
 pub struct Pump {
     decoder: Decoder,
     engine: Engine,
     hub: Hub,
-    log: Log,
-    /// Rows of the sessions before this one: written, dropped.
-    rows_before: (u64, u64),
+    events: Events,
     /// The source as people wrote it, for further sessions.
     source: String,
     bytes: u64,
@@ -117,6 +83,18 @@ pub enum Changed {
     Calibration(&'static str),
 }
 
+/// Where events get their numbers, and where they are kept.
+pub struct Events {
+    /// Gives each number once.
+    pub numbers: EventNumbers,
+    /// The log, if one is kept.
+    pub log: Option<SessionWriter>,
+    /// Its file as people know it.
+    pub log_path: String,
+    /// What is known of the run before, for the event of the start.
+    pub before: RunBefore,
+}
+
 /// What is left when the channel has closed.
 pub struct Drained {
     /// The log's writer, to be finished.
@@ -126,13 +104,12 @@ pub struct Drained {
 }
 
 impl Pump {
-    /// A pump that has moved nothing yet. `log` comes with the file's name as people know it, `source` is for
-    /// further sessions in it. The daemon's start is an event.
+    /// A pump that has moved nothing yet. `source` is for further sessions in the log. The daemon's start is an event.
     pub fn new(
         decoder: Decoder,
         engine: Engine,
         hub: Hub,
-        log: Option<(SessionWriter, String)>,
+        events: Events,
         source: String,
         started_at: Timestamp,
         synchronised: watch::Receiver<Option<bool>>,
@@ -141,8 +118,7 @@ impl Pump {
             decoder,
             engine,
             hub,
-            log: log.map_or(Log::None, |(writer, path)| Log::Open(writer, path)),
-            rows_before: (0, 0),
+            events,
             source,
             bytes: 0,
             out_of_order: 0,
@@ -164,7 +140,9 @@ impl Pump {
     pub async fn run(mut self, mut feed: Receiver<Feed>, mut changes: Receiver<Change>) -> Drained {
         let mut more_changes = true;
         let version = env!("CARGO_PKG_VERSION");
-        self.event(&EventDraft::start(self.started_at, version, self.engine.site().name()));
+        let start =
+            EventDraft::start(self.started_at, version, self.engine.site().name(), self.events.before);
+        self.event(&start);
         loop {
             tokio::select! {
                 item = feed.recv() => match item {
@@ -172,38 +150,25 @@ impl Pump {
                     None => break,
                 },
                 change = changes.recv(), if more_changes => match change {
-                    Some(change) => self.change(change).await,
+                    Some(change) => self.change(change),
                     None => more_changes = false,
                 },
-                writer = mended(&mut self.log) => self.go_on_with(writer),
             }
         }
         self.tell_counts();
         let at = self.newest.unwrap_or(self.started_at);
         self.tell_losses(at, true);
         self.event(&EventDraft::stop(self.utc(at)));
-        let log = match self.log {
-            Log::Open(writer, _) => Some(writer),
-            Log::None => None,
-            Log::Broken(broken) => {
-                eprintln!(
-                    "{} events of the last session were not logged: {}",
-                    broken.waiting.len(),
-                    broken.problem
-                );
-                None
-            }
-        };
-        Drained { log, newest: self.newest }
+        Drained { log: self.events.log, newest: self.newest }
     }
 
-    async fn change(&mut self, change: Change) {
+    fn change(&mut self, change: Change) {
         let Change { site, what, done } = change;
         let Some(frame) = site.frame.clone() else { return };
         // Deadlines up to now belong to the engine of before, as they will in a replay.
         let start = self.engine.hand_on(self.newest.unwrap_or(self.started_at));
         self.publish();
-        self.change_session(&site, &start).await;
+        self.change_session(&site, &start);
         self.event(&match what {
             Changed::Configuration(how) => EventDraft::configuration(self.utc(start.at), how),
             Changed::Calibration(how) => EventDraft::calibration(self.utc(start.at), how),
@@ -218,74 +183,23 @@ impl Pump {
         let _ = done.send(());
     }
 
-    /// Ends the session at `at` and begins another one in the same file. A log that can't go on is told in the
-    /// status and tried again; positions go on without it.
-    async fn change_session(&mut self, site: &SiteFile, inherited: &StartState) {
-        let at = inherited.at;
+    /// The log's session ends, and the next one begins with what it inherits.
+    fn change_session(&self, site: &SiteFile, inherited: &StartState) {
+        let Some(log) = &self.events.log else { return };
         let start = SessionStart {
-            started_at: at,
+            started_at: inherited.at,
             site_text: site.text.clone(),
             calibration_text: site.calibration_text.clone(),
             frame_layout: site.frame_text.clone().unwrap_or_default(),
             source: self.source.clone(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
         };
-        match std::mem::replace(&mut self.log, Log::None) {
-            Log::None => {}
-            Log::Open(writer, path) => {
-                let hub = self.hub.clone();
-                let next = Next { start: start.clone(), inherited: Some(inherited.clone()) };
-                match begin_again(writer, path.clone(), at, next, hub).await {
-                    Ok((stats, writer)) => {
-                        let (written, dropped) = rows(&stats);
-                        self.rows_before = (self.rows_before.0 + written, self.rows_before.1 + dropped);
-                        self.log = Log::Open(writer, path);
-                    }
-                    Err(e) => self.break_log(path, start, VecDeque::new(), &e),
-                }
-            }
-            // The trials go on for the session that is now.
-            Log::Broken(Broken { path, problem, waiting, .. }) => {
-                let coming = try_again(path.clone(), start, self.hub.clone());
-                self.log = Log::Broken(Broken { path, problem, waiting, coming });
-            }
-        }
-    }
-
-    fn break_log(&mut self, path: String, start: SessionStart, waiting: VecDeque<Record>, e: &StoreError) {
-        eprintln!("the log can't go on, and is tried again: {e}");
-        if let StoreError::Unwritten { frames, fixes, events, .. } = e {
-            self.rows_before.1 += frames + fixes + events;
-        }
-        let problem = format!("nothing is logged just now, and events wait for it: {e}");
-        let coming = try_again(path.clone(), start, self.hub.clone());
-        self.log = Log::Broken(Broken { path, problem, waiting, coming });
-    }
-
-    /// The log can be written again: what waited comes first.
-    fn go_on_with(&mut self, writer: SessionWriter) {
-        if let Log::Broken(broken) = std::mem::replace(&mut self.log, Log::None) {
-            eprintln!("the log goes on");
-            broken.waiting.into_iter().for_each(|record| writer.push(record));
-            self.log = Log::Open(writer, broken.path);
-            self.log_clock(self.newest.unwrap_or(self.started_at));
-        }
+        log.begin_next(start, inherited.clone());
     }
 
     /// Hands a record to the log, if there is one.
-    fn log(&mut self, record: Record) {
-        match &mut self.log {
-            Log::None => {}
-            Log::Open(writer, _) => writer.push(record),
-            Log::Broken(broken) if record.is_event() => {
-                if broken.waiting.len() >= MOST_WAITING {
-                    broken.waiting.pop_front();
-                    self.rows_before.1 += 1;
-                }
-                broken.waiting.push_back(record);
-            }
-            Log::Broken(_) => self.rows_before.1 += 1,
-        }
+    fn log(&self, record: Record) {
+        self.events.log.iter().for_each(|log| log.push(record.clone()));
     }
 
     fn take(&mut self, item: Feed) {
@@ -363,7 +277,7 @@ impl Pump {
     }
 
     /// The log keeps how its stamps map to UTC.
-    fn log_clock(&mut self, at: Timestamp) {
+    fn log_clock(&self, at: Timestamp) {
         if self.utc_minus_session != Micros::ZERO {
             self.log(Record::clock(at, self.utc_minus_session));
         }
@@ -420,12 +334,11 @@ impl Pump {
         }
     }
 
-    /// An event, with its instant in UTC.
-    fn event(&mut self, event: &EventDraft) {
-        match self.log {
-            Log::None => self.hub.count_event(event),
-            _ => self.log(Record::event(event.at, event.kind.name(), &event.detail)),
-        }
+    /// An event, with its instant in UTC: told now, and safe as soon as the log has it.
+    fn event(&self, event: &EventDraft) {
+        let (seq, kind) = (self.events.numbers.give(), event.kind.name());
+        self.hub.publish_event(seq, event.at, kind, &event.detail);
+        self.log(Record::event(seq, event.at, kind, &event.detail));
     }
 
     fn watch_link(&mut self, at: Timestamp) {
@@ -444,18 +357,11 @@ impl Pump {
 
     /// Events about what was lost, as far as they are due; at the `last` of all.
     fn tell_losses(&mut self, at: Timestamp, last: bool) {
-        // While the log fails its events wait anyhow, and more may be lost.
-        let (log_is_well, dropped) = match &self.log {
-            Log::Open(writer, _) => {
-                let stats = writer.stats();
-                (stats.last_error.is_none(), stats.dropped())
-            }
-            Log::None => (true, 0),
-            Log::Broken(_) => (false, 0),
-        };
-        let rows = self.rows_before.1 + dropped;
+        let log = self.events.log.as_ref().map(SessionWriter::stats).unwrap_or_default();
         let totals = [
-            (LostWhat::LogRows, if log_is_well || last { rows } else { 0 }),
+            (LostWhat::LogFrames, log.dropped_frames),
+            (LostWhat::LogPositions, log.dropped_fixes),
+            (LostWhat::LogEvents, log.dropped_events),
             (LostWhat::OutOfOrder, self.out_of_order),
             (LostWhat::TooManyTags, self.too_many_tags),
             (LostWhat::DamagedFrames, self.decoder.counts().bad_checksum),
@@ -475,113 +381,23 @@ impl Pump {
             bad_checksum: counts.bad_checksum,
             skipped_bytes: counts.skipped_bytes,
         });
-        match &self.log {
-            Log::None => {}
-            Log::Open(writer, path) => self.hub.set_log(log_status(writer, path, self.rows_before)),
-            Log::Broken(Broken { path, problem, .. }) => self.hub.set_log(LogStatus {
-                path: path.clone(),
-                rows_written: self.rows_before.0,
-                rows_dropped: self.rows_before.1,
-                problem: Some(problem.clone()),
-            }),
+        if let Some(log) = &self.events.log {
+            self.hub.set_log(log_status(&log.stats(), &self.events.log_path));
         }
     }
 }
 
-/// The writer of a broken log that can be written again; never of another one.
-async fn mended(log: &mut Log) -> SessionWriter {
-    if let Log::Broken(broken) = log
-        && let Ok(writer) = (&mut broken.coming).await
-    {
-        return writer;
-    }
-    std::future::pending().await
-}
-
-/// A session that is to begin.
-struct Next {
-    start: SessionStart,
-    inherited: Option<StartState>,
-}
-
-/// Ends one session and begins the next one. On a thread of its own, because what opens a file cannot be moved
-/// between threads while it waits.
-async fn begin_again(
-    writer: SessionWriter,
-    path: String,
-    at: Timestamp,
-    next: Next,
-    hub: Hub,
-) -> Result<(WriterStats, SessionWriter), StoreError> {
-    let runtime = tokio::runtime::Handle::current();
-    let stopped = StoreError::WriterStopped { path: path.clone().into() };
-    let work = move || {
-        runtime.block_on(async move {
-            let stats = writer.finish(at).await?;
-            Ok((stats, begin(&path, next, hub).await?))
-        })
-    };
-    tokio::task::spawn_blocking(work).await.unwrap_or(Err(stopped))
-}
-
-/// Opens the log and begins a session whose events go on after those that the hub has.
-async fn begin(path: &str, next: Next, hub: Hub) -> Result<SessionWriter, StoreError> {
-    let mut store = Store::open(path).await?;
-    store.number_events_after(hub.newest_event());
-    if let Some(inherited) = next.inherited {
-        store.inherit(inherited);
-    }
-    store.begin_session_with(next.start, WriterOptions::default(), Some(event_sink(hub))).await
-}
-
-/// Tries to begin a session until it succeeds or nobody wants it any more. A log that was moved away is waited for:
-/// another file in its place would begin with other numbers.
-fn try_again(path: String, start: SessionStart, hub: Hub) -> oneshot::Receiver<SessionWriter> {
-    let (mut done, coming) = oneshot::channel();
-    let runtime = tokio::runtime::Handle::current();
-    tokio::spawn(async move {
-        while !done.is_closed() {
-            tokio::select! {
-                () = tokio::time::sleep(TRY_LOG_EVERY) => {}
-                () = done.closed() => return,
-            }
-            if !Path::new(&path).is_file() {
-                continue;
-            }
-            let (runtime, path, start, hub) = (runtime.clone(), path.clone(), start.clone(), hub.clone());
-            // What came meanwhile is not in the file: a session that begins late inherits nothing.
-            let next = Next { start, inherited: None };
-            let work = move || runtime.block_on(async move { begin(&path, next, hub).await });
-            if let Ok(Ok(writer)) = tokio::task::spawn_blocking(work).await {
-                // Nobody may want it any more; then it ends as a session that was cut off.
-                let _ = done.send(writer);
-                return;
-            }
-        }
-    });
-    coming
-}
-
-/// Takes events to the hub as soon as the log has them safe.
-pub fn event_sink(hub: Hub) -> EventSink {
-    Box::new(move |event| hub.publish_event(event.seq, event.at, &event.kind, &event.detail))
-}
-
-/// Rows of a session: written, dropped.
-fn rows(stats: &WriterStats) -> (u64, u64) {
-    (
-        stats.written_frames + stats.written_fixes + stats.written_events,
-        stats.dropped_frames + stats.dropped_fixes + stats.dropped_events,
-    )
-}
-
-fn log_status(log: &SessionWriter, path: &str, before: (u64, u64)) -> LogStatus {
-    let stats = log.stats();
-    let (written, dropped) = rows(&stats);
+/// How the log fares, for the hub. `path` is the file as people know it.
+pub fn log_status(stats: &WriterStats, path: &str) -> LogStatus {
+    // Another file is being written when the one that was asked for is damaged.
+    let other = stats.note.is_some().then(|| stats.path.as_ref()).flatten();
     LogStatus {
-        path: path.to_owned(),
-        rows_written: before.0 + written,
-        rows_dropped: before.1 + dropped,
-        problem: stats.last_error,
+        path: other.map_or_else(|| path.to_owned(), |p| p.display().to_string()),
+        rows_written: stats.written_frames + stats.written_fixes + stats.written_events,
+        frames_dropped: stats.dropped_frames,
+        positions_dropped: stats.dropped_fixes,
+        events_dropped: stats.dropped_events,
+        rows_waiting: stats.queued as u64,
+        problem: stats.last_error.clone().or_else(|| stats.note.clone()),
     }
 }

@@ -101,12 +101,18 @@ pub enum StoreError {
         path: PathBuf,
     },
     /// The file went from under the writer.
-    #[error(
-        "the log {path} was moved or deleted while it was being written. Put it back, or restart the daemon."
-    )]
+    #[error("the log {path} was moved or deleted while it was being written.")]
     Gone {
         /// The log.
         path: PathBuf,
+    },
+    /// The disk does not answer.
+    #[error("the disk with the log {path} has not answered for {waited_s} s. Check the disk or the mount.")]
+    NoAnswer {
+        /// The log.
+        path: PathBuf,
+        /// How long it was waited for, seconds.
+        waited_s: u64,
     },
     /// Content that this schema does not allow, or a file that SQLite calls malformed.
     #[error(
@@ -204,6 +210,9 @@ pub(crate) fn sqlite_code(error: &sqlx::Error) -> Option<i32> {
 
 /// What SQLite said about `path`. The low byte of an extended code is the primary one (same page).
 pub(crate) fn from_sqlx(path: &Path, error: &sqlx::Error) -> StoreError {
+    if let sqlx::Error::Io(e) = error {
+        return from_io(path, e.kind().into());
+    }
     let detail = error.as_database_error().map_or_else(|| error.to_string(), |e| e.message().to_string());
     let path = path.to_path_buf();
     let folder = folder_of(&path);

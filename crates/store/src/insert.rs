@@ -94,8 +94,6 @@ pub(crate) struct Cursor {
     pub(crate) frames: u64,
     pub(crate) fixes: u64,
     pub(crate) events: u64,
-    /// Number of the newest event, over all sessions of the file.
-    pub(crate) event_seq: u64,
     /// Stamp, in microseconds, of the newest record.
     pub(crate) last_at_us: Option<i64>,
     /// The last frame's stamp and tag: a position report with the same ones belongs to it.
@@ -109,7 +107,7 @@ struct Gathered<'a> {
     ranges: Vec<(u64, u16, &'a RangeRow)>,
     fixes: Vec<(Option<u64>, &'a FixRow)>,
     candidates: Vec<(u64, u8, &'a PlaceCells)>,
-    events: Vec<(u64, &'a EventRow)>,
+    events: Vec<&'a EventRow>,
     clocks: Vec<(Timestamp, Micros)>,
 }
 
@@ -135,19 +133,19 @@ impl<'a> Gathered<'a> {
                 }
                 Row::Event(row) => {
                     cursor.events += 1;
-                    cursor.event_seq += 1;
-                    g.events.push((cursor.event_seq, row));
+                    g.events.push(row);
                 }
                 Row::Clock(at, utc_minus_session) => g.clocks.push((*at, *utc_minus_session)),
+                // The writer turns to the next session before it comes here with what follows.
+                Row::Session(_) => debug_assert!(false, "a session is no row of one"),
             }
         }
         g
     }
 }
 
-/// The inserts of one session.
+/// The inserts of all tables.
 pub(crate) struct Inserter {
-    session: i64,
     frame: Table,
     range: Table,
     fix: Table,
@@ -157,9 +155,8 @@ pub(crate) struct Inserter {
 }
 
 impl Inserter {
-    pub(crate) fn new(session: i64) -> Inserter {
+    pub(crate) fn new() -> Inserter {
         Inserter {
-            session,
             frame: Table::new(
                 "frame (session, number, at_us, tag, frame_seq, measured_at_us, doubt, inherited)",
                 8,
@@ -186,15 +183,15 @@ impl Inserter {
         }
     }
 
-    /// Writes `records` inside the open transaction. `cursor` moves on; it is the caller's to keep or discard.
+    /// Writes `records` of one session inside the open transaction. `cursor` moves on; it is the caller's to keep or discard.
     pub(crate) async fn insert(
         &self,
         db: &mut SqliteConnection,
+        session: i64,
         records: &[Record],
         cursor: &mut Cursor,
     ) -> Result<(), sqlx::Error> {
         let rows = Gathered::new(records, cursor);
-        let session = self.session;
         self.frame
             .insert(db, &rows.frames, |b, (number, f)| {
                 b.add(session);
@@ -225,8 +222,8 @@ impl Inserter {
             })
             .await?;
         self.event
-            .insert(db, &rows.events, |b, (seq, e)| {
-                b.count(*seq);
+            .insert(db, &rows.events, |b, e| {
+                b.count(e.seq);
                 b.add(session);
                 b.add(e.at.micros());
                 b.add(e.kind.clone());

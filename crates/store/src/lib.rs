@@ -5,9 +5,11 @@
 //!   never waits: the queue is bounded, and when the disk is stuck the oldest records go, counted
 //!   ([`WriterStats`]). A replay, which can wait, uses [`SessionWriter::push_wait`] and loses nothing.
 //! - Records are committed together once a second, events at once. A cut-off process therefore loses the last second
-//!   of ranges and fixes at most, no event that anybody was told of, and the file stays whole.
-//! - Events are numbered over the whole file, when they are committed ([`EventSink`] is told then): the numbers go on
-//!   without a gap from session to session.
+//!   of ranges and fixes at most, and the file stays whole.
+//! - Events come with numbers ([`EventNumbers`]) that are given once, whatever becomes of files and power: they grow
+//!   from session to session, with gaps between runs.
+//! - A daemon's writer ([`Store::begin_kept_session`], [`SessionWriter::keep`]) never ends because of its file: it waits,
+//!   makes a deleted one anew, and goes on beside a damaged one.
 //! - [`LogReader`] reads, also while a daemon writes. Its [`EpochCursor`] gives back what the engine was fed,
 //!   bit for bit; that is what makes a replay equal to the live run. (Only -0.0 comes back as 0.0: SQLite keeps
 //!   no sign of zero.)
@@ -19,7 +21,9 @@
 #![forbid(unsafe_code)]
 
 mod error;
+mod home;
 mod insert;
+mod numbers;
 mod queue;
 mod reader;
 mod record;
@@ -27,11 +31,13 @@ mod store;
 mod writer;
 
 pub use error::StoreError;
+pub use home::Found;
+pub use numbers::{EventNumbers, clock_number};
 pub use queue::WriterStats;
 pub use reader::{
     EpochCursor, EventCursor, FixCursor, FrameCursor, LogReader, SessionInfo, SessionPick, StoredEvent,
     StoredFix,
 };
 pub use record::Record;
-pub use store::{SessionStart, Store, WriterOptions};
-pub use writer::{EventSink, SessionWriter, StatsHandle};
+pub use store::{LastEnd, SessionStart, Store, WriterOptions};
+pub use writer::{SessionWriter, StatsHandle};

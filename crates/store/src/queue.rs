@@ -6,14 +6,16 @@
 //! which are few and are acted on, go only when nothing else is left.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
 
 use hereabout_core::Timestamp;
 use tokio::sync::Notify;
 
 use crate::record::{Record, Row};
 
-/// Figures about one session's log. Cheap to take; a snapshot of one instant.
+/// Figures about a log, over all sessions of one writer. Cheap to take; a snapshot of one instant.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct WriterStats {
     /// Frames that are committed.
@@ -36,6 +38,10 @@ pub struct WriterStats {
     pub last_commit_at: Option<Timestamp>,
     /// What is wrong just now, in words; `None` when the last write succeeded.
     pub last_error: Option<String>,
+    /// The file that is written; `None` until one could be opened.
+    pub path: Option<PathBuf>,
+    /// Why that is another file than the one that was asked for, and what to do, in words.
+    pub note: Option<String>,
 }
 
 impl WriterStats {
@@ -50,10 +56,15 @@ impl WriterStats {
             Row::Fix(_) => self.dropped_fixes += 1,
             Row::Event(_) => self.dropped_events += 1,
             // The event about it is counted.
-            Row::Clock(..) => {}
+            Row::Clock(..) | Row::Session(_) => {}
         }
     }
 }
+
+/// A disk that takes longer than this is told.
+const SLOW: Duration = Duration::from_secs(5);
+/// Sessions that wait to begin; beyond that the oldest of them goes, with its records.
+const MOST_SESSIONS: usize = 32;
 
 /// What a commit made safe.
 #[derive(Clone, Copy, Debug)]
@@ -81,7 +92,28 @@ struct State {
     prompt: bool,
     dropping: bool,
     ending: Option<Ending>,
+    /// Since when the writer waits for the disk.
+    busy_since: Option<Instant>,
     stats: WriterStats,
+}
+
+impl State {
+    /// Makes room for one. The writer takes at most half of the capacity, so there is one to push out.
+    fn drop_oldest(&mut self) {
+        let oldest = |of: fn(&Record) -> bool| self.waiting.iter().position(of);
+        let victim = oldest(Record::is_one_of_many).or_else(|| oldest(Record::is_event)).unwrap_or(0);
+        if let Some(dropped) = self.waiting.remove(victim) {
+            self.stats.count_dropped(&dropped);
+        }
+    }
+
+    /// Drops the first session that waits, up to the next one.
+    fn drop_oldest_session(&mut self) {
+        let mut sessions = self.waiting.iter().enumerate().filter(|(_, r)| r.is_session()).map(|(i, _)| i);
+        let (Some(first), Some(next)) = (sessions.next(), sessions.next()) else { return };
+        let dropped: Vec<Record> = self.waiting.drain(first..next).collect();
+        dropped.iter().for_each(|r| self.stats.count_dropped(r));
+    }
 }
 
 /// Shared by the pushing side and the writer's task.
@@ -104,12 +136,11 @@ impl Queue {
     pub(crate) fn push(&self, record: Record) {
         let mut s = self.lock();
         s.prompt |= record.is_event();
+        if record.is_session() && s.waiting.iter().filter(|r| r.is_session()).count() >= MOST_SESSIONS {
+            s.drop_oldest_session();
+        }
         if s.waiting.len() + s.in_flight >= self.capacity {
-            // The writer takes at most half of the capacity, so there is one to push out.
-            let victim = s.waiting.iter().position(|r| !r.is_event()).unwrap_or(0);
-            if let Some(oldest) = s.waiting.remove(victim) {
-                s.stats.count_dropped(&oldest);
-            }
+            s.drop_oldest();
             if !s.dropping {
                 s.dropping = true;
                 tracing::warn!(
@@ -186,9 +217,34 @@ impl Queue {
         s.stats.written_events = now.events;
         s.stats.last_commit_at = now.last_at;
         s.stats.commits += 1;
-        s.stats.last_error = None;
         drop(s);
         self.room.notify_waiters();
+    }
+
+    /// The last round did what it should.
+    pub(crate) fn is_well(&self) {
+        self.lock().stats.last_error = None;
+    }
+
+    /// The file that is written from now on.
+    pub(crate) fn set_path(&self, path: PathBuf) {
+        self.lock().stats.path = Some(path);
+    }
+
+    /// Why it is another one than it should be.
+    pub(crate) fn set_note(&self, note: Option<String>) {
+        self.lock().stats.note = note;
+    }
+
+    /// The writer begins to wait for the disk, or is done.
+    pub(crate) fn set_busy(&self, busy: bool) {
+        self.lock().busy_since = busy.then(Instant::now);
+    }
+
+    /// Frames, fixes and events that were dropped so far.
+    pub(crate) fn dropped(&self) -> [u64; 3] {
+        let s = self.lock();
+        [s.stats.dropped_frames, s.stats.dropped_fixes, s.stats.dropped_events]
     }
 
     /// The transaction failed: its records wait again, before the others.
@@ -224,7 +280,10 @@ impl Queue {
 
     pub(crate) fn stats(&self) -> WriterStats {
         let s = self.lock();
-        WriterStats { queued: s.waiting.len() + s.in_flight, ..s.stats.clone() }
+        let slow = s.busy_since.map(|since| since.elapsed()).filter(|busy| *busy >= SLOW);
+        let slow = slow.map(|busy| format!("the disk has not answered for {} s", busy.as_secs()));
+        let last_error = s.stats.last_error.clone().or(slow);
+        WriterStats { queued: s.waiting.len() + s.in_flight, last_error, ..s.stats.clone() }
     }
 
     /// Nothing that holds this lock can leave the state half changed, so a poisoned one is as good.

@@ -17,7 +17,7 @@ fn frame(n: i64) -> Record {
 }
 
 fn event(n: i64) -> Record {
-    Record::event(Timestamp::from_micros(n), "mark", "")
+    Record::event(n.unsigned_abs(), Timestamp::from_micros(n), "mark", "")
 }
 
 fn stamps(records: &[Record]) -> Vec<i64> {
@@ -93,4 +93,38 @@ async fn a_waiting_push_goes_on_when_there_is_room() {
     }
     assert_eq!(stamps(&q.take(1, 1)), [2]);
     assert_eq!(q.stats().dropped(), 0);
+}
+
+fn session(n: i64) -> Record {
+    Record::session(crate::record::SessionBegin {
+        start: crate::SessionStart {
+            started_at: Timestamp::from_micros(n),
+            site_text: String::new(),
+            calibration_text: None,
+            frame_layout: String::new(),
+            source: String::new(),
+            program_version: String::new(),
+        },
+        inherited: None,
+    })
+}
+
+#[test]
+fn a_session_stays_when_there_is_no_room_and_many_of_them_go_with_all_they_have() {
+    let q = Queue::new(4, 4);
+    q.push(session(1));
+    (2..=6).for_each(|n| q.push(event(n)));
+    assert_eq!(stamps(&q.take(1, 10)), [1, 4, 5, 6], "events go before it");
+
+    let q = Queue::new(1_000, 4);
+    let sessions = MOST_SESSIONS as i64 + 5;
+    for n in 0..sessions {
+        q.push(session(10 * n));
+        q.push(frame(10 * n + 1));
+        q.push(event(10 * n + 2));
+    }
+    let stats = q.stats();
+    assert_eq!((stats.dropped_frames, stats.dropped_events), (5, 5));
+    let waiting = stamps(&q.take(1, 1_000));
+    assert_eq!((waiting[0], waiting.len()), (50, 3 * MOST_SESSIONS), "whole ones are left");
 }

@@ -7,7 +7,9 @@
 use hereabout_core::{
     Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagState, Timestamp, Verdict,
 };
-use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport};
+use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport, StartState};
+
+use crate::store::SessionStart;
 
 /// The longest `kind` of an event, in characters, as the schema has it.
 const MAX_KIND_CHARS: usize = 64;
@@ -37,12 +39,14 @@ impl Record {
         }
     }
 
-    /// Something that happened at `at`, for example `("link", "waiting: port is gone")`.
+    /// Something that happened at `at`, for example `("link", "waiting: port is gone")`, with its number
+    /// ([`crate::EventNumbers`]).
     ///
     /// An empty kind becomes "other"; a kind longer than 64 characters and a detail longer than 4096 are cut.
-    pub fn event(at: Timestamp, kind: &str, detail: &str) -> Record {
+    pub fn event(seq: u64, at: Timestamp, kind: &str, detail: &str) -> Record {
         let kind = if kind.is_empty() { "other" } else { kind };
         Record(Row::Event(Box::new(EventRow {
+            seq,
             at,
             kind: kind.chars().take(MAX_KIND_CHARS).collect(),
             detail: detail.chars().take(MAX_DETAIL_CHARS).collect(),
@@ -86,6 +90,20 @@ impl Record {
         matches!(self.0, Row::Event(_))
     }
 
+    /// The session ends here and the next one begins.
+    pub(crate) fn session(begin: SessionBegin) -> Record {
+        Record(Row::Session(Box::new(begin)))
+    }
+
+    pub(crate) fn is_session(&self) -> bool {
+        matches!(self.0, Row::Session(_))
+    }
+
+    /// Whether it goes first when there is no room: there are many of its kind.
+    pub(crate) fn is_one_of_many(&self) -> bool {
+        matches!(self.0, Row::Frame(_) | Row::Fix(_))
+    }
+
     /// The record's own stamp.
     pub fn at(&self) -> Timestamp {
         match &self.0 {
@@ -93,6 +111,7 @@ impl Record {
             Row::Fix(r) => r.received_at,
             Row::Event(r) => r.at,
             Row::Clock(at, _) => *at,
+            Row::Session(begin) => begin.start.started_at,
         }
     }
 }
@@ -105,6 +124,16 @@ pub(crate) enum Row {
     Event(Box<EventRow>),
     /// From when on, and UTC minus the session's time.
     Clock(Timestamp, Micros),
+    /// Everything after it belongs to another session.
+    Session(Box<SessionBegin>),
+}
+
+/// A session that begins, which is where the one before ends.
+#[derive(Clone, Debug)]
+pub(crate) struct SessionBegin {
+    pub(crate) start: SessionStart,
+    /// Numbers and anchors that it inherits; the frames follow as records.
+    pub(crate) inherited: Option<StartState>,
 }
 
 /// A row of `frame` with its rows of `range`.
@@ -168,6 +197,7 @@ pub(crate) struct NoFixCells {
 /// A row of `event`.
 #[derive(Clone, Debug)]
 pub(crate) struct EventRow {
+    pub(crate) seq: u64,
     pub(crate) at: Timestamp,
     pub(crate) kind: String,
     pub(crate) detail: String,

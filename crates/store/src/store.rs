@@ -21,12 +21,15 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::{folder_of, from_io, from_migrate, from_sqlx};
+use crate::numbers::EventNumbers;
 use crate::reader::{EventCells, StoredEvent};
 use crate::record::Record;
-use crate::writer::{EventSink, SessionWriter};
+use crate::writer::SessionWriter;
 
 /// The schema, step by step.
 static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
+/// The newest number in the file, or up to where they are set aside.
+const TAKEN_NUMBERS: &str = "SELECT max((SELECT coalesce(max(seq), 0) FROM event), (SELECT coalesce(max(reserved_until), 0) FROM event_reserve))";
 /// `PRAGMA application_id` of a log: "here" in ASCII.
 pub(crate) const APPLICATION_ID: i32 = 0x6865_7265;
 
@@ -69,8 +72,8 @@ impl Default for WriterOptions {
 pub struct Store {
     pub(crate) db: SqliteConnection,
     pub(crate) file: LogFile,
-    /// Number of the newest event in the file, 0 when there is none.
-    pub(crate) newest_event: u64,
+    /// No number up to this one is given to an event again.
+    pub(crate) taken_numbers: u64,
     /// What the next session inherits.
     inherited: Option<StartState>,
 }
@@ -113,13 +116,11 @@ impl Store {
             .await
             .map_err(|e| from_sqlx(&path, &e))?;
         MIGRATIONS.run(&mut db).await.map_err(|e| from_migrate(&path, &e, newest_schema()))?;
-        let newest: i64 = sqlx::query_scalar("SELECT coalesce(max(seq), 0) FROM event")
-            .fetch_one(&mut db)
-            .await
-            .map_err(|e| from_sqlx(&path, &e))?;
+        let taken: i64 =
+            sqlx::query_scalar(TAKEN_NUMBERS).fetch_one(&mut db).await.map_err(|e| from_sqlx(&path, &e))?;
         let identity = identity_of(&path);
         let file = LogFile { path, identity, _lock: lock };
-        Ok(Store { db, file, newest_event: newest.unsigned_abs(), inherited: None })
+        Ok(Store { db, file, taken_numbers: taken.unsigned_abs(), inherited: None })
     }
 
     /// Where the log is, with symbolic links resolved.
@@ -139,9 +140,22 @@ impl Store {
         Ok(rows.into_iter().map(StoredEvent::from).collect())
     }
 
-    /// Gives no number up to `newest` to an event any more: for a daemon whose log was replaced while it ran.
-    pub fn number_events_after(&mut self, newest: u64) {
-        self.newest_event = self.newest_event.max(newest);
+    /// The first number that this file leaves to the events to come.
+    pub fn first_event_number(&self) -> u64 {
+        self.taken_numbers + 1
+    }
+
+    /// How the newest session of the file ended; `None` without one.
+    pub async fn last_end(&mut self) -> Result<Option<LastEnd>, StoreError> {
+        let row: Option<(Option<i64>, i64)> =
+            sqlx::query_as("SELECT ended_at_us, dropped_events FROM session ORDER BY id DESC LIMIT 1")
+                .fetch_optional(&mut self.db)
+                .await
+                .map_err(|e| from_sqlx(&self.file.path, &e))?;
+        Ok(row.map(|(ended, dropped)| LastEnd {
+            cut_off: ended.is_none(),
+            dropped_events: dropped.unsigned_abs(),
+        }))
     }
 
     /// The next session begins with this: it stands in its first rows, so that the session replays by itself.
@@ -151,22 +165,50 @@ impl Store {
 
     /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
     pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
-        self.begin_session_with(start, WriterOptions::default(), None).await
+        self.begin_session_with(start, WriterOptions::default()).await
     }
 
-    /// [`Store::begin_session`] with other limits, and with somebody who is told of every event with its number, as
-    /// soon as it is committed, in order. The writer's task calls it: it must be quick and must not wait.
+    /// [`Store::begin_session`] with other limits.
     pub async fn begin_session_with(
+        self,
+        start: SessionStart,
+        options: WriterOptions,
+    ) -> Result<SessionWriter, StoreError> {
+        self.begin(start, options, None).await
+    }
+
+    /// [`Store::begin_session`] for a daemon: numbers for its first events are set aside, and from here on the writer
+    /// keeps the log whatever becomes of the file ([`SessionWriter::keep`]). `path` is where it belongs, `instead_of` the
+    /// damage for which it is not there ([`crate::Found`]).
+    pub async fn begin_kept_session(
+        self,
+        path: PathBuf,
+        start: SessionStart,
+        instead_of: Option<StoreError>,
+        numbers: EventNumbers,
+    ) -> Result<SessionWriter, StoreError> {
+        let note = instead_of.map(|damage| crate::home::note(&damage, &self.file.path));
+        let writer = self.begin(start, WriterOptions::default(), Some(Keeping { path, numbers })).await?;
+        writer.set_note(note);
+        Ok(writer)
+    }
+
+    async fn begin(
         mut self,
         start: SessionStart,
         options: WriterOptions,
-        sink: Option<EventSink>,
+        keeping: Option<Keeping>,
     ) -> Result<SessionWriter, StoreError> {
         let inherited = self.inherited.take();
-        let id = begin(&mut self.db, start, inherited.as_ref())
+        let told = |path: &Path, e: &sqlx::Error| from_sqlx(path, e);
+        if let Some(until) = keeping.as_ref().and_then(|k| k.numbers.to_reserve()) {
+            reserve_numbers(&mut self.db, until).await.map_err(|e| told(&self.file.path, &e))?;
+            keeping.iter().for_each(|k| k.numbers.reserved(until));
+        }
+        let id = insert_alone(&mut self.db, &start, inherited.as_ref())
             .await
-            .map_err(|e| from_sqlx(&self.file.path, &e))?;
-        let writer = SessionWriter::start(self, id, options, sink);
+            .map_err(|e| told(&self.file.path, &e))?;
+        let writer = SessionWriter::start(self, (id, start), options, keeping);
         for epoch in inherited.iter().flat_map(|i| &i.epochs) {
             writer.push(Record::inherited(epoch));
         }
@@ -180,48 +222,85 @@ impl Store {
     }
 }
 
+/// How a session ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct LastEnd {
+    /// It has no end: the program was killed, or could not write it.
+    pub cut_off: bool,
+    /// Events that it could not write.
+    pub dropped_events: u64,
+}
+
+/// What a daemon's writer needs to go on whatever becomes of the file.
+#[derive(Clone, Debug)]
+pub(crate) struct Keeping {
+    /// Where the log belongs.
+    pub(crate) path: PathBuf,
+    pub(crate) numbers: EventNumbers,
+}
+
+/// Sets numbers of events aside, synced.
+pub(crate) async fn reserve_numbers(db: &mut SqliteConnection, until: u64) -> Result<(), sqlx::Error> {
+    sqlx::raw_sql("PRAGMA synchronous = FULL").execute(&mut *db).await?;
+    let done = sqlx::query("UPDATE event_reserve SET reserved_until = max(reserved_until, ?)")
+        .bind(i64::try_from(until).unwrap_or(i64::MAX))
+        .execute(&mut *db)
+        .await;
+    sqlx::raw_sql("PRAGMA synchronous = NORMAL").execute(&mut *db).await?;
+    done.map(|_| ())
+}
+
 /// Writes the session's row, and numbers and anchors that it inherits, all or nothing; gives its id.
-async fn begin(
+async fn insert_alone(
     db: &mut SqliteConnection,
-    start: SessionStart,
+    start: &SessionStart,
     inherited: Option<&StartState>,
 ) -> Result<i64, sqlx::Error> {
     let mut all = db.begin().await?;
+    let id = insert_session(&mut all, start, inherited).await?;
+    all.commit().await?;
+    Ok(id)
+}
+
+/// The same inside a transaction that is open.
+pub(crate) async fn insert_session(
+    db: &mut SqliteConnection,
+    start: &SessionStart,
+    inherited: Option<&StartState>,
+) -> Result<i64, sqlx::Error> {
     let id: i64 = sqlx::query_scalar(
         "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
          VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
     )
     .bind(start.started_at.micros())
-    .bind(start.site_text)
-    .bind(start.calibration_text)
-    .bind(start.frame_layout)
-    .bind(start.source)
-    .bind(start.program_version)
-    .fetch_one(&mut *all)
+    .bind(&*start.site_text)
+    .bind(start.calibration_text.as_deref())
+    .bind(&*start.frame_layout)
+    .bind(&*start.source)
+    .bind(&*start.program_version)
+    .fetch_one(&mut *db)
     .await?;
-    if let Some(state) = inherited {
-        let number = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
-        sqlx::query("INSERT INTO inherited_numbers VALUES (?, ?, ?, ?, ?)")
+    let Some(state) = inherited else { return Ok(id) };
+    let number = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
+    sqlx::query("INSERT INTO inherited_numbers VALUES (?, ?, ?, ?, ?)")
+        .bind(id)
+        .bind(state.at.micros())
+        .bind(number(state.seq))
+        .bind(number(state.delayed_seq))
+        .bind(number(state.zone_seq))
+        .execute(&mut *db)
+        .await?;
+    for anchor in &state.anchors {
+        sqlx::query("INSERT INTO inherited_anchor VALUES (?, ?, ?, ?, ?, ?)")
             .bind(id)
-            .bind(state.at.micros())
-            .bind(number(state.seq))
-            .bind(number(state.delayed_seq))
-            .bind(number(state.zone_seq))
-            .execute(&mut *all)
+            .bind(anchor.anchor.0)
+            .bind(anchor.silent)
+            .bind(anchor.since.micros())
+            .bind(anchor.last_heard.micros())
+            .bind(anchor.last_range_m)
+            .execute(&mut *db)
             .await?;
-        for anchor in &state.anchors {
-            sqlx::query("INSERT INTO inherited_anchor VALUES (?, ?, ?, ?, ?, ?)")
-                .bind(id)
-                .bind(anchor.anchor.0)
-                .bind(anchor.silent)
-                .bind(anchor.since.micros())
-                .bind(anchor.last_heard.micros())
-                .bind(anchor.last_range_m)
-                .execute(&mut *all)
-                .await?;
-        }
     }
-    all.commit().await?;
     Ok(id)
 }
 

@@ -1,33 +1,39 @@
-//! The one task that writes a session.
+//! The one task that writes sessions.
 //!
 //! Records go into a transaction as they come (in chunks, when there are many) and are committed together once a
 //! second. Until the commit the task keeps them in memory: when anything fails, the transaction is rolled back,
 //! the records go back to the head of the queue and are tried again at the next second. So a full disk costs
 //! nothing as long as the queue holds, and the counters of the session always agree with its rows.
 //!
-//! Events are not kept waiting: one that is pushed is committed at once, with what waits before it. Its number is given
-//! in that transaction, and whoever follows the events ([`EventSink`]) is told after the commit. So a number that
-//! anybody has seen is in the file, and one that a failed commit took back was seen by nobody.
+//! Events are not kept waiting: one that is pushed is committed at once, with what waits before it. They have their
+//! numbers already ([`EventNumbers`]); the task sets further ones aside in the file while there are enough.
 //!
-//! Two kinds of failure are told apart. The disk's (full, locked, gone) is waited out. A record that the schema
-//! refuses would fail for ever and hold up all others: the batch is then written record by record, each in its own
-//! savepoint, and the refused ones are counted as dropped.
+//! The end of a session and the beginning of the next are a record of the queue as well. So neither waits for the
+//! disk, and what was pushed before it is written before it, however long that takes.
+//!
+//! Failures are told apart. The disk's (full, locked) are waited out. A record that the schema refuses would fail for
+//! ever and hold up all others: the batch is then written record by record, each in its own savepoint, and the
+//! refused ones are counted as dropped. A file that is gone or damaged is given up by a daemon's writer
+//! ([`SessionWriter::keep`]): it goes on in a new one ([`Home`]), with a session of its own that begins with what was not
+//! committed. Any other writer waits for its file to come back.
 
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
 use hereabout_core::Timestamp;
+use hereabout_engine::StartState;
 use sqlx::{Connection, SqliteConnection};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
 
 use crate::error::{from_sqlx, sqlite_code};
+use crate::home::{Found, Home, note};
 use crate::insert::{Cursor, Inserter};
+use crate::numbers::EventNumbers;
 use crate::queue::{Committed, Ending, Queue};
-use crate::reader::StoredEvent;
-use crate::record::{Record, Row};
-use crate::store::{LogFile, Store, WriterOptions};
+use crate::record::{Record, Row, SessionBegin};
+use crate::store::{Keeping, LogFile, SessionStart, Store, WriterOptions, insert_session, reserve_numbers};
 use crate::{StoreError, WriterStats};
 
 /// Most records of one round of inserts.
@@ -35,17 +41,16 @@ const CHUNK: usize = 1024;
 /// How often the end of a session is tried before what is left is given up, and the pause between.
 const LAST_TRIES: u32 = 3;
 const LAST_PAUSE: Duration = Duration::from_millis(200);
+/// When the end is given up although the disk has not even failed.
+const LAST_PATIENCE: Duration = Duration::from_secs(15);
 
-/// Who is told of events that are safely in the file.
-pub type EventSink = Box<dyn FnMut(StoredEvent) + Send>;
-
-/// The pushing side of a session that is being written.
+/// The pushing side of sessions that are being written.
 ///
 /// Dropping it without [`SessionWriter::finish`] writes what is queued, if the runtime lives long enough, and leaves
 /// the session without an end.
 #[derive(Debug)]
 pub struct SessionWriter {
-    id: i64,
+    id: Option<i64>,
     queue: Arc<Queue>,
     task: Option<JoinHandle<Result<WriterStats, StoreError>>>,
     path: PathBuf,
@@ -65,15 +70,36 @@ impl StatsHandle {
 impl SessionWriter {
     pub(crate) fn start(
         store: Store,
-        id: i64,
+        session: (i64, SessionStart),
         options: WriterOptions,
-        sink: Option<EventSink>,
+        keeping: Option<Keeping>,
     ) -> SessionWriter {
-        Writer { sink, ..Writer::new(store, id, options) }.spawn(options.commit_every)
+        let path = store.file.path.clone();
+        let mut writer = Writer::new(options, keeping);
+        writer.run_in(Open { db: store.db, file: store.file });
+        let id = session.0;
+        writer.kept = Standing::of_session(id, Arc::new(session.1));
+        writer.now = writer.kept.clone();
+        writer.spawn(options.commit_every, Some(id), path)
     }
 
-    /// The session's id in the log.
-    pub fn session(&self) -> i64 {
+    /// A daemon's writer for a log that can't be opened just now, because of `problem`. It takes records from the start on
+    /// and writes them as soon as it can.
+    pub fn keep(
+        path: PathBuf,
+        start: SessionStart,
+        options: WriterOptions,
+        numbers: EventNumbers,
+        problem: &StoreError,
+    ) -> SessionWriter {
+        let writer = Writer::new(options, Some(Keeping { path: path.clone(), numbers }));
+        writer.queue.give_back(Vec::new(), problem.to_string());
+        writer.queue.push(Record::session(SessionBegin { start, inherited: None }));
+        writer.spawn(options.commit_every, None, path)
+    }
+
+    /// The id in the log of the session that was begun first; `None` when the log could not be opened then.
+    pub fn session(&self) -> Option<i64> {
         self.id
     }
 
@@ -89,9 +115,21 @@ impl SessionWriter {
         self.queue.push_wait(record).await;
     }
 
+    /// Ends the session at the start of the next one, and begins that. What it inherits stands in its first rows. Never
+    /// waits.
+    pub fn begin_next(&self, start: SessionStart, mut inherited: StartState) {
+        let epochs = std::mem::take(&mut inherited.epochs);
+        self.queue.push(Record::session(SessionBegin { start, inherited: Some(inherited) }));
+        epochs.iter().for_each(|epoch| self.queue.push(Record::inherited(epoch)));
+    }
+
     /// The figures of this instant.
     pub fn stats(&self) -> WriterStats {
         self.queue.stats()
+    }
+
+    pub(crate) fn set_note(&self, note: Option<String>) {
+        self.queue.set_note(note);
     }
 
     /// A handle for the figures, for whoever serves them.
@@ -101,13 +139,20 @@ impl SessionWriter {
 
     /// Writes everything that is queued and the end of the session, empties the write-ahead log and closes the file.
     ///
-    /// On a failing disk it gives up after three tries with [`StoreError::Unwritten`]; what was committed stays.
+    /// On a failing disk it gives up after three tries, on one that does not answer after 15 s, with
+    /// [`StoreError::Unwritten`]; what was committed stays.
     pub async fn finish(mut self, ended_at: Timestamp) -> Result<WriterStats, StoreError> {
         self.queue.close(Ending::Finished(ended_at));
         let stopped = || StoreError::WriterStopped { path: self.path.clone() };
-        match self.task.take() {
-            Some(task) => task.await.unwrap_or_else(|_| Err(stopped())),
-            None => Err(stopped()),
+        let Some(mut task) = self.task.take() else { return Err(stopped()) };
+        match tokio::time::timeout(LAST_PATIENCE, &mut task).await {
+            Ok(done) => done.unwrap_or_else(|_| Err(stopped())),
+            Err(_) => {
+                task.abort();
+                let cause =
+                    StoreError::NoAnswer { path: self.path.clone(), waited_s: LAST_PATIENCE.as_secs() };
+                Err(unwritten(&self.queue, cause))
+            }
         }
     }
 }
@@ -118,59 +163,110 @@ impl Drop for SessionWriter {
     }
 }
 
-/// The writing side.
-struct Writer {
+/// Gives up on what waits, because of `cause`.
+fn unwritten(queue: &Queue, cause: StoreError) -> StoreError {
+    let [frames, fixes, events] = queue.give_up();
+    StoreError::Unwritten { frames, fixes, events, cause: Box::new(cause) }
+}
+
+/// A file that is open.
+struct Open {
     db: SqliteConnection,
     file: LogFile,
+}
+
+/// Which session is written, and how far: as it is committed, or as it will be.
+#[derive(Clone, Debug, Default)]
+struct Standing {
+    session: Option<i64>,
+    /// How that session began, for another file to go on with.
+    start: Option<Arc<SessionStart>>,
+    cursor: Cursor,
+    /// Rows of the sessions before: frames, fixes, events.
+    before: [u64; 3],
+    /// Records that were dropped before this session, likewise.
+    dropped_before: [u64; 3],
+}
+
+impl Standing {
+    fn of_session(id: i64, start: Arc<SessionStart>) -> Standing {
+        Standing { session: Some(id), start: Some(start), ..Standing::default() }
+    }
+
+    /// Rows of all sessions.
+    fn rows(&self) -> [u64; 3] {
+        let own = [self.cursor.frames, self.cursor.fixes, self.cursor.events];
+        [0, 1, 2].map(|i| self.before[i] + own[i])
+    }
+
+    /// The session of this id comes next.
+    fn turn_to(&mut self, id: i64, start: Arc<SessionStart>, dropped: [u64; 3]) {
+        *self = Standing { before: self.rows(), dropped_before: dropped, ..Standing::of_session(id, start) };
+    }
+}
+
+/// The writing side.
+struct Writer {
+    open: Option<Open>,
+    /// Where a daemon's log is opened again.
+    home: Option<Home>,
+    numbers: Option<EventNumbers>,
     queue: Arc<Queue>,
     inserter: Inserter,
-    session: i64,
     chunk: usize,
     limit: usize,
     /// Records that are in the open transaction: kept until it is committed.
     in_transaction: Vec<Record>,
-    /// The numbering as committed.
-    kept: Cursor,
-    /// The numbering inside the open transaction.
-    cursor: Cursor,
-    open: bool,
+    /// As committed.
+    kept: Standing,
+    /// Inside the open transaction.
+    now: Standing,
+    begun: bool,
     /// The last write failed: nothing is tried before the next second.
     ailing: bool,
     /// A record was refused: the next batch is written record by record.
     one_by_one: bool,
-    sink: Option<EventSink>,
     /// Tests let a chosen write fail with this.
     #[cfg(test)]
     before_write: Option<Box<dyn FnMut() -> Result<(), sqlx::Error> + Send>>,
 }
 
 impl Writer {
-    fn new(store: Store, session: i64, options: WriterOptions) -> Writer {
+    fn new(options: WriterOptions, keeping: Option<Keeping>) -> Writer {
         let capacity = options.capacity.max(4);
         let chunk = CHUNK.min(capacity / 4);
+        let (home, numbers) = keeping.map(|k| (Home::new(k.path, false), k.numbers)).unzip();
         Writer {
-            db: store.db,
-            file: store.file,
+            open: None,
+            home,
+            numbers,
             queue: Arc::new(Queue::new(capacity, chunk)),
-            inserter: Inserter::new(session),
-            session,
+            inserter: Inserter::new(),
             chunk,
             // Whole chunks, and at most half of the queue: the rest stays open to pushes meanwhile.
             limit: (capacity / 2 / chunk) * chunk,
             in_transaction: Vec::new(),
-            kept: Cursor { event_seq: store.newest_event, ..Cursor::default() },
-            cursor: Cursor::default(),
-            open: false,
+            kept: Standing::default(),
+            now: Standing::default(),
+            begun: false,
             ailing: false,
             one_by_one: false,
-            sink: None,
             #[cfg(test)]
             before_write: None,
         }
     }
 
-    fn spawn(self, commit_every: Duration) -> SessionWriter {
-        let (id, queue, path) = (self.session, Arc::clone(&self.queue), self.file.path.clone());
+    /// Writes into this file from now on.
+    fn run_in(&mut self, open: Open) {
+        if let Some(home) = &mut self.home {
+            home.was_open = true;
+        }
+        self.queue.set_path(open.file.path.clone());
+        self.open = Some(open);
+    }
+
+    fn spawn(self, commit_every: Duration, id: Option<i64>, path: PathBuf) -> SessionWriter {
+        let queue = Arc::clone(&self.queue);
         SessionWriter { id, queue, path, task: Some(tokio::spawn(self.run(commit_every))) }
     }
 
@@ -197,17 +293,26 @@ impl Writer {
 
     /// Writes what waits; with `commit` also the last few, and makes it all safe.
     async fn round(&mut self, commit: bool) {
+        self.queue.set_busy(true);
         let done = self.try_round(commit, None).await;
         self.settle(done).await;
-        if self.one_by_one {
-            // The other records need not wait for the next second because one was refused.
+        if self.one_by_one || self.has_given_up_its_file() {
+            // The other records need not wait for the next second because one was refused, or for another file.
             let done = self.try_round(true, None).await;
             self.settle(done).await;
             self.one_by_one = false;
         }
+        self.queue.set_busy(false);
+    }
+
+    /// A file that was open was given up, and another one was not tried yet.
+    fn has_given_up_its_file(&self) -> bool {
+        self.open.is_none() && !self.ailing
     }
 
     async fn try_round(&mut self, commit: bool, ended_at: Option<Timestamp>) -> Result<(), Trouble> {
+        self.find_file(commit).await?;
+        self.set_numbers_aside().await?;
         let least = if commit { 1 } else { self.chunk };
         loop {
             let most = self.chunk.min(self.limit - self.in_transaction.len());
@@ -226,19 +331,71 @@ impl Writer {
         if ended_at.is_some() {
             self.begin().await?;
         }
-        if commit && self.open { self.commit(ended_at).await } else { Ok(()) }
+        if commit && self.begun { self.commit(ended_at).await } else { Ok(()) }
+    }
+
+    /// Sees that a file is open, in its place when that is looked for.
+    async fn find_file(&mut self, look: bool) -> Result<(), Trouble> {
+        match (&self.open, &mut self.home) {
+            (Some(open), Some(_)) if look && !open.file.is_in_place() => Err(Trouble::Gone),
+            (Some(_), _) => Ok(()),
+            (None, None) => Err(Trouble::Gone),
+            (None, Some(home)) => {
+                let found = home.open().await.map_err(Trouble::Open)?;
+                self.go_on_in(found).await
+            }
+        }
+    }
+
+    /// Goes on in a file that was just opened. A session that was being written goes on as one of that file.
+    async fn go_on_in(&mut self, found: Found) -> Result<(), Trouble> {
+        let Found { store, instead_of } = found;
+        let mut open = Open { db: store.db, file: store.file };
+        if let Some(numbers) = &self.numbers {
+            numbers.go_beyond(store.taken_numbers);
+        }
+        let mut kept = self.kept.clone();
+        if let Some(start) = kept.start.clone() {
+            let at = kept.cursor.last_at_us.map_or(start.started_at, Timestamp::from_micros);
+            let start = Arc::new(SessionStart { started_at: at.max(start.started_at), ..(*start).clone() });
+            let id = match insert_session(&mut open.db, &start, None).await {
+                Ok(id) => id,
+                Err(e) => return Err(Trouble::Open(from_sqlx(&open.file.path, &e))),
+            };
+            kept.turn_to(id, start, self.queue.dropped());
+        }
+        self.kept = kept;
+        let note = instead_of.map(|damage| note(&damage, &open.file.path));
+        tracing::warn!(path = %open.file.path.display(), note, "the log goes on in a file that was just opened");
+        self.queue.set_note(note);
+        self.run_in(open);
+        Ok(())
+    }
+
+    /// Sets numbers for further events aside, when it is time.
+    async fn set_numbers_aside(&mut self) -> Result<(), Trouble> {
+        let Some(until) = self.numbers.as_ref().and_then(EventNumbers::to_reserve) else { return Ok(()) };
+        // Its own commit: not inside of one that is open.
+        if self.begun {
+            return Ok(());
+        }
+        self.gate()?;
+        let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
+        reserve_numbers(&mut open.db, until).await?;
+        self.numbers.iter().for_each(|n| n.reserved(until));
+        Ok(())
     }
 
     async fn begin(&mut self) -> Result<(), Trouble> {
-        if self.open {
+        if self.begun {
             return Ok(());
         }
-        if !self.file.is_in_place() {
+        if !self.open.as_ref().is_some_and(|o| o.file.is_in_place()) {
             return Err(Trouble::Gone);
         }
         self.statement("BEGIN IMMEDIATE").await?;
-        self.open = true;
-        self.cursor = self.kept;
+        self.begun = true;
+        self.now = self.kept.clone();
         Ok(())
     }
 
@@ -247,9 +404,43 @@ impl Writer {
         if self.one_by_one {
             return self.insert_one_by_one(first).await;
         }
+        let records = std::mem::take(&mut self.in_transaction);
+        let done = self.insert_by_session(&records[first..]).await;
+        self.in_transaction = records;
+        done
+    }
+
+    async fn insert_by_session(&mut self, mut records: &[Record]) -> Result<(), Trouble> {
+        while !records.is_empty() {
+            let n = records.iter().position(Record::is_session).unwrap_or(records.len());
+            let (now, later) = records.split_at(n.max(1));
+            self.insert(now).await?;
+            records = later;
+        }
+        Ok(())
+    }
+
+    /// Inserts records of one session, or turns to the session that the only one of them is.
+    async fn insert(&mut self, records: &[Record]) -> Result<(), Trouble> {
         self.gate()?;
-        let rows = &self.in_transaction[first..];
-        Ok(self.inserter.insert(&mut self.db, rows, &mut self.cursor).await?)
+        if let [Record(Row::Session(begin))] = records {
+            return self.turn_to(begin).await;
+        }
+        let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
+        // The first record of all is a session.
+        let Some(session) = self.now.session else {
+            return Err(Trouble::Refused("a record before any session".to_owned()));
+        };
+        Ok(self.inserter.insert(&mut open.db, session, records, &mut self.now.cursor).await?)
+    }
+
+    /// Ends the session in the open transaction, and begins the next one.
+    async fn turn_to(&mut self, begin: &SessionBegin) -> Result<(), Trouble> {
+        self.note_session(Some(begin.start.started_at)).await?;
+        let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
+        let id = insert_session(&mut open.db, &begin.start, begin.inherited.as_ref()).await?;
+        self.now.turn_to(id, Arc::new(begin.start.clone()), self.queue.dropped());
+        Ok(())
     }
 
     async fn insert_one_by_one(&mut self, first: usize) -> Result<(), Trouble> {
@@ -273,62 +464,57 @@ impl Writer {
     /// One record in a savepoint of its own, so that a refused frame leaves none of its rows behind.
     async fn insert_alone(&mut self, record: &Record) -> Result<(), Trouble> {
         self.statement("SAVEPOINT one").await?;
-        let mut cursor = self.cursor;
-        let done = self.inserter.insert(&mut self.db, std::slice::from_ref(record), &mut cursor).await;
-        if let Err(e) = done {
+        let before = self.now.clone();
+        if let Err(trouble) = self.insert(std::slice::from_ref(record)).await {
+            self.now = before;
             self.statement("ROLLBACK TO one").await?;
             self.statement("RELEASE one").await?;
-            return Err(e.into());
+            return Err(trouble);
         }
-        self.statement("RELEASE one").await?;
-        self.cursor = cursor;
-        Ok(())
+        self.statement("RELEASE one").await
     }
 
     async fn commit(&mut self, ended_at: Option<Timestamp>) -> Result<(), Trouble> {
         self.gate()?;
-        let dropped = self.queue.stats();
+        self.note_session(ended_at).await?;
+        self.statement("COMMIT").await?;
+        self.begun = false;
+        self.in_transaction.clear();
+        self.kept = self.now.clone();
+        let [frames, fixes, events] = self.kept.rows();
+        let last_at = self.kept.cursor.last_at_us.map(Timestamp::from_micros);
+        self.queue.committed(Committed { frames, fixes, events, last_at });
+        Ok(())
+    }
+
+    /// Writes the counters of the session, and its end.
+    async fn note_session(&mut self, ended_at: Option<Timestamp>) -> Result<(), Trouble> {
+        let (Some(open), Some(session)) = (&mut self.open, self.now.session) else { return Ok(()) };
+        let dropped = self.queue.dropped();
+        let dropped = [0, 1, 2].map(|i| signed(dropped[i].saturating_sub(self.now.dropped_before[i])));
+        let cursor = &self.now.cursor;
         sqlx::query(
             "UPDATE session SET frames = ?, fixes = ?, events = ?, last_at_us = ?, dropped_frames = ?, \
              dropped_fixes = ?, dropped_events = ?, ended_at_us = ? WHERE id = ?",
         )
-        .bind(signed(self.cursor.frames))
-        .bind(signed(self.cursor.fixes))
-        .bind(signed(self.cursor.events))
-        .bind(self.cursor.last_at_us)
-        .bind(signed(dropped.dropped_frames))
-        .bind(signed(dropped.dropped_fixes))
-        .bind(signed(dropped.dropped_events))
+        .bind(signed(cursor.frames))
+        .bind(signed(cursor.fixes))
+        .bind(signed(cursor.events))
+        .bind(cursor.last_at_us)
+        .bind(dropped[0])
+        .bind(dropped[1])
+        .bind(dropped[2])
         .bind(ended_at.map(Timestamp::micros))
-        .bind(self.session)
-        .execute(&mut self.db)
+        .bind(session)
+        .execute(&mut open.db)
         .await?;
-        self.statement("COMMIT").await?;
-        self.open = false;
-        let records = std::mem::take(&mut self.in_transaction);
-        let before = std::mem::replace(&mut self.kept, self.cursor);
-        self.queue.committed(Committed {
-            frames: self.kept.frames,
-            fixes: self.kept.fixes,
-            events: self.kept.events,
-            last_at: self.kept.last_at_us.map(Timestamp::from_micros),
-        });
-        self.tell(before.event_seq, records);
         Ok(())
-    }
-
-    /// Tells of the committed events; the first one has the number after `seq`.
-    fn tell(&mut self, seq: u64, records: Vec<Record>) {
-        let Some(sink) = &mut self.sink else { return };
-        let events = records.into_iter().filter_map(|r| if let Row::Event(e) = r.0 { Some(e) } else { None });
-        for (seq, event) in (seq + 1..).zip(events) {
-            sink(StoredEvent { seq, at: event.at, kind: event.kind, detail: event.detail });
-        }
     }
 
     async fn statement(&mut self, sql: &'static str) -> Result<(), Trouble> {
         self.gate()?;
-        sqlx::query(sql).execute(&mut self.db).await?;
+        let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
+        sqlx::query(sql).execute(&mut open.db).await?;
         Ok(())
     }
 
@@ -348,25 +534,47 @@ impl Writer {
         let trouble = match done {
             Ok(()) => {
                 if self.ailing {
-                    tracing::warn!(path = %self.file.path.display(), "the log can be written again");
+                    tracing::warn!(path = %self.path().display(), "the log can be written again");
                 }
                 self.ailing = false;
+                self.queue.is_well();
                 return None;
             }
             Err(trouble) => trouble,
         };
-        // Already rolled back by SQLite itself after some errors; then this one fails, and that is well.
-        let _ = sqlx::query("ROLLBACK").execute(&mut self.db).await;
-        self.open = false;
+        if let Some(open) = &mut self.open {
+            // Already rolled back by SQLite itself after some errors; then this one fails, and that is well.
+            let _ = sqlx::query("ROLLBACK").execute(&mut open.db).await;
+        }
+        self.begun = false;
         self.one_by_one = matches!(trouble, Trouble::Refused(_));
-        let error = trouble.told(&self.file);
+        let lasting = trouble.is_of_the_file();
+        let error = trouble.told(self.path());
         let back = std::mem::take(&mut self.in_transaction);
         self.queue.give_back(back, error.to_string());
-        if !self.one_by_one && !self.ailing {
+        if lasting && self.home.is_some() && self.open.is_some() {
+            self.give_up_file(&error).await;
+        } else if !self.one_by_one && !self.ailing {
             self.ailing = true;
             tracing::warn!(%error, "the log cannot be written; it is tried again every second");
         }
         Some(error)
+    }
+
+    /// Lets go of a file that is gone or damaged.
+    async fn give_up_file(&mut self, error: &StoreError) {
+        tracing::warn!(%error, "the log goes on in another file");
+        let Some(Open { mut db, file }) = self.open.take() else { return };
+        // A file that was only moved keeps what is still in its write-ahead log. This must be over before another one takes
+        // its name: the write-ahead log goes by that.
+        let _ = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut db).await;
+        let _ = db.close().await;
+        drop(file);
+    }
+
+    fn path(&self) -> PathBuf {
+        let home = || self.home.as_ref().map(|h| h.path().to_owned());
+        self.open.as_ref().map(|o| o.file.path.clone()).or_else(home).unwrap_or_default()
     }
 
     /// The end of the session: everything out, the stamp in, the file closed.
@@ -382,18 +590,18 @@ impl Writer {
             if failure.is_none() {
                 break;
             }
-            if left > 0 && !self.one_by_one {
+            if left > 0 && !self.one_by_one && !self.has_given_up_its_file() {
                 tokio::time::sleep(LAST_PAUSE).await;
             }
         }
-        let [frames, fixes, events] = self.queue.give_up();
-        let stats = self.queue.stats();
-        // Both are courtesies: a file that is not folded together opens as well.
-        let _ = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut self.db).await;
-        let _ = self.db.close().await;
+        if let Some(Open { mut db, .. }) = self.open.take() {
+            // Both are courtesies: a file that is not folded together opens as well.
+            let _ = sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut db).await;
+            let _ = db.close().await;
+        }
         match failure {
-            None => Ok(stats),
-            Some(cause) => Err(StoreError::Unwritten { frames, fixes, events, cause: Box::new(cause) }),
+            None => Ok(self.queue.stats()),
+            Some(cause) => Err(unwritten(&self.queue, cause)),
         }
     }
 }
@@ -408,6 +616,8 @@ fn signed(count: u64) -> i64 {
 enum Trouble {
     /// The file is no longer where it was.
     Gone,
+    /// No file could be opened.
+    Open(StoreError),
     /// The schema does not allow this record.
     Refused(String),
     /// The disk, a lock, anything that may pass.
@@ -426,11 +636,21 @@ impl From<sqlx::Error> for Trouble {
 }
 
 impl Trouble {
-    fn told(self, file: &LogFile) -> StoreError {
+    /// Whether this file will not be well again by waiting: it is gone, or SQLITE_CORRUPT or SQLITE_NOTADB.
+    fn is_of_the_file(&self) -> bool {
         match self {
-            Trouble::Gone => StoreError::Gone { path: file.path.clone() },
-            Trouble::Refused(detail) => StoreError::Damaged { path: file.path.clone(), detail },
-            Trouble::Sql(e) => from_sqlx(&file.path, &e),
+            Trouble::Gone => true,
+            Trouble::Sql(e) => sqlite_code(e).is_some_and(|c| matches!(c & 0xff, 11 | 26)),
+            Trouble::Open(_) | Trouble::Refused(_) => false,
+        }
+    }
+
+    fn told(self, path: PathBuf) -> StoreError {
+        match self {
+            Trouble::Gone => StoreError::Gone { path },
+            Trouble::Open(e) => e,
+            Trouble::Refused(detail) => StoreError::Damaged { path, detail },
+            Trouble::Sql(e) => from_sqlx(&path, &e),
         }
     }
 }

@@ -12,17 +12,42 @@ use support::{at, outputs, position, ranges};
 
 const OPTIONS: WriterOptions = WriterOptions { capacity: 64, commit_every: Duration::from_millis(10) };
 
+fn start() -> SessionStart {
+    SessionStart {
+        started_at: at(0),
+        site_text: "site".into(),
+        calibration_text: None,
+        frame_layout: String::new(),
+        source: String::new(),
+        program_version: String::new(),
+    }
+}
+
 /// A writer that is not running yet, on a fresh session.
 async fn writer(store: Store, options: WriterOptions) -> Writer {
-    let mut store = store;
-    let id = sqlx::query_scalar(
-        "INSERT INTO session (started_at_us, site_text, frame_layout, source, program_version) \
-         VALUES (0, '', '', '', '') RETURNING id",
-    )
-    .fetch_one(&mut store.db)
-    .await
-    .unwrap();
-    Writer::new(store, id, options)
+    let mut open = Open { db: store.db, file: store.file };
+    let id = insert_session(&mut open.db, &start(), None).await.unwrap();
+    let mut writer = Writer::new(options, None);
+    writer.run_in(open);
+    writer.kept = Standing::of_session(id, Arc::new(start()));
+    writer.now = writer.kept.clone();
+    writer
+}
+
+/// A daemon's writer that is not running yet, without a file so far.
+fn keeping(path: &Path, first: u64) -> Writer {
+    let numbers = EventNumbers::starting_at(first);
+    let writer = Writer::new(OPTIONS, Some(Keeping { path: path.to_owned(), numbers }));
+    writer.queue.push(Record::session(SessionBegin { start: start(), inherited: None }));
+    writer
+}
+
+/// Numbers and details of all events in a log, whatever their session.
+async fn events_in(path: &Path) -> Vec<(u64, String)> {
+    let mut store = Store::open(path).await.unwrap();
+    let events = store.newest_events(10_000).await.unwrap();
+    store.close().await;
+    events.into_iter().map(|e| (e.seq, e.detail)).collect()
 }
 
 fn both(n: u64) -> impl Iterator<Item = Record> {
@@ -71,27 +96,24 @@ async fn whichever_write_fails_nothing_is_lost() {
             }
             Ok(())
         }));
-        let (sender, told) = std::sync::mpsc::channel();
-        w.sink = Some(Box::new(move |event: StoredEvent| sender.send(event).unwrap()));
+        let from = 6 * nth.unsigned_abs() + 1;
         for n in 1..=6 {
             both(n).for_each(|r| w.queue.push(r));
-            w.queue.push(Record::event(at(n), "mark", &n.to_string()));
+            w.queue.push(Record::event(from + n - 1, at(n), "mark", &n.to_string()));
             if n % 2 == 0 {
                 w.round(true).await;
                 assert_whole(&path).await;
             }
         }
-        let session = w.session;
+        let session = w.kept.session.unwrap();
         let stats = w.end(Ending::Finished(at(7))).await.unwrap();
         assert_eq!((stats.written_frames, stats.written_fixes, stats.dropped(), stats.queued), (6, 6, 0, 0));
         let log = LogReader::open(&path).await.unwrap();
         assert_eq!(log.session(SessionPick::Id(session)).await.unwrap().ended_at, Some(at(7)));
         let read = log.frames(session).await.unwrap().next_batch().await.unwrap();
         assert_eq!(read, (1..=6).map(ranges).collect::<Vec<_>>(), "with write {nth} failing");
-        let told: Vec<StoredEvent> = told.iter().collect();
-        let from = 6 * (nth as u64) + 1;
-        assert!(told.iter().map(|e| e.seq).eq(from..from + 6), "with write {nth} failing: {told:?}");
-        assert_eq!(told, log.events(session).await.unwrap().next_batch().await.unwrap());
+        let events = log.events(session).await.unwrap().next_batch().await.unwrap();
+        assert!(events.iter().map(|e| e.seq).eq(from..from + 6), "with write {nth} failing: {events:?}");
         struck = hit.load(std::sync::atomic::Ordering::Relaxed);
         nth += 1;
     }
@@ -124,7 +146,7 @@ async fn a_full_disk_costs_what_the_queue_cannot_hold_and_no_more() {
     assert!(stats.written_frames > 0);
     assert!(stats.last_error.unwrap().contains("is full"));
     assert_whole(&path).await;
-    let session = w.session;
+    let session = w.kept.session.unwrap();
     let error = w.end(Ending::Finished(at(pushed))).await.unwrap_err();
     assert!(matches!(error, StoreError::Unwritten { frames: 1.., .. }), "{error}");
     assert_whole(&path).await;
@@ -170,4 +192,175 @@ async fn a_deleted_log_is_told_and_a_returned_one_goes_on() {
     assert_eq!(w.queue.stats().last_error, None);
     w.end(Ending::Abandoned).await.unwrap();
     assert_whole(&path).await;
+}
+
+#[tokio::test]
+async fn a_daemon_makes_a_deleted_log_anew_and_the_moved_one_has_all_up_to_then() {
+    for folder_too in [false, true] {
+        let top = tempfile::tempdir().unwrap();
+        let (folder, aside) = (top.path().join("logs"), top.path().join("aside"));
+        std::fs::create_dir(&folder).unwrap();
+        let (path, moved) = (folder.join("larkfield.db"), aside.join("larkfield.db"));
+        let mut w = keeping(&path, 1);
+        both(1).for_each(|r| w.queue.push(r));
+        w.queue.push(Record::event(1, at(1), "mark", "before"));
+        w.round(true).await;
+        if folder_too {
+            std::fs::rename(&folder, &aside).unwrap();
+        } else {
+            std::fs::create_dir(&aside).unwrap();
+            std::fs::rename(&path, &moved).unwrap();
+        }
+        both(2).for_each(|r| w.queue.push(r));
+        w.queue.push(Record::event(2, at(2), "mark", "after"));
+        w.round(true).await;
+        let stats = w.queue.stats();
+        assert_eq!((stats.written_frames, stats.written_events, stats.queued), (2, 2, 0), "over both files");
+        assert_eq!((stats.last_error, stats.note), (None, None));
+        w.end(Ending::Finished(at(3))).await.unwrap();
+        for (path, seq, detail, n) in [(&moved, 1, "before", 1), (&path, 2, "after", 2)] {
+            assert_whole(path).await;
+            assert_eq!(events_in(path).await, [(seq, detail.to_owned())]);
+            let log = LogReader::open(path).await.unwrap();
+            let info = log.session(SessionPick::Latest).await.unwrap();
+            assert_eq!((info.frames, info.site_text.as_str()), (1, "site"));
+            assert_eq!(log.frames(info.id).await.unwrap().next_batch().await.unwrap(), [ranges(n)]);
+        }
+    }
+}
+
+/// Writes over the middle of every page but the first, as a dying card does.
+fn damage(path: &Path) {
+    let mut bytes = std::fs::read(path).unwrap();
+    for page in bytes.chunks_mut(4096).skip(1) {
+        page[..2_000].fill(0xa5);
+    }
+    std::fs::write(path, bytes).unwrap();
+}
+
+#[tokio::test]
+async fn a_log_that_turns_out_damaged_is_left_and_goes_on_beside_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let mut w = keeping(&path, 1);
+    both(1).for_each(|r| w.queue.push(r));
+    w.round(true).await;
+    let open = w.open.as_mut().unwrap();
+    sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut open.db).await.unwrap();
+    damage(&path);
+    // What SQLite holds in its memory of the pages is as before.
+    sqlx::query("PRAGMA shrink_memory").execute(&mut open.db).await.unwrap();
+    let damaged = std::fs::read(&path).unwrap();
+    for n in 2..=3 {
+        both(n).for_each(|r| w.queue.push(r));
+        w.round(true).await;
+    }
+    let stats = w.queue.stats();
+    assert_eq!((stats.written_frames, stats.queued, stats.last_error), (3, 0, None), "nothing is lost");
+    let beside = folder.path().join("larkfield.2.db");
+    assert_eq!(stats.path.as_deref(), Some(&*std::fs::canonicalize(&beside).unwrap()));
+    let note = stats.note.unwrap();
+    assert!(note.contains("larkfield.db is damaged") && note.contains("larkfield.2.db"), "{note}");
+    w.end(Ending::Finished(at(4))).await.unwrap();
+    assert_eq!(std::fs::read(&path).unwrap(), damaged, "it is left as it is");
+    assert_whole(&beside).await;
+}
+
+#[tokio::test]
+async fn sessions_follow_each_other_in_the_queue_while_the_disk_fails() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let mut w = keeping(&path, 1);
+    both(1).for_each(|r| w.queue.push(r));
+    w.before_write = Some(Box::new(|| Err(disk_full())));
+    for n in 2..=3 {
+        w.round(true).await;
+        let begin = SessionBegin { start: SessionStart { started_at: at(n), ..start() }, inherited: None };
+        w.queue.push(Record::session(begin));
+        both(n).for_each(|r| w.queue.push(r));
+    }
+    assert!(w.queue.stats().last_error.unwrap().contains("is full"));
+    w.before_write = None;
+    w.round(true).await;
+    let stats = w.queue.stats();
+    assert_eq!((stats.written_frames, stats.written_fixes, stats.dropped(), stats.queued), (3, 3, 0, 0));
+    w.end(Ending::Finished(at(9))).await.unwrap();
+    let log = LogReader::open(&path).await.unwrap();
+    for (id, ends) in [(1, 2), (2, 3), (3, 9)] {
+        let info = log.session(SessionPick::Id(id)).await.unwrap();
+        assert_eq!((info.frames, info.fixes, info.ended_at), (1, 1, Some(at(ends))));
+        let frames = log.frames(id).await.unwrap().next_batch().await.unwrap();
+        assert_eq!(frames, [ranges(id.unsigned_abs())]);
+    }
+    assert_whole(&path).await;
+}
+
+/// What is on the disk for sure at any moment: the log as it was, and its write-ahead log cut off anywhere after what was
+/// synced. SQLite passes over what is not whole (<https://www.sqlite.org/walformat.html>).
+#[tokio::test]
+async fn after_a_loss_of_power_no_number_is_given_twice() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let wal = |path: &Path| path.with_extension("db-wal");
+    let mut first = 1;
+    let mut cuts = 0;
+    for run in 0..4 {
+        let mut w = keeping(&path, first);
+        w.round(true).await;
+        let numbers = w.numbers.clone().unwrap();
+        let synced = std::fs::metadata(wal(&path)).unwrap().len();
+        let on_disk = std::fs::read(&path).unwrap();
+        let mut told = 0;
+        for n in 0..=4 * run {
+            told = numbers.give();
+            w.queue.push(Record::event(told, at(n), "mark", "told"));
+            w.round(true).await;
+        }
+        let log = std::fs::read(wal(&path)).unwrap();
+        assert_eq!(std::fs::read(&path).unwrap(), on_disk, "no checkpoint yet");
+        let after = folder.path().join("after.db");
+        for cut in (synced as usize..=log.len()).step_by(1_000) {
+            std::fs::write(&after, &on_disk).unwrap();
+            std::fs::write(wal(&after), &log[..cut]).unwrap();
+            let store = Store::open(&after).await.unwrap();
+            assert!(store.first_event_number() > told, "{told} was told, cut at {cut}");
+            store.close().await;
+            cuts += 1;
+        }
+        w.end(Ending::Abandoned).await.unwrap();
+        let store = Store::open(&path).await.unwrap();
+        first = store.first_event_number();
+        assert!(first > told);
+        store.close().await;
+    }
+    assert!(cuts > 20, "{cuts}");
+}
+
+#[tokio::test]
+async fn numbers_are_set_aside_before_they_run_out_whichever_write_fails() {
+    let folder = tempfile::tempdir().unwrap();
+    for nth in 0..8 {
+        let path = folder.path().join(format!("{nth}.db"));
+        let mut w = keeping(&path, 1);
+        let numbers = w.numbers.clone().unwrap();
+        let mut left: i64 = nth;
+        w.before_write = Some(Box::new(move || {
+            left -= 1;
+            if left == -1 { Err(disk_full()) } else { Ok(()) }
+        }));
+        let mut told = 0;
+        for n in 0..40 {
+            for _ in 0..100 {
+                told = numbers.give();
+            }
+            w.queue.push(Record::event(told, at(n), "mark", ""));
+            w.round(true).await;
+            w.round(true).await;
+        }
+        drop(w);
+        // A kill: nothing was ended.
+        let store = Store::open(&path).await.unwrap();
+        assert!(store.first_event_number() > told + 400, "with write {nth} failing, {told} was told");
+        store.close().await;
+    }
 }

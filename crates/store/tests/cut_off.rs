@@ -83,6 +83,6 @@ async fn a_killed_daemon_leaves_a_whole_file_with_all_that_was_committed() {
 
     // The lock went with the process: the next daemon takes over at once, as a session of its own.
     let next = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
-    assert_eq!(next.session(), info.id + 1);
+    assert_eq!(next.session(), Some(info.id + 1));
     next.finish(at(pushed)).await.unwrap();
 }

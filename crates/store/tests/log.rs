@@ -11,7 +11,8 @@ use hereabout_core::{
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
 use hereabout_store::{
-    EventSink, LogReader, Record, SessionPick, SessionStart, Store, StoreError, StoredEvent, WriterOptions,
+    EventNumbers, LastEnd, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, StoreError,
+    WriterOptions,
 };
 use proptest::prelude::*;
 use sqlx::Connection;
@@ -136,7 +137,7 @@ proptest! {
             let path = folder.path().join("larkfield.db");
             let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
             epochs.iter().for_each(|e| writer.push(record(&Output::Ranges(e.clone()))));
-            let id = writer.session();
+            let id = writer.session().unwrap();
             writer.finish(at(1)).await.unwrap();
             let log = LogReader::open(&path).await.unwrap();
             let epochs = log.epochs(id).await.unwrap().next_batch().await.unwrap();
@@ -179,7 +180,7 @@ async fn a_session_comes_back_with_all_that_was_said() {
         }
         writer.push(record(&Output::Position(report.clone())));
     }
-    writer.push(Record::event(at(9), "link", "waiting: the port is gone"));
+    writer.push(Record::event(1, at(9), "link", "waiting: the port is gone"));
     let stats = writer.finish(at(50)).await.unwrap();
     assert_eq!((stats.written_frames, stats.written_fixes, stats.written_events), (3, 4, 1));
 
@@ -277,7 +278,7 @@ async fn a_locked_file_costs_only_what_the_queue_cannot_hold() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("larkfield.db");
     let options = WriterOptions { capacity: 100, commit_every: Duration::from_millis(20) };
-    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options, None).await.unwrap();
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
     // A SQLite shell in a transaction.
     let mut shell = open_raw(&path).await;
     sqlx::query("BEGIN IMMEDIATE").execute(&mut shell).await.unwrap();
@@ -317,7 +318,7 @@ async fn a_waiting_push_loses_nothing_through_a_small_queue() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("larkfield.db");
     let options = WriterOptions { capacity: 16, commit_every: Duration::from_secs(1) };
-    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options, None).await.unwrap();
+    let writer = Store::open(&path).await.unwrap().begin_session_with(start(), options).await.unwrap();
     for n in 1..=300 {
         for output in outputs(n) {
             writer.push_wait(record(&output)).await;
@@ -427,53 +428,94 @@ fn new_log() -> (tempfile::TempDir, std::path::PathBuf) {
     (folder, path)
 }
 
-/// A writer that commits nothing by its clock, and what it tells of events.
-async fn told_writer(
-    path: &Path,
-) -> (hereabout_store::SessionWriter, tokio::sync::mpsc::UnboundedReceiver<StoredEvent>) {
-    let (tx, rx) = tokio::sync::mpsc::unbounded_channel();
-    let sink: EventSink = Box::new(move |event| {
-        let _ = tx.send(event);
-    });
-    let options = WriterOptions { commit_every: Duration::from_secs(3_600), ..WriterOptions::default() };
+/// A daemon's writer.
+async fn kept_writer(path: &Path) -> (SessionWriter, EventNumbers) {
     let store = Store::open(path).await.unwrap();
-    (store.begin_session_with(start(), options, Some(sink)).await.unwrap(), rx)
+    let numbers = EventNumbers::starting_at(store.first_event_number());
+    let writer = store.begin_kept_session(path.to_owned(), start(), None, numbers.clone()).await.unwrap();
+    (writer, numbers)
 }
 
 #[tokio::test]
-async fn an_event_is_in_the_file_at_once_and_told_after_that() {
+async fn an_event_is_in_the_file_at_once() {
     let (_folder, path) = new_log();
-    let (writer, mut told) = told_writer(&path).await;
+    let (writer, numbers) = kept_writer(&path).await;
     writer.push(record(&Output::Ranges(ranges(1))));
-    writer.push(Record::event(at(1), "zone", r#"{"words":"inside"}"#));
-    let event = tokio::time::timeout(Duration::from_secs(20), told.recv()).await.unwrap().unwrap();
-    assert_eq!((event.seq, event.at, event.kind.as_str()), (1, at(1), "zone"));
-    // What was told is there for another reader, with the frame that came before it; no end of a second was waited for.
+    writer.push(Record::event(numbers.give(), at(1), "zone", r#"{"words":"inside"}"#));
+    let until = Instant::now() + Duration::from_secs(20);
+    while writer.stats().written_events == 0 && Instant::now() < until {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    // It is there for another reader, with the frame that came before it.
     let log = LogReader::open(&path).await.unwrap();
     let info = log.session(SessionPick::Latest).await.unwrap();
     assert_eq!((info.events, info.frames), (1, 1));
-    assert_eq!(log.events(info.id).await.unwrap().next_batch().await.unwrap(), [event]);
+    let events = log.events(info.id).await.unwrap().next_batch().await.unwrap();
+    assert_eq!((events[0].seq, events[0].at, events[0].kind.as_str()), (1, at(1), "zone"));
     writer.finish(at(2)).await.unwrap();
 }
 
 #[tokio::test]
-async fn numbers_of_events_go_on_from_session_to_session() {
+async fn numbers_of_events_grow_from_session_to_session() {
     let (_folder, path) = new_log();
-    let mut seen = Vec::new();
+    let mut given = Vec::new();
     for session in 0..3 {
-        let (writer, mut told) = told_writer(&path).await;
-        (0..=session).for_each(|i| writer.push(Record::event(at(i), "mark", &format!("{session} {i}"))));
-        writer.finish(at(9)).await.unwrap();
-        while let Some(event) = told.recv().await {
-            seen.push(event);
+        let (writer, numbers) = kept_writer(&path).await;
+        for i in 0..=session {
+            given.push(numbers.give());
+            writer.push(Record::event(given[given.len() - 1], at(i), "mark", &format!("{session} {i}")));
         }
+        writer.finish(at(9)).await.unwrap();
     }
-    assert_eq!(seen.iter().map(|e| e.seq).collect::<Vec<_>>(), [1, 2, 3, 4, 5, 6]);
+    assert!(given.is_sorted_by(|a, b| a < b), "{given:?}");
     let mut store = Store::open(&path).await.unwrap();
-    assert_eq!(store.newest_events(100).await.unwrap(), seen);
-    assert_eq!(store.newest_events(2).await.unwrap(), seen[4..]);
+    let stored = store.newest_events(100).await.unwrap();
+    assert_eq!(stored.iter().map(|e| e.seq).collect::<Vec<_>>(), given);
+    assert_eq!(store.newest_events(2).await.unwrap(), stored[4..]);
+    assert!(store.first_event_number() > given[5]);
+    assert_eq!(store.last_end().await.unwrap(), Some(LastEnd { cut_off: false, dropped_events: 0 }));
+    store.close().await;
     let log = LogReader::open(&path).await.unwrap();
-    assert_eq!(log.events(2).await.unwrap().next_batch().await.unwrap(), seen[1..3]);
+    assert_eq!(log.events(2).await.unwrap().next_batch().await.unwrap(), stored[1..3]);
+}
+
+#[tokio::test]
+async fn a_log_that_can_not_be_opened_is_kept_as_soon_as_it_can() {
+    let (_folder, path) = new_log();
+    // A folder in the file's place.
+    std::fs::create_dir(&path).unwrap();
+    let problem = Store::open(&path).await.unwrap_err();
+    let options = WriterOptions { commit_every: Duration::from_millis(10), ..WriterOptions::default() };
+    let numbers = EventNumbers::starting_at(7);
+    let writer = SessionWriter::keep(path.clone(), start(), options, numbers.clone(), &problem);
+    assert_eq!(writer.stats().last_error, Some(problem.to_string()));
+    writer.push(record(&Output::Ranges(ranges(1))));
+    writer.push(Record::event(numbers.give(), at(1), "mark", "early"));
+    tokio::time::sleep(Duration::from_millis(100)).await;
+    assert_eq!(writer.stats().written_events, 0);
+    std::fs::remove_dir(&path).unwrap();
+    let until = Instant::now() + Duration::from_secs(20);
+    while writer.stats().written_events == 0 && Instant::now() < until {
+        tokio::time::sleep(Duration::from_millis(5)).await;
+    }
+    assert_eq!(writer.stats().last_error, None);
+    writer.finish(at(2)).await.unwrap();
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!((info.frames, info.events, info.started_at), (1, 1, start().started_at));
+}
+
+#[tokio::test]
+async fn an_end_that_loses_something_is_an_error() {
+    let (_folder, path) = new_log();
+    std::fs::create_dir(&path).unwrap();
+    let problem = Store::open(&path).await.unwrap_err();
+    let numbers = EventNumbers::starting_at(7);
+    let writer = SessionWriter::keep(path.clone(), start(), WriterOptions::default(), numbers, &problem);
+    writer.push(record(&Output::Ranges(ranges(1))));
+    (7..17).for_each(|seq| writer.push(Record::event(seq, at(1), "mark", "never written")));
+    let error = writer.finish(at(2)).await.unwrap_err();
+    assert!(matches!(error, StoreError::Unwritten { frames: 1, events: 10, .. }), "{error}");
 }
 
 #[tokio::test]
@@ -505,25 +547,6 @@ async fn events_of_an_older_log_are_numbered_in_their_order() {
     let read = store.newest_events(10).await.unwrap();
     let read: Vec<_> = read.iter().map(|e| (e.seq, e.detail.as_str())).collect();
     assert_eq!(read, [(1, "1 1"), (2, "1 2"), (3, "2 1"), (4, "2 2")]);
-    let (sender, told) = std::sync::mpsc::channel();
-    let sink: EventSink = Box::new(move |event| sender.send(event.seq).unwrap());
-    let writer = store.begin_session_with(start(), WriterOptions::default(), Some(sink)).await.unwrap();
-    writer.push(Record::event(at(1), "mark", "new"));
-    writer.finish(at(2)).await.unwrap();
-    assert_eq!(told.iter().collect::<Vec<_>>(), [5]);
-}
-
-#[tokio::test]
-async fn numbers_that_somebody_saw_are_not_given_again_by_a_new_file() {
-    let (_folder, path) = new_log();
-    for (newest, expected) in [(7, 8), (3, 9)] {
-        let mut store = Store::open(&path).await.unwrap();
-        store.number_events_after(newest);
-        let (sender, told) = std::sync::mpsc::channel();
-        let sink: EventSink = Box::new(move |event| sender.send(event.seq).unwrap());
-        let writer = store.begin_session_with(start(), WriterOptions::default(), Some(sink)).await.unwrap();
-        writer.push(Record::event(at(1), "mark", "{}"));
-        writer.finish(at(2)).await.unwrap();
-        assert_eq!(told.iter().collect::<Vec<_>>(), [expected]);
-    }
+    assert_eq!(store.first_event_number(), 5);
+    store.close().await;
 }

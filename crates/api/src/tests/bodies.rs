@@ -165,7 +165,15 @@ async fn readyz_says_what_is_missing() {
 async fn status_lists_what_needs_a_person() {
     let hub = busy_hub();
     let problem = Some("the disk is full: make room".to_owned());
-    hub.set_log(LogStatus { path: "larkfield.db".into(), rows_written: 9, rows_dropped: 4, problem });
+    hub.set_log(LogStatus {
+        path: "larkfield.db".into(),
+        rows_written: 9,
+        rows_waiting: 2,
+        frames_dropped: 3,
+        events_dropped: 1,
+        problem,
+        ..LogStatus::default()
+    });
     hub.publish(&hereabout_engine::Output::TooManyTags { at: T, tag: hereabout_core::TagId(99) });
     hub.publish(&hereabout_engine::Output::OutOfOrder { at: T, newest: T });
     assert_snapshot!("status_with_problems", ok(&hub, "/v1/status").await);

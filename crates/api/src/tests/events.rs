@@ -10,7 +10,7 @@ use serde_json::Value;
 use super::fixtures::*;
 use crate::{
     Hub,
-    v1::{EventDraft, LostWhat, NumbersKeptIn},
+    v1::{BeforeName, EventDraft, EventsKeptIn, LostWhat, RunBefore},
     words::tests::{every_finding, every_kit_finding},
 };
 
@@ -68,7 +68,17 @@ fn drafts() -> Vec<EventDraft> {
             .enumerate()
             .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i) })),
     );
-    let mut drafts = vec![EventDraft::start(T, "0.1.0", "Larkfield nursery"), EventDraft::link(T, None)];
+    let before = |ended, seq, missing| RunBefore { ended, seq, missing };
+    let runs = [
+        before(BeforeName::None, None, Some(0)),
+        before(BeforeName::Stopped, Some(1_796_000_000_004), Some(0)),
+        before(BeforeName::Stopped, Some(1_796_000_000_004), Some(3)),
+        before(BeforeName::CutOff, Some(1_796_000_000_004), None),
+        RunBefore::UNKNOWN,
+    ];
+    let mut drafts: Vec<EventDraft> =
+        runs.into_iter().map(|run| EventDraft::start(T, "0.1.0", "Larkfield nursery", run)).collect();
+    drafts.push(EventDraft::link(T, None));
     drafts.extend(outputs.iter().filter_map(|o| EventDraft::from_output(o, &site)));
     drafts.extend([
         EventDraft::link(T, Some("the port is gone: plug the primary anchor in")),
@@ -77,7 +87,9 @@ fn drafts() -> Vec<EventDraft> {
         EventDraft::clock(T, Micros::from_millis(30_000), Micros::from_millis(30_000), Some(false)),
         EventDraft::clock(T, Micros::from_micros(-1_500), Micros::from_micros(29_998_500), None),
         EventDraft::clock(T, Micros::ZERO, Micros::from_micros(29_998_500), Some(true)),
-        EventDraft::data_lost(T, LostWhat::LogRows, 4, 9),
+        EventDraft::data_lost(T, LostWhat::LogFrames, 4, 9),
+        EventDraft::data_lost(T, LostWhat::LogPositions, 1, 1),
+        EventDraft::data_lost(T, LostWhat::LogEvents, 2, 2),
         EventDraft::data_lost(T, LostWhat::OutOfOrder, 1, 1),
         EventDraft::data_lost(T, LostWhat::TooManyTags, 1, 1),
         EventDraft::data_lost(T, LostWhat::DamagedFrames, 12, 12),
@@ -94,7 +106,7 @@ async fn every_kind_of_event() {
     let lines: Vec<String> =
         page["events"].as_array().expect("events").iter().map(ToString::to_string).collect();
     let findings = every_finding(0.4).len() + every_kit_finding(0.4).len();
-    assert_eq!(lines.len(), 2 + 3 + findings + 11);
+    assert_eq!(lines.len(), 2 + 3 + findings + 17);
     // The order of fields is that of the text itself.
     let text = get(&app(&hub), "/v1/events?after=0").await.2;
     assert_snapshot!("events", text.replace("},{\"type\"", "},\n{\"type\""));
@@ -103,7 +115,7 @@ async fn every_kind_of_event() {
 #[tokio::test]
 async fn an_event_from_the_log_is_the_one_that_was_published() {
     let (counted, logged) = (Hub::new(info()), Hub::new(info()));
-    logged.set_numbers_kept_in(NumbersKeptIn::Log);
+    logged.set_events_kept_in(EventsKeptIn::Log);
     for (seq, draft) in (1..).zip(drafts()) {
         counted.count_event(&draft);
         logged.publish_event(seq, draft.at, draft.kind.name(), &draft.detail);
@@ -111,9 +123,9 @@ async fn an_event_from_the_log_is_the_one_that_was_published() {
     }
     let (counted, logged) = (page(&counted, "?limit=1000").await, page(&logged, "?limit=1000").await);
     assert_eq!(counted["events"], logged["events"]);
-    assert_eq!((&counted["numbers_kept_in"], &logged["numbers_kept_in"]), (&"memory".into(), &"log".into()));
-    assert_eq!(counted["numbers_since"], "2026-05-04T09:11:01.204512Z");
-    assert_eq!(logged["numbers_since"], Value::Null);
+    assert_eq!((&counted["kept_in"], &logged["kept_in"]), (&"memory".into(), &"log".into()));
+    assert_eq!(counted["kept_since"], "2026-05-04T09:11:01.204512Z");
+    assert_eq!(logged["kept_since"], Value::Null);
 }
 
 #[tokio::test]
@@ -134,7 +146,7 @@ fn the_longest_words_still_fit_the_log_and_stay_whole() {
         let long = nasty.repeat(100_000);
         for draft in [
             EventDraft::link(T, Some(&long)),
-            EventDraft::start(T, &long, &long),
+            EventDraft::start(T, &long, &long, RunBefore::UNKNOWN),
             EventDraft::configuration(T, &long),
         ] {
             assert!(draft.detail.chars().count() <= 4096, "{}", draft.detail.chars().count());

@@ -282,12 +282,7 @@ pub(crate) fn busy_hub() -> Hub {
     let hub = Hub::new(info());
     hub.set_link(connected());
     hub.set_decoder_counts(DecoderCounts { bytes: 18_000, frames: 890, bad_checksum: 3, skipped_bytes: 41 });
-    hub.set_log(LogStatus {
-        path: "larkfield.db".into(),
-        rows_written: 7_104,
-        rows_dropped: 0,
-        problem: None,
-    });
+    hub.set_log(LogStatus { path: "larkfield.db".into(), rows_written: 7_104, ..LogStatus::default() });
     hub.publish(&Output::Ranges(epoch(0)));
     hub.publish(&Output::Position(located(4181, 0)));
     hub.publish(&Output::Position(lost(4182, 3)));

@@ -122,13 +122,21 @@ pub struct DecoderBody {
 /// The log.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct LogBody {
-    /// The file.
+    /// The file; another one than in the site file when that one is damaged.
     pub path: String,
     /// Rows that are safely in it.
     pub rows_written: u64,
-    /// Rows that found the queue full and were lost.
+    /// Rows that wait to be written.
+    pub rows_waiting: u64,
+    /// Rows that were lost: the queue was full, or the log does not allow them.
     pub rows_dropped: u64,
-    /// What is wrong with it, in words; null when nothing is.
+    /// Frames among them.
+    pub frames_dropped: u64,
+    /// Positions among them.
+    pub positions_dropped: u64,
+    /// Events among them; they were told all the same.
+    pub events_dropped: u64,
+    /// What is wrong with it, in words; null when nothing is. Positions, zones and events don't wait for it.
     #[schema(required)]
     pub problem: Option<String>,
 }

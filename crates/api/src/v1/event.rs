@@ -79,8 +79,12 @@ impl EventKind {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum LostWhat {
-    /// Ranges, positions or events that the log could not take.
-    LogRows,
+    /// Frames that the log could not take.
+    LogFrames,
+    /// Positions that the log could not take.
+    LogPositions,
+    /// Events that the log could not take: they were told, and can't be asked for after the next start.
+    LogEvents,
     /// Frames that came with an older stamp than the one before.
     OutOfOrder,
     /// Frames of tags beyond those that are kept apart.
@@ -169,6 +173,56 @@ pub struct StartFacts {
     pub version: String,
     /// Name of the site.
     pub site: String,
+    /// How the run before ended.
+    pub before: BeforeName,
+    /// Number of the newest event that is known of the runs before; null when none is.
+    #[schema(required)]
+    pub before_seq: Option<u64>,
+    /// Events of the run before that were told and are not kept; null when nobody can say.
+    #[schema(required)]
+    pub before_missing: Option<u64>,
+}
+
+/// How a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum BeforeName {
+    /// It stopped, and the log has the end of it.
+    Stopped,
+    /// It was cut off: killed, or the power went. Its last events may not be kept.
+    CutOff,
+    /// There was none in this log.
+    None,
+    /// Nobody can say: no log is kept, or it could not be opened.
+    Unknown,
+}
+
+/// What is known of the run before, for the event of a start.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct RunBefore {
+    /// How it ended.
+    pub ended: BeforeName,
+    /// Number of the newest event that is known.
+    pub seq: Option<u64>,
+    /// Events that were told and are not kept; `None` when nobody can say.
+    pub missing: Option<u64>,
+}
+
+impl RunBefore {
+    /// Nobody can say anything of it.
+    pub const UNKNOWN: RunBefore = RunBefore { ended: BeforeName::Unknown, seq: None, missing: None };
+
+    /// As the end of a sentence.
+    fn words(self) -> String {
+        let after = self.seq.map_or_else(String::new, |seq| format!(" after event {seq}"));
+        match (self.ended, self.missing) {
+            (BeforeName::None, _) => "the log is new".to_owned(),
+            (BeforeName::Unknown, _) => "what happened before is not known here".to_owned(),
+            (BeforeName::CutOff, _) => format!("the run before was cut off: events{after} may be missing"),
+            (BeforeName::Stopped, Some(1..)) => "events of the run before are missing in the log".to_owned(),
+            (BeforeName::Stopped, _) => format!("the run before ended{after}"),
+        }
+    }
 }
 
 /// Facts of a change of the computer's clock.
@@ -230,7 +284,8 @@ pub struct EventBody {
     /// Always `event`.
     #[serde(rename = "type")]
     pub kind: MessageType,
-    /// Its number, from 1 without gaps; with a log over restarts too. Absent in replay.
+    /// Its number, which never means another event. Numbers grow by one while the daemon runs, and by more over a start.
+    /// Absent in replay.
     pub seq: u64,
     /// When, RFC 3339.
     pub time: String,
@@ -253,13 +308,13 @@ pub struct SpanBody {
     pub to: u64,
 }
 
-/// Where the numbers of events are kept.
+/// Where events are kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
-pub enum NumbersKeptIn {
-    /// In the log: they go on over restarts.
+pub enum EventsKeptIn {
+    /// In the log: a reader that resumes after a restart gets them.
     Log,
-    /// In memory: the next start of the daemon begins again.
+    /// In memory: those of before the start are gone.
     Memory,
 }
 
@@ -276,13 +331,12 @@ pub struct EventsBody {
     /// Number of the newest event; null when there is none.
     #[schema(required)]
     pub newest: Option<u64>,
-    /// Where the numbers are kept. `memory`: without a log they begin at 1 with each start of the daemon.
-    pub numbers_kept_in: NumbersKeptIn,
-    /// Start of the daemon, when the numbers are in memory: with another start they are other numbers. Null when they
-    /// are in the log.
+    /// Where the events are kept. `memory` without a log: those of before the start are gone.
+    pub kept_in: EventsKeptIn,
+    /// Start of the daemon, when the events are in memory; null when they are in the log.
     #[schema(required)]
-    pub numbers_since: Option<String>,
-    /// Events after `after` that are not kept here any more; the log may have them. Absent when all are there.
+    pub kept_since: Option<String>,
+    /// Numbers after `after` whose events are not kept here (any more); the log may have them. Absent when all are there.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub no_longer_kept: Option<SpanBody>,
     /// There when `after` was ahead of the newest number, with that number: the numbers began anew, and `events` are
@@ -431,10 +485,19 @@ impl EventDraft {
         EventDraft::new(at, EventKind::Link, &words, &EventFacts::Link(facts))
     }
 
-    /// The daemon started.
-    pub fn start(at: Timestamp, version: &str, site: &str) -> EventDraft {
-        let words = format!("The daemon started (version {version}, {site}); zones are unknown until told.");
-        let facts = StartFacts { version: bounded(version, MOST_FACT), site: bounded(site, MOST_FACT) };
+    /// The daemon started, after a run of which this is known.
+    pub fn start(at: Timestamp, version: &str, site: &str, before: RunBefore) -> EventDraft {
+        let words = format!(
+            "The daemon started (version {version}, {site}); zones are unknown until told; {}.",
+            before.words()
+        );
+        let facts = StartFacts {
+            version: bounded(version, MOST_FACT),
+            site: bounded(site, MOST_FACT),
+            before: before.ended,
+            before_seq: before.seq,
+            before_missing: before.missing,
+        };
         EventDraft::new(at, EventKind::Start, &words, &EventFacts::Start(facts))
     }
 
@@ -486,9 +549,14 @@ impl EventDraft {
     /// `count` more of something were lost, `total` since the start.
     pub fn data_lost(at: Timestamp, what: LostWhat, count: u64, total: u64) -> EventDraft {
         let frames = if count == 1 { "1 frame".to_owned() } else { format!("{count} frames") };
-        let rows = if count == 1 { "1 row".to_owned() } else { format!("{count} rows") };
+        let in_log = |one: &str| {
+            let s = if count == 1 { "" } else { "s" };
+            format!("Missing in the log: {count} {one}{s}. See its state in /v1/status.")
+        };
         let words = match what {
-            LostWhat::LogRows => format!("Missing in the log: {rows}. See its state in /v1/status."),
+            LostWhat::LogFrames => in_log("frame"),
+            LostWhat::LogPositions => in_log("position"),
+            LostWhat::LogEvents => in_log("event"),
             LostWhat::OutOfOrder => format!("Left out: {frames}, older than the one before."),
             LostWhat::TooManyTags => {
                 format!("Left out: {frames} of further tags. Check the tag field of [frame] layout.")

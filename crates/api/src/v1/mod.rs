@@ -25,9 +25,9 @@ pub use daemon::{
 };
 pub(crate) use event::event_text;
 pub use event::{
-    AnchorEventFacts, ClockFacts, EventBody, EventDraft, EventFacts, EventKind, EventsBody,
-    FindingEventFacts, KitEventFacts, LinkFacts, LostFacts, LostWhat, NoFacts, NoLongerKeptBody,
-    NumbersAnewBody, NumbersKeptIn, RestartFacts, SpanBody, StartFacts, ZoneFacts,
+    AnchorEventFacts, BeforeName, ClockFacts, EventBody, EventDraft, EventFacts, EventKind, EventsBody,
+    EventsKeptIn, FindingEventFacts, KitEventFacts, LinkFacts, LostFacts, LostWhat, NoFacts,
+    NoLongerKeptBody, NumbersAnewBody, RestartFacts, RunBefore, SpanBody, StartFacts, ZoneFacts,
 };
 pub use finding::{
     CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,

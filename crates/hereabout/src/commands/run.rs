@@ -1,15 +1,17 @@
 //! `run`: the daemon.
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::Path;
 use std::sync::Arc;
 
-use hereabout_api::v1::NumbersKeptIn;
-use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, LogStatus, SiteInfo};
+use hereabout_api::v1::{BeforeName, EventsKeptIn, RunBefore};
+use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, SiteInfo};
 use hereabout_core::Timestamp;
 use hereabout_engine::Engine;
 use hereabout_ingest::{Clock, Feed, RunEnd, Source};
-use hereabout_store::{SessionStart, SessionWriter, Store, StoreError, WriterOptions};
+use hereabout_store::{
+    EventNumbers, Found, SessionStart, SessionWriter, Store, StoreError, WriterOptions, clock_number,
+};
 use hereabout_wire::Decoder;
 use tokio::net::TcpListener;
 use tokio::signal::unix::{SignalKind, signal};
@@ -20,7 +22,7 @@ use crate::cli::RunArgs;
 use crate::commands::{open_source, runtime};
 use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
-use crate::pump::{Drained, Pump, event_sink};
+use crate::pump::{Drained, Events, Pump, log_status};
 use crate::site_file::SiteFile;
 use crate::wall_clock::watch_synchronisation;
 
@@ -39,8 +41,8 @@ pub struct Ports {
     pub clock: Clock,
     /// Where everything is published.
     pub hub: Hub,
-    /// The log's writer with its file.
-    pub log: Option<(SessionWriter, PathBuf)>,
+    /// The numbers of events, and the log.
+    pub events: Events,
 }
 
 /// Runs the daemon until a signal.
@@ -64,18 +66,13 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
             source: source_text.clone(),
             site: SiteInfo::from(&site.site),
         });
-        let log = match &site.log {
-            Some(path) => {
-                Some((begin_log(path.clone(), &site, &source_text, &clock, &hub).await?, path.clone()))
-            }
-            None => None,
-        };
+        let events = begin_events(&site, &source_text, &clock, &hub).await;
         let addr = listener.local_addr().map_err(|e| Failure::new(exit::SOFTWARE, e))?;
         let greeting = if args.json { greet_json(&site, addr) } else { greet(&site, &source_text, addr) };
         let stop = CancellationToken::new();
         stop_on_signals(stop.clone())?;
         let running =
-            tokio::spawn(serve(site, Ports { source, source_text, listener, clock, hub, log }, stop));
+            tokio::spawn(serve(site, Ports { source, source_text, listener, clock, hub, events }, stop));
         println!("{greeting}");
         let done =
             running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
@@ -96,10 +93,6 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     };
     let clock = ports.clock.clone();
     let hub = ports.hub;
-    let log = ports.log.map(|(writer, path)| (writer, path.display().to_string()));
-    if let Some((_, path)) = &log {
-        hub.set_log(LogStatus { path: path.clone(), ..LogStatus::default() });
-    }
     let stop_api = CancellationToken::new();
     let (api_clock, api_hub, api_start) = (clock.clone(), hub.clone(), clock.clone());
     let mut settings = ApiSettings::new(Arc::new(move || api_hub.utc(api_clock.now())));
@@ -116,7 +109,8 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let (synchronised_in, synchronised) = watch::channel(None);
     tokio::spawn(watch_synchronisation(synchronised_in, stop.clone()));
     let source_text = ports.source_text.clone();
-    let pump = Pump::new(decoder, engine, hub.clone(), log, source_text, clock.started_at(), synchronised);
+    let pump =
+        Pump::new(decoder, engine, hub.clone(), ports.events, source_text, clock.started_at(), synchronised);
     let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
     let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
@@ -154,26 +148,28 @@ async fn hear(source: Source, clock: Clock, tx: mpsc::Sender<Feed>, stop: Cancel
 
 async fn finish_log(drained: Drained, now: Timestamp) -> Result<(), Failure> {
     let Some(log) = drained.log else { return Ok(()) };
-    let stats = log.finish(drained.newest.unwrap_or(now)).await.map_err(store_failure)?;
-    let dropped = stats.dropped_frames + stats.dropped_fixes + stats.dropped_events;
-    if dropped > 0 {
-        eprintln!("the log could not keep up: {dropped} rows were left out");
+    let ended_at = drained.newest.unwrap_or(now);
+    let stats = log.finish(ended_at).await.map_err(|e| Failure::new(exit::IO, e))?;
+    if stats.dropped() > 0 {
+        eprintln!(
+            "not in the log: {} frames, {} positions, {} events",
+            stats.dropped_frames, stats.dropped_fixes, stats.dropped_events
+        );
     }
     Ok(())
 }
 
-async fn begin_log(
-    path: PathBuf,
-    site: &SiteFile,
-    source: &str,
-    clock: &Clock,
-    hub: &Hub,
-) -> Result<SessionWriter, Failure> {
-    let mut store = Store::open(&path).await.map_err(store_failure)?;
-    hub.set_numbers_kept_in(NumbersKeptIn::Log);
-    for event in store.newest_events(hereabout_api::EVENTS_KEPT).await.map_err(store_failure)? {
-        hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
-    }
+/// Opens the log, as far as there is one and it can be opened: positions never wait for it. The hub gets the events of
+/// before.
+async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -> Events {
+    let least = clock_number(clock.started_at());
+    let Some(path) = &site.log else {
+        hub.events_are_gone(least - 1);
+        let numbers = EventNumbers::starting_at(least);
+        return Events { numbers, log: None, log_path: String::new(), before: RunBefore::UNKNOWN };
+    };
+    hub.set_events_kept_in(EventsKeptIn::Log);
+    let log_path = path.display().to_string();
     let start = SessionStart {
         started_at: clock.started_at(),
         site_text: site.text.clone(),
@@ -182,8 +178,51 @@ async fn begin_log(
         source: source.to_owned(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let sink = event_sink(hub.clone());
-    store.begin_session_with(start, WriterOptions::default(), Some(sink)).await.map_err(store_failure)
+    let (log, numbers, before) = match open_log(path, start.clone(), least, hub).await {
+        Ok(begun) => begun,
+        Err(e) => {
+            eprintln!("nothing is logged yet, and it is tried again every second; all else goes on: {e}");
+            hub.events_are_gone(least - 1);
+            let numbers = EventNumbers::starting_at(least);
+            let options = WriterOptions::default();
+            let log = SessionWriter::keep(path.clone(), start, options, numbers.clone(), &e);
+            (log, numbers, RunBefore::UNKNOWN)
+        }
+    };
+    hub.set_log(log_status(&log.stats(), &log_path));
+    Events { numbers, log: Some(log), log_path, before }
+}
+
+async fn open_log(
+    path: &Path,
+    start: SessionStart,
+    least: u64,
+    hub: &Hub,
+) -> Result<(SessionWriter, EventNumbers, RunBefore), StoreError> {
+    let Found { mut store, instead_of } = Store::open_with_patience(path).await?;
+    let end = store.last_end().await?;
+    let kept = store.newest_events(hereabout_api::EVENTS_KEPT + 1).await?;
+    let before = RunBefore {
+        ended: match end {
+            None => BeforeName::None,
+            Some(end) if end.cut_off => BeforeName::CutOff,
+            Some(_) => BeforeName::Stopped,
+        },
+        seq: kept.last().map(|e| e.seq),
+        missing: match end {
+            None => Some(0),
+            Some(end) => (!end.cut_off).then_some(end.dropped_events),
+        },
+    };
+    let numbers = EventNumbers::starting_at(least.max(store.first_event_number()));
+    let writer = store.begin_kept_session(path.to_owned(), start, instead_of, numbers.clone()).await?;
+    for event in kept {
+        hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
+    }
+    if let Some(note) = writer.stats().note {
+        eprintln!("{note}");
+    }
+    Ok((writer, numbers, before))
 }
 
 /// Cancels `stop` on Ctrl-C and SIGTERM; a second signal ends the program at once.

@@ -1,0 +1,163 @@
+//! Where a daemon's log is kept when its file fails: opened again where it belongs, made anew when it was deleted, and
+//! begun beside it when it is damaged.
+//!
+//! What opens a file may hang for as long as a dead mount does, and can't be moved between threads while it waits. So
+//! it runs on a thread of its own, one at a time, and is asked for in steps of [`PATIENCE`].
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use tokio::sync::oneshot;
+
+use crate::error::folder_of;
+use crate::{Store, StoreError};
+
+/// For how long an answer of the disk is waited for.
+pub(crate) const PATIENCE: Duration = Duration::from_secs(5);
+/// A damaged log has at most so many others beside it.
+const MOST_BESIDE: u32 = 20;
+
+/// A log that is open for writing, and what a person should know of the way there.
+#[derive(Debug)]
+pub struct Found {
+    /// The log.
+    pub store: Store,
+    /// The damage for which it is not the file that was asked for.
+    pub instead_of: Option<StoreError>,
+}
+
+impl Store {
+    /// Opens the log, or when it is damaged one beside it: `larkfield.2.db` for `larkfield.db`, then `larkfield.3.db`.
+    /// The damaged file stays as it is.
+    ///
+    /// # Errors
+    /// Those of [`Store::open`], but for damage.
+    pub async fn open_or_beside(path: impl AsRef<Path>) -> Result<Found, StoreError> {
+        let path = path.as_ref();
+        let mut damage = None;
+        for n in 1..=MOST_BESIDE {
+            match Store::open(beside(path, n)).await {
+                Ok(store) => return Ok(Found { store, instead_of: damage }),
+                Err(e @ (StoreError::Damaged { .. } | StoreError::NotADatabase { .. })) => {
+                    damage.get_or_insert(e);
+                }
+                Err(e) => return Err(e),
+            }
+        }
+        Err(damage.unwrap_or(StoreError::NoSuchFile { path: path.to_owned() }))
+    }
+
+    /// The same for a daemon's start: a disk that does not answer is an error after five seconds.
+    ///
+    /// # Errors
+    /// Those of [`Store::open_or_beside`], and [`StoreError::NoAnswer`].
+    pub async fn open_with_patience(path: impl AsRef<Path>) -> Result<Found, StoreError> {
+        Home::new(path.as_ref().to_owned(), false).open().await
+    }
+}
+
+/// What a person should know of a log that goes on in `path`.
+pub(crate) fn note(damage: &StoreError, path: &Path) -> String {
+    format!("{damage} The log goes on in {} until the damaged file is moved away.", path.display())
+}
+
+/// The `n`th file for a log; the first one is its own.
+fn beside(path: &Path, n: u32) -> PathBuf {
+    if n <= 1 {
+        return path.to_owned();
+    }
+    let ending = path.extension().map_or_else(String::new, |e| format!(".{}", e.to_string_lossy()));
+    let stem = path.file_stem().unwrap_or_default().to_string_lossy();
+    path.with_file_name(format!("{stem}.{n}{ending}"))
+}
+
+/// Opens the log of a daemon, as often as it takes.
+#[derive(Debug)]
+pub(crate) struct Home {
+    path: PathBuf,
+    /// It was open before, so a folder that is missing was removed and not mistyped.
+    pub(crate) was_open: bool,
+    coming: Option<oneshot::Receiver<Result<Found, StoreError>>>,
+}
+
+impl Home {
+    pub(crate) fn new(path: PathBuf, was_open: bool) -> Home {
+        Home { path, was_open, coming: None }
+    }
+
+    pub(crate) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// One try, or a further look at one that hangs.
+    pub(crate) async fn open(&mut self) -> Result<Found, StoreError> {
+        if self.coming.is_none() {
+            self.coming = Some(self.try_on_a_thread()?);
+        }
+        let no_answer = || StoreError::NoAnswer { path: self.path.clone(), waited_s: PATIENCE.as_secs() };
+        let Some(coming) = &mut self.coming else { return Err(no_answer()) };
+        let answer = tokio::time::timeout(PATIENCE, coming).await.map_err(|_| no_answer())?;
+        self.coming = None;
+        answer.unwrap_or_else(|_| Err(StoreError::WriterStopped { path: self.path.clone() }))
+    }
+
+    fn try_on_a_thread(&self) -> Result<oneshot::Receiver<Result<Found, StoreError>>, StoreError> {
+        let (done, coming) = oneshot::channel();
+        let (path, was_open) = (self.path.clone(), self.was_open);
+        let runtime = tokio::runtime::Handle::current();
+        let work = move || {
+            if was_open && let Some(folder) = missing_folder(&path) {
+                // What stands in the way is told by the opening.
+                let _ = fs::create_dir(folder);
+            }
+            // Nobody may be waiting any more: then it is closed again.
+            let _ = done.send(runtime.block_on(Store::open_or_beside(&path)));
+        };
+        let thread = std::thread::Builder::new().name("open the log".into()).spawn(work);
+        thread.map(|_| coming).map_err(|source| StoreError::Io { path: self.path.clone(), source })
+    }
+}
+
+fn missing_folder(path: &Path) -> Option<PathBuf> {
+    let folder = folder_of(path);
+    (!folder.exists()).then_some(folder)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_beside_have_a_number_before_their_ending() {
+        let named = |path: &str, n| beside(Path::new(path), n).display().to_string();
+        assert_eq!(named("/logs/larkfield.db", 1), "/logs/larkfield.db");
+        assert_eq!(named("/logs/larkfield.db", 2), "/logs/larkfield.2.db");
+        assert_eq!(named("larkfield", 3), "larkfield.3");
+    }
+
+    #[tokio::test]
+    async fn a_damaged_log_is_left_and_the_next_one_is_taken() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("larkfield.db");
+        let rubbish = vec![0x5a; 8_192];
+        fs::write(&path, &rubbish).unwrap();
+        for round in 0..2 {
+            let found = Store::open_or_beside(&path).await.unwrap();
+            assert!(found.store.path().ends_with("larkfield.2.db"), "round {round}");
+            assert!(matches!(found.instead_of, Some(StoreError::NotADatabase { .. })), "round {round}");
+            found.store.close().await;
+        }
+        assert_eq!(fs::read(&path).unwrap(), rubbish, "it stays as it is");
+    }
+
+    #[tokio::test]
+    async fn a_folder_that_never_was_is_not_made_and_one_that_was_is() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("logs/larkfield.db");
+        let error = Home::new(path.clone(), false).open().await.unwrap_err();
+        assert!(matches!(error, StoreError::NoFolder { .. }), "{error}");
+        Home::new(path.clone(), true).open().await.unwrap().store.close().await;
+        assert!(path.is_file());
+    }
+}
