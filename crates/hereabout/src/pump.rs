@@ -199,7 +199,9 @@ impl Pump {
 
     /// Hands a record to the log, if there is one.
     fn log(&self, record: Record) {
-        self.events.log.iter().for_each(|log| log.push(record.clone()));
+        if let Some(log) = &self.events.log {
+            log.push(record);
+        }
     }
 
     fn take(&mut self, item: Feed) {
@@ -390,7 +392,7 @@ impl Pump {
 /// How the log fares, for the hub. `path` is the file as people know it.
 pub fn log_status(stats: &WriterStats, path: &str) -> LogStatus {
     // Another file is being written when the one that was asked for is damaged.
-    let other = stats.note.is_some().then(|| stats.path.as_ref()).flatten();
+    let other = stats.path.as_ref().filter(|_| stats.note.is_some());
     LogStatus {
         path: other.map_or_else(|| path.to_owned(), |p| p.display().to_string()),
         rows_written: stats.written_frames + stats.written_fixes + stats.written_events,

@@ -230,6 +230,8 @@ fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
     let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
     let mut interrupt = signal(SignalKind::interrupt()).map_err(broke)?;
     let mut terminate = signal(SignalKind::terminate()).map_err(broke)?;
+    // From here on a hangup ends nothing, although nobody listens to it yet; the handler stays for good.
+    drop(signal(SignalKind::hangup()).map_err(broke)?);
     tokio::spawn(async move {
         for second in [false, true] {
             let code = tokio::select! {
