@@ -134,6 +134,8 @@ fn a_killed_daemon_replays_its_last_word_too() {
     {
         heard.push(live.next().unwrap());
     }
+    // Told at once, and in the file a moment later.
+    wait_for("the log", || (daemon.json("/v1/status")["log"]["rows_waiting"] == 0).then_some(()));
     daemon.signal(rustix::process::Signal::KILL);
     daemon.wait();
     let log = folder.path().join("test.db");
