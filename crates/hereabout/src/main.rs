@@ -19,7 +19,7 @@ fn main() -> ExitCode {
     match commands::dispatch(cli.command) {
         Ok(code) => ExitCode::from(code),
         Err(failure) => {
-            eprintln!("{failure}");
+            hereabout::said::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)
         }
     }
