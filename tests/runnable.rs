@@ -164,6 +164,7 @@ fn file_names_and_names_in_tables_are_spelt_out() {
     for command in [
         vec!["replay", text(&nasty), "--site", &site],
         vec!["check", text(&nasty)],
+        vec!["walk\u{1b}[2J"],
         vec!["verify", &site, "--spots", text(&nasty), "--input", text(&nasty)],
         vec!["report", text(&nasty), "--site", &site, "--out", "-"],
     ] {

@@ -277,7 +277,7 @@ fn zones_and_corners_have_a_limit_and_are_told_where_they_pass_it() {
     assert!(SiteDraft { zones: zones(64), ..yard() }.validate().is_ok());
     let many = SiteDraft { zones: zones(65), ..yard() }.validate().unwrap_err();
     assert_eq!(many[0].problem, SiteProblem::TooManyZones { have: 65 });
-    assert_eq!(many[0].path, [KeyStep::Key("zone"), KeyStep::Index(64)]);
+    assert_eq!(many[0].path, [Key("zone"), Index(64)]);
 
     let with = |outline: usize, hole: usize, area: usize| {
         let holes_m = if hole > 0 {
@@ -297,9 +297,9 @@ fn zones_and_corners_have_a_limit_and_are_told_where_they_pass_it() {
     assert!(with(500, 300, 200).is_ok(), "a thousand in all");
     let many = with(500, 301, 200).unwrap_err();
     assert_eq!(many[0].problem, SiteProblem::TooManyCorners { have: 1001 });
-    assert_eq!(many[0].path, [KeyStep::Key("zone"), KeyStep::Index(0), KeyStep::Key("polygon_m")]);
+    assert_eq!(many[0].path, [Key("zone"), Index(0), Key("polygon_m")]);
     let many = with(10, 0, 991).unwrap_err();
-    assert_eq!(many[0].path, [KeyStep::Key("site"), KeyStep::Key("area_m")]);
+    assert_eq!(many[0].path, [Key("site"), Key("area_m")]);
     // However many there are, the answer comes at once: nothing compares them with each other.
     assert_eq!(with(1_000_000, 0, 10).unwrap_err().len(), 1);
 }
@@ -322,7 +322,7 @@ fn names_that_move_a_cursor_or_turn_the_writing_are_refused() {
 
 #[test]
 fn the_limit_of_offsets_and_the_error_of_the_height_have_limits_themselves() {
-    let limits = |max_offset_m| crate::plausible::CorrectionLimits { max_offset_m, ..Default::default() };
+    let limits = |max_offset_m| CorrectionLimits { max_offset_m, ..Default::default() };
     for bad in [0.0001, 12.0, f64::NAN] {
         assert_eq!(errors(SiteDraft { correction_limits: limits(bad), ..yard() }).len(), 1, "{bad}");
         assert_eq!(errors(SiteDraft { tag_height_se_m: Some(bad), ..yard() }).len(), 1, "{bad}");

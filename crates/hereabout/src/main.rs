@@ -5,13 +5,14 @@ use std::process::ExitCode;
 use clap::Parser;
 use hereabout::cli::Cli;
 use hereabout::{commands, exit};
+use hereabout_core::escaped_lines;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
-            let _ = e.print();
+            tell(&e);
             return ExitCode::from(if e.use_stderr() { exit::USAGE } else { 0 });
         }
     };
@@ -22,6 +23,18 @@ fn main() -> ExitCode {
             hereabout::said::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)
         }
+    }
+}
+
+/// Says what is wrong with the command line, or the help. What was typed may hold signs that move a cursor: then it is
+/// said without colours, with these signs spelt out.
+fn tell(e: &clap::Error) {
+    let text = e.render().to_string();
+    if escaped_lines(&text) == text {
+        // Nobody is left to be told when standard error is gone.
+        let _ = e.print();
+    } else {
+        hereabout::said::complain(format_args!("{}", text.trim_end()));
     }
 }
 

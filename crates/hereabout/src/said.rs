@@ -30,12 +30,14 @@ pub(crate) fn put(text: Arguments<'_>) {
 }
 
 macro_rules! eprintln {
+    () => { $crate::said::complain(format_args!("")) };
     ($($text:tt)*) => { $crate::said::complain(format_args!($($text)*)) };
 }
 macro_rules! eprint {
     ($($text:tt)*) => { $crate::said::ask(format_args!($($text)*)) };
 }
 macro_rules! println {
+    () => { $crate::said::tell(format_args!("")) };
     ($($text:tt)*) => { $crate::said::tell(format_args!($($text)*)) };
 }
 macro_rules! print {

@@ -94,12 +94,11 @@ fn restore(site: &Path) -> Result<u8, Failure> {
         );
         return Ok(0);
     }
-    match calibration_file::restore(&path, now)? {
-        Restored::File(was) => eprintln!("{shown} is in force again (it was kept as {})", was.display()),
-        Restored::None => {
-            eprintln!("{shown} is undone: there is no calibration now, as before the first one")
-        }
-    }
+    let said = match calibration_file::restore(&path, now)? {
+        Restored::File(was) => format!("is in force again (it was kept as {})", was.display()),
+        Restored::None => "is undone: there is no calibration now, as before the first one".to_owned(),
+    };
+    eprintln!("{shown} {said}");
     if is_refused(site, &path) {
         eprintln!(
             "the one in force now is refused as well, see `hereabout check`: --restore again goes further back"

@@ -245,18 +245,17 @@ impl Shown {
         let ce = |c: Option<CeInterval>| {
             c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
         };
-        let point =
-            |(((s, p), (reports, located)), left_out): (((&Spot, &PointResult), &(usize, usize)), &usize)| {
-                json!({
-                    "name": s.name, "at_m": s.at_m, "reports": reports, "located": located,
-                    "left_out": left_out,
-                    "bias_m": p.accuracy.map(|a| a.bias_m), "rms_m": p.accuracy.map(|a| a.horizontal.rms_m),
-                    "p95_m": p.accuracy.map(|a| a.horizontal.p95_m), "held_share": p.held_share,
-                    "used_for_calibration": p.reused.is_some(),
-                })
-            };
-        let points =
-            self.spots.iter().zip(&self.result.points).zip(&self.counts).zip(&self.left_out.0).map(point);
+        let point = |((s, p), k): ((&Spot, &PointResult), usize)| {
+            let (reports, located) = self.counts[k];
+            json!({
+                "name": s.name, "at_m": s.at_m, "reports": reports, "located": located,
+                "left_out": self.left_out.0[k],
+                "bias_m": p.accuracy.map(|a| a.bias_m), "rms_m": p.accuracy.map(|a| a.horizontal.rms_m),
+                "p95_m": p.accuracy.map(|a| a.horizontal.p95_m), "held_share": p.held_share,
+                "used_for_calibration": p.reused.is_some(),
+            })
+        };
+        let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
         json!({
             "verdict": match self.result.verdict {
                 Verdict::NotAsked => "not asked",
