@@ -164,7 +164,6 @@ fn file_names_and_names_in_tables_are_spelt_out() {
     for command in [
         vec!["replay", text(&nasty), "--site", &site],
         vec!["check", text(&nasty)],
-        vec!["walk\u{1b}[2J"],
         vec!["verify", &site, "--spots", text(&nasty), "--input", text(&nasty)],
         vec!["report", text(&nasty), "--site", &site, "--out", "-"],
     ] {
@@ -173,6 +172,8 @@ fn file_names_and_names_in_tables_are_spelt_out() {
         assert!(is_calm(&out) && is_calm(&words), "{command:?}: {words:?}");
         assert!(words.contains("\\u001b[2J"), "{words}");
     }
+    let (_, words, code) = run(&["walk\u{1b}[2J", "--\u{202e}"]);
+    assert!(code == 64 && is_calm(&words), "{words:?}");
     // A spot's name is a stranger's text as well; JSON stays JSON.
     let spots = folder.path().join("spots.csv");
     std::fs::write(&spots, "name,from_s,to_s,x_m,y_m\nbe\u{1b}[2Jnch\u{202e},1000,1060,8,3.5\n").unwrap();

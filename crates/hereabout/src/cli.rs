@@ -198,7 +198,7 @@ pub struct CheckArgs {
     /// One JSON document instead of text.
     #[arg(long)]
     pub json: bool,
-    /// A site that is only replayed with is good enough: [source] and [frame] may be missing.
+    /// A site that is only replayed with is good enough: `[source]` and `[frame]` may be missing.
     #[arg(long)]
     pub replay_only: bool,
     /// Draw the HDOP over the area, with the anchors, into this file.

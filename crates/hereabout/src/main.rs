@@ -5,7 +5,7 @@ use std::process::ExitCode;
 use clap::Parser;
 use hereabout::cli::Cli;
 use hereabout::{commands, exit};
-use hereabout_core::escaped_lines;
+use hereabout_core::is_plain;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
@@ -27,14 +27,14 @@ fn main() -> ExitCode {
 }
 
 /// Says what is wrong with the command line, or the help. What was typed may hold signs that move a cursor: then it is
-/// said without colours, with these signs spelt out.
+/// said without colours and without these signs.
 fn tell(e: &clap::Error) {
-    let text = e.render().to_string();
-    if escaped_lines(&text) == text {
+    let calm = |a: std::ffi::OsString| a.to_string_lossy().chars().all(is_plain);
+    if std::env::args_os().all(calm) {
         // Nobody is left to be told when standard error is gone.
         let _ = e.print();
     } else {
-        hereabout::said::complain(format_args!("{}", text.trim_end()));
+        hereabout::said::complain(format_args!("{}", e.render().to_string().trim_end()));
     }
 }
 
