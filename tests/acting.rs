@@ -421,6 +421,7 @@ fn poses_are_of_the_map_frame_and_stop_with_the_daemon() {
     assert_eq!(covariance.len(), 36);
     assert!(covariance[0].as_f64().unwrap() > 0.0 && covariance[7].as_f64().unwrap() > 0.0, "{pose}");
     assert_eq!(covariance[1], covariance[6]);
+    assert_eq!(covariance[14], Value::Null, "nobody stated the error of the height: {pose}");
     assert_eq!((&covariance[35], &pose["orientation"]), (&Value::Null, &Value::Null));
     daemon.signal(Signal::KILL);
     wait_for("a stop", || follower.line("{").contains("stop").then_some(()));

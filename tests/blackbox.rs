@@ -10,8 +10,10 @@
 //! - `fresh`: what is old, frozen, repeated or stalled opens no gate
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `log_fails`: what people act on goes on whatever becomes of the log
+//! - `plausible`: numbers that no board and no tag can have, and going back from a first calibration
 //! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
+//! - `runnable`: `check` refuses what `run` refuses; names that move a cursor reach no terminal
 //! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
@@ -31,6 +33,8 @@ mod house;
 mod log_fails;
 mod nursery;
 mod page;
+mod plausible;
 mod replay_equals_live;
+mod runnable;
 mod support;
 mod zones;

@@ -209,6 +209,8 @@ fn calibrate_then_verify_passes_and_undoing_it_does_not() {
     let (_, words, code) = run(&["calibrate", &yard.text("site.toml"), "--restore"]);
     assert_eq!((code, yard.calibration()), (0, Some(text)), "{words}");
     let (_, words, code) = run(&["calibrate", &yard.text("site.toml"), "--restore"]);
+    assert_eq!((code, yard.calibration()), (0, None), "before the first one there was none: {words}");
+    let (_, words, code) = run(&["calibrate", &yard.text("site.toml"), "--restore"]);
     assert_eq!(code, 66, "nothing is left to go back to: {words}");
 }
 
@@ -549,7 +551,7 @@ fn check_says_what_the_geometry_means_and_draws_it() {
     let text = "[[anchor]]\nid = 0\noffset_m = 0.61\noffset_se_m = 0.05\ndate = 2019-05-04\n";
     std::fs::write(yard.path("calibration.toml"), text).unwrap();
     let places = [[0.0, 0.0, 2.0], [10.0, 0.8, 2.0], [20.0, 0.0, 2.0]];
-    let site = yard.site("/dev/null", &places, "");
+    let site = yard.site("/dev/null", &places, "max_offset_m = 1.0");
     let bare = std::fs::read_to_string(&site).unwrap();
     let bare: Vec<&str> = bare.lines().filter(|l| !l.starts_with("area_m")).collect();
     std::fs::write(&site, bare.join("\n")).unwrap();

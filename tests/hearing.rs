@@ -32,8 +32,8 @@ fn capture(scenario: &Scenario, bin: &Path) {
 }
 
 /// A terminal of this size that a command runs on; a thread keeps what it shows.
-struct Terminal {
-    master: File,
+pub(crate) struct Terminal {
+    pub(crate) master: File,
     child: Child,
     shown: mpsc::Receiver<Vec<u8>>,
     all: Vec<u8>,
@@ -41,13 +41,13 @@ struct Terminal {
 
 /// Which streams of a command are the terminal; the others are pipes.
 #[derive(Clone, Copy, PartialEq)]
-enum Ends {
+pub(crate) enum Ends {
     Output,
     Input,
 }
 
 impl Terminal {
-    fn start(mut command: Command, columns: u16, ends: Ends) -> Terminal {
+    pub(crate) fn start(mut command: Command, columns: u16, ends: Ends) -> Terminal {
         let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&master).unwrap();
         unlockpt(&master).unwrap();
@@ -87,7 +87,7 @@ impl Terminal {
     }
 
     /// Waits for the end: exit code, and what it said beside the terminal.
-    fn wait(mut self) -> (i32, String) {
+    pub(crate) fn wait(mut self) -> (i32, String) {
         let status = wait_for("the command's end", || self.child.try_wait().unwrap());
         let mut words = String::new();
         self.child.stderr.take().unwrap().read_to_string(&mut words).unwrap();
@@ -443,6 +443,8 @@ fn start_writes_a_site_from_flags_that_check_passes() {
     assert_eq!(code, 0, "{words}");
     assert!(words.contains("hereabout learn --port"), "{words}");
     let (out, _, code) = run(&["check", text(&bare.join("site.toml"))]);
+    assert_eq!(code, 78, "there is nothing yet that could be run: {out}");
+    let (out, _, code) = run(&["check", text(&bare.join("site.toml")), "--replay-only"]);
     assert_eq!(code, 0, "{out}");
     assert!(out.starts_with("bare:"), "called as its folder: {out}");
 }

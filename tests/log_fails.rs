@@ -106,8 +106,10 @@ fn a_changed_zone_is_told_at_once_without_a_log_and_the_log_is_made_anew() {
     assert!(replayed(&log) > 0, "what was not safe went into the new file");
     // The numbers go on, whatever became of the file.
     let daemon = Daemon::start(&yard.site, &[]);
-    let events = daemon.json(&format!("/v1/events?after={newest}"))["events"].clone();
-    let start = events.as_array().unwrap().iter().find(|e| e["kind"] == "start").unwrap();
+    let start = wait_for("the start", || {
+        let page = daemon.json(&format!("/v1/events?after={newest}"));
+        page["events"].as_array().unwrap().iter().find(|e| e["kind"] == "start").cloned()
+    });
     assert!(start["seq"].as_u64() > newest.as_u64(), "{start} after {newest}");
     assert_eq!((&start["kind"], &start["before"]), (&"start".into(), &"stopped".into()));
     daemon.stop();
@@ -187,8 +189,8 @@ fn a_damaged_log_is_left_and_the_daemon_goes_on_beside_it_over_starts() {
         let state = yard.problem(&daemon, "test.2.db");
         assert!(state["path"].as_str().unwrap().ends_with("test.2.db"), "{state}");
         assert!(state["rows_written"].as_u64().unwrap() > 0, "{state}");
-        let events = daemon.json("/v1/events?limit=1000")["events"].clone();
-        let start = events.as_array().unwrap().iter().rfind(|e| e["kind"] == "start").unwrap().clone();
+        let page = daemon.json("/v1/events?limit=1000");
+        let start = page["events"].as_array().unwrap().iter().rfind(|e| e["kind"] == "start").unwrap();
         assert_eq!(start["before"], before, "{start}");
         let words = daemon.stop();
         assert!(words.contains("goes on in"), "{words}");

@@ -8,7 +8,8 @@ CAUTION: an example, and not a safety component. A robot that moves on a wrong p
 
 What the lines are:
 - REP-103: metres, radians, right-handed; the map's x is east, y north, z up. Covariance: 6 × 6, row by row, in
-  the order x, y, z, rotation about x, y, z. What is not known is null, never 0.
+  the order x, y, z, rotation about x, y, z. What is not known is null, never 0: so is the variance of z at a flat site
+  that states no error of its tag's height ([site] tag_height_se_m).
 - REP-105: `map` is a frame that does not drift but may jump; a planner must not differentiate it. A pose here is that
   of the tag's frame `tag_N` in `map`; `odom` and `base_link` belong to the robot, which knows where the tag sits on it.
 - A tag has no heading. While it moves, the direction of travel is given as yaw, with its variance; else null.
@@ -52,7 +53,7 @@ def yaw_of(velocity_mps):
 
 
 def covariance(position_m2, yaw_variance):
-    """6 × 6, row by row. A rotation's row and column are null where nothing is known about it."""
+    """6 × 6, row by row. A rotation's row and column are null where nothing is known about it; so may the variance of z be."""
     rows = [[None] * 6 for _ in range(6)]
     for i in range(3):
         for k in range(3):

@@ -23,7 +23,7 @@ use crate::{
 /// Without a range, and without a word of the engine about that, an anchor is silent after this long.
 const OVERDUE_AFTER: Micros = Micros::from_millis(1_500);
 /// A table of anchors comes once a second while anything is heard.
-const FIGURES_HOLD: Micros = Micros::from_millis(3_000);
+pub(crate) const FIGURES_HOLD: Micros = Micros::from_millis(3_000);
 
 /// A position as it counts at one moment.
 #[derive(Clone, Debug)]
@@ -120,9 +120,13 @@ pub(crate) fn anchor(
     let overdue = said_heard && last_heard.is_some_and(|last| clock.since(last) > OVERDUE_AFTER);
     let old = clock.since(told_at) > FIGURES_HOLD;
     let mut health = row.clone();
+    // Tables come once a second, ranges more often: what was seen since the table counts. What the engine calls silent
+    // stays as it says: it tells at once when that is over.
+    if said_heard {
+        health.last_heard = last_heard;
+    }
     if overdue {
         health.state = AnchorState::Silent;
-        health.last_heard = last_heard;
         health.since = last_heard.map(|last| last.plus(SILENT_AFTER));
     }
     // The engine stops telling tables when there is nothing to count any more; what it counted last is no rate of now.
@@ -223,6 +227,12 @@ impl<'a> Current<'a> {
             link_is_up: self.now.link.state == LinkState::Connected,
             overdue: self.anchors().any(|(_, now)| now.overdue),
         }
+    }
+
+    /// How long ago the newest range of any anchor came; `None` before the first one.
+    pub(crate) fn nothing_for(&self) -> Option<Micros> {
+        let newest = self.anchors().filter_map(|(_, now)| now.health.last_heard).max()?;
+        Some(self.clock.since(newest).max(Micros::ZERO))
     }
 
     /// The body of one anchor of the site.

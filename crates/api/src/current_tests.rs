@@ -96,6 +96,7 @@ fn an_anchor_that_is_not_said_to_be_silent_is_silent_a_second_after_its_last_ran
     // A range that was seen since the table counts.
     let heard = anchor(&row, T, Some(at(400_000)), at(1_900_000));
     assert_eq!((heard.health.state, heard.overdue), (AnchorState::Heard, false));
+    assert_eq!(heard.health.last_heard, Some(at(400_000)), "its last range, not that of the table");
     let not_for_ever = anchor(&row, T, Some(at(400_000)), at(1_900_001));
     assert_eq!(not_for_ever.health.since, Some(at(1_400_000)));
     // What the engine calls silent or never heard stays as it says.

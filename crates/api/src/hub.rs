@@ -21,6 +21,7 @@ use std::{
     time::Instant,
 };
 
+use hereabout_core::plausible::CorrectionLimits;
 use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
 use hereabout_engine::{
     AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
@@ -117,6 +118,8 @@ pub struct SiteInfo {
     pub fence: Fence,
     /// Shortest and longest believable range, metres.
     pub range_span_m: [f64; 2],
+    /// What a correction of a board can be.
+    pub correction_limits: CorrectionLimits,
     /// The anchors, in file order.
     pub anchors: Vec<Anchor>,
     /// The zones, in file order.
@@ -130,6 +133,7 @@ impl From<&Site> for SiteInfo {
             dimension: site.dimension(),
             fence: site.fence().clone(),
             range_span_m: site.range_span_m(),
+            correction_limits: site.correction_limits(),
             anchors: site.anchors().to_vec(),
             zones: site.zones().to_vec(),
         }

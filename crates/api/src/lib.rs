@@ -36,6 +36,7 @@ pub mod picture;
 mod plan;
 mod plan_labels;
 mod plan_marks;
+pub mod plausible_words;
 mod problem;
 mod query;
 mod reader;
@@ -53,4 +54,4 @@ pub use hub::{
     ClockStatus, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo,
 };
 pub use routes::{cautions, openapi_json};
-pub use serve::{ApiError, ApiSettings, Operation, bind, serve};
+pub use serve::{ApiError, ApiSettings, Operation, bind, check_loopback, serve};

@@ -5,6 +5,8 @@ use axum::{
     response::{IntoResponse, Response},
 };
 
+use hereabout_core::is_plain;
+
 use crate::v1::{Problem, json};
 
 impl Problem {
@@ -208,7 +210,7 @@ impl IntoResponse for Problem {
 /// What came from outside is repeated only as far as it helps.
 pub(crate) fn shorten(text: &str) -> String {
     const MOST: usize = 60;
-    let clean = |c: char| if c.is_control() { '?' } else { c };
+    let clean = |c: char| if is_plain(c) { c } else { '?' };
     let mut short: String = text.chars().take(MOST).map(clean).collect();
     if text.chars().nth(MOST).is_some() {
         short.push('…');

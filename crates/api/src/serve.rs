@@ -151,7 +151,11 @@ pub async fn bind(addr: SocketAddr) -> Result<TcpListener, ApiError> {
     })
 }
 
-fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
+/// Refuses an address that other machines can reach, without touching it.
+///
+/// # Errors
+/// [`ApiError::NotLoopback`].
+pub fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
     if addr.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ApiError::NotLoopback { addr }) }
 }
 

@@ -7,12 +7,12 @@
 
 use std::fmt::Write;
 
-use hereabout_core::{Anchor, Timestamp};
+use hereabout_core::{Anchor, Timestamp, is_plain};
 use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, PlaceAnswer};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
-    current::{AnchorNow, Current},
+    current::{AnchorNow, Current, FIGURES_HOLD},
     health::Diagnosis,
     hub::{LinkState, LinkStatus, Snapshot},
     v1::rfc3339,
@@ -30,6 +30,7 @@ pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
     let mut out = String::new();
     line(&mut out, &format!("Anchors of {} at {}, worst first", fit(&site.name, 30), rfc3339(clock)));
     line(&mut out, &link_line(source, &current.now.link, clock));
+    stale_line(&mut out, current);
     let on_site = kit_lines(&mut out, current.now);
     line(&mut out, "");
     heading(&mut out);
@@ -61,6 +62,21 @@ fn link_line(source: &str, link: &LinkStatus, now: Timestamp) -> String {
         LinkState::Waiting => {
             format!("Link: WAITING for {held}: {}", link.reason.as_deref().unwrap_or(source))
         }
+    }
+}
+
+/// Says that the table is of the past, when it is.
+fn stale_line(out: &mut String, current: &Current<'_>) {
+    match current.nothing_for() {
+        None => line(out, "NO DATA yet: no range of any anchor was heard since the start."),
+        Some(age) if age > FIGURES_HOLD => {
+            let age = words::span(age);
+            line(
+                out,
+                &format!("NO DATA for {age}: no range of any anchor came since. This table is of then."),
+            );
+        }
+        Some(_) => {}
     }
 }
 
@@ -223,12 +239,6 @@ pub(crate) fn fit(text: &str, width: usize) -> String {
     }
     kept.push('…');
     kept
-}
-
-/// Neither a control character nor one of Unicode's invisible ones for the direction of writing.
-fn is_plain(c: char) -> bool {
-    !c.is_control()
-        && !matches!(c, '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}')
 }
 
 /// With blanks up to `width` columns.

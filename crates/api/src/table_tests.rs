@@ -110,6 +110,24 @@ fn places_are_said_once_when_alike_and_beside_each_when_not() {
 }
 
 #[test]
+fn a_table_of_the_past_says_so() {
+    let site = info().site;
+    let at = |s: f64| {
+        let snapshot = busy_hub().snapshot();
+        let clock = T.plus(hereabout_core::Micros::from_secs_f64(s));
+        anchors_text(&Current { now: &snapshot, site: &site, clock }, "sim://yard.toml")
+    };
+    assert!(!at(0.5).contains("NO DATA"), "{}", at(0.5));
+    let old = at(60.0);
+    assert!(
+        old.contains("NO DATA for 60 s: no range of any anchor came since. This table is of then."),
+        "{old}"
+    );
+    let never = page(&site, |s| s.anchors = None);
+    assert!(never.contains("NO DATA yet: no range of any anchor"), "{never}");
+}
+
+#[test]
 fn texts_are_cut_to_columns_and_not_to_characters() {
     assert_eq!(fit("potting bench", 18), "potting bench");
     assert_eq!(fit("温室温室", 8), "温室温室");

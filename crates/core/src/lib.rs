@@ -15,6 +15,8 @@
 mod epoch;
 mod frame;
 mod ids;
+mod plain_text;
+pub mod plausible;
 mod site;
 mod time;
 mod verdict;
@@ -22,6 +24,7 @@ mod verdict;
 pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
+pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, Severity, Site,
     SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
@@ -33,3 +36,9 @@ pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState
 ///
 /// The stated kit has eight; twice that leaves room and keeps every table on the stack.
 pub const MAX_ANCHORS: usize = 16;
+
+/// The most zones that one site may have. Each is judged with every position of every tag.
+pub const MAX_ZONES: usize = 64;
+
+/// The most corners that one site may have, over its area, its zones and what is cut out of them.
+pub const MAX_CORNERS: usize = 1_000;

@@ -4,7 +4,8 @@
 //! Findings carry facts and the path of the key they are about; the site file's reader turns them
 //! into file, line, column and words.
 
-use crate::{AnchorId, MAX_ANCHORS, Micros, TagId};
+use crate::plausible::CorrectionLimits;
+use crate::{AnchorId, MAX_ANCHORS, MAX_CORNERS, MAX_ZONES, Micros, TagId, is_plain};
 
 /// Two-dimensional with a known tag height, or three-dimensional.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -233,6 +234,10 @@ pub struct SiteDraft {
     pub range_fields: Option<usize>,
     /// CE95 that a verification must reach, metres; `None` when nothing is required.
     pub required_ce95_m: Option<f64>,
+    /// Standard error of the tag's height in 2D, metres; `None` when nobody stated it.
+    pub tag_height_se_m: Option<f64>,
+    /// What a correction of a board can be.
+    pub correction_limits: CorrectionLimits,
 }
 
 /// A validated site. See [`SiteDraft::validate`].
@@ -274,6 +279,14 @@ impl Site {
     /// CE95 that a verification must reach, metres; `None` when nothing is required.
     pub fn required_ce95_m(&self) -> Option<f64> {
         self.draft.required_ce95_m
+    }
+    /// Standard error of the tag's height in 2D, metres; `None` in 3D, and when nobody stated it.
+    pub fn tag_height_se_m(&self) -> Option<f64> {
+        matches!(self.draft.dimension, Dimension::TwoD { .. }).then_some(self.draft.tag_height_se_m).flatten()
+    }
+    /// What a correction of a board can be.
+    pub fn correction_limits(&self) -> CorrectionLimits {
+        self.draft.correction_limits
     }
     /// Index of the anchor with this id.
     pub fn anchor_index(&self, id: AnchorId) -> Option<usize> {
@@ -354,6 +367,21 @@ pub enum NeverKnown {
 pub enum SiteProblem {
     /// A site name of no or too many characters (1 to 120).
     BadName,
+    /// A name with a character that moves a cursor or turns the direction of writing.
+    NotPlain {
+        /// The first such character.
+        sign: char,
+    },
+    /// More than [`MAX_ZONES`].
+    TooManyZones {
+        /// How many there are.
+        have: usize,
+    },
+    /// More than [`MAX_CORNERS`] in the area, the zones and what is cut out of them.
+    TooManyCorners {
+        /// How many there are.
+        have: usize,
+    },
     /// No anchor at all.
     NoAnchors,
     /// More than [`MAX_ANCHORS`].
@@ -496,6 +524,8 @@ const MAX_SPAN_M: f64 = 300.0;
 /// Local coordinates: farther from the origin, `f64` metres are fine but people's eyes are not, metres.
 const MAX_COORDINATE_M: f64 = 10_000.0;
 
+/// No board is off by more, metres: what a site may state as its limit.
+const MAX_MAX_OFFSET_M: f64 = 10.0;
 /// Hysteresis and dwell of zones beyond these are slips, metres and seconds.
 const MAX_MARGIN_M: f64 = 50.0;
 const MAX_DWELL_S: f64 = 600.0;
@@ -532,9 +562,12 @@ impl SiteDraft {
     /// The findings, when at least one of them is an error.
     pub fn validate(self) -> Result<(Site, Vec<SiteFinding>), Vec<SiteFinding>> {
         let mut out = Findings(Vec::new());
-        if self.name.trim().is_empty() || self.name.chars().count() > 120 {
-            out.error(&[Key("site"), Key("name")], SiteProblem::BadName);
+        self.check_sizes(&mut out);
+        if out.any_error() {
+            // What follows compares corners with each other: never more of them than are allowed.
+            return Err(out.0);
         }
+        check_name(&[Key("site"), Key("name")], &self.name, &mut out);
         self.check_settings(&mut out);
         self.check_anchors(&mut out);
         self.check_zones(&mut out);
@@ -545,7 +578,37 @@ impl SiteDraft {
         if out.any_error() { Err(out.0) } else { Ok((Site { draft: self, slots }, out.0)) }
     }
 
+    fn check_sizes(&self, out: &mut Findings) {
+        if self.zones.len() > MAX_ZONES {
+            out.error(&[Key("zone"), Index(MAX_ZONES)], SiteProblem::TooManyZones { have: self.zones.len() });
+        }
+        let corners = |z: &Zone| match &z.shape {
+            ZoneShape::Polygon { outline_m, holes_m } => {
+                outline_m.len() + holes_m.iter().map(Vec::len).sum::<usize>()
+            }
+            ZoneShape::Circle { .. } | ZoneShape::Near { .. } => 0,
+        };
+        let have = self.fence.area_m.len() + self.zones.iter().map(corners).sum::<usize>();
+        if have > MAX_CORNERS {
+            let most = self.zones.iter().enumerate().max_by_key(|(_, z)| corners(z));
+            let problem = SiteProblem::TooManyCorners { have };
+            match most.filter(|(_, z)| corners(z) > self.fence.area_m.len()) {
+                Some((i, _)) => out.error(&[Key("zone"), Index(i), Key("polygon_m")], problem),
+                None => out.error(&[Key("site"), Key("area_m")], problem),
+            }
+        }
+    }
+
     fn check_settings(&self, out: &mut Findings) {
+        out.limits(
+            &[Key("site"), Key("max_offset_m")],
+            self.correction_limits.max_offset_m,
+            0.05,
+            MAX_MAX_OFFSET_M,
+        );
+        if let Some(se_m) = self.tag_height_se_m {
+            out.limits(&[Key("site"), Key("tag_height_se_m")], se_m, 0.001, 10.0);
+        }
         if let Dimension::TwoD { tag_height_m } = self.dimension {
             out.limits(&[Key("site"), Key("tag_height_m")], tag_height_m, -MAX_UP_M, MAX_UP_M);
         }
@@ -594,6 +657,7 @@ impl SiteDraft {
         }
         for (i, anchor) in self.anchors.iter().enumerate() {
             let key = |k| [Key("anchor"), Index(i), Key(k)];
+            check_plain(&key("name"), &anchor.name, out);
             out.limits(&key("range_sigma_m"), anchor.range_sigma_m, 0.001, 5.0);
             check_place(&key("at_m"), anchor.at_m, out);
             for (j, earlier) in self.anchors[..i].iter().enumerate() {
@@ -616,9 +680,7 @@ impl SiteDraft {
 
     fn check_zones(&self, out: &mut Findings) {
         for (i, zone) in self.zones.iter().enumerate() {
-            if zone.name.trim().is_empty() || zone.name.chars().count() > 120 {
-                out.error(&[Key("zone"), Index(i), Key("name")], SiteProblem::BadName);
-            }
+            check_name(&[Key("zone"), Index(i), Key("name")], &zone.name, out);
             if let Some(first) = self.zones[..i].iter().position(|z| z.name == zone.name) {
                 out.error(&[Key("zone"), Index(i), Key("name")], SiteProblem::DuplicateZoneName { first });
             }
@@ -776,6 +838,19 @@ impl SiteDraft {
                 .then(|| square.iter().flat_map(|c| spans.map(|up| [c[0], c[1], up])).collect());
         }
         Some(self.fence.area_m.iter().flat_map(|c| spans.map(|up| [c[0], c[1], up])).collect())
+    }
+}
+
+fn check_name(path: &[KeyStep], name: &str, out: &mut Findings) {
+    if name.trim().is_empty() || name.chars().count() > 120 {
+        out.error(path, SiteProblem::BadName);
+    }
+    check_plain(path, name, out);
+}
+
+fn check_plain(path: &[KeyStep], name: &str, out: &mut Findings) {
+    if let Some(sign) = name.chars().find(|c| !is_plain(*c)) {
+        out.error(path, SiteProblem::NotPlain { sign });
     }
 }
 

@@ -22,6 +22,8 @@ fn draft(places: &[[f64; 3]]) -> SiteDraft {
         track: TrackSettings::default(),
         range_fields: Some(places.len()),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     }
 }
 
@@ -260,4 +262,74 @@ fn the_fence_measures_how_far_outside_a_place_is() {
     assert_eq!(fence.excess_m([7.0, 8.0, 1.0]), 5.0);
     assert_eq!(fence.excess_m([2.0, 2.0, 2.5]), 0.5);
     assert_eq!(Fence::default().excess_m([1e9, 0.0, 0.0]), 0.0);
+}
+
+#[test]
+fn zones_and_corners_have_a_limit_and_are_told_where_they_pass_it() {
+    let round = |n: usize, middle_m: f64| -> Vec<[f64; 2]> {
+        let corner = |i: usize| (i as f64 / n as f64 * std::f64::consts::TAU).sin_cos();
+        (0..n).map(corner).map(|(s, c)| [middle_m + 3.0 * c, 6.0 + 3.0 * s]).collect()
+    };
+    let zones = |n: usize| -> Vec<Zone> {
+        let shape = || ZoneShape::Circle { at_m: [5.0, 5.0], radius_m: 1.0 };
+        (0..n).map(|i| Zone { name: format!("bed {i}"), shape: shape(), rule: ZoneRule::default() }).collect()
+    };
+    assert!(SiteDraft { zones: zones(64), ..yard() }.validate().is_ok());
+    let many = SiteDraft { zones: zones(65), ..yard() }.validate().unwrap_err();
+    assert_eq!(many[0].problem, SiteProblem::TooManyZones { have: 65 });
+    assert_eq!(many[0].path, [Key("zone"), Index(64)]);
+
+    let with = |outline: usize, hole: usize, area: usize| {
+        let holes_m = if hole > 0 {
+            vec![
+                round(hole, 6.0)
+                    .iter()
+                    .map(|[e, n]| [6.0 + (e - 6.0) / 2.0, 6.0 + (n - 6.0) / 2.0])
+                    .collect(),
+            ]
+        } else {
+            Vec::new()
+        };
+        let mut d = with_shape(ZoneShape::Polygon { outline_m: round(outline, 6.0), holes_m });
+        d.fence.area_m = round(area, 12.0);
+        d.validate()
+    };
+    assert!(with(500, 300, 200).is_ok(), "a thousand in all");
+    let many = with(500, 301, 200).unwrap_err();
+    assert_eq!(many[0].problem, SiteProblem::TooManyCorners { have: 1001 });
+    assert_eq!(many[0].path, [Key("zone"), Index(0), Key("polygon_m")]);
+    let many = with(10, 0, 991).unwrap_err();
+    assert_eq!(many[0].path, [Key("site"), Key("area_m")]);
+    // However many there are, the answer comes at once: nothing compares them with each other.
+    assert_eq!(with(1_000_000, 0, 10).unwrap_err().len(), 1);
+}
+
+#[test]
+fn names_that_move_a_cursor_or_turn_the_writing_are_refused() {
+    for bad in ["yard\u{1b}[2J", "yard\ngate", "\u{202e}yard", "yard\u{9b}2J"] {
+        assert!(matches!(
+            errors(SiteDraft { name: bad.into(), ..yard() })[..],
+            [SiteProblem::NotPlain { .. }]
+        ));
+        let mut d = yard();
+        d.anchors[2].name = bad.into();
+        assert!(matches!(errors(d)[..], [SiteProblem::NotPlain { .. }]), "{bad:?}");
+        let mut d = with_shape(ZoneShape::Circle { at_m: [5.0, 5.0], radius_m: 1.0 });
+        d.zones[0].name = bad.into();
+        assert!(matches!(errors(d)[..], [SiteProblem::NotPlain { .. }]), "{bad:?}");
+    }
+}
+
+#[test]
+fn the_limit_of_offsets_and_the_error_of_the_height_have_limits_themselves() {
+    let limits = |max_offset_m| CorrectionLimits { max_offset_m, ..Default::default() };
+    for bad in [0.0001, 12.0, f64::NAN] {
+        assert_eq!(errors(SiteDraft { correction_limits: limits(bad), ..yard() }).len(), 1, "{bad}");
+        assert_eq!(errors(SiteDraft { tag_height_se_m: Some(bad), ..yard() }).len(), 1, "{bad}");
+    }
+    let site = SiteDraft { tag_height_se_m: Some(0.02), correction_limits: limits(1.0), ..yard() }
+        .validate()
+        .unwrap()
+        .0;
+    assert_eq!((site.tag_height_se_m(), site.correction_limits().max_offset_m), (Some(0.02), 1.0));
 }

@@ -44,6 +44,8 @@ fn site(zones: Vec<Zone>) -> Site {
         track: TrackSettings::default(),
         range_fields: Some(8),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     draft.validate().unwrap().0
 }

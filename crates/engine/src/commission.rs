@@ -5,8 +5,10 @@
 //! [`Proof::verify`] judges it. The numerics are those of `solve`; here is the order: a stand that was bumped
 //! is left out, boards that changed alone are left out, the rest is adjusted together.
 //!
-//! Memory is bounded: [`MOST_SPOTS`] places, [`MOST_RANGES`] ranges and as many positions.
+//! Memory is bounded: [`MOST_SPOTS`] places, [`MOST_RANGES`] ranges and as many positions. What finds no room is counted
+//! ([`Sitting::left_out`], [`Proof::left_out`]) and told.
 
+use hereabout_core::plausible::{Slip, judge_place, place_slip};
 use hereabout_core::{AnchorId, Correction, Dimension, Epoch, Site, TagId, TagState, Timestamp, Verdict};
 use hereabout_solve::adjust::{
     AdjustRefusal, AdjustSettings, Adjustment, AnchorLevel, BoardOffset, Explanation, Misfit, ScaleChoice,
@@ -60,8 +62,10 @@ pub struct Sitting {
     spots: Vec<Spot>,
     /// By spot, then by anchor.
     ranges: Vec<Vec<Vec<TimedRange>>>,
-    /// Ranges in all of it.
+    /// Ranges in all of it, how many there may be, and how many found no room.
     kept: usize,
+    most: usize,
+    left_out: usize,
     extent: Option<(Timestamp, Timestamp)>,
 }
 
@@ -76,6 +80,8 @@ impl Sitting {
             spots: Vec::new(),
             ranges: Vec::new(),
             kept: 0,
+            most: MOST_RANGES,
+            left_out: 0,
             extent: None,
         }
     }
@@ -103,11 +109,12 @@ impl Sitting {
         for (_, boards) in self.spots.iter().zip(&mut self.ranges).filter(|(s, _)| s.holds(epoch.at)) {
             for reading in &epoch.readings {
                 let index = self.anchors.iter().position(|a| *a == reading.anchor);
-                if let (Some(i), Some(raw_range_m)) = (index, reading.raw_range_m)
-                    && self.kept < MOST_RANGES
-                {
+                let (Some(i), Some(raw_range_m)) = (index, reading.raw_range_m) else { continue };
+                if self.kept < self.most {
                     self.kept += 1;
                     boards[i].push(TimedRange { at: epoch.at, raw_range_m });
+                } else {
+                    self.left_out += 1;
                 }
             }
         }
@@ -126,6 +133,11 @@ impl Sitting {
     /// First and last stamp of anything that came in.
     pub fn extent(&self) -> Option<(Timestamp, Timestamp)> {
         self.extent
+    }
+
+    /// Ranges that found no room: there may be [`MOST_RANGES`] in all.
+    pub fn left_out(&self) -> usize {
+        self.left_out
     }
 
     /// How many ranges of each board the newest place has, in anchor order.
@@ -161,6 +173,10 @@ pub enum BoardVerdict {
     Odd,
     /// Not taken: the anchor's own place looks wrong.
     WrongPlace,
+    /// Not taken: no board has such a correction ([`Site::correction_limits`]).
+    Implausible,
+    /// Not taken: good by itself, but another board's is implausible, and all rest on the same places.
+    HeldBack,
     /// Not taken: every stand of it was refused.
     Refused,
     /// Not taken: never heard at any place.
@@ -200,6 +216,19 @@ pub struct Calibration {
     pub stands: Vec<PlaceReading>,
     /// The adjustment, or why there is none.
     pub adjustment: Result<Adjustment, AdjustRefusal>,
+    /// Places whose ranges contradict them, when a board is implausible.
+    pub doubted_places: Vec<DoubtedPlace>,
+    /// The taped distance that would be plausible when the one given is not, metres, and the slip that it is.
+    pub meant_distance: Option<(Slip, f64)>,
+}
+
+/// A place that the raw ranges contradict: no offsets that boards have lead from it to them.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DoubtedPlace {
+    /// Which place.
+    pub spot: usize,
+    /// What was probably meant: the slip, and the place that the ranges agree with, metres.
+    pub meant: Option<(Slip, [f64; 3])>,
 }
 
 impl Calibration {
@@ -234,8 +263,46 @@ pub fn calibrate(site: &Site, sitting: &Sitting, scale: ScaleChoice) -> Calibrat
         sitting.spots.iter().zip(&stands).map(|(s, p)| Stand { at_m: s.at_m, levels: usable(p) }).collect();
     let adjustment =
         adjust(&anchors_m, &levels, &AdjustSettings { unknowns, scale, ..AdjustSettings::default() });
-    let boards = (0..anchors_m.len()).map(|i| board(site, i, &stands, adjustment.as_ref().ok())).collect();
-    Calibration { boards, stands, adjustment }
+    let mut boards: Vec<BoardResult> =
+        (0..anchors_m.len()).map(|i| board(site, i, &stands, adjustment.as_ref().ok())).collect();
+    let doubted_places =
+        if hold_back(&mut boards) { doubted(site, &sitting.spots, &stands) } else { Vec::new() };
+    Calibration { boards, stands, adjustment, doubted_places, meant_distance: None }
+}
+
+/// With an implausible board a place or an anchor is wrong, and nobody knows which of the others suffer from it: none is
+/// taken. Whether that is so.
+fn hold_back(boards: &mut [BoardResult]) -> bool {
+    let any = boards.iter().any(|b| b.verdict == BoardVerdict::Implausible);
+    for b in boards.iter_mut().filter(|b| any && b.verdict.is_taken()) {
+        (b.verdict, b.change_m) = (BoardVerdict::HeldBack, None);
+    }
+    any
+}
+
+/// The places that their ranges contradict, with what was probably meant. One board in four may be off for reasons of its
+/// own; fewer than three tell nothing.
+fn doubted(site: &Site, spots: &[Spot], stands: &[PlaceReading]) -> Vec<DoubtedPlace> {
+    let limit_m = site.correction_limits().max_offset_m;
+    let judge = |(spot, (s, reading)): (usize, (&Spot, &PlaceReading))| {
+        let levels = usable(reading);
+        let fits = |at_m: [f64; 3]| {
+            let off = |l: &&AnchorLevel| {
+                let d = site.anchors().get(l.anchor).map_or(f64::NAN, |a| distance_m(a.at_m, at_m));
+                (l.level_m - d).abs() > limit_m
+            };
+            4 * levels.iter().filter(off).count() <= levels.len()
+        };
+        let wrong = levels.len() >= 3 && !fits(s.at_m);
+        let meant = || place_slip(s.at_m, |p| judge_place(site, p).is_none() && fits(p));
+        wrong.then(|| DoubtedPlace { spot, meant: meant() })
+    };
+    spots.iter().zip(stands).enumerate().filter_map(judge).collect()
+}
+
+fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
+    let [x, y, z] = [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
+    (x * x + y * y + z * z).sqrt()
 }
 
 /// One board's correction from a taped distance (a slant, metres): no coordinates are needed.
@@ -254,9 +321,15 @@ pub fn calibrate_one(site: &Site, sitting: &Sitting, anchor: usize, distance_m: 
         &levels,
         &AdjustSettings { scale: ScaleChoice::Never, ..AdjustSettings::default() },
     );
+    let level_m = levels[0].levels.first().map(|l| l.level_m);
     let stands = vec![stand];
     let boards = vec![board(site, anchor, &stands, adjustment.as_ref().ok())];
-    Calibration { boards, stands, adjustment }
+    let limit_m = site.correction_limits().max_offset_m;
+    let slip = [(Slip::Centimetres, distance_m / 1e2), (Slip::Millimetres, distance_m / 1e3)];
+    let fits = |(_, d): &(Slip, f64)| level_m.is_some_and(|level_m| (level_m - d).abs() <= limit_m);
+    let implausible = boards[0].verdict == BoardVerdict::Implausible;
+    let meant_distance = slip.into_iter().find(fits).filter(|_| implausible);
+    Calibration { boards, stands, adjustment, doubted_places: Vec::new(), meant_distance }
 }
 
 /// Levels of a stand that may take part.
@@ -280,6 +353,9 @@ fn board(site: &Site, i: usize, stands: &[PlaceReading], adjustment: Option<&Adj
     let wrong_place = adjustment.is_some_and(|a| names_place(&a.misfit, i));
     let verdict = match found {
         _ if wrong_place => BoardVerdict::WrongPlace,
+        Some(b) if site.correction_limits().judge(&b.correction()).next().is_some() => {
+            BoardVerdict::Implausible
+        }
         Some(b) if b.odd => BoardVerdict::Odd,
         Some(_) => BoardVerdict::Good,
         None if late.is_empty() && stands.iter().all(|s| heard_nothing(s, i)) => BoardVerdict::Silent,
@@ -327,6 +403,10 @@ pub struct Proof {
     fixes: Vec<Vec<PublishedFix>>,
     /// Position reports of each checkpoint, located or not.
     reports: Vec<usize>,
+    /// Positions in all of it, how many there may be, and how many found no room, by checkpoint.
+    kept: usize,
+    most: usize,
+    left_out: Vec<usize>,
     /// Corrected ranges, gathered like raw ones.
     corrected: Sitting,
 }
@@ -340,6 +420,9 @@ impl Proof {
             spots: Vec::new(),
             fixes: Vec::new(),
             reports: Vec::new(),
+            kept: 0,
+            most: MOST_RANGES,
+            left_out: Vec::new(),
             corrected: Sitting::new(site, tag),
         }
     }
@@ -351,6 +434,7 @@ impl Proof {
             self.spots.push(spot);
             self.fixes.push(Vec::new());
             self.reports.push(0);
+            self.left_out.push(0);
         }
         room
     }
@@ -361,11 +445,14 @@ impl Proof {
             Output::Position(report) if self.wanted.is_none_or(|tag| tag == report.tag) => {
                 for (k, _) in self.spots.iter().enumerate().filter(|(_, s)| s.holds(report.at)) {
                     self.reports[k] += 1;
-                    if let Some(place) = report.place.filter(|_| report.state == TagState::Located)
-                        && self.fixes[k].len() < MOST_RANGES / MOST_SPOTS
-                    {
+                    let located = report.place.filter(|_| report.state == TagState::Located);
+                    let Some(place) = located else { continue };
+                    if self.kept < self.most {
                         let (position_m, covariance_m2) = (place.position_m, place.covariance_m2);
                         self.fixes[k].push(PublishedFix { position_m, covariance_m2 });
+                        self.kept += 1;
+                    } else {
+                        self.left_out[k] += 1;
                     }
                 }
             }
@@ -388,7 +475,13 @@ impl Proof {
         &self.spots
     }
 
-    /// Position reports and located ones at a checkpoint.
+    /// Positions of a checkpoint that found no room, so that the proof does not rest on them: there may be
+    /// [`MOST_RANGES`] in all.
+    pub fn left_out(&self, spot: usize) -> usize {
+        self.left_out.get(spot).copied().unwrap_or(0)
+    }
+
+    /// Position reports of a checkpoint, and the located ones that the proof rests on.
     pub fn counts(&self, spot: usize) -> (usize, usize) {
         (self.reports.get(spot).copied().unwrap_or(0), self.fixes.get(spot).map_or(0, Vec::len))
     }

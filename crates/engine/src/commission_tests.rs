@@ -21,6 +21,10 @@ const OFFSETS_M: [f64; 8] = [0.12, -0.05, 0.2, 0.0, -0.11, 0.07, 0.3, -0.02];
 const SPOTS_M: [[f64; 2]; 5] = [[2.0, 2.0], [12.0, 2.5], [11.5, 7.0], [3.0, 7.5], [7.0, 4.5]];
 
 fn site(anchors: usize) -> Site {
+    draft_of(anchors).validate().unwrap().0
+}
+
+fn draft_of(anchors: usize) -> SiteDraft {
     let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
         id: AnchorId(i as u16),
         name: format!("board {i}"),
@@ -29,7 +33,7 @@ fn site(anchors: usize) -> Site {
         slot: None,
         correction: Correction::NONE,
     };
-    let draft = SiteDraft {
+    SiteDraft {
         name: "shed".into(),
         dimension: Dimension::TwoD { tag_height_m: 0.9 },
         fence: Fence::default(),
@@ -39,8 +43,9 @@ fn site(anchors: usize) -> Site {
         track: TrackSettings::default(),
         range_fields: None,
         required_ce95_m: None,
-    };
-    draft.validate().unwrap().0
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
+    }
 }
 
 /// Noise that repeats: a sum of twelve uniform numbers has a standard deviation of 1.
@@ -232,4 +237,111 @@ fn a_proof_passes_with_good_offsets_and_names_the_wrong_one() {
             assert!((errors[errors.len() - 1] - shown.overall.unwrap().horizontal.max_m).abs() < 1e-9);
         }
     }
+}
+
+#[test]
+fn a_place_in_centimetres_takes_no_board_and_the_slip_is_named_by_the_ranges() {
+    let site = site(8);
+    let typed = |change: &dyn Fn([f64; 3]) -> [f64; 3]| {
+        let mut s = sitting(&site, 2, |_, _| 0.0);
+        s.spots[0].at_m = change(s.spots[0].at_m);
+        calibrate(&site, &s, ScaleChoice::WhenProven)
+    };
+    let [e, n] = SPOTS_M[0];
+    assert_eq!(e, n, "swapping them would change nothing");
+    let mut implausible = 0;
+    for (change, slip) in [
+        (
+            &(|[e, n, u]: [f64; 3]| [e * 100.0, n * 100.0, u]) as &dyn Fn([f64; 3]) -> [f64; 3],
+            Slip::Centimetres,
+        ),
+        (&|[e, n, u]: [f64; 3]| [-e, n, u], Slip::EastSign),
+        (&|[e, n, u]: [f64; 3]| [e, n, u * 100.0], Slip::Centimetres),
+    ] {
+        let found = typed(change);
+        if found.boards.iter().any(|b| b.verdict == BoardVerdict::Implausible) {
+            implausible += 1;
+            assert!(found.taken().is_empty(), "{:?}", found.boards);
+            let doubted = found.doubted_places[0];
+            assert_eq!((doubted.spot, doubted.meant.map(|(s, _)| s)), (0, Some(slip)), "{doubted:?}");
+            assert_eq!(doubted.meant.unwrap().1[0], e);
+        } else {
+            // The adjustment left the place out by itself.
+            assert_eq!(found.places_used(), [1], "{slip:?}: {found:?}");
+        }
+    }
+    assert!(implausible > 0, "of two places none is left out by itself");
+}
+
+#[test]
+fn one_place_with_swapped_axes_takes_no_board_and_says_so() {
+    let site = site(8);
+    let mut s = Sitting::new(&site, None);
+    s.begin(Spot { at_m: [SPOTS_M[4][1], SPOTS_M[4][0], 0.9], ..spot(0, 30.0) });
+    let mut noise = Noise(7);
+    let at_m = [SPOTS_M[4][0], SPOTS_M[4][1], 0.9];
+    epochs(at_m, 0.0, 30.0, &mut noise).iter().for_each(|e| s.take(e));
+    let found = calibrate(&site, &s, ScaleChoice::WhenProven);
+    assert!(found.taken().is_empty(), "{:?}", found.boards);
+    assert!(found.boards.iter().all(|b| !b.verdict.is_taken() && b.change_m.is_none()));
+    assert_eq!(found.doubted_places, [DoubtedPlace { spot: 0, meant: Some((Slip::SwappedAxes, at_m)) }]);
+    // A site whose boards may be that far off takes them, as odd.
+    let wide = SiteDraft {
+        correction_limits: hereabout_core::plausible::CorrectionLimits {
+            max_offset_m: 10.0,
+            max_scale_change: 0.1,
+        },
+        ..draft_of(8)
+    };
+    let found = calibrate(&wide.validate().unwrap().0, &s, ScaleChoice::WhenProven);
+    assert!(found.boards.iter().any(|b| b.verdict == BoardVerdict::Odd), "{:?}", found.boards);
+}
+
+#[test]
+fn a_taped_distance_in_centimetres_is_not_taken() {
+    let site = site(8);
+    let s = sitting(&site, 1, |_, _| 0.0);
+    let [e, n] = SPOTS_M[0];
+    let true_m = (e * e + n * n + (PLACES_M[0][2] - 0.9).powi(2)).sqrt();
+    let found = calibrate_one(&site, &s, 0, true_m * 100.0);
+    assert_eq!((found.boards[0].verdict, found.taken().len()), (BoardVerdict::Implausible, 0));
+    let (slip, meant_m) = found.meant_distance.unwrap();
+    assert!(slip == Slip::Centimetres && (meant_m - true_m).abs() < 1e-9);
+    assert_eq!(calibrate_one(&site, &s, 0, true_m).meant_distance, None);
+}
+
+#[test]
+fn a_proof_rests_on_every_position_and_what_finds_no_room_is_counted() {
+    let site = site(8);
+    let mut engine = Engine::new(site.clone(), None);
+    let mut reports = Vec::new();
+    for e in epochs([2.0, 2.0, 0.9], 0.0, 5.0, &mut Noise(3)) {
+        engine.handle(Input::Epoch(&e));
+        while let Some(output) = engine.poll_output() {
+            match output {
+                Output::Position(p) if p.state == TagState::Located => reports.push(Output::Position(p)),
+                _ => {}
+            }
+        }
+    }
+    let one = reports.last().unwrap();
+    let at = if let Output::Position(p) = one { p.at } else { unreachable!() };
+    let whole = Spot { name: "bench".into(), at_m: [2.0, 2.0, 0.9], from: at, to: at };
+    let mut proof = Proof::new(&site, None);
+    proof.begin(whole.clone());
+    (0..25_000).for_each(|_| proof.take(one));
+    assert_eq!((proof.counts(0), proof.left_out(0)), ((25_000, 25_000), 0), "nothing stops at 20,000");
+
+    let mut small = Proof::new(&site, None);
+    small.most = 10;
+    small.begin(whole);
+    (0..25).for_each(|_| small.take(one));
+    assert_eq!((small.counts(0), small.left_out(0)), ((25, 10), 15));
+
+    let mut heard = Sitting::new(&site, None);
+    heard.most = 20;
+    heard.begin(spot(0, 5.0));
+    epochs([2.0, 2.0, 0.9], 0.0, 5.0, &mut Noise(3)).iter().for_each(|e| heard.take(e));
+    assert_eq!(heard.counts().iter().sum::<usize>(), 20);
+    assert!(heard.left_out() > 300, "{}", heard.left_out());
 }

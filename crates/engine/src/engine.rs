@@ -12,7 +12,7 @@ use crate::estimate::{Estimate, Obs};
 use crate::freshness::Freshness;
 use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
-    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, PositionReport, RejectedRange, ZoneReport,
+    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, ZoneReport,
 };
 use crate::start::{Recent, StartState};
 use crate::tag::Tag;
@@ -364,6 +364,7 @@ impl Engine {
             })
         });
         let [hdop, vdop, pdop] = estimate.dop;
+        let stated = |place: &Place| with_stated_height(*place, &self.site);
         PositionReport {
             seq,
             tag: self.tags[i].id,
@@ -371,8 +372,8 @@ impl Engine {
             received_at,
             valid_until: self.tags[i].valid_until(at, estimate.state),
             state: estimate.state,
-            place: estimate.place,
-            candidates: estimate.candidates.clone(),
+            place: estimate.place.as_ref().map(stated),
+            candidates: estimate.candidates.iter().map(stated).collect(),
             radius95_m: estimate.radius95_m,
             protection_radius_m: estimate.protection_radius_m,
             checked: estimate.checked && !self.watch.rests_on_suspects(),
@@ -386,6 +387,14 @@ impl Engine {
             no_fix: estimate.no_fix,
         }
     }
+}
+
+/// The place with the variance of the height that the site states: in 2D no estimator knows it.
+fn with_stated_height(mut place: Place, site: &Site) -> Place {
+    if let Some(se_m) = site.tag_height_se_m() {
+        place.covariance_m2[2][2] = se_m * se_m;
+    }
+    place
 }
 
 /// What the trackers learned about an anchor: of several tags, from the one that has heard it most.

@@ -35,6 +35,8 @@ fn draft_of(places: &[[f64; 3]], fields: usize, dimension: Dimension) -> SiteDra
         track: TrackSettings::default(),
         range_fields: Some(fields),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     }
 }
 
@@ -601,5 +603,26 @@ proptest! {
         };
         let ticks: Vec<i64> = ticks.into_iter().filter(|t| *t <= end).collect();
         prop_assert_eq!(run(&[]), run(&ticks));
+    }
+}
+
+#[test]
+fn the_height_variance_of_a_flat_site_is_what_the_site_states() {
+    for (stated, variance) in [(None, 0.0), (Some(0.05), 0.05 * 0.05)] {
+        let mut draft = draft_of(&YARD, YARD.len(), Dimension::TwoD { tag_height_m: 0.9 });
+        draft.tag_height_se_m = stated;
+        let mut engine = Engine::new(draft.validate().unwrap().0, None);
+        let mut seen = 0;
+        for ms in (0..3_000).step_by(100) {
+            engine.handle(Input::Epoch(&epoch(ms, &YARD, TAG, &[])));
+            while let Some(output) = engine.poll_output() {
+                if let Output::Position(PositionReport { place: Some(place), .. }) = output {
+                    assert_eq!(place.covariance_m2[2][2], variance);
+                    assert_eq!((place.covariance_m2[0][2], place.covariance_m2[2][1]), (0.0, 0.0));
+                    seen += 1;
+                }
+            }
+        }
+        assert!(seen > 20, "{seen}");
     }
 }

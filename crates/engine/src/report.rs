@@ -106,7 +106,8 @@ pub struct JudgedEpoch {
 pub struct Place {
     /// East, north, up, metres. In 2D up is the known tag height.
     pub position_m: [f64; 3],
-    /// Covariance, m², row-major, east north up; zero rows for what is not estimated.
+    /// Covariance, m², row-major, east north up; zero rows for what is not estimated. In 2D the variance of the height is
+    /// that of the site's `tag_height_se_m`, and 0 where the site states none: nobody knows it then.
     pub covariance_m2: [[f64; 3]; 3],
 }
 

@@ -48,6 +48,8 @@ fn draft(places: &[[f64; 3]], zones: Vec<Zone>) -> SiteDraft {
         track: TrackSettings::default(),
         range_fields: Some(places.len()),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     }
 }
 

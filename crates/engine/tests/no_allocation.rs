@@ -39,6 +39,8 @@ fn site(estimator: Estimator) -> Site {
         track: TrackSettings { estimator, ..TrackSettings::default() },
         range_fields: Some(PLACES_M.len()),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     draft.validate().unwrap().0
 }

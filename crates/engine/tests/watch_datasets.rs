@@ -120,6 +120,8 @@ impl Set {
             track: TrackSettings { lost_radius95_m: 5.0, ..TrackSettings::default() },
             range_fields: None,
             required_ce95_m: None,
+            tag_height_se_m: None,
+            correction_limits: Default::default(),
         };
         draft.validate().unwrap().0
     }

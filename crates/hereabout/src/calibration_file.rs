@@ -5,7 +5,8 @@
 //!
 //! Writing is all or nothing: the text goes to a new file in the same folder, is forced to the disk, takes the
 //! old one's name in one step, and the folder is forced to the disk as well. Before that step the old file gets
-//! a second name, `calibration-<UTC stamp>.toml`. Whoever is killed anywhere on the way leaves the old file
+//! a second name, `calibration-<UTC stamp>.toml`; before the first file ever a file of that kind without entries says that
+//! there was none, so that the first calibration can be undone like any other. Whoever is killed anywhere on the way leaves the old file
 //! or the new one, never a part of one; the tests stop it at every [`WritePoint`].
 
 use std::fmt::Write as _;
@@ -167,7 +168,9 @@ pub enum WritePoint {
     Written,
     /// It is on the disk.
     Forced,
-    /// The old file has its second name.
+    /// Before the first file ever: what says that there was none is there, still empty.
+    Marked,
+    /// The old file has its second name, or it is said that there was none.
     Kept,
     /// The new file has taken the place of the old one.
     Renamed,
@@ -205,6 +208,8 @@ pub fn replace_with(path: &Path, text: &str, now: Timestamp, hook: Hook<'_>) -> 
     hook(WritePoint::Forced)?;
     if path.exists() {
         keep(path, "calibration-", now)?;
+    } else {
+        mark_none(path, now, hook)?;
     }
     hook(WritePoint::Kept)?;
     fs::rename(&fresh, path)?;
@@ -215,28 +220,77 @@ pub fn replace_with(path: &Path, text: &str, now: Timestamp, hook: Hook<'_>) -> 
     Ok(())
 }
 
-/// Goes back to the newest kept file; the present one is kept as `calibration-undone-<stamp>.toml`, so going back
-/// again goes further. Gives the name of the file that is in force again.
+/// What a file before the first one says.
+const NONE_BEFORE: &str = "# Before this there was no calibration.\n";
+
+/// Says that there was no file before the first one. A part of it says the same.
+fn mark_none(path: &Path, now: Timestamp, hook: Hook<'_>) -> io::Result<()> {
+    let mut file = File::create(kept_name(path, "calibration-", now))?;
+    hook(WritePoint::Marked)?;
+    file.write_all(NONE_BEFORE.as_bytes())?;
+    file.sync_all()
+}
+
+/// Where [`restore`] went back to.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Restored {
+    /// The file that was kept under this name is in force again.
+    File(PathBuf),
+    /// There is no calibration any more, as before the first one.
+    None,
+}
+
+/// Goes back to the newest kept file, or to none where there was none; the present one is kept as
+/// `calibration-undone-<stamp>.toml`, so going back again goes further. What the present one says does not matter: it
+/// may be damaged or refused.
 ///
 /// # Errors
 /// Nothing to go back to, or what the system said.
-pub fn restore(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
-    let Some(previous) = kept(path).into_iter().next() else {
-        let what = format!("{}: there is no previous calibration beside it", path.display());
-        return Err(Failure::new(exit::NO_INPUT, format!("{what}\n  only what was replaced can come back")));
-    };
-    // What comes back must be readable, else the daemon would not start with it.
-    CalibrationFile::read(&previous)?;
-    let undo = || {
-        if path.exists() {
-            keep(path, "calibration-undone-", now)?;
+pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
+    for previous in kept(path) {
+        // What comes back must be readable, else the daemon would not start with it.
+        let file = CalibrationFile::read(&previous)?.unwrap_or_default();
+        let to_none = file == CalibrationFile::default();
+        if to_none && !path.exists() {
+            // A first write was stopped: there is none already.
+            fs::remove_file(&previous).map_err(|e| cannot_write(path, &e))?;
+            continue;
         }
-        fs::rename(&previous, path)?;
+        if to_none {
+            set_aside(path, now)?;
+            // One file too many does no harm: the next restore takes it away.
+            let _ = fs::remove_file(&previous);
+            return Ok(Restored::None);
+        }
+        let undo = || {
+            if path.exists() {
+                keep(path, "calibration-undone-", now)?;
+            }
+            fs::rename(&previous, path)?;
+            force_folder(path)
+        };
+        undo().map_err(|e| cannot_write(path, &e))?;
+        prune(path, "calibration-undone-");
+        return Ok(Restored::File(previous));
+    }
+    let what = format!("{}: there is no previous calibration beside it", path.display());
+    let todo = "only what this program replaced can come back";
+    Err(Failure::new(exit::NO_INPUT, format!("{what}\n  {todo}")))
+}
+
+/// Takes the present file out of force; it is kept as `calibration-undone-<stamp>.toml`.
+///
+/// # Errors
+/// What the system said; the file is then still in force.
+pub fn set_aside(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
+    let aside = kept_name(path, "calibration-undone-", now);
+    let undo = || {
+        fs::rename(path, &aside)?;
         force_folder(path)
     };
     undo().map_err(|e| cannot_write(path, &e))?;
     prune(path, "calibration-undone-");
-    Ok(previous)
+    Ok(aside)
 }
 
 /// The kept files beside `path`, newest first.
@@ -260,14 +314,18 @@ fn named(path: &Path, prefix: &str) -> Vec<PathBuf> {
 
 /// Gives the file a second name, so that it is there whatever happens to the first one.
 fn keep(path: &Path, prefix: &str, now: Timestamp) -> io::Result<()> {
-    let stamp = rfc3339(now).replace(['-', ':'], "");
-    let name = sibling(path, &format!("{prefix}{stamp}.toml"));
+    let name = kept_name(path, prefix, now);
     match fs::hard_link(path, &name) {
         Ok(()) => Ok(()),
         Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),
         // Not every file system has second names.
         Err(_) => fs::copy(path, &name).map(|_| ()),
     }
+}
+
+fn kept_name(path: &Path, prefix: &str, now: Timestamp) -> PathBuf {
+    let stamp = rfc3339(now).replace(['-', ':'], "");
+    sibling(path, &format!("{prefix}{stamp}.toml"))
 }
 
 fn prune(path: &Path, prefix: &str) {

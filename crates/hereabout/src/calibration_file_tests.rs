@@ -76,6 +76,12 @@ fn a_stop_at_any_step_leaves_the_old_file_or_the_new_one() {
                 steps = stop_at;
                 break;
             }
+            if first_ever {
+                // Wherever it was stopped, going back ends with none.
+                let back = restore(&path, at(7));
+                assert!(back.is_err() || back.unwrap() == Restored::None, "{stop_at}");
+                assert!(!path.exists() && kept(&path).is_empty(), "{stop_at}");
+            }
             // The next run is not in the way of what was left behind.
             replace(&path, "newer", at(6)).unwrap();
             assert_eq!(fs::read_to_string(&path).unwrap(), "newer");
@@ -84,7 +90,7 @@ fn a_stop_at_any_step_leaves_the_old_file_or_the_new_one() {
                 .filter(|e| e.as_ref().unwrap().file_name().to_string_lossy().starts_with('.'));
             assert_eq!(strays.count(), 0, "stopped at {stop_at}");
         }
-        assert_eq!(steps, 8, "every write point was stopped at");
+        assert_eq!(steps, if first_ever { 9 } else { 8 }, "every write point was stopped at");
     }
 }
 
@@ -108,6 +114,28 @@ fn old_files_are_kept_bounded_and_come_back_one_after_the_other() {
     fs::write(&kept(&path)[0], "rubbish = [").unwrap();
     assert!(restore(&path, at(200)).is_err());
     assert_eq!(fs::read_to_string(&path).unwrap(), text(127));
+}
+
+#[test]
+fn the_first_calibration_can_be_undone_and_each_after_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("calibration.toml");
+    let text = |n: i64| format!("[[anchor]]\nid = 0\noffset_m = 0.{n}\n");
+    replace(&path, &text(1), at(1)).unwrap();
+    replace(&path, &text(2), at(2)).unwrap();
+    assert!(matches!(restore(&path, at(3)), Ok(Restored::File(_))));
+    assert_eq!(fs::read_to_string(&path).unwrap(), text(1));
+    // What is in force may be damaged: going back works all the same, and nothing is lost.
+    fs::write(&path, "rubbish = [").unwrap();
+    assert_eq!(restore(&path, at(4)).unwrap(), Restored::None);
+    assert!(!path.exists(), "as it was before the first one");
+    let undone: Vec<String> =
+        named(&path, "calibration-undone-").iter().map(|p| fs::read_to_string(p).unwrap()).collect();
+    assert_eq!(undone, ["rubbish = [".to_owned(), text(2)]);
+    assert!(restore(&path, at(5)).unwrap_err().message.contains("no previous calibration"));
+    // And again from the start.
+    replace(&path, &text(3), at(6)).unwrap();
+    assert_eq!(restore(&path, at(7)).unwrap(), Restored::None);
 }
 
 #[test]

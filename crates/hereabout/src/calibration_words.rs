@@ -1,10 +1,14 @@
 //! What a calibration or a proof found, in words: what is wrong, and what to do.
 
+use hereabout_api::plausible_words;
+use hereabout_core::plausible::Slip;
 use hereabout_core::{AnchorId, Site};
-use hereabout_engine::commission::{BoardVerdict, Spot};
+use hereabout_engine::commission::{BoardVerdict, Calibration, MOST_RANGES, Spot};
 use hereabout_solve::adjust::{AdjustRefusal, Explanation, Misfit, ScaleVerdict, Suspect};
 use hereabout_solve::bump::BumpVerdict;
 use hereabout_solve::stand::StandRefusal;
+
+use crate::place_checks;
 
 /// Why a stand of one board is not taken, and what to do.
 pub(crate) fn refusal(r: &StandRefusal) -> (String, &'static str) {
@@ -66,9 +70,51 @@ pub(crate) fn verdict(v: BoardVerdict) -> &'static str {
         BoardVerdict::Good => "taken",
         BoardVerdict::Odd => "taken, odd",
         BoardVerdict::WrongPlace => "place wrong?",
+        BoardVerdict::Implausible => "implausible",
+        BoardVerdict::HeldBack => "held back",
         BoardVerdict::Refused => "refused",
         BoardVerdict::Silent => "not heard",
     }
+}
+
+/// What is implausible, board by board, and which slip of a place or distance explains it; empty when nothing is.
+pub(crate) fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> Vec<(String, String)> {
+    let mut notes = Vec::new();
+    for b in found.boards.iter().filter(|b| b.verdict == BoardVerdict::Implausible) {
+        // The slip of a number that was computed is none: it is in the place that it was computed from.
+        let judged = b.found.map(|f| site.correction_limits().judge(&f.correction())).into_iter().flatten();
+        notes.extend(judged.map(|i| {
+            let words = plausible_words::implausible(&i.without_slip());
+            let todo = "measure the places and the anchor's own again; a board that really reads so: [site] max_offset_m";
+            (format!("anchor {} ({}): {words}", b.anchor, named(site, b.anchor)), todo.to_owned())
+        }));
+    }
+    for d in &found.doubted_places {
+        let name = spots.get(d.spot).map_or("a place", |s| s.name.as_str());
+        let what = format!("{name}: the ranges don't fit this place");
+        let todo = d.meant.map_or("check its coordinates: metres, east first".to_owned(), |(slip, at_m)| {
+            place_checks::meant_words(slip, at_m)
+        });
+        notes.push((what, todo));
+    }
+    if let Some((slip, distance_m)) = found.meant_distance {
+        let unit = if slip == Slip::Centimetres { "centimetres" } else { "millimetres" };
+        let what = "the range does not fit this distance".to_owned();
+        notes.push((what, format!("perhaps written in {unit}: {distance_m:.3} m would fit")));
+    }
+    notes
+}
+
+/// Ranges that found no room, when there were some.
+pub(crate) fn left_out(ranges: usize) -> Option<(String, String)> {
+    let what = format!("{ranges} further ranges found no room: one sitting takes {MOST_RANGES}");
+    (ranges > 0).then(|| {
+        (what, "what is told rests on the first ones; stand for less time, or give parts".to_owned())
+    })
+}
+
+fn named(site: &Site, id: AnchorId) -> &str {
+    site.anchors().iter().find(|a| a.id == id).map_or("", |a| a.name.as_str())
 }
 
 /// Why there is no adjustment.

@@ -60,9 +60,12 @@ Ladder, gate or mains power: local codes and licensed practice come first.")]
     #[command(after_help = "Examples:
   hereabout check site.toml
   hereabout check site.toml --json
+  hereabout check site.toml --replay-only     # a site for range tables and logs, without [source] or [frame]
   hereabout check site.toml --svg hdop.svg    # a picture of how far the geometry carries
 
-Exit code 0 when the site can be run (warnings may be shown), 78 when not.")]
+It refuses what `run` refuses, but for what only a start can tell: a port that is taken, a kit that is away.
+Exit code 0 when the site can be run (warnings may be shown), 78 when not, or when it can only be replayed and
+--replay-only is not given.")]
     Check(CheckArgs),
     /// Show who is heard: a live table of ranges, rates and what is odd.
     #[command(after_help = "Examples:
@@ -108,8 +111,10 @@ An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero
 
 Distances are from antenna to antenna. With --height-difference the distance is the one along the floor.
 spots.csv has name,from_s,to_s,x_m,y_m,z_m; from_s and to_s are in the recording's own time_s.
-Writes calibration.toml beside the site file and keeps the one before. A running daemon takes it over on
-SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written.")]
+Writes calibration.toml beside the site file and keeps the one before, also that there was none. A running daemon
+takes it over on SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written. Nothing is
+written either when an offset is beyond [site] max_offset_m (0.5 m) or a scale is off by more than 10 %, as
+after places in centimetres or with swapped axes. A place whose height contradicts tag_height_m is asked about.")]
     Calibrate(CalibrateArgs),
     /// Prove the accuracy with a tag at known checkpoints.
     #[command(after_help = "Examples:
@@ -193,6 +198,9 @@ pub struct CheckArgs {
     /// One JSON document instead of text.
     #[arg(long)]
     pub json: bool,
+    /// A site that is only replayed with is good enough: `[source]` and `[frame]` may be missing.
+    #[arg(long)]
+    pub replay_only: bool,
     /// Draw the HDOP over the area, with the anchors, into this file.
     #[arg(long, value_name = "FILE")]
     pub svg: Option<PathBuf>,
@@ -225,6 +233,9 @@ pub struct SittingArgs {
     /// Which tag stands there; needed only where several are heard.
     #[arg(long, value_name = "N")]
     pub tag: Option<u32>,
+    /// Take places whose height contradicts the tag_height_m of a 2D site.
+    #[arg(long)]
+    pub accept_height: bool,
 }
 
 /// `calibrate`.
@@ -251,7 +262,9 @@ pub struct CalibrateArgs {
     /// Show the result and write nothing.
     #[arg(long)]
     pub dry_run: bool,
-    /// Go back to the previous calibration.
+    /// Go back to the previous calibration, or to none when there was none.
+    ///
+    /// Works as well when the present one is refused.
     #[arg(long, conflicts_with_all = ["anchor", "at", "spots", "scale", "dry_run", "input"])]
     pub restore: bool,
     /// The result as one JSON document.
@@ -427,6 +440,9 @@ pub struct ReportArgs {
     /// Which tag stood at the checkpoints; needed only where several are heard.
     #[arg(long, value_name = "N")]
     pub tag: Option<u32>,
+    /// Take checkpoints whose height contradicts the tag_height_m of a 2D site.
+    #[arg(long, requires = "spots")]
+    pub accept_height: bool,
 }
 
 /// `simulate`.

@@ -4,6 +4,10 @@
 //! `main` parses the command line and calls [`commands`]; tests drive the same functions.
 #![forbid(unsafe_code)]
 
+// First, because its macros hold for the modules below it.
+#[macro_use]
+pub mod said;
+
 mod adapter;
 pub mod calibration_file;
 mod calibration_words;
@@ -14,8 +18,11 @@ mod hearing_words;
 pub mod keeper;
 pub mod kit_file;
 pub mod losses;
+mod place_checks;
 pub mod pump;
 pub mod recording;
+pub mod runnable;
+mod site_calibration;
 mod site_facts;
 pub mod site_file;
 mod site_words;

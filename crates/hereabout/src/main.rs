@@ -5,13 +5,14 @@ use std::process::ExitCode;
 use clap::Parser;
 use hereabout::cli::Cli;
 use hereabout::{commands, exit};
+use hereabout_core::is_plain;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(e) => {
-            let _ = e.print();
+            tell(&e);
             return ExitCode::from(if e.use_stderr() { exit::USAGE } else { 0 });
         }
     };
@@ -19,9 +20,21 @@ fn main() -> ExitCode {
     match commands::dispatch(cli.command) {
         Ok(code) => ExitCode::from(code),
         Err(failure) => {
-            eprintln!("{failure}");
+            hereabout::said::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)
         }
+    }
+}
+
+/// Says what is wrong with the command line, or the help. What was typed may hold signs that move a cursor: then it is
+/// said without colours and without these signs.
+fn tell(e: &clap::Error) {
+    let calm = |a: std::ffi::OsString| a.to_string_lossy().chars().all(is_plain);
+    if std::env::args_os().all(calm) {
+        // Nobody is left to be told when standard error is gone.
+        let _ = e.print();
+    } else {
+        hereabout::said::complain(format_args!("{}", e.render().to_string().trim_end()));
     }
 }
 

@@ -7,17 +7,19 @@
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
+use hereabout_core::plausible::{CorrectionLimits, MAX_OFFSET_M};
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Estimator, Fence, KeyStep, Micros, Severity, Site, SiteDraft,
-    SiteFinding, SiteProblem, TagId, TrackSettings, Zone, ZoneRule, ZoneShape,
+    SiteFinding, SiteProblem, TagId, TrackSettings, Zone, ZoneRule, ZoneShape, is_plain,
 };
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
-use crate::calibration_file::{CALIBRATION, RawCalibration, beside};
+use crate::calibration_file::beside;
 use crate::kit_file::{KitFile, number_text, quoted};
+use crate::site_calibration::{Strictness, with_calibration};
 use crate::site_words::words;
-use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree};
+use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree, path_text};
 
 /// Where the daemon listens when the site file doesn't say.
 pub const DEFAULT_LISTEN: &str = "127.0.0.1:6208";
@@ -98,10 +100,11 @@ impl SiteFile {
         let document = Document::read(path)?;
         let calibration = beside(path);
         let calibration = if calibration.exists() { Some(Document::read(&calibration)?) } else { None };
-        SiteFile::from_documents(&document, calibration.as_ref())
+        SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)
     }
 
-    /// The same from texts that are at hand, as a log keeps them; `name` is for messages.
+    /// The same from texts that are at hand, as a log keeps them; `name` is for messages. What a session ran with can be
+    /// replayed: implausible corrections are only warned of.
     ///
     /// # Errors
     /// As [`SiteFile::load`].
@@ -109,13 +112,18 @@ impl SiteFile {
         let document = Document { file: name.to_owned(), text: text.to_owned() };
         let calibration = calibration
             .map(|text| Document { file: name.with_extension("calibration.toml"), text: text.to_owned() });
-        SiteFile::from_documents(&document, calibration.as_ref())
+        SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Warn)
     }
 
-    fn from_documents(document: &Document, calibration: Option<&Document>) -> Result<SiteFile, Vec<Problem>> {
+    fn from_documents(
+        document: &Document,
+        calibration: Option<&Document>,
+        strictness: Strictness,
+    ) -> Result<SiteFile, Vec<Problem>> {
         let (raw, tree) = document.parse::<RawSite>(&SITE)?;
         let mut problems = Vec::new();
         let frame = raw.frame.as_ref().and_then(|f| read_frame(f, &tree, &mut problems));
+        check_port(raw.source.as_ref(), &tree, &mut problems);
         let listen = read_listen(raw.api.as_ref(), &tree, &mut problems);
         let zones =
             raw.zone.iter().enumerate().filter_map(|(i, z)| read_zone(i, z, &tree, &mut problems)).collect();
@@ -130,7 +138,7 @@ impl SiteFile {
             return Err(problems);
         };
         if let Some(calibration) = calibration {
-            site = with_calibration(site, calibration, &mut problems)?;
+            site = with_calibration(site, calibration, strictness, &document.file, &mut problems)?;
         }
         let folder = document.file.parent().unwrap_or(Path::new(""));
         Ok(SiteFile {
@@ -145,6 +153,16 @@ impl SiteFile {
             calibration_text: calibration.map(|c| c.text.clone()),
             warnings: problems,
         })
+    }
+
+    /// A problem about a key of the site file, at its place.
+    pub(crate) fn problem(&self, path: [&str; 2], what: &str, help: &str) -> Problem {
+        let document = Document { file: self.path.clone(), text: self.text.clone() };
+        let path = path.map(key);
+        match document.parse::<RawSite>(&SITE) {
+            Ok((_, tree)) => tree.problem(&path, what, help),
+            Err(_) => document.problem(None, &path_text(&path), what, help),
+        }
     }
 
     /// The folder that relative paths of the site file start from.
@@ -224,6 +242,11 @@ fn draft(
         track,
         range_fields: frame.map(|f| f.layout.range_fields()),
         required_ce95_m: site.required_ce95_m,
+        tag_height_se_m: site.tag_height_se_m,
+        correction_limits: CorrectionLimits {
+            max_offset_m: site.max_offset_m.unwrap_or(MAX_OFFSET_M),
+            ..CorrectionLimits::default()
+        },
     })
 }
 
@@ -260,6 +283,13 @@ pub fn estimator(name: &str) -> Option<Estimator> {
         "snapshot" => Some(Estimator::Snapshot),
         "plain" => Some(Estimator::Plain),
         _ => None,
+    }
+}
+
+fn check_port(raw: Option<&RawSource>, tree: &Tree<'_>, problems: &mut Vec<Problem>) {
+    if let Some(sign) = raw.and_then(|s| s.port.chars().find(|c| !is_plain(*c))) {
+        let (what, help) = words(&SiteProblem::NotPlain { sign });
+        problems.push(tree.problem(&[key("source"), key("port")], &what, &help));
     }
 }
 
@@ -375,7 +405,7 @@ fn read_no_range(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -
     Some(NoRange::new(numbers))
 }
 
-fn key(name: &str) -> Step {
+pub(crate) fn key(name: &str) -> Step {
     Step::Key(name.to_owned())
 }
 
@@ -396,52 +426,6 @@ fn place(tree: &Tree<'_>, finding: &SiteFinding) -> Problem {
         Severity::Warning => Level::Warning,
     };
     problem
-}
-
-/// Applies the corrections of a calibration file.
-fn with_calibration(
-    site: Site,
-    document: &Document,
-    warnings: &mut Vec<Problem>,
-) -> Result<Site, Vec<Problem>> {
-    let (raw, tree) = document.parse::<RawCalibration>(&CALIBRATION)?;
-    let mut corrections: Vec<Correction> = site.anchors().iter().map(|a| a.correction).collect();
-    let mut problems = Vec::new();
-    for (i, entry) in raw.anchor.iter().enumerate() {
-        let at = |k: &str| [key("anchor"), Step::Index(i), key(k)];
-        let scale = entry.scale.unwrap_or(1.0);
-        let in_limits = |v: f64, lo: f64, hi: f64| v.is_finite() && (lo..=hi).contains(&v);
-        if !in_limits(entry.offset_m, -10.0, 10.0) {
-            problems.push(tree.problem(
-                &at("offset_m"),
-                "not an offset",
-                "expected metres between -10 and 10",
-            ));
-        }
-        if !in_limits(scale, 0.5, 2.0) {
-            problems.push(tree.problem(&at("scale"), "not a scale", "expected a factor between 0.5 and 2"));
-        }
-        if entry.offset_se_m.is_some_and(|v| !in_limits(v, 0.0, 10.0)) {
-            problems.push(tree.problem(
-                &at("offset_se_m"),
-                "not a standard error",
-                "expected metres from 0 to 10",
-            ));
-        }
-        match site.anchor_index(AnchorId(entry.id)) {
-            Some(k) => {
-                let correction =
-                    Correction { offset_m: entry.offset_m, scale, offset_se_m: entry.offset_se_m };
-                corrections[k] = correction;
-            }
-            None => {
-                let mut p = tree.problem(&at("id"), "the site has no such anchor; the entry is ignored", "");
-                p.level = Level::Warning;
-                warnings.push(p);
-            }
-        }
-    }
-    if problems.is_empty() { Ok(site.with_corrections(&corrections)) } else { Err(problems) }
 }
 
 #[derive(Deserialize)]
@@ -474,6 +458,8 @@ struct RawSiteTable {
     range_sigma_m: Option<f64>,
     range_span_m: Option<[f64; 2]>,
     required_ce95_m: Option<f64>,
+    tag_height_se_m: Option<f64>,
+    max_offset_m: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -661,6 +647,8 @@ const SITE_TABLE: Schema = Schema {
         ("range_sigma_m", "the standard deviation of one range in metres", None),
         ("range_span_m", "[shortest, longest] believable range in metres", None),
         ("required_ce95_m", NUMBER_M, None),
+        ("tag_height_se_m", "the standard error of tag_height_m in metres", None),
+        ("max_offset_m", "the largest offset that a board may have, in metres", None),
     ],
 };
 const TRACK: Schema = Schema {

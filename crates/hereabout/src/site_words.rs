@@ -96,6 +96,17 @@ fn geometry(problem: &SiteProblem) -> Option<(String, String)> {
 
 fn zones(problem: &SiteProblem) -> Option<(String, String)> {
     Some(match problem {
+        SiteProblem::TooManyZones { have } => (
+            format!("{have} zones are more than the {} that one site may have", hereabout_core::MAX_ZONES),
+            "leave out those that nobody acts on; parts of one zone can be one polygon".into(),
+        ),
+        SiteProblem::TooManyCorners { have } => (
+            format!(
+                "{have} corners are more than the {} that area_m, zones and what is cut out of them may have in all",
+                hereabout_core::MAX_CORNERS
+            ),
+            "leave corners out: a tag is not known to the centimetre that a fine outline has".into(),
+        ),
         SiteProblem::DuplicateZoneName { first } => (
             format!("zone[{first}] has this name already"),
             "zones are asked for by name, so names are unique".into(),
@@ -125,6 +136,13 @@ fn settings(problem: &SiteProblem) -> (String, String) {
         SiteProblem::BadName => {
             ("is empty or longer than 120 characters".into(), "give it a name that people use".into())
         }
+        SiteProblem::NotPlain { sign } => (
+            format!(
+                "holds the invisible sign U+{:04X}, which moves a cursor or turns the writing",
+                u32::from(*sign)
+            ),
+            "write it without".into(),
+        ),
         SiteProblem::DelayedNeedsTracker => (
             "this estimator looks at each epoch on its own, so there is nothing to smooth".into(),
             "use estimator = \"tracker\", or leave delayed_s out".into(),

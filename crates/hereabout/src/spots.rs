@@ -11,6 +11,7 @@ use hereabout_core::{Dimension, Timestamp};
 use hereabout_engine::commission::{MOST_SPOTS, Spot};
 
 use crate::exit::{self, Failure};
+use crate::place_checks::Named;
 
 const HEADER: [&str; 6] = ["name", "from_s", "to_s", "x_m", "y_m", "z_m"];
 /// No site has coordinates beyond this, metres.
@@ -94,6 +95,15 @@ impl Spots {
     /// The spots in file order.
     pub fn list(&self) -> Vec<Spot> {
         self.rows.iter().map(|(spot, _)| spot.clone()).collect()
+    }
+
+    /// The places with where they stand in the file.
+    pub(crate) fn places(&self) -> Vec<Named> {
+        let named = |(spot, line): &(Spot, usize)| Named {
+            label: format!("{}:{line}: {}", self.file.display(), spot.name),
+            at_m: spot.at_m,
+        };
+        self.rows.iter().map(named).collect()
     }
 
     /// Refuses spots that lie outside of what was recorded.

@@ -6,6 +6,8 @@
 use std::env;
 use std::io::{self, IsTerminal, Write};
 
+use hereabout_core::escaped;
+
 /// How a line looks where attributes are allowed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Look {
@@ -88,7 +90,7 @@ impl Screen {
         out += "\r\x1b[J";
         let shown = &lines[..lines.len().min(rows.saturating_sub(1))];
         for line in shown {
-            let text: String = line.text.chars().take(columns.saturating_sub(1)).collect();
+            let text: String = escaped(&line.text).chars().take(columns.saturating_sub(1)).collect();
             let plain = !self.attributes || line.look == Look::Plain;
             out += &if plain { format!("{text}\n") } else { format!("{}{text}\x1b[0m\n", line.look.sgr()) };
         }

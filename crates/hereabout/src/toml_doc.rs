@@ -9,6 +9,7 @@ use std::fmt;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
+use hereabout_core::escaped_lines;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -78,8 +79,9 @@ impl fmt::Display for Problem {
         }
         write!(f, "{}", self.what)?;
         if !self.source_line.is_empty() {
-            let pad: String =
-                self.source_line.chars().take(self.column.saturating_sub(1)).map(blank_like).collect();
+            // The caret stands under its sign as the line is shown.
+            let before: String = self.source_line.chars().take(self.column.saturating_sub(1)).collect();
+            let pad: String = escaped_lines(&before).chars().map(blank_like).collect();
             write!(f, "\n  | {}\n  | {pad}^", self.source_line)?;
         }
         for line in self.help.lines() {

@@ -24,6 +24,8 @@ fn site(dimension: Dimension, places: &[[f64; 3]], fence: Fence, correction: Cor
         track: TrackSettings::default(),
         range_fields: None,
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     draft.validate().unwrap().0
 }

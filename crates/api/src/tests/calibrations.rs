@@ -27,9 +27,22 @@ async fn what_makes_no_sense_is_refused_with_what_is_expected() {
         (r#"{"anchors":[]}"#, "No anchor is named"),
         (r#"{"anchors":[{"id":77,"offset_m":0.1}]}"#, "no anchor 77"),
         (r#"{"anchors":[{"id":0,"offset_m":0.1},{"id":0,"offset_m":0.2}]}"#, "twice"),
-        (r#"{"anchors":[{"id":0,"offset_m":12}]}"#, "offset_m of anchor 0"),
-        (r#"{"anchors":[{"id":0,"offset_m":0.1,"scale":0.1}]}"#, "scale of anchor 0"),
-        (r#"{"anchors":[{"id":0,"offset_m":0.1,"offset_se_m":-1}]}"#, "offset_se_m of anchor 0"),
+        (r#"{"anchors":[{"id":0,"offset_m":0.51}]}"#, "Anchor 0: an offset of 0.51 m is beyond"),
+        (r#"{"anchors":[{"id":0,"offset_m":12}]}"#, "in centimetres: 0.12 m then"),
+        (r#"{"anchors":[{"id":0,"offset_m":-292.6}]}"#, "in millimetres: -0.2926 m then"),
+        (r#"{"anchors":[{"id":0,"offset_m":0.1,"scale":0.89}]}"#, "a scale of 0.89 is beyond"),
+        (r#"{"anchors":[{"id":0,"offset_m":0.1,"scale":1.11}]}"#, "0.9 to 1.1"),
+        (r#"{"anchors":[{"id":0,"offset_m":0.1,"offset_se_m":-1}]}"#, "no standard error"),
+        // Every anchor is named, not just the first.
+        (
+            r#"{"anchors":[{"id":0,"offset_m":12},{"id":1,"offset_m":0.1},{"id":3,"offset_m":34}]}"#,
+            "Anchor 0: an",
+        ),
+        (
+            r#"{"anchors":[{"id":0,"offset_m":12},{"id":1,"offset_m":0.1},{"id":3,"offset_m":34}]}"#,
+            "Anchor 3: an",
+        ),
+        (r#"{"anchors":[{"id":0,"offset_m":12}]}"#, "max_offset_m"),
         (r#"{"anchors":[{"id":0,"offset_m":0.1,"offset":1}]}"#, "unknown field"),
         (r#"{"anchors":[{"id":0,"offset_m":1e999}]}"#, "cannot be read"),
     ] {

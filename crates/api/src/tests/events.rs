@@ -37,6 +37,8 @@ fn drafts() -> Vec<EventDraft> {
         track: TrackSettings::default(),
         range_fields: None,
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     let (site, _) = draft.validate().expect("a site");
     let anchor = AnchorId(2);

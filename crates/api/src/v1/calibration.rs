@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::number::round_1e4;
-use crate::hub::SiteInfo;
+use crate::{hub::SiteInfo, plausible_words::implausible};
 
 /// Corrections of boards: true range = (raw - offset_m) / scale.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -21,12 +21,13 @@ pub struct CalibrationsBody {
 pub struct AnchorCalibrationBody {
     /// The anchor's id.
     pub id: u16,
-    /// How much the board reads too long, metres; -10 to 10.
+    /// How much the board reads too long, metres; half a metre either way at most, unless the site says otherwise
+    /// (`[site] max_offset_m`).
     pub offset_m: f64,
-    /// Its metre; 1 unless given; 0.5 to 2.
+    /// Its metre; 1 unless given; 0.9 to 1.1.
     #[serde(default = "one")]
     pub scale: f64,
-    /// Standard error of the offset, metres, 0 to 10; null when it is not known.
+    /// Standard error of the offset, metres, not larger than an offset may be; null when it is not known.
     #[serde(default)]
     pub offset_se_m: Option<f64>,
 }
@@ -43,22 +44,27 @@ impl CalibrationsBody {
         }
         let one = |(i, a): (usize, &AnchorCalibrationBody)| {
             let id = AnchorId(a.id);
-            let within = |what: &str, v: f64, low: f64, high: f64| {
-                let fits = v >= low && v <= high;
-                fits.then_some(()).ok_or(format!("{what} of anchor {id} is not between {low} and {high}."))
-            };
             if !site.anchors.iter().any(|known| known.id == id) {
                 return Err(format!("The site has no anchor {id}."));
             }
             if self.anchors[..i].iter().any(|b| b.id == a.id) {
                 return Err(format!("Anchor {id} is there twice."));
             }
-            within("offset_m", a.offset_m, -10.0, 10.0)?;
-            within("scale", a.scale, 0.5, 2.0)?;
-            within("offset_se_m", a.offset_se_m.unwrap_or(0.0), 0.0, 10.0)?;
             Ok((id, Correction { offset_m: a.offset_m, scale: a.scale, offset_se_m: a.offset_se_m }))
         };
-        self.anchors.iter().enumerate().map(one).collect()
+        let corrections: Vec<(AnchorId, Correction)> =
+            self.anchors.iter().enumerate().map(one).collect::<Result<_, String>>()?;
+        let bad = corrections
+            .iter()
+            .flat_map(|(id, c)| site.correction_limits.judge(c).map(move |i| (id, implausible(&i))));
+        let bad: Vec<String> = bad.map(|(id, words)| format!("Anchor {id}: {words}.")).collect();
+        if bad.is_empty() {
+            return Ok(corrections);
+        }
+        Err(format!(
+            "{} If boards really read so, [site] max_offset_m of the site file allows more.",
+            bad.join(" ")
+        ))
     }
 }
 

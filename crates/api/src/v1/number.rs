@@ -25,14 +25,18 @@ pub(super) fn vector(v: [f64; 3]) -> Option<[f64; 3]> {
     Some([x?, y?, z?])
 }
 
-/// All nine in m², or nothing.
-pub(super) fn matrix(m: [[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
+/// All nine in m², or nothing. A variance of the height of 0 is one that nobody knows ([`hereabout_engine::Place`]).
+pub(super) fn matrix(m: [[f64; 3]; 3]) -> Option<[[Option<f64>; 3]; 3]> {
     let row = |r: [f64; 3]| {
         let [a, b, c] = r.map(round_1e8);
         Some([a?, b?, c?])
     };
     let [a, b, c] = m.map(row);
-    Some([a?, b?, c?])
+    let mut known = [a?, b?, c?].map(|r| r.map(Some));
+    if m[2][2] == 0.0 {
+        known[2][2] = None;
+    }
+    Some(known)
 }
 
 /// RFC 3339 text in UTC with exactly six digits and `Z`.

@@ -42,6 +42,9 @@ impl From<TagState> for PositionStateName {
 /// `seq` of the last message, and both stamps at the instant at which it ran out. A message of a stream is as it was
 /// said; when it left too late, `valid_for_s` is 0.
 ///
+/// Every message has the same keys, in whatever state: what is not known is null. Only `age_s`, `valid_for_s` and
+/// `sender_s`, which the sending tells, and `nonce` come and go.
+///
 /// Positions may jump like any absolute fix (ROS REP-105, frame `map`). Axes: x east, y north, z up,
 /// right-handed, metres (REP-103).
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -63,15 +66,16 @@ pub struct PositionBody {
     /// East, north, up, metres; null when lost or ambiguous.
     #[schema(required)]
     pub position_m: Option<[f64; 3]>,
-    /// Row-major, m²; zero rows for what is not estimated; null without a position.
+    /// Row-major, m²; null without a position. At a 2D site the height is not estimated: its variance is that of the
+    /// site file's `tag_height_se_m`, and null where the site states none; what it has in common with east and north is 0.
     #[schema(required)]
-    pub covariance_m2: Option<[[f64; 3]; 3]>,
+    pub covariance_m2: Option<[[Option<f64>; 3]; 3]>,
     /// Radius that holds the truth with 95 %, metres: a circle in 2D, a sphere in 3D.
     #[schema(required)]
     pub radius95_m: Option<f64>,
     /// At any instant until `valid_until` the tag is farther from `position_m` with a probability of at most 10⁻³
-    /// under the stated error model: what it may have moved is in it. Absent until the estimator gives it.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// under the stated error model: what it may have moved is in it. Null where the estimator gives none.
+    #[schema(required)]
     pub protection_radius_m: Option<f64>,
     /// False when no range was left over to check the fix with.
     pub checked: bool,
@@ -83,21 +87,20 @@ pub struct PositionBody {
     /// Horizontal dilution of precision.
     #[schema(required)]
     pub hdop: Option<f64>,
-    /// Vertical dilution of precision; only at 3D sites.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// Vertical dilution of precision; null at 2D sites.
+    #[schema(required)]
     pub vdop: Option<f64>,
-    /// Dilution of precision in space; only at 3D sites.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// Dilution of precision in space; null at 2D sites.
+    #[schema(required)]
     pub pdop: Option<f64>,
     /// Anchors whose ranges took part.
     pub used: Vec<u16>,
     /// Anchors whose ranges were left out, and why.
     pub rejected: Vec<RejectedBody>,
-    /// Both places, likelier first; only when ambiguous.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    /// Both places, likelier first; empty unless ambiguous.
     pub candidates: Vec<CandidateBody>,
-    /// Why the ranges of this instant gave no place; only when they gave none.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// Why the ranges of this instant gave no place; null when they gave one.
+    #[schema(required)]
     pub no_fix: Option<NoFixBody>,
     /// Seconds from `time` to the sending of this message. Absent in replay.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -136,9 +139,9 @@ pub struct CandidateBody {
     /// East, north, up, metres.
     #[schema(required)]
     pub position_m: Option<[f64; 3]>,
-    /// Row-major, m².
+    /// Row-major, m²; the variance of the height as in the message.
     #[schema(required)]
-    pub covariance_m2: Option<[[f64; 3]; 3]>,
+    pub covariance_m2: Option<[[Option<f64>; 3]; 3]>,
 }
 
 /// Why there is no fix.

@@ -18,7 +18,7 @@ fn full() -> PositionReport {
 #[test]
 fn a_position_has_the_fields_of_the_design_in_their_order() {
     let text = PositionBody::from_report(&full(), Some(sending())).to_json();
-    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,0.0]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"restarted":false,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long","p_good":0.0312}],"age_s":0.0012,"valid_for_s":0.4988,"sender_s":90.0012}"#);
+    insta::assert_snapshot!(text, @r#"{"type":"position","seq":4182,"tag":0,"time":"2026-05-04T09:12:31.204512Z","valid_until":"2026-05-04T09:12:31.704512Z","state":"located","position_m":[12.4123,5.03,0.9],"covariance_m2":[[0.0031,0.0002,0.0],[0.0002,0.00271235,0.0],[0.0,0.0,null]],"radius95_m":0.13,"protection_radius_m":0.31,"checked":true,"restarted":false,"velocity_mps":[0.41,-0.02,0.0],"hdop":0.81,"vdop":1.2,"pdop":1.45,"used":[0,1,2,4],"rejected":[{"anchor":3,"residual_m":0.92,"why":"too long","p_good":0.0312}],"candidates":[],"no_fix":null,"age_s":0.0012,"valid_for_s":0.4988,"sender_s":90.0012}"#);
 }
 
 #[test]
@@ -82,7 +82,16 @@ fn what_is_not_known_is_null_and_never_zero() {
         serde_json::from_str(&PositionBody::from_report(r, None).to_json()).unwrap()
     };
     let nothing = value(&lost(1, 0));
-    for key in ["position_m", "covariance_m2", "radius95_m", "velocity_mps", "hdop"] {
+    for key in [
+        "position_m",
+        "covariance_m2",
+        "radius95_m",
+        "protection_radius_m",
+        "velocity_mps",
+        "hdop",
+        "vdop",
+        "pdop",
+    ] {
         assert!(nothing[key].is_null() && nothing.as_object().unwrap().contains_key(key), "{key}");
     }
     let mut broken = full();
@@ -93,6 +102,35 @@ fn what_is_not_known_is_null_and_never_zero() {
     for key in ["position_m", "covariance_m2", "hdop", "velocity_mps"] {
         assert!(broken[key].is_null(), "{key}");
     }
+}
+
+#[test]
+fn every_state_has_the_same_keys() {
+    let keys = |report: &PositionReport| -> Vec<String> {
+        let body: serde_json::Value =
+            serde_json::from_str(&PositionBody::from_report(report, None).to_json()).unwrap();
+        body.as_object().unwrap().keys().cloned().collect()
+    };
+    let all = keys(&full());
+    for key in ["protection_radius_m", "vdop", "pdop", "candidates", "no_fix"] {
+        assert!(all.iter().any(|k| k == key), "{key}");
+    }
+    for state in [TagState::Located, TagState::Coasting, TagState::Ambiguous, TagState::Lost] {
+        assert_eq!(keys(&PositionReport { state, ..located(1, 0) }), all);
+        assert_eq!(keys(&PositionReport { state, ..lost(1, 0) }), all);
+    }
+}
+
+#[test]
+fn the_height_variance_of_a_flat_site_is_what_was_stated_or_null_and_never_zero() {
+    let variance = |stated: f64| {
+        let mut report = full();
+        report.place.as_mut().unwrap().covariance_m2[2][2] = stated;
+        PositionBody::from_report(&report, None).covariance_m2.unwrap()
+    };
+    assert_eq!(variance(0.0)[2], [Some(0.0), Some(0.0), None]);
+    assert_eq!(variance(0.0025)[2], [Some(0.0), Some(0.0), Some(0.0025)]);
+    assert!(variance(0.0)[0][0].is_some() && variance(0.0)[1][1].is_some());
 }
 
 #[test]

@@ -68,6 +68,8 @@ pub(crate) fn site(n: usize) -> Site {
         track: TrackSettings::default(),
         range_fields: Some(n),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     match draft.validate() {
         Ok((site, _)) => site,

@@ -32,6 +32,8 @@ fn engine() -> Engine {
         track: TrackSettings::default(),
         range_fields: None,
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     Engine::new(draft.validate().unwrap().0, None)
 }

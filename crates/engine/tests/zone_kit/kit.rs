@@ -163,6 +163,8 @@ pub(crate) fn site(places_m: &[[f64; 3]], zones: Vec<Zone>) -> Site {
         track: TrackSettings::default(),
         range_fields: Some(places_m.len()),
         required_ce95_m: None,
+        tag_height_se_m: None,
+        correction_limits: Default::default(),
     };
     draft.validate().expect("a valid site").0
 }

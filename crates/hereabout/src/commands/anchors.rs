@@ -3,6 +3,7 @@
 //! Whatever answers is taken for a stranger until it shows that it is the daemon: its answer is bounded in time and
 //! size, redirections are not followed, and nothing of it moves the terminal's cursor.
 
+use hereabout_core::is_plain;
 use std::io::{ErrorKind, Write};
 use std::time::Duration;
 
@@ -25,7 +26,7 @@ pub fn anchors(args: &AnchorsArgs) -> Result<u8, Failure> {
     let daemon = Address::parse(&args.url)?;
     let path = if args.json { "/v1/anchors" } else { "/v1/anchors.txt" };
     let text = daemon.ask(path, args.timeout)?.table(&daemon, args.json)?;
-    let shown: String = text.chars().map(|c| if c.is_control() && c != '\n' { '?' } else { c }).collect();
+    let shown: String = text.chars().map(|c| if is_plain(c) || c == '\n' { c } else { '?' }).collect();
     let end = if shown.ends_with('\n') { "" } else { "\n" };
     match std::io::stdout().write_all(format!("{shown}{end}").as_bytes()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {

@@ -9,17 +9,18 @@ use std::path::{Path, PathBuf};
 use hereabout_api::v1::rfc3339;
 use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
 use hereabout_engine::commission::{
-    BoardResult, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
+    BoardResult, BoardVerdict, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
 };
 use hereabout_ingest::Clock;
 use hereabout_solve::adjust::ScaleChoice;
 use serde_json::{Value, json};
 
-use crate::calibration_file::{self, CalibrationFile, Entry, UsedPlace};
+use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
 use crate::calibration_words as words;
 use crate::cli::{CalibrateArgs, SittingArgs};
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::place_checks::{self, Heights, Named};
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Goal, Taker};
 use crate::spots::Spots;
@@ -44,7 +45,13 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
     let task = Task::new(args, &site.site)?;
     let sitting = runtime()?.block_on(task.hear(&site, args))?;
     let found = task.work_out(&site.site, &sitting, args.scale);
-    let outcome = Outcome { task: &task, site: &site.site, spots: sitting.spots(), found: &found };
+    let outcome = Outcome {
+        task: &task,
+        site: &site.site,
+        spots: sitting.spots(),
+        found: &found,
+        left_out: sitting.left_out(),
+    };
     let path = calibration_file::beside(&args.site);
     let taken = !found.taken().is_empty();
     let written = taken && !args.dry_run;
@@ -55,6 +62,11 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
         println!("{}", outcome.to_json(written.then_some(&path)));
     } else {
         print!("{}", outcome.to_text());
+    }
+    if found.boards.iter().any(|b| b.verdict == BoardVerdict::Implausible) {
+        let what = "nothing is written: no board has such an offset, so a place or an anchor is wrong, and the others \
+                    rest on the same places";
+        return Err(Failure::new(exit::DATA, what));
     }
     if !taken {
         let what = "no board could be calibrated; the calibration is as it was";
@@ -68,11 +80,36 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
     Ok(0)
 }
 
+/// Goes back. The present file may be one that every other command refuses, so the site is not loaded first.
 fn restore(site: &Path) -> Result<u8, Failure> {
     let path = calibration_file::beside(site);
-    let was = calibration_file::restore(&path, Clock::start().started_at())?;
-    eprintln!("{} is in force again (it was kept as {})", path.display(), was.display());
+    let now = Clock::start().started_at();
+    let shown = path.display();
+    if calibration_file::kept(&path).is_empty() && is_refused(site, &path) {
+        // Nobody knows what was before it, but it can't stay.
+        let aside = calibration_file::set_aside(&path, now)?;
+        eprintln!(
+            "{shown} is refused, and none was kept before it: there is no calibration now (it is kept as {})",
+            aside.display()
+        );
+        return Ok(0);
+    }
+    let said = match calibration_file::restore(&path, now)? {
+        Restored::File(was) => format!("is in force again (it was kept as {})", was.display()),
+        Restored::None => "is undone: there is no calibration now, as before the first one".to_owned(),
+    };
+    eprintln!("{shown} {said}");
+    if is_refused(site, &path) {
+        eprintln!(
+            "the one in force now is refused as well, see `hereabout check`: --restore again goes further back"
+        );
+    }
     Ok(0)
+}
+
+/// Whether the calibration file is what keeps the site from loading.
+fn is_refused(site: &Path, calibration: &Path) -> bool {
+    SiteFile::load(site).is_err_and(|problems| problems.iter().any(|p| p.file == calibration))
 }
 
 /// What is to be done.
@@ -90,7 +127,7 @@ impl Task {
         if let (Some(id), Some(distance_m)) = (args.anchor, args.distance) {
             return board_task(id, distance_m, args.height_difference.as_deref(), site);
         }
-        places_task(&args.sitting, site).map(|places| match places {
+        places_task(&args.sitting, site, args.json).map(|places| match places {
             Places::Goals(goals) => Task::Places(goals),
             Places::Table(spots) => Task::Table(spots),
         })
@@ -176,9 +213,12 @@ pub(crate) enum Places {
 }
 
 /// The places of the command line.
-pub(crate) fn places_task(args: &SittingArgs, site: &Site) -> Result<Places, Failure> {
+pub(crate) fn places_task(args: &SittingArgs, site: &Site, json: bool) -> Result<Places, Failure> {
+    let heights = Heights::of(args.accept_height, json);
     if let Some(path) = &args.spots {
-        return Ok(Places::Table(Spots::read(path, site.dimension())?));
+        let spots = Spots::read(path, site.dimension())?;
+        place_checks::check(site, &spots.places(), heights, exit::DATA)?;
+        return Ok(Places::Table(spots));
     }
     if args.input.is_some() && args.at.len() > 1 {
         let what = "several --at in one recording: nobody knows when the tag stood where";
@@ -189,7 +229,11 @@ pub(crate) fn places_task(args: &SittingArgs, site: &Site) -> Result<Places, Fai
         Dimension::ThreeD => None,
     };
     let goals: Result<Vec<Goal>, Failure> = args.at.iter().map(|t| sitting::place(t, up_m)).collect();
-    Ok(Places::Goals(goals?))
+    let goals = goals?;
+    let named = |g: &Goal| Some(Named { label: format!("--at {}", g.name), at_m: g.at_m? });
+    let places: Vec<Named> = goals.iter().filter_map(named).collect();
+    place_checks::check(site, &places, heights, exit::USAGE)?;
+    Ok(Places::Goals(goals))
 }
 
 /// The places of a table to go to, one after the other; live its times do not count.
@@ -256,6 +300,8 @@ struct Outcome<'a> {
     site: &'a Site,
     spots: &'a [Spot],
     found: &'a Calibration,
+    /// Ranges that found no room.
+    left_out: usize,
 }
 
 /// Something that people should know, and what to do about it.
@@ -370,7 +416,9 @@ impl Outcome<'_> {
                 notes.extend(words::scale(&a.scale).map(|w| (w, String::new())));
             }
         }
+        notes.extend(words::implausible(self.found, self.site, self.spots));
         notes.extend(self.board_notes());
+        notes.extend(words::left_out(self.left_out));
         let caution = words::places_caution(self.found.places_used().len());
         notes.extend(
             caution.filter(|_| !self.found.taken().is_empty()).map(|c| (c.to_owned(), String::new())),
@@ -380,7 +428,7 @@ impl Outcome<'_> {
 
     fn board_notes(&self) -> Vec<Note> {
         let mut notes = Vec::new();
-        for b in self.found.boards.iter().filter(|b| b.found.is_some_and(|f| f.odd)) {
+        for b in self.found.boards.iter().filter(|b| b.verdict == BoardVerdict::Odd) {
             let what = format!(
                 "anchor {}: an offset beyond half a metre is a wrong coordinate, as a rule",
                 b.anchor

@@ -11,11 +11,12 @@ use serde_json::{Value, json};
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
 use crate::exit::{self, Failure};
+use crate::runnable::{Instead, log_warning, obstacles};
 use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};
 
-/// Checks a site file. Exit code 0 when it can be run, 78 when not.
+/// Checks a site file. Exit code 0 when `run` would start with it (or when a replay is all that is asked for), 78 when not.
 ///
 /// # Errors
 /// Only when the file can't be read at all; what is wrong inside of it is the command's own output.
@@ -27,18 +28,54 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
             if let Some(path) = &args.svg {
                 draw(path, &site, &found)?;
             }
+            let judged = Judged::of(&site, args.replay_only);
             if args.json {
-                println!("{}", to_json(&site.warnings, Some((&site, &found)), latency_ms));
+                println!("{}", to_json(&site.warnings, Some((&site, &found)), &judged, latency_ms));
             } else {
-                print!("{}", to_text(&site, &found, latency_ms));
+                print!("{}", to_text(&site, &found, &judged, latency_ms));
             }
-            Ok(0)
+            Ok(if judged.passes() { 0 } else { exit::CONFIG })
         }
         Err(problems) if args.json => {
-            println!("{}", to_json(&problems, None, None));
+            println!("{}", to_json(&problems, None, &Judged::default(), None));
             Ok(exit::CONFIG)
         }
         Err(problems) => Err(problems.into()),
+    }
+}
+
+/// What stands between the site and a running daemon, and whether anybody asked for one.
+#[derive(Default)]
+struct Judged {
+    obstacles: Vec<Problem>,
+    replay_only: bool,
+}
+
+impl Judged {
+    fn of(site: &SiteFile, replay_only: bool) -> Judged {
+        let obstacles = obstacles(site, Instead::default()).into_iter().map(|o| o.problem);
+        Judged { obstacles: obstacles.chain(log_warning(site)).collect(), replay_only }
+    }
+
+    /// Whether `run` would start.
+    fn runs(&self) -> bool {
+        self.obstacles.iter().all(|o| o.level == Level::Warning)
+    }
+
+    fn passes(&self) -> bool {
+        self.replay_only || self.runs()
+    }
+
+    /// What is to be shown: for replays only that and why it can't be run.
+    fn shown(&self) -> impl Iterator<Item = Problem> + '_ {
+        self.obstacles.iter().filter(|o| !self.replay_only || o.level == Level::Error).cloned().map(
+            |mut o| {
+                if self.replay_only {
+                    o.level = Level::Warning;
+                }
+                o
+            },
+        )
     }
 }
 
@@ -85,7 +122,7 @@ fn geometry_text(found: &SiteCheck) -> String {
     if text.is_empty() { text } else { text + area }
 }
 
-fn to_text(site: &SiteFile, found: &SiteCheck, latency_ms: Option<u32>) -> String {
+fn to_text(site: &SiteFile, found: &SiteCheck, judged: &Judged, latency_ms: Option<u32>) -> String {
     let s = &site.site;
     let dimension = match s.dimension() {
         Dimension::TwoD { tag_height_m } => format!("2D, tag at {tag_height_m} m"),
@@ -118,14 +155,13 @@ fn to_text(site: &SiteFile, found: &SiteCheck, latency_ms: Option<u32>) -> Strin
         };
         out += &format!("  zone {}: {shape}\n    {}\n", zone.name, rule_text(zone));
     }
-    let source = site.source.as_ref().map_or("none: for range tables and logs only", |s| s.port.as_str());
+    let source = site.source.as_ref().map_or("none", |s| s.port.as_str());
     let timer = latency_ms.map_or(String::new(), |ms| format!("  (latency timer of the adapter: {ms} ms)"));
     out += &format!("source {source}{timer}\n");
-    out +=
-        &format!("frame  {}\n", site.frame_text.as_deref().unwrap_or("none: for range tables and logs only"));
+    out += &format!("frame  {}\n", site.frame_text.as_deref().unwrap_or("none"));
     out += &geometry_text(found);
-    for warning in &site.warnings {
-        out += &format!("{warning}\n");
+    for problem in site.warnings.iter().cloned().chain(judged.shown()) {
+        out += &format!("{problem}\n");
     }
     let mut facts = site_facts::words(found);
     facts.extend(site_facts::freshness(site));
@@ -133,10 +169,11 @@ fn to_text(site: &SiteFile, found: &SiteCheck, latency_ms: Option<u32>) -> Strin
     for Fact { what, todo, .. } in &facts {
         out += &format!("- {what}\n    {todo}\n");
     }
-    out += if site.warnings.is_empty() && facts.is_empty() {
-        "nothing to complain about\n"
-    } else {
-        "it can be run, with these limits\n"
+    out += match (judged.runs(), site.warnings.is_empty() && facts.is_empty() && judged.obstacles.is_empty())
+    {
+        (false, _) => "it can be replayed, not run: see above for what is missing\n",
+        (true, true) => "nothing to complain about\n",
+        (true, false) => "it can be run, with these limits\n",
     };
     out
 }
@@ -167,7 +204,12 @@ fn rule_text(zone: &Zone) -> String {
     )
 }
 
-fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>, latency_ms: Option<u32>) -> Value {
+fn to_json(
+    problems: &[Problem],
+    checked: Option<(&SiteFile, &SiteCheck)>,
+    judged: &Judged,
+    latency_ms: Option<u32>,
+) -> Value {
     let site = checked.map(|(site, _)| site);
     let found = checked.map(|(_, found)| found);
     let spread = |d: Option<DopSpread>| {
@@ -180,6 +222,8 @@ fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>, laten
         facts.iter().map(|f| json!({ "kind": f.kind, "what": f.what, "todo": f.todo })).collect();
     let list: Vec<Value> = problems
         .iter()
+        .cloned()
+        .chain(judged.shown())
         .map(|p| {
             json!({
                 "level": if p.level == Level::Error { "error" } else { "warning" },
@@ -190,7 +234,7 @@ fn to_json(problems: &[Problem], checked: Option<(&SiteFile, &SiteCheck)>, laten
         })
         .collect();
     json!({
-        "ok": site.is_some(), "name": site.map(|s| s.site.name()), "anchors": site.map(|s| s.site.anchors().len()),
+        "ok": site.is_some() && judged.passes(), "runs": site.is_some() && judged.runs(), "name": site.map(|s| s.site.name()), "anchors": site.map(|s| s.site.anchors().len()),
         "findings": list, "hdop": spread(found.and_then(|f| f.hdop)), "vdop": spread(found.and_then(|f| f.vdop)),
         "area_stated": found.map(|f| f.area_stated), "facts": facts,
         "latency_timer_ms": latency_ms,
@@ -218,7 +262,7 @@ mod tests {
             let text = site(Path::new("/dev/null")).text
                 + &format!("[frame]\nlayout = \"{layout}\"\nunit = \"{unit}\"\nno_range = 0\n");
             let site = SiteFile::from_text(Path::new("site.toml"), &text, None).expect("a good site");
-            let json = to_json(&[], Some((&site, &site_check(&site))), None);
+            let json = to_json(&[], Some((&site, &site_check(&site))), &Judged::default(), None);
             let kinds = json["facts"].as_array().unwrap().iter();
             kinds.map(|f| f["kind"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
         };
@@ -246,14 +290,17 @@ mod tests {
         for (timer, matters) in [(16, false), (17, true)] {
             std::fs::write(adapter.join("latency_timer"), timer.to_string()).unwrap();
             let latency_ms = latency_ms(&site, &sys);
-            let text = to_text(&site, &found, latency_ms);
+            let text = to_text(&site, &found, &Judged::default(), latency_ms);
             assert!(text.contains(&format!("latency timer of the adapter: {timer} ms")), "{text}");
             assert_eq!(told(&text), (matters, matters), "{text}");
-            let json = to_json(&site.warnings, Some((&site, &found)), latency_ms);
+            let json = to_json(&site.warnings, Some((&site, &found)), &Judged::default(), latency_ms);
             assert_eq!(json["latency_timer_ms"], timer);
             let facts = json["facts"].as_array().unwrap();
             assert_eq!(facts.iter().any(|f| f["kind"] == "latency timer"), matters, "{json}");
         }
-        assert!(!to_text(&site, &found, None).contains("latency"), "nothing there, nothing said");
+        assert!(
+            !to_text(&site, &found, &Judged::default(), None).contains("latency"),
+            "nothing there, nothing said"
+        );
     }
 }

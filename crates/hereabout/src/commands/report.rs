@@ -23,6 +23,7 @@ use crate::commands::check::site_check;
 use crate::commands::runtime;
 use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
+use crate::place_checks::{self, Heights};
 use crate::recording::{Kind, Recording};
 use crate::site_facts;
 use crate::site_file::SiteFile;
@@ -92,6 +93,10 @@ impl Page {
             past.extend(kept_calibrations(&site.path));
         }
         let spots = args.spots.as_deref().map(|p| Spots::read(p, site.site.dimension())).transpose()?;
+        if let Some(spots) = &spots {
+            let heights = Heights::of(args.accept_height, false);
+            place_checks::check(&site.site, &spots.places(), heights, exit::DATA)?;
+        }
         let heard = match &args.input {
             Some(input) => Some(hear(input, args, &site, spots.as_ref()).await?),
             None => None,
@@ -129,7 +134,9 @@ fn kept_calibrations(site: &Path) -> Vec<Past> {
     let files = std::iter::once(path.clone()).chain(calibration_file::kept(&path)).take(MOST_PAST);
     let read = |p: PathBuf| {
         let from = p.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
-        Some(Past { from, file: CalibrationFile::read(&p).ok().flatten()? })
+        // What says that there was none before the first one has no entry.
+        let file = CalibrationFile::read(&p).ok().flatten().filter(|f| !f.entries.is_empty())?;
+        Some(Past { from, file })
     };
     files.filter_map(read).collect()
 }

@@ -23,6 +23,7 @@ use crate::commands::{open_source, runtime};
 use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
 use crate::pump::{Drained, Events, Pump, log_status};
+use crate::runnable::{Instead, Obstacle, obstacles};
 use crate::site_file::SiteFile;
 use crate::wall_clock::watch_synchronisation;
 
@@ -54,8 +55,10 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
     for warning in &site.warnings {
         eprintln!("{warning}");
     }
+    let instead = Instead { source: args.source.as_deref(), listen: args.listen.is_some() };
     site.listen = args.listen.unwrap_or(site.listen);
-    site.log = if args.no_log { None } else { args.log.or(site.log.take()) };
+    site.log = if args.no_log { None } else { args.log.clone().or(site.log.take()) };
+    refuse_obstacles(&site, instead)?;
     runtime()?.block_on(async move {
         let (source, source_text) = open_source(&site, args.source.as_deref())?;
         let listener = hereabout_api::bind(site.listen).await.map_err(api_failure)?;
@@ -78,6 +81,18 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
             running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
         done.map(|()| 0)
     })
+}
+
+/// Tells what people should know before a start, and refuses what can't be started.
+fn refuse_obstacles(site: &SiteFile, instead: Instead<'_>) -> Result<(), Failure> {
+    let (stops, warns): (Vec<Obstacle>, Vec<Obstacle>) =
+        obstacles(site, instead).into_iter().partition(Obstacle::stops);
+    for warning in &warns {
+        eprintln!("{}", warning.problem);
+    }
+    let Some(first) = stops.first() else { return Ok(()) };
+    let lines: Vec<String> = stops.iter().map(|o| o.problem.to_string()).collect();
+    Err(Failure::new(first.code, lines.join("\n")))
 }
 
 /// Runs until `stop` is cancelled: input first, then what was heard is worked off, then the log is

@@ -239,12 +239,13 @@ impl Plan {
     /// What to do now.
     fn next_steps(&self, path: &Path) -> Vec<String> {
         let path = path.display();
-        let mut steps = vec![format!("hereabout check {path}")];
+        let mut steps = Vec::new();
         if self.frame.is_none() {
             let port = self.source.as_ref().map_or("/dev/serial/by-id/…", |s| s.port.as_str());
             let baud = self.source.as_ref().map_or(115_200, |s| s.baud);
             steps.push(format!("hereabout learn --port {port} --baud {baud} --seconds 20 >> {path}"));
         }
+        steps.push(format!("hereabout check {path}"));
         steps.push(format!("hereabout listen {path}"));
         steps.push(format!("hereabout run {path}"));
         steps

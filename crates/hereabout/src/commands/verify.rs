@@ -1,7 +1,7 @@
 //! `verify`: a tag at known checkpoints, the errors of what is published there, and whether they are small enough.
 
 use hereabout_core::{Epoch, Site, TagId, Timestamp};
-use hereabout_engine::commission::{Proof, Spot};
+use hereabout_engine::commission::{MOST_RANGES, Proof, Spot};
 use hereabout_engine::tally::Tally;
 use hereabout_engine::{Engine, Input};
 use hereabout_solve::verify::{CeInterval, HonestyVerdict, PointResult, Verdict, Verification};
@@ -45,6 +45,8 @@ pub(crate) struct Shown {
     pub(crate) spots: Vec<Spot>,
     /// Position reports and located ones at each.
     pub(crate) counts: Vec<(usize, usize)>,
+    /// Positions at each that found no room, and ranges of all of them.
+    pub(crate) left_out: (Vec<usize>, usize),
     /// The numbers.
     pub(crate) result: Verification,
     /// Places of the calibration.
@@ -56,7 +58,7 @@ pub(crate) struct Shown {
 /// Hears the checkpoints and works out the proof.
 async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<Shown, Failure> {
     let tag = args.sitting.tag.map(TagId);
-    let places = places_task(&args.sitting, &site.site)?;
+    let places = places_task(&args.sitting, &site.site, args.json)?;
     let (goals, table) = match &places {
         Places::Goals(goals) => (goals.clone(), None),
         Places::Table(spots) => (goals_of(spots), Some(spots)),
@@ -84,6 +86,7 @@ pub(crate) fn shown(site: &SiteFile, proof: &Proof, calibrated_at: Vec<UsedPlace
     Shown {
         spots: proof.spots().to_vec(),
         counts: (0..proof.spots().len()).map(|k| proof.counts(k)).collect(),
+        left_out: ((0..proof.spots().len()).map(|k| proof.left_out(k)).collect(), proof.heard().left_out()),
         result: proof.verify(&site.site, &places, required_ce95_m),
         calibrated_at,
         required_ce95_m,
@@ -205,6 +208,17 @@ impl Shown {
                 notes.push((what, "look at the anchors there with `hereabout listen`".to_owned()));
             }
         }
+        for (spot, left_out) in self.spots.iter().zip(&self.left_out.0).filter(|(_, n)| **n > 0) {
+            let what = format!(
+                "{}: {left_out} further positions found no room: one proof takes {MOST_RANGES} in all",
+                spot.name
+            );
+            notes.push((
+                what,
+                "it rests on the first ones; stand for less time, or prove in parts".to_owned(),
+            ));
+        }
+        notes.extend(words::left_out(self.left_out.1));
         notes.extend(words::misfit(&self.result.misfit, site, &self.spots));
         notes
     }
@@ -231,15 +245,17 @@ impl Shown {
         let ce = |c: Option<CeInterval>| {
             c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
         };
-        let point = |((s, p), (reports, located)): ((&Spot, &PointResult), &(usize, usize))| {
+        let point = |((s, p), k): ((&Spot, &PointResult), usize)| {
+            let (reports, located) = self.counts[k];
             json!({
                 "name": s.name, "at_m": s.at_m, "reports": reports, "located": located,
+                "left_out": self.left_out.0[k],
                 "bias_m": p.accuracy.map(|a| a.bias_m), "rms_m": p.accuracy.map(|a| a.horizontal.rms_m),
                 "p95_m": p.accuracy.map(|a| a.horizontal.p95_m), "held_share": p.held_share,
                 "used_for_calibration": p.reused.is_some(),
             })
         };
-        let points = self.spots.iter().zip(&self.result.points).zip(&self.counts).map(point);
+        let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
         json!({
             "verdict": match self.result.verdict {
                 Verdict::NotAsked => "not asked",

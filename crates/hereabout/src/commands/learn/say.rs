@@ -1,5 +1,6 @@
 //! What was learnt, as TOML for people and as JSON for programs.
 
+use hereabout_core::escaped;
 use std::path::Path;
 
 use hereabout_wire::learn::{Alternative, FrameGuess, NotFrames, Outcome, Proposal, Undecided};
@@ -24,7 +25,7 @@ fn proposal(p: &Proposal, capture: &Path) -> String {
     let rate = p.rate_hz.map_or(String::new(), |hz| format!(", {hz:.1} frames a second"));
     let head = format!(
         "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}.",
-        capture.display(),
+        escaped(&capture.display().to_string()),
         p.frames_read,
         100.0 * p.share_read
     );
