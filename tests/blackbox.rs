@@ -11,6 +11,7 @@
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
+//! - `rights`: who may change a running daemon, and that nobody starves it of files
 //! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
@@ -30,5 +31,6 @@ mod house;
 mod nursery;
 mod page;
 mod replay_equals_live;
+mod rights;
 mod support;
 mod zones;

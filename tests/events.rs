@@ -314,12 +314,8 @@ fn a_new_calibration_keeps_the_numbering_over_its_session() {
     let (site, _line) = site(folder.path());
     let daemon = Daemon::start(&site, &[]);
     event_of(&daemon, 0, "link");
-    let config =
-        ureq::Agent::config_builder().http_status_as_error(false).timeout_global(Some(PATIENCE)).build();
-    let url = format!("{}/v1/calibrations", daemon.url);
-    let post = config.new_agent().post(url).header("content-type", "application/json");
-    let answer = post.send(r#"{"anchors":[{"id":4,"offset_m":0.23}]}"#).unwrap();
-    assert_eq!(answer.status().as_u16(), 200);
+    let (status, body) = daemon.post("/v1/calibrations", r#"{"anchors":[{"id":4,"offset_m":0.23}]}"#);
+    assert_eq!(status, 200, "{body}");
     let set = event_of(&daemon, 0, "calibration");
     assert!(set["words"].as_str().unwrap().contains("set over HTTP"), "{set}");
     // The same by hand, and then the site file itself.

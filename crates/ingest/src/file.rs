@@ -54,7 +54,7 @@ impl FileSteps {
 
 fn reason(path: &Path, error: &CaptureError) -> LinkReason {
     if let CaptureError::Io { path: found, source } = error {
-        if let Some(reason) = LinkReason::too_many_files(found.display(), source) {
+        if let Some(reason) = LinkReason::too_many_files(&found.display(), source) {
             return reason;
         }
         if found == path && source.kind() == io::ErrorKind::NotFound {

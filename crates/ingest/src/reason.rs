@@ -160,7 +160,7 @@ fn busy_advice(path: &Path, holder: Option<&Holder>) -> String {
 
 impl LinkReason {
     /// The reason when `error` says that no more files can be opened; whatever it was to open.
-    pub(crate) fn too_many_files(what: impl ToString, error: &io::Error) -> Option<LinkReason> {
+    pub(crate) fn too_many_files(what: &impl ToString, error: &io::Error) -> Option<LinkReason> {
         let (whole_system, errno) = match Errno::from_io_error(error)? {
             Errno::MFILE => (false, "EMFILE"),
             Errno::NFILE => (true, "ENFILE"),
@@ -170,7 +170,7 @@ impl LinkReason {
     }
 
     /// The same where a library has kept the error for itself: whether one more file can be opened tells.
-    pub(crate) fn no_file_left(what: impl ToString) -> Option<LinkReason> {
+    pub(crate) fn no_file_left(what: &impl ToString) -> Option<LinkReason> {
         let error = std::fs::File::open("/dev/null").err()?;
         LinkReason::too_many_files(what, &error)
     }
@@ -293,16 +293,20 @@ mod tests {
     #[test]
     fn too_many_open_files_is_said_and_nothing_about_cables() {
         // EMFILE and ENFILE: errno(3).
-        for (errno, said) in [(Errno::MFILE, "this program has too many"), (Errno::NFILE, "this computer has too many")]
+        for (errno, said) in
+            [(Errno::MFILE, "this program has too many"), (Errno::NFILE, "this computer has too many")]
         {
-            let reason = LinkReason::too_many_files("10.0.0.5:7000", &errno.into()).expect("it is that");
-            assert!(reason.to_string().contains(said) && reason.to_string().contains("10.0.0.5:7000"), "{reason}");
+            let reason = LinkReason::too_many_files(&"10.0.0.5:7000", &errno.into()).expect("it is that");
+            assert!(
+                reason.to_string().contains(said) && reason.to_string().contains("10.0.0.5:7000"),
+                "{reason}"
+            );
             assert_eq!(reason.code(), "too_many_files");
             let advice = reason.advice();
             assert!(!advice.contains("cable") && !advice.contains("  "), "{advice}");
         }
-        assert_eq!(LinkReason::too_many_files("x", &Errno::HOSTUNREACH.into()), None);
-        assert_eq!(LinkReason::no_file_left("x"), None, "there is one now");
+        assert_eq!(LinkReason::too_many_files(&"x", &Errno::HOSTUNREACH.into()), None);
+        assert_eq!(LinkReason::no_file_left(&"x"), None, "there is one now");
     }
 
     #[test]
