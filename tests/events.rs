@@ -104,13 +104,19 @@ fn site(folder: &Path) -> (std::path::PathBuf, Line) {
     (nursery::site(folder, port.to_str().unwrap()), line)
 }
 
+/// Another text of the same site.
+fn remark(site: &Path) {
+    let text = std::fs::read_to_string(site).unwrap() + "# a remark\n";
+    std::fs::write(site, text).unwrap();
+}
+
 #[test]
 fn numbers_go_on_over_kills_without_a_gap_or_a_double() {
     let folder = tempfile::tempdir().unwrap();
     let (site, _line) = site(folder.path());
     // What the subscriber has, in the order in which it came.
     let mut seen: Vec<String> = Vec::new();
-    for round in 0..6_u64 {
+    for round in 0..12_u64 {
         let daemon = Daemon::start(&site, &[]);
         let header = seen.last().map_or(String::new(), |e| format!("Last-Event-ID: {}\r\n", seq(e)));
         // The very first one asks for all.
@@ -119,11 +125,13 @@ fn numbers_go_on_over_kills_without_a_gap_or_a_double() {
         let reader = std::thread::spawn(move || {
             std::iter::from_fn(|| sse.next_event()).collect::<Vec<_>>() // until the daemon is gone
         });
-        // Every signal is a change of configuration: an event, and a session of its own.
-        for _ in 0..4 + round {
+        // A signal with a new text is a change of configuration: an event, and a session of its own. The second one waits
+        // for some seconds, or is cut short by the kill.
+        for again in 0..4 + round {
             let before = newest(&daemon);
+            remark(&site);
             daemon.signal(Signal::HUP);
-            if round % 2 == 0 {
+            if again == 0 && round % 2 == 0 || again == 1 && round % 4 == 0 {
                 wait_for("the event", || (newest(&daemon) > before).then_some(()));
             } else {
                 std::thread::sleep(Duration::from_millis(7 * round));
@@ -150,7 +158,7 @@ fn numbers_go_on_over_kills_without_a_gap_or_a_double() {
         let value: Value = serde_json::from_str(event).unwrap();
         assert_eq!(kept[&seq(event)], value.to_string(), "what was seen is what the file has");
     }
-    assert_eq!(seen.iter().filter(|e| e.contains("\"kind\":\"start\"")).count(), 7);
+    assert_eq!(seen.iter().filter(|e| e.contains("\"kind\":\"start\"")).count(), 13);
     assert_eq!(seen.iter().filter(|e| e.contains("\"kind\":\"stop\"")).count(), 0, "all were killed");
     assert_eq!(daemon.json("/v1/events")["numbers_kept_in"], "log");
     daemon.stop();
@@ -172,6 +180,7 @@ fn a_reader_resumes_over_both_live_routes_and_hears_the_stop() {
     event_of(&daemon, 0, "start");
     for _ in 0..3 {
         let before = newest(&daemon);
+        remark(&site);
         daemon.signal(Signal::HUP);
         event_of(&daemon, before, "configuration");
     }
@@ -325,8 +334,7 @@ fn a_new_calibration_keeps_the_numbering_over_its_session() {
     daemon.signal(Signal::HUP);
     let by_hand = event_of(&daemon, set["seq"].as_u64().unwrap(), "calibration");
     assert!(by_hand["words"].as_str().unwrap().contains("SIGHUP"), "{by_hand}");
-    let text = std::fs::read_to_string(&site).unwrap() + "\n# a remark\n";
-    std::fs::write(&site, text).unwrap();
+    remark(&site);
     daemon.signal(Signal::HUP);
     let changed = event_of(&daemon, 0, "configuration");
     let kept = kept(&daemon);
@@ -346,6 +354,7 @@ fn a_log_that_is_away_when_its_session_changes_is_waited_for() {
     let before = newest(&daemon);
     let (log, aside) = (folder.path().join("test.db"), folder.path().join("aside.db"));
     std::fs::rename(&log, &aside).unwrap();
+    remark(&site);
     daemon.signal(Signal::HUP);
     let problem = wait_for("the problem", || {
         let problem = daemon.json("/v1/status")["log"]["problem"].as_str().map(str::to_owned);

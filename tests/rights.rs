@@ -479,3 +479,30 @@ fn idle_clients_take_no_file_from_the_link_and_the_log() {
     let words = daemon.stop();
     assert!(!words.contains("too many open"), "{words}");
 }
+
+#[test]
+fn zones_go_on_answering_under_a_loop_of_changes() {
+    let folder = tempfile::tempdir().unwrap();
+    let kit = TcpKit::start();
+    let site = nursery::site(folder.path(), &format!("tcp://{}", kit.addr));
+    let zone = "\n[[zone]]\nname = \"yard\"\npolygon_m = [[-9, -9], [33, -9], [33, 23], [-9, 23]]\n";
+    let text = std::fs::read_to_string(&site).unwrap() + zone;
+    std::fs::write(&site, &text).unwrap();
+    let daemon = Daemon::start(&site, &[]);
+    let socket = folder.path().join("test.socket");
+    let is_inside = || daemon.json("/v1/zones/yard")["state"] == "inside";
+    wait_for("the zone", || is_inside().then_some(()));
+
+    let (mut asked, mut inside) = (0, 0);
+    for i in 0..200 {
+        std::fs::write(&site, format!("{text}\n# {i}\n")).unwrap();
+        daemon.signal(Signal::HUP);
+        over_socket(&socket, &post(&one(f64::from(i % 2) / 1_000.0), &[]));
+        asked += 1;
+        inside += u32::from(is_inside());
+        std::thread::sleep(Duration::from_millis(50));
+    }
+    assert!(inside * 2 > asked, "inside in {inside} of {asked} answers");
+    println!("inside in {inside} of {asked} answers");
+    daemon.stop();
+}

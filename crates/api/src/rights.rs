@@ -150,7 +150,7 @@ impl Rights {
     fn ways(&self) -> String {
         let key = self.key.as_ref().ok().map(|(_, file)| {
             format!(
-                "send the key in {file} (curl -H \"Authorization: Bearer $(cat {file})\" …), which its owner can read"
+                "send the key in {file}, which its owner can read (sed 's/^/Authorization: Bearer /' {file} | curl -H @- …)"
             )
         });
         let ways: Vec<String> = key.into_iter().chain(self.socket_way()).collect();

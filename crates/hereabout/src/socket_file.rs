@@ -102,8 +102,8 @@ pub enum SocketError {
 #[derive(Debug)]
 pub struct SocketFile {
     path: PathBuf,
-    /// Device and inode: what is at the path later may be another daemon's.
-    identity: Option<(u64, u64)>,
+    /// What is at the path later may be another daemon's.
+    identity: Option<Identity>,
 }
 
 impl SocketFile {
@@ -121,8 +121,7 @@ impl SocketFile {
             Err(e) if e.kind() == io::ErrorKind::AddrInUse => replace_dead(path)?,
             bound => bound.map_err(not_made)?,
         };
-        let facts = fs::symlink_metadata(path).ok();
-        let file = SocketFile { path: path.to_owned(), identity: facts.map(|f| (f.dev(), f.ino())) };
+        let file = SocketFile { path: path.to_owned(), identity: identity_of(path) };
         listener.set_nonblocking(true).map_err(not_made)?;
         let listener = tokio::net::UnixListener::from_std(listener).map_err(not_made)?;
         Ok((file, listener))
@@ -136,12 +135,18 @@ impl SocketFile {
 
 impl Drop for SocketFile {
     fn drop(&mut self) {
-        let facts = fs::symlink_metadata(&self.path).ok();
-        if facts.is_some() && facts.map(|f| (f.dev(), f.ino())) == self.identity {
+        if self.identity.is_some() && identity_of(&self.path) == self.identity {
             // Left behind, it is one of a dead daemon, which the next one replaces.
             let _ = fs::remove_file(&self.path);
         }
     }
+}
+
+/// Device and inode, and when it was made (seconds, nanoseconds): an inode that is free again is soon used again.
+type Identity = (u64, u64, i64, i64);
+
+fn identity_of(path: &Path) -> Option<Identity> {
+    fs::symlink_metadata(path).ok().map(|f| (f.dev(), f.ino(), f.mtime(), f.mtime_nsec()))
 }
 
 /// The file appears with its rights. Nothing is followed: bind(2) makes a new name or fails.
