@@ -23,6 +23,7 @@
 #![forbid(unsafe_code)]
 
 mod current;
+mod description;
 mod events;
 mod guard;
 mod health;

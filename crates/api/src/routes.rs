@@ -19,16 +19,13 @@ use tokio::sync::oneshot;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use utoipa::{
     OpenApi,
-    openapi::{
-        ContentBuilder, InfoBuilder, PathItem, Ref, RefOr, ResponseBuilder,
-        path::Operation as Described,
-        security::{HttpAuthScheme, HttpBuilder, SecurityRequirement, SecurityScheme},
-    },
+    openapi::{ContentBuilder, InfoBuilder, PathItem, Ref, RefOr, ResponseBuilder},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     current::Current,
+    description::{describe_rights, operations},
     guard::guard,
     health::Diagnosis,
     heard::not_ready,
@@ -178,13 +175,7 @@ pub fn openapi_json() -> String {
         )))
         .build();
     let problem = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
-    let scheme = HttpBuilder::new().scheme(HttpAuthScheme::Bearer).description(Some(
-        "The key in the file that /v1/status names in changes.key_file (RFC 6750). Over the Unix socket that it names in \
-         changes.socket none is needed.",
-    ));
-    let components = api.components.get_or_insert_default();
-    components.add_security_scheme(KEY_SCHEME, SecurityScheme::Http(scheme.build()));
-    api.paths.paths.values_mut().flat_map(changing_operations).for_each(describe_changing);
+    describe_rights(&mut api);
     for operation in api.paths.paths.values_mut().flat_map(operations) {
         let gives = operation.summary.clone().unwrap_or_default();
         for response in operation.responses.responses.values_mut() {
@@ -200,35 +191,6 @@ pub fn openapi_json() -> String {
         operation.responses.responses.insert("default".to_owned(), RefOr::T(any_error.build()));
     }
     api.to_pretty_json().unwrap_or_else(|_| "null".to_owned())
-}
-
-/// The operations of a path that change.
-fn changing_operations(item: &mut PathItem) -> impl Iterator<Item = &mut Described> {
-    let PathItem { put, post, delete, patch, .. } = item;
-    [put, post, delete, patch].into_iter().flatten()
-}
-
-/// All operations of a path.
-fn operations(item: &mut PathItem) -> impl Iterator<Item = &mut Described> {
-    let PathItem { get, put, post, delete, patch, .. } = item;
-    [get, put, post, delete, patch].into_iter().flatten()
-}
-
-/// Name of the key in the description.
-const KEY_SCHEME: &str = "key";
-
-fn describe_changing(operation: &mut Described) {
-    operation.security = Some(vec![SecurityRequirement::new(KEY_SCHEME, Vec::<String>::new())]);
-    let refusals = [
-        ("401", "The key was not sent, or what was sent is not the key (RFC 6750)"),
-        ("403", "It came from a page in a browser, or no key is in use"),
-        ("429", "Too soon after other changes, or too many wrong keys: Retry-After says when"),
-    ];
-    for (status, when) in refusals {
-        let content = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
-        let response = ResponseBuilder::new().description(when).content("application/problem+json", content);
-        operation.responses.responses.insert(status.to_owned(), RefOr::T(response.build()));
-    }
 }
 
 /// For browsers a page that shows plan, anchors and zones live; for programs this list and the cautions.

@@ -15,6 +15,8 @@ use rustix::fs::{FileType, Mode, OFlags, fstat};
 use rustix::io::Errno;
 use rustix::rand::{GetRandomFlags, getrandom};
 
+use crate::open_files::advice;
+
 /// Random bytes of a key.
 const KEY_BYTES: usize = 32;
 /// More than any key file holds, bytes.
@@ -24,7 +26,7 @@ const MOST_READ: u64 = 256;
 #[derive(Debug, thiserror::Error)]
 pub enum KeyError {
     /// It could not be made.
-    #[error("the key file {} can't be made ({source}): give this user the right to write there", path.display())]
+    #[error("the key file {} can't be made ({source}): {}", path.display(), advice(source))]
     NotMade {
         /// The file.
         path: PathBuf,

@@ -40,6 +40,18 @@ pub fn too_few() -> Option<String> {
     })
 }
 
+/// What to do where a file could not be made, by what the system said.
+pub fn advice(error: &std::io::Error) -> &'static str {
+    match (error.kind(), rustix::io::Errno::from_io_error(error)) {
+        (_, Some(rustix::io::Errno::MFILE | rustix::io::Errno::NFILE)) => {
+            "raise the limit of open files (`ulimit -n`, LimitNOFILE= of a systemd unit) and restart"
+        }
+        (std::io::ErrorKind::StorageFull, _) => "make room on the disk and restart",
+        (std::io::ErrorKind::NotFound, _) => "make its folder and restart",
+        _ => "give this user the right to write there and restart",
+    }
+}
+
 fn connections_within(limit: Option<u64>) -> usize {
     let spare = limit.map_or(MOST_CONNECTIONS, |limit| limit.saturating_sub(RESERVE));
     spare.clamp(FEWEST_CONNECTIONS, MOST_CONNECTIONS) as usize

@@ -14,6 +14,8 @@ use std::time::Duration;
 use rustix::fs::{FlockOperation, Mode, flock};
 use serde::Deserialize;
 
+use crate::open_files::advice;
+
 /// Longest path of a socket, bytes: `sun_path` has 108 with its end, unix(7).
 const LONGEST: usize = 107;
 /// What a new socket file does not let others do: 0777 less this is 0660.
@@ -86,10 +88,7 @@ pub enum SocketError {
         path: PathBuf,
     },
     /// Anything else that the system refuses.
-    #[error(
-        "the socket {} can't be made ({source}): give this user the right to write there, or another path in [api] \
-         socket", path.display()
-    )]
+    #[error("the socket {} can't be made ({source}): {}, or give another path in [api] socket", path.display(), advice(source))]
     NotMade {
         /// The path.
         path: PathBuf,
