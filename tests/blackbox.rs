@@ -14,6 +14,7 @@
 //! - `page`: the live page in a browser (needs chromium, run by `.ci/run`)
 //! - `replay_equals_live`: what was published is what a replay gives
 //! - `runnable`: `check` refuses what `run` refuses; names that move a cursor reach no terminal
+//! - `rights`: who may change a running daemon, and that nobody starves it of files
 //! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom
@@ -35,6 +36,7 @@ mod nursery;
 mod page;
 mod plausible;
 mod replay_equals_live;
+mod rights;
 mod runnable;
 mod support;
 mod zones;

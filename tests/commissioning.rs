@@ -571,17 +571,6 @@ fn check_says_what_the_geometry_means_and_draws_it() {
     assert_eq!(code, 73, "{words}");
 }
 
-/// `POST` of JSON: status and body.
-pub(crate) fn post(url: &str, text: &str) -> (u16, String) {
-    let config = ureq::Agent::config_builder()
-        .http_status_as_error(false)
-        .timeout_global(Some(crate::support::PATIENCE))
-        .build();
-    let request = config.new_agent().post(url).header("content-type", "application/json");
-    let mut response = request.send(text).unwrap();
-    (response.status().as_u16(), response.body_mut().read_to_string().unwrap())
-}
-
 #[test]
 fn a_running_daemon_takes_a_calibration_over_without_losing_a_frame() {
     let yard = Yard::new();
@@ -609,12 +598,12 @@ fn a_running_daemon_takes_a_calibration_over_without_losing_a_frame() {
     let offset =
         |daemon: &Daemon, i: usize| daemon.json("/v1/site")["anchors"][i]["offset_m"].as_f64().unwrap();
     heard(200);
-    let url = format!("{}/v1/calibrations", daemon.url);
-    let (status, body) = post(&url, r#"{"anchors":[{"id":4,"offset_m":0.23,"offset_se_m":0.02}]}"#);
+    let (status, body) =
+        daemon.post("/v1/calibrations", r#"{"anchors":[{"id":4,"offset_m":0.23,"offset_se_m":0.02}]}"#);
     assert_eq!(status, 200, "{body}");
     assert!((offset(&daemon, 4) - 0.23).abs() < 1e-9 && offset(&daemon, 0) == 0.0);
     assert!(yard.calibration().unwrap().contains("set over HTTP"));
-    let (status, body) = post(&url, r#"{"anchors":[{"id":6,"offset_m":0.23}]}"#);
+    let (status, body) = daemon.post("/v1/calibrations", r#"{"anchors":[{"id":6,"offset_m":0.23}]}"#);
     assert_eq!(status, 422, "{body}");
 
     heard(400);

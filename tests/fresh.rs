@@ -21,7 +21,6 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use hereabout_core::{Doubt, Verdict};
 use serde_json::Value;
 
-use crate::commissioning::post;
 use crate::support::{Daemon, wait_for};
 use kit::{Drive, Kit, Layout, Random, Zone};
 use script::{Fault, Script, What};
@@ -316,8 +315,8 @@ impl Change {
                 stage.daemon().signal(rustix::process::Signal::HUP);
             }
             Change::Post => {
-                let url = format!("{}/v1/calibrations", stage.daemon().url);
-                let (status, body) = post(&url, r#"{"anchors":[{"id":0,"offset_m":0.01}]}"#);
+                let text = r#"{"anchors":[{"id":0,"offset_m":0.01}]}"#;
+                let (status, body) = stage.daemon().post("/v1/calibrations", text);
                 assert_eq!(status, 200, "{body}");
             }
         }

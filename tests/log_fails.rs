@@ -125,10 +125,7 @@ fn a_stop_that_loses_something_does_not_end_well() {
     let folder = yard.top.path().join("logs");
     fs::remove_dir_all(&folder).unwrap();
     fs::write(&folder, "in the way").unwrap();
-    for _ in 0..3 {
-        daemon.signal(Signal::HUP);
-        yard.problem(&daemon, "logs");
-    }
+    yard.problem(&daemon, "logs");
     daemon.signal(Signal::TERM);
     let (status, words) = daemon.wait();
     assert_eq!(status.code(), Some(74), "{words}");
@@ -210,7 +207,9 @@ fn no_number_means_two_events_whatever_becomes_of_the_log() {
         let more: &[&str] = if round == 4 { &["--no-log"] } else { &[] };
         let daemon = Daemon::start(&yard.site, more);
         let mut live = Live::connect(&daemon, "topics=event&after=1");
-        for _ in 0..2 {
+        {
+            let text = fs::read_to_string(&yard.site).unwrap() + "# a remark\n";
+            fs::write(&yard.site, text).unwrap();
             daemon.signal(Signal::HUP);
             wait_for("a change", || {
                 let event = live.next_of("event");
@@ -242,7 +241,7 @@ fn no_number_means_two_events_whatever_becomes_of_the_log() {
         }
     }
     assert!(told.is_sorted_by(|a, b| a.0 < b.0), "{told:?}");
-    assert!(told.len() >= 18, "{told:?}");
+    assert!(told.len() >= 12, "{told:?}");
 }
 
 /// A daemon whose log lies on a disk of 16 megabytes; `None` where that can't be made.
@@ -254,10 +253,11 @@ fn on_a_small_disk(yard: &Yard) -> Option<Daemon> {
         println!("skipped: no small disk can be mounted here");
         return None;
     }
-    Some(Daemon::start_through(
-        &["unshare", "-rm", "sh", "-c", &format!("{mount} && exec \"$@\"")],
-        &yard.site,
-    ))
+    let mut command = Command::new("unshare");
+    let script = format!("{mount} && exec \"$@\"");
+    // The word after a shell's script is its own name.
+    command.args(["-rm", "sh", "-c", &script, "sh", env!("CARGO_BIN_EXE_hereabout")]);
+    Some(Daemon::start_as(command, &yard.site, "127.0.0.1:0", &[]))
 }
 
 /// The disk is full, a calibration comes: nothing that waits is lost, the counters go on, and when there is room it is all

@@ -4,7 +4,6 @@
 use std::io::Write;
 use std::path::PathBuf;
 
-use crate::commissioning::post;
 use crate::hearing::{Ends, Terminal};
 use crate::nursery::{self, PLACES_M};
 use crate::support::{Daemon, hereabout, run};
@@ -191,9 +190,8 @@ fn the_first_calibration_is_undone_whatever_became_of_it() {
 fn a_calibration_over_http_names_each_anchor_and_changes_nothing() {
     let yard = Yard::new();
     let daemon = Daemon::start(&yard.path("site.toml"), &["--no-log"]);
-    let url = format!("{}/v1/calibrations", daemon.url);
-    let (status, body) = post(
-        &url,
+    let (status, body) = daemon.post(
+        "/v1/calibrations",
         r#"{"anchors":[{"id":0,"offset_m":12},{"id":1,"offset_m":0.1},{"id":2,"offset_m":0.1,"scale":2}]}"#,
     );
     assert_eq!((status, yard.calibration()), (422, None), "{body}");
@@ -206,7 +204,7 @@ fn a_calibration_over_http_names_each_anchor_and_changes_nothing() {
         assert!(body.contains(told), "{told}: {body}");
     }
     assert!(!body.contains("Anchor 1"), "{body}");
-    let (status, body) = post(&url, r#"{"anchors":[{"id":0,"offset_m":0.12}]}"#);
+    let (status, body) = daemon.post("/v1/calibrations", r#"{"anchors":[{"id":0,"offset_m":0.12}]}"#);
     assert_eq!(status, 200, "{body}");
     daemon.stop();
     assert!(yard.calibration().unwrap().contains("0.12"));

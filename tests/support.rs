@@ -66,22 +66,14 @@ impl Daemon {
 
     /// The same on a port of one's choice.
     pub(crate) fn start_at(site: &Path, listen: &str, more: &[&str]) -> Daemon {
-        let mut args = vec!["run", site.to_str().unwrap(), "--listen", listen, "--json"];
-        args.extend(more);
-        Daemon::spawn(hereabout(&args))
+        Daemon::start_as(hereabout(&[]), site, listen, more)
     }
 
-    /// The same by a program that is given the command after its own words and becomes it.
-    pub(crate) fn start_through(words: &[&str], site: &Path) -> Daemon {
-        let mut command = Command::new(words[0]);
-        // The word after a shell's script is its own name.
-        command.args(&words[1..]).args(["sh", env!("CARGO_BIN_EXE_hereabout"), "run"]).arg(site);
-        command.args(["--listen", "127.0.0.1:0", "--json"]).stdin(Stdio::null());
-        Daemon::spawn(command)
-    }
-
-    fn spawn(mut command: Command) -> Daemon {
-        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    /// The same by a command that ends in the binary, such as a shell that sets limits.
+    pub(crate) fn start_as(mut command: Command, site: &Path, listen: &str, more: &[&str]) -> Daemon {
+        command.args(["run", site.to_str().unwrap(), "--listen", listen, "--json"]).args(more);
+        command.stdin(Stdio::null()).stdout(Stdio::piped()).stderr(Stdio::piped());
+        let mut child = command.spawn().unwrap();
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
         let stderr = child.stderr.take();
@@ -96,6 +88,20 @@ impl Daemon {
     /// `GET`: status, content type, body.
     pub(crate) fn get(&self, path: &str) -> (u16, String, String) {
         get(&format!("{}{path}", self.url))
+    }
+
+    /// `POST` of JSON with the key in the file that the daemon names: status and body.
+    pub(crate) fn post(&self, path: &str, text: &str) -> (u16, String) {
+        let file = self.json("/v1/status")["changes"]["key_file"].as_str().unwrap().to_owned();
+        let key = std::fs::read_to_string(file).unwrap();
+        let config =
+            ureq::Agent::config_builder().http_status_as_error(false).timeout_global(Some(PATIENCE)).build();
+        let request = config.new_agent().post(format!("{}{path}", self.url));
+        let request = request
+            .header("content-type", "application/json")
+            .header("authorization", format!("Bearer {}", key.trim()));
+        let mut response = request.send(text).unwrap();
+        (response.status().as_u16(), response.body_mut().read_to_string().unwrap())
     }
 
     /// `GET` of a JSON body that must be there.

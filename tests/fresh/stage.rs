@@ -207,7 +207,12 @@ impl Stage {
     fn order(&mut self, order: &Do) {
         let signal = |name| self.daemon.iter().for_each(|d| d.signal(name)); // nobody may be there to hear it
         match order {
-            Do::Reload => signal(Signal::HUP),
+            Do::Reload => {
+                // Files that are as before are not taken over again.
+                let text = std::fs::read_to_string(&self.site).unwrap() + "# a remark\n";
+                std::fs::write(&self.site, text).unwrap();
+                signal(Signal::HUP);
+            }
             Do::Stop => signal(Signal::STOP),
             Do::Continue => signal(Signal::CONT),
             // Dropping it is SIGKILL; the address stays the same for those who listen.

@@ -12,7 +12,7 @@
 use std::{net::IpAddr, time::Duration};
 
 use axum::{
-    body::Body,
+    body::{Body, HttpBody},
     extract::Request,
     http::{HeaderMap, HeaderName, HeaderValue, header, uri::Authority},
     middleware::Next,
@@ -20,7 +20,10 @@ use axum::{
 };
 use http_body_util::BodyExt;
 
-use crate::v1::Problem;
+use crate::{
+    seats::{Busy, Seat},
+    v1::Problem,
+};
 
 /// Longest path and query, bytes.
 pub(crate) const MAX_URI: usize = 4 * 1024;
@@ -35,14 +38,29 @@ const BODY_TIME: Duration = Duration::from_secs(2);
 
 /// The middleware.
 pub(crate) async fn guard(request: Request, next: Next) -> Response {
-    let mut response = match admit(request).await {
+    let busy = request.extensions().get().map(Seat::busy);
+    let response = match admit(request).await {
         Ok(request) => next.run(request).await,
         Err(problem) => problem.into_response(),
     };
+    let mut response = busy_to_its_end(response, busy);
     let headers = response.headers_mut();
     headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
     response
+}
+
+/// An answer that goes on (a stream of events) keeps its connection busy until it ends.
+fn busy_to_its_end(response: Response, busy: Option<Busy>) -> Response {
+    if response.body().size_hint().exact().is_some() {
+        return response;
+    }
+    response.map(|body| {
+        Body::new(body.map_frame(move |frame| {
+            let _until_the_body_is_dropped = &busy;
+            frame
+        }))
+    })
 }
 
 /// The request with its body at hand, or why it is refused.
@@ -93,7 +111,7 @@ fn check_origin(headers: &HeaderMap) -> Result<(), Problem> {
 }
 
 /// The one value of a header field; two of them are two readings of one request.
-fn single<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, Problem> {
+pub(crate) fn single<'a>(headers: &'a HeaderMap, name: &HeaderName) -> Result<Option<&'a str>, Problem> {
     let mut values = headers.get_all(name).iter();
     let (first, second) = (values.next(), values.next());
     match (first.map(HeaderValue::to_str), second) {

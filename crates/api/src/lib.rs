@@ -15,6 +15,7 @@
 //!   has run out is served as current. `heard` says whether anything comes at all, for `/readyz`.
 //! - [`serve`] is the whole server: its own accept loop, because header time-outs, a bound on
 //!   connections and a shutdown that ends WebSockets with a close frame are not to be had otherwise.
+//! - `rights` says who may change the daemon: a route that changes takes `MayChange`. `seats` says who may be connected.
 //! - `guard` stands before every route: who asks (Host and Origin), how much (URI, header, body).
 //!
 //! No clock is read here but by two functions in [`ApiSettings`], for the present in UTC and the steady time since the
@@ -22,6 +23,7 @@
 #![forbid(unsafe_code)]
 
 mod current;
+mod description;
 mod events;
 mod guard;
 mod health;
@@ -40,7 +42,9 @@ pub mod plausible_words;
 mod problem;
 mod query;
 mod reader;
+mod rights;
 mod routes;
+mod seats;
 mod serve;
 mod sse;
 mod table;
@@ -53,5 +57,6 @@ pub use events::KEPT as EVENTS_KEPT;
 pub use hub::{
     ClockStatus, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo,
 };
+pub use rights::{Key, Rights};
 pub use routes::{cautions, openapi_json};
-pub use serve::{ApiError, ApiSettings, Operation, bind, check_loopback, serve};
+pub use serve::{ApiError, ApiSettings, Listeners, Operation, bind, check_loopback, serve};

@@ -34,6 +34,66 @@ impl Problem {
         Problem::new(StatusCode::FORBIDDEN, "/problems/foreign-origin", "Not a page of this machine", detail)
     }
 
+    pub(crate) fn no_pages(origin: &str) -> Problem {
+        let detail = format!(
+            "The page from '{origin}' may not change anything, nor may any other page: a browser does what pages of \
+             strangers ask for. Let a program without an Origin header do it."
+        );
+        Problem::new(StatusCode::FORBIDDEN, "/problems/no-pages", "Pages may not change anything", detail)
+    }
+
+    pub(crate) fn key_wanted(todo: &str) -> Problem {
+        let detail =
+            format!("Whoever changes something must show the right to: {todo}; nothing was changed.");
+        Problem::new(StatusCode::UNAUTHORIZED, "/problems/key-wanted", "The key is wanted", detail)
+    }
+
+    pub(crate) fn wrong_key(todo: &str) -> Problem {
+        let detail = format!("What was sent is not the key: {todo}; nothing was changed.");
+        Problem::new(StatusCode::UNAUTHORIZED, "/problems/wrong-key", "This is not the key", detail)
+    }
+
+    pub(crate) fn too_many_wrong_keys() -> Problem {
+        let detail =
+            "Several wrong keys wait for their answer: wait a second; nothing was changed.".to_owned();
+        Problem::new(
+            StatusCode::TOO_MANY_REQUESTS,
+            "/problems/too-many-wrong-keys",
+            "Too many wrong keys at once",
+            detail,
+        )
+    }
+
+    pub(crate) fn no_key_here(why: &str) -> Problem {
+        let detail = format!("Nothing can be changed over this address: {why}; nothing was changed.");
+        Problem::new(
+            StatusCode::FORBIDDEN,
+            "/problems/no-key-here",
+            "No key is in use, so this address may not change anything",
+            detail,
+        )
+    }
+
+    pub(crate) fn too_many_changes(wait_s: u64, burst: u32, every_s: u64) -> Problem {
+        let detail = format!(
+            "Changes follow one another too fast: {burst} at once, then one every {every_s} s, because each begins \
+             zones anew. Wait {wait_s} s; nothing was changed."
+        );
+        Problem::new(StatusCode::TOO_MANY_REQUESTS, "/problems/too-many-changes", "Too soon", detail)
+    }
+
+    pub(crate) fn too_many_connections() -> Problem {
+        let detail = "All connections that this daemon can spare are busy: close one that reads live messages, or try \
+                      again in a while."
+            .to_owned();
+        Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "/problems/too-many-connections",
+            "No room for another connection",
+            detail,
+        )
+    }
+
     pub(crate) fn unknown_path(path: &str) -> Problem {
         let detail = format!("There is nothing at '{}': GET / lists what there is.", shorten(path));
         Problem::new(StatusCode::NOT_FOUND, "/problems/unknown-path", "Nothing at this path", detail)

@@ -13,18 +13,19 @@ use axum::{
     middleware,
     response::{IntoResponse, Response},
 };
-use hereabout_core::{Micros, TagId};
+use hereabout_core::{AnchorId, Correction, Micros, TagId};
 use serde::Serialize;
 use tokio::sync::oneshot;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use utoipa::{
     OpenApi,
-    openapi::{ContentBuilder, InfoBuilder, Ref, RefOr, ResponseBuilder},
+    openapi::{ContentBuilder, InfoBuilder, PathItem, Ref, RefOr, ResponseBuilder},
 };
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     current::Current,
+    description::{describe_rights, operations},
     guard::guard,
     health::Diagnosis,
     heard::not_ready,
@@ -35,6 +36,8 @@ use crate::{
     plan::{Plan, PlanLook},
     query::{EventsQuery, NoQuery, Nonce, OfTag},
     reader::{Subscription, Wants},
+    rights::{MayChange, Refusal},
+    seats::Seat,
     serve::{ApiSettings, Operation},
     sse::{self, Cut},
     table::anchors_text,
@@ -66,6 +69,20 @@ impl App {
     /// The same present, for what leaves now.
     fn sending(&self, moment: &Moment) -> Sending {
         Sending { now: moment.clock, since_start: (self.settings.since_start)() }
+    }
+
+    /// Has the operator do it; only who may change gets here. The outcome, or why it never began.
+    async fn operate(
+        &self,
+        may_change: MayChange,
+        corrections: Vec<(AnchorId, Correction)>,
+    ) -> Result<Result<(), String>, Refusal> {
+        let operator = self.settings.operator.clone().ok_or_else(Problem::no_operator)?;
+        may_change.begin()?;
+        let (answer, answered) = oneshot::channel();
+        let operation = Operation { corrections, answer };
+        operator.send(operation).await.map_err(|_| Problem::no_operator())?;
+        Ok(answered.await.map_err(|_| Problem::no_operator())?)
     }
 
     /// Why no positions are to be expected just now; `None` when they are.
@@ -158,8 +175,8 @@ pub fn openapi_json() -> String {
         )))
         .build();
     let problem = ContentBuilder::new().schema(Some(Ref::from_schema_name("Problem"))).build();
-    let operations = api.paths.paths.values_mut().flat_map(|item| [item.get.as_mut(), item.post.as_mut()]);
-    for operation in operations.flatten() {
+    describe_rights(&mut api);
+    for operation in api.paths.paths.values_mut().flat_map(operations) {
         let gives = operation.summary.clone().unwrap_or_default();
         for response in operation.responses.responses.values_mut() {
             if let RefOr::T(response) = response
@@ -184,8 +201,7 @@ pub fn openapi_json() -> String {
     responses((status = OK, content((IndexBody = "application/json"), (String = "text/html")))))]
 async fn index(State(app): State<App>, format: IndexFormat) -> Response {
     let described = described().into_openapi().paths.paths;
-    let gives =
-        |item: utoipa::openapi::PathItem| item.get.or(item.post).and_then(|o| o.summary).unwrap_or_default();
+    let gives = |item: PathItem| item.get.or(item.post).and_then(|o| o.summary).unwrap_or_default();
     let routes: BTreeMap<_, _> = described.into_iter().map(|(path, item)| (path, gives(item))).collect();
     let index = IndexBody {
         name: "hereabout",
@@ -462,11 +478,13 @@ async fn plan_svg(State(app): State<App>, look: PlanLook) -> Response {
 async fn live(
     State(app): State<App>,
     wants: Wants,
+    seat: Option<Extension<Seat>>,
     upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
 ) -> Result<Response, Problem> {
     let upgrade = upgrade.map_err(|_| Problem::websocket_wanted())?;
     let reader = subscribe(&app, wants)?;
     let open = app.tracker.token(); // the shutdown waits for it
+    let busy = seat.map(|Extension(seat)| seat.busy());
     Ok(upgrade
         .read_buffer_size(4096)
         .write_buffer_size(0)
@@ -474,37 +492,35 @@ async fn live(
         .max_frame_size(live::MAX_MESSAGE)
         .on_upgrade(async move |socket| {
             serve_reader(socket, reader, app.settings, app.shutdown).await;
-            drop(open);
+            drop((open, busy));
         }))
 }
 
 /// New offsets for boards of the site: written beside the site file and in force at once.
 ///
 /// Boards that are not named keep what they have. No frame is lost; a new session begins in the log, with the
-/// calibration that it runs with. Tracks are computed anew from the last ranges, zones start as unknown.
+/// calibration that it runs with. Tracks are computed anew from the last ranges, zones start as unknown. Three changes may
+/// follow one another at once, then one every 10 s.
 #[utoipa::path(post, path = "/v1/calibrations", request_body = CalibrationsBody,
     responses((status = OK, body = CalibrationsBody, description = "What is in force now, of all boards")))]
 async fn calibrations(
+    may_change: MayChange,
     State(app): State<App>,
     _: NoQuery,
     headers: HeaderMap,
     text: String,
-) -> Result<Response, Problem> {
+) -> Result<Response, Refusal> {
     let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
     if !kind.split(';').next().unwrap_or("").trim().eq_ignore_ascii_case("application/json") {
-        return Err(Problem::unsupported_media_type(kind));
+        return Err(Problem::unsupported_media_type(kind).into());
     }
     let asked: CalibrationsBody = serde_json::from_str(&text)
         .map_err(|e| Problem::bad_calibration(&format!("It cannot be read: {e}.")))?;
     let site = app.hub.site();
     let corrections = asked.corrections(&site).map_err(|e| Problem::bad_calibration(&e))?;
-    let operator = app.settings.operator.clone().ok_or_else(Problem::no_operator)?;
-    let (answer, answered) = oneshot::channel();
-    operator.send(Operation { corrections, answer }).await.map_err(|_| Problem::no_operator())?;
-    match answered.await {
-        Ok(Ok(())) => Ok(body(&CalibrationsBody::from(&*app.hub.site()))),
-        Ok(Err(why)) => Err(Problem::calibration_not_kept(&why)),
-        Err(_) => Err(Problem::no_operator()),
+    match app.operate(may_change, corrections).await? {
+        Ok(()) => Ok(body(&CalibrationsBody::from(&*app.hub.site()))),
+        Err(why) => Err(Problem::calibration_not_kept(&why).into()),
     }
 }
 
@@ -592,6 +608,7 @@ fn status_body(app: &App) -> StatusBody {
             missed: now.counts.missed,
             pings_unanswered: now.counts.pings_unanswered,
         },
+        changes: app.settings.rights.body(),
         problems: problems(app, &moment),
     }
 }
@@ -601,6 +618,7 @@ fn problems(app: &App, moment: &Moment) -> Vec<String> {
     let (now, current) = (&moment.now, moment.current());
     let mut found: Vec<String> = app.not_ready(moment).into_iter().collect();
     found.extend(now.notice.clone());
+    found.extend(app.settings.rights.problems().iter().cloned());
     found.extend(now.adapter_note.clone());
     if now.clock.synchronised == Some(false) {
         found.push(

@@ -1,8 +1,9 @@
 //! The server: binding, accepting, and stopping in time.
 //!
 //! An accept loop of our own, because what a server on a machine beside a gate needs is not in the
-//! ready-made one: a header that trickles in is cut off, connections are bounded, and on shutdown
-//! idle connections close, WebSockets say why, and what does not end by itself is dropped.
+//! ready-made one: a header that trickles in is cut off, connections are bounded so that the kit's link and the log
+//! always find an open file, and on shutdown idle connections close, WebSockets say why, and what does not end by itself
+//! is dropped. The same routes are served over loopback and over a Unix socket; what differs is who may change.
 
 use std::{
     io,
@@ -19,18 +20,22 @@ use hyper_util::{
     rt::{TokioIo, TokioTimer},
     service::TowerToHyperService,
 };
+use rustix::io::Errno;
 use tokio::{
-    net::{TcpListener, TcpSocket, TcpStream},
-    sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot},
+    io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt},
+    net::{TcpListener, TcpSocket, TcpStream, UnixListener, UnixStream},
+    sync::{Semaphore, mpsc, oneshot},
     time::timeout,
 };
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 
 use crate::{
     hub::Hub,
+    rights::{Rights, Way},
     routes::{App, router},
+    seats::{Seat, Seats},
     sse::Cut,
-    v1::Sending,
+    v1::{Problem, Sending, json},
 };
 
 /// Send buffer of every connection, bytes. The kernel's own choice grows to megabytes, and would hide
@@ -38,8 +43,16 @@ use crate::{
 const SEND_BUFFER: u32 = 16 * 1024;
 /// Read buffer of a connection: a header of 64 KiB still fits, so that its refusal can be in words.
 const READ_BUFFER: usize = 96 * 1024;
-/// Pause after a failed accept (too many open files, as a rule).
+/// Pause after a failed accept (too many open files, as a rule); doubled up to [`LONGEST_ACCEPT_PAUSE`].
 const ACCEPT_PAUSE: Duration = Duration::from_millis(50);
+const LONGEST_ACCEPT_PAUSE: Duration = Duration::from_secs(1);
+/// Seats of the Unix socket: a part of all, so that who may change gets through when loopback is crowded.
+const SOCKET_SHARE: usize = 4;
+const MOST_SOCKET_SEATS: usize = 16;
+/// How long somebody who is turned away may still send, so that the answer is not lost over it,
+const TURNING_AWAY_TIME: Duration = Duration::from_millis(300);
+/// and how many may do so at a time.
+const MOST_TURNING_AWAY: usize = 4;
 
 /// How the server behaves. [`ApiSettings::new`] has the values that are meant to be used.
 #[derive(Clone)]
@@ -59,14 +72,17 @@ pub struct ApiSettings {
     pub header_time: Duration,
     /// How long the link may wait, frames may fail to come, or none be good for the present, before `/readyz` says so.
     pub link_grace: Duration,
-    /// Connections served at a time; others wait to be accepted.
+    /// Connections served at a time, 4 at least. When there are more, whoever is idle for longest leaves; when all are
+    /// busy, others get a 503.
     pub max_connections: usize,
-    /// Readers of the live messages at a time; others get a 503.
+    /// Readers of the live messages at a time, three quarters of the connections at most; others get a 503.
     pub max_readers: usize,
     /// Messages that wait for a reader before it counts as slow and only the newest are kept.
     pub backlog: usize,
     /// What has not ended so long after the shutdown began is dropped.
     pub shutdown_time: Duration,
+    /// Who may ask for that work.
+    pub rights: Arc<Rights>,
     /// Who works on the running site; without one every such request gets a 503.
     pub operator: Option<mpsc::Sender<Operation>>,
 }
@@ -96,8 +112,15 @@ impl ApiSettings {
             max_readers: 256,
             backlog: 64,
             shutdown_time: Duration::from_secs(1),
+            rights: Arc::default(),
             operator: None,
         }
+    }
+
+    /// With limits that fit one another.
+    fn settled(self) -> ApiSettings {
+        let max_connections = self.max_connections.max(4);
+        ApiSettings { max_connections, max_readers: self.max_readers.min(max_connections * 3 / 4), ..self }
     }
 
     /// The present, for what leaves now.
@@ -169,28 +192,46 @@ fn listen(addr: SocketAddr) -> io::Result<TcpListener> {
     socket.listen(1024)
 }
 
+/// Where the service is asked.
+#[derive(Debug)]
+pub struct Listeners {
+    /// From [`bind`]: it sets what accepted sockets inherit.
+    pub loopback: TcpListener,
+    /// Who connects here may change, without a key.
+    pub socket: Option<UnixListener>,
+}
+
+impl From<TcpListener> for Listeners {
+    fn from(loopback: TcpListener) -> Listeners {
+        Listeners { loopback, socket: None }
+    }
+}
+
 /// Serves until `shutdown`, then closes all connections and returns.
-///
-/// Take the listener from [`bind`]: it sets what accepted sockets inherit.
 ///
 /// # Errors
 /// [`ApiError::NotLoopback`] when the listener was bound elsewhere. A failed accept is told in the
 /// log and tried again: one connection too many must not end the service.
 pub async fn serve(
-    listener: TcpListener,
+    listeners: impl Into<Listeners>,
     hub: Hub,
     settings: ApiSettings,
     shutdown: CancellationToken,
 ) -> Result<(), ApiError> {
-    let addr = listener.local_addr().map_err(|source| {
+    let Listeners { loopback, socket } = listeners.into();
+    let addr = loopback.local_addr().map_err(|source| {
         let addr = SocketAddr::from(([127, 0, 0, 1], 0));
         ApiError::Listen { addr, source }
     })?;
     check_loopback(addr)?;
+    let settings = settings.settled();
     let tracker = TaskTracker::new();
     let shutdown_time = settings.shutdown_time;
+    let of_socket =
+        if socket.is_some() { (settings.max_connections / SOCKET_SHARE).min(MOST_SOCKET_SEATS) } else { 0 };
+    let of_loopback = Seats::new(settings.max_connections - of_socket);
     let server = Server {
-        slots: Arc::new(Semaphore::new(settings.max_connections)),
+        turning_away: Arc::new(Semaphore::new(MOST_TURNING_AWAY)),
         header_time: settings.header_time,
         router: router(App {
             hub,
@@ -198,13 +239,16 @@ pub async fn serve(
             shutdown: shutdown.clone(),
             tracker: tracker.clone(),
         }),
+        tracker: tracker.clone(),
         shutdown,
         drop_all: CancellationToken::new(),
     };
-    while let Some((stream, slot)) = server.accept(&listener).await {
-        tracker.spawn(server.clone().connection(stream, slot));
-    }
-    drop(listener);
+    let over_socket = async {
+        if let Some(socket) = socket {
+            server.serve_from(socket, Seats::new(of_socket)).await;
+        }
+    };
+    tokio::join!(server.serve_from(loopback, of_loopback), over_socket);
     tracker.close();
     if timeout(shutdown_time, tracker.wait()).await.is_err() {
         tracing::debug!(left = tracker.len(), "dropping connections that did not end");
@@ -214,41 +258,78 @@ pub async fn serve(
     Ok(())
 }
 
+/// A listener of either kind.
+trait Accepts {
+    type Stream: AsyncRead + AsyncWrite + Unpin + Send + 'static;
+    /// What who comes over it may do.
+    const WAY: Way;
+    /// The next connection, ready to be served.
+    fn next(&self) -> impl Future<Output = io::Result<Self::Stream>> + Send;
+}
+
+impl Accepts for TcpListener {
+    type Stream = TcpStream;
+    const WAY: Way = Way::Loopback;
+
+    async fn next(&self) -> io::Result<TcpStream> {
+        let (stream, _) = self.accept().await?;
+        // Positions are small and urgent; a socket that cannot be told so still works.
+        let _ = stream.set_nodelay(true);
+        Ok(stream)
+    }
+}
+
+impl Accepts for UnixListener {
+    type Stream = UnixStream;
+    const WAY: Way = Way::Socket;
+
+    async fn next(&self) -> io::Result<UnixStream> {
+        let (stream, _) = self.accept().await?;
+        // Not inherited here; without it a reader who stalls is noticed later.
+        let _ = rustix::net::sockopt::set_socket_send_buffer_size(&stream, SEND_BUFFER as usize);
+        Ok(stream)
+    }
+}
+
 #[derive(Clone)]
 struct Server {
     router: Router,
-    slots: Arc<Semaphore>,
+    turning_away: Arc<Semaphore>,
     header_time: Duration,
+    tracker: TaskTracker,
     shutdown: CancellationToken,
     drop_all: CancellationToken,
 }
 
 impl Server {
-    /// The next connection; `None` at shutdown.
-    async fn accept(&self, listener: &TcpListener) -> Option<(TcpStream, OwnedSemaphorePermit)> {
-        let next = async {
-            let slot = self.slots.clone().acquire_owned().await.ok()?;
-            loop {
-                match listener.accept().await {
-                    Ok((stream, _)) => return Some((stream, slot)),
-                    Err(error) => {
-                        tracing::warn!(%error, "cannot accept a connection; trying again");
-                        tokio::time::sleep(ACCEPT_PAUSE).await;
-                    }
-                }
-            }
+    /// Serves whoever comes over `listener`, until the shutdown.
+    async fn serve_from<L: Accepts>(&self, listener: L, seats: Seats) {
+        let next = async || {
+            let stream = accept(&listener, &seats).await;
+            let seat = seats.take().await;
+            (stream, seat)
         };
-        tokio::select! {
-            () = self.shutdown.cancelled() => None,
-            accepted = next => accepted,
+        loop {
+            let (stream, seat) = tokio::select! {
+                () = self.shutdown.cancelled() => return,
+                next = next() => next,
+            };
+            match seat {
+                Some(seat) => drop(self.tracker.spawn(self.clone().connection(stream, L::WAY, seat))),
+                None => self.turn_away(stream).await,
+            }
         }
     }
 
-    async fn connection(self, stream: TcpStream, slot: OwnedSemaphorePermit) {
-        // Positions are small and urgent; a socket that cannot be told so still works.
-        let _ = stream.set_nodelay(true);
+    async fn connection(
+        self,
+        stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static,
+        way: Way,
+        seat: Seat,
+    ) {
         let cut = Cut(CancellationToken::new());
-        let router = self.router.layer(Extension(cut.clone()));
+        let router =
+            self.router.layer(Extension(cut.clone())).layer(Extension(way)).layer(Extension(seat.clone()));
         let connection = http1::Builder::new()
             .timer(TokioTimer::new())
             .header_read_timeout(self.header_time)
@@ -260,6 +341,7 @@ impl Server {
             ended = connection.as_mut() => Some(ended),
             () = self.shutdown.cancelled() => None,
             () = cut.0.cancelled() => return,
+            () = seat.sent_away() => return,
         };
         if ended.is_none() {
             connection.as_mut().graceful_shutdown();
@@ -268,6 +350,91 @@ impl Server {
                 () = self.drop_all.cancelled() => {}
             }
         }
-        drop(slot);
+    }
+
+    /// Says that there is no room, and hangs up. What the client sends meanwhile is read by a few of those: an answer
+    /// can get lost when its connection is closed on bytes that nobody read.
+    async fn turn_away(&self, mut stream: impl AsyncRead + AsyncWrite + Unpin + Send + 'static) {
+        // Fits any send buffer, so it goes at once or never.
+        let said = async {
+            stream.write_all(no_room().as_bytes()).await?;
+            stream.shutdown().await
+        };
+        let Ok(Ok(())) = timeout(ACCEPT_PAUSE, said).await else { return };
+        let Ok(turning) = self.turning_away.clone().try_acquire_owned() else { return };
+        self.tracker.spawn(async move {
+            let mut rest = tokio::io::sink();
+            let mut stream = stream.take(MOST_UNREAD);
+            let _ = timeout(TURNING_AWAY_TIME, tokio::io::copy(&mut stream, &mut rest)).await;
+            drop(turning);
+        });
+    }
+}
+
+/// What is read of somebody who is turned away, bytes at most.
+const MOST_UNREAD: u64 = 64 * 1024;
+
+/// The next connection, however often it fails. Files that others hold come back slowly, so it is not asked for without
+/// a pause; one of our own may help.
+async fn accept<L: Accepts>(listener: &L, seats: &Seats) -> L::Stream {
+    let mut pause = ACCEPT_PAUSE;
+    loop {
+        let error = match listener.next().await {
+            Ok(stream) => return stream,
+            Err(error) => error,
+        };
+        if pause == ACCEPT_PAUSE {
+            tracing::warn!(%error, "cannot accept a connection; trying again");
+        }
+        if matches!(Errno::from_io_error(&error), Some(Errno::MFILE | Errno::NFILE)) {
+            seats.send_one_away();
+        }
+        tokio::time::sleep(pause).await;
+        pause = (pause * 2).min(LONGEST_ACCEPT_PAUSE);
+    }
+}
+
+/// The whole answer to somebody for whom there is no room.
+fn no_room() -> String {
+    let body = json(&Problem::too_many_connections());
+    format!(
+        "HTTP/1.1 503 Service Unavailable\r\ncontent-type: application/problem+json\r\ncontent-length: {}\r\n\
+         retry-after: 2\r\ncache-control: no-store\r\nconnection: close\r\n\r\n{body}",
+        body.len()
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use super::*;
+
+    /// A listener that finds no file, for so many times.
+    struct NoFiles(AtomicU32);
+
+    impl Accepts for NoFiles {
+        type Stream = tokio::io::DuplexStream;
+        const WAY: Way = Way::Loopback;
+
+        async fn next(&self) -> io::Result<Self::Stream> {
+            match self.0.fetch_sub(1, Ordering::Relaxed) {
+                1 => Ok(tokio::io::duplex(1).0),
+                _ => Err(Errno::MFILE.into()),
+            }
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn without_files_it_waits_longer_and_longer_and_sends_idle_ones_away() {
+        let seats = Seats::new(2);
+        let idle = [seats.take().await.unwrap(), seats.take().await.unwrap()];
+        let begun = tokio::time::Instant::now();
+        accept(&NoFiles(AtomicU32::new(20)), &seats).await;
+        // 50, 100, 200, 400 and 800 ms, then a second each: not twenty times at once.
+        assert_eq!(begun.elapsed().as_millis(), 1_550 + 14 * 1_000);
+        for seat in idle {
+            seat.sent_away().await;
+        }
     }
 }

@@ -39,7 +39,10 @@ pub enum Command {
   hereabout run examples/larkfield/site.toml
   hereabout run site.toml --listen 127.0.0.1:6300 --no-log
 
-Ctrl-C or SIGTERM stops it; everything heard until then is in the log.
+Ctrl-C or SIGTERM stops it; everything heard until then is in the log. SIGHUP reads the site file and
+calibration.toml again. Every program of this machine may read over HTTP. Who changes something needs the socket
+NAME.socket (owner and group) or the key in NAME.key (owner), both made beside the log NAME.db:
+  curl --unix-socket NAME.socket http://localhost/v1/calibrations --json …
 Opening a serial port resets no board, unless the site file asks with [source] dtr = true or false; only the kernel
 itself raises DTR and RTS at the first opening after plugging in.")]
     Run(RunArgs),
@@ -112,7 +115,7 @@ An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero
 Distances are from antenna to antenna. With --height-difference the distance is the one along the floor.
 spots.csv has name,from_s,to_s,x_m,y_m,z_m; from_s and to_s are in the recording's own time_s.
 Writes calibration.toml beside the site file and keeps the one before, also that there was none. A running daemon
-takes it over on SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written. Nothing is
+takes it over on SIGHUP (kill -HUP PID, by the daemon's own user). Exit code 65 when no board could be calibrated; then nothing is written. Nothing is
 written either when an offset is beyond [site] max_offset_m (0.5 m) or a scale is off by more than 10 %, as
 after places in centimetres or with swapped axes. A place whose height contradicts tag_height_m is asked about.")]
     Calibrate(CalibrateArgs),

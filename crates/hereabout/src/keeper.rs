@@ -3,7 +3,8 @@
 //!
 //! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
 //! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
-//! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on.
+//! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on. Files that are as before change
+//! nothing, and many signals in a row are one.
 
 use std::path::Path;
 
@@ -18,6 +19,7 @@ use tokio_util::sync::CancellationToken;
 use crate::calibration_file::{self, CalibrationFile, Entry};
 use crate::exit::{self, Failure};
 use crate::pump::{Change, Changed};
+use crate::reload_pace::ReloadPace;
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
 
@@ -47,10 +49,15 @@ impl Keeper {
     ) -> Result<(), Failure> {
         let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
+        let mut pace = ReloadPace::default();
         loop {
             tokio::select! {
                 () = stop.cancelled() => return Ok(()),
-                _ = hangup.recv() => self.reload().await,
+                _ = hangup.recv() => pace.ask(),
+                () = pace.due() => {
+                    pace.begin();
+                    self.reload().await;
+                }
                 Some(operation) = operations.recv() => {
                     let outcome = self.recalibrate(&operation.corrections).await;
                     // Who asked may have gone.
@@ -67,6 +74,11 @@ impl Keeper {
             Ok(_) => return self.refuse("the site file has no [frame] any more"),
             Err(problems) => return self.refuse(&lines(&problems)),
         };
+        if site.text == self.site.text && site.calibration_text == self.site.calibration_text {
+            self.hub.set_notice(None);
+            eprintln!("{}: read again, nothing has changed", self.site.path.display());
+            return;
+        }
         let waiting = self.needs_restart(&site);
         if let Some(what) = &waiting {
             return self.refuse(what);

@@ -19,6 +19,7 @@ use crate::calibration_file::beside;
 use crate::kit_file::{KitFile, number_text, quoted};
 use crate::site_calibration::{Strictness, with_calibration};
 use crate::site_words::words;
+use crate::socket_file::SocketChoice;
 use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree, path_text};
 
 /// Where the daemon listens when the site file doesn't say.
@@ -47,6 +48,8 @@ pub struct SiteFile {
     pub log: Option<PathBuf>,
     /// Where to serve.
     pub listen: SocketAddr,
+    /// Where to serve those who may change without a key.
+    pub socket: SocketChoice,
     /// Text of `calibration.toml`, when there is one.
     pub calibration_text: Option<String>,
     /// What works, with a limit.
@@ -150,6 +153,7 @@ impl SiteFile {
             frame,
             log: raw.log.map(|l| folder.join(l.path)),
             listen,
+            socket: raw.api.and_then(|a| a.socket).unwrap_or_default(),
             calibration_text: calibration.map(|c| c.text.clone()),
             warnings: problems,
         })
@@ -617,6 +621,7 @@ struct RawLog {
 #[derive(Deserialize)]
 struct RawApi {
     listen: Option<String>,
+    socket: Option<SocketChoice>,
 }
 
 const NUMBER_M: &str = "a number of metres";
@@ -712,7 +717,12 @@ const NEAR: Schema = Schema {
     ],
 };
 const LOG: Schema = Schema { keys: &[("path", "a file name in quotes", None)] };
-const API: Schema = Schema { keys: &[("listen", "\"127.0.0.1:6208\"", None)] };
+const API: Schema = Schema {
+    keys: &[
+        ("listen", "\"127.0.0.1:6208\"", None),
+        ("socket", "a file name in quotes, or false for none", None),
+    ],
+};
 #[cfg(test)]
 #[path = "site_file_tests.rs"]
 mod tests;

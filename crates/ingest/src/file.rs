@@ -53,12 +53,13 @@ impl FileSteps {
 }
 
 fn reason(path: &Path, error: &CaptureError) -> LinkReason {
-    match error {
-        CaptureError::Io { path: found, source }
-            if found == path && source.kind() == io::ErrorKind::NotFound =>
-        {
-            LinkReason::FileMissing { path: path.into() }
+    if let CaptureError::Io { path: found, source } = error {
+        if let Some(reason) = LinkReason::too_many_files(&found.display(), source) {
+            return reason;
         }
-        other => LinkReason::FileUnreadable { path: path.into(), detail: other.to_string() },
+        if found == path && source.kind() == io::ErrorKind::NotFound {
+            return LinkReason::FileMissing { path: path.into() };
+        }
     }
+    LinkReason::FileUnreadable { path: path.into(), detail: error.to_string() }
 }

@@ -66,12 +66,17 @@ fn keep_alive(stream: &TcpStream) -> io::Result<()> {
 }
 
 fn not_connected(addr: &str, error: &io::Error) -> LinkReason {
+    if let Some(reason) = LinkReason::too_many_files(&addr, error) {
+        return reason;
+    }
     match error.kind() {
         io::ErrorKind::ConnectionRefused => LinkReason::TcpRefused { addr: addr.into() },
         io::ErrorKind::TimedOut => {
             LinkReason::TcpNoAnswer { addr: addr.into(), waited_s: CONNECT_WAIT.as_secs() }
         }
-        _ => LinkReason::TcpUnreachable { addr: addr.into(), detail: error.to_string() },
+        // Looking a name up opens files of its own.
+        _ => LinkReason::no_file_left(&addr)
+            .unwrap_or_else(|| LinkReason::TcpUnreachable { addr: addr.into(), detail: error.to_string() }),
     }
 }
 
@@ -82,5 +87,6 @@ pub(crate) async fn bind(addr: SocketAddr) -> Result<UdpSocket, LinkReason> {
 
 /// Why datagrams can't be received.
 pub(crate) fn udp_failed(addr: SocketAddr, error: &io::Error) -> LinkReason {
-    LinkReason::UdpBind { addr: addr.to_string(), detail: error.to_string() }
+    LinkReason::too_many_files(&addr, error)
+        .unwrap_or_else(|| LinkReason::UdpBind { addr: addr.to_string(), detail: error.to_string() })
 }

@@ -1,7 +1,9 @@
 //! Why a source is not there, in facts; words and advice are made from them here.
 
+use std::io;
 use std::path::{Path, PathBuf};
 
+use rustix::io::Errno;
 use thiserror::Error;
 
 use crate::Holder;
@@ -107,6 +109,16 @@ pub enum LinkReason {
         /// As configured, joined to its folder.
         path: PathBuf,
     },
+    /// The system gives out no more open files: nothing is known of the device.
+    #[error("{what} can't be opened: {} too many files open (the system's error {errno})", if *whole_system { "this computer has" } else { "this program has" })]
+    TooManyFiles {
+        /// The device or address, as configured.
+        what: String,
+        /// All programs together have too many, not this one.
+        whole_system: bool,
+        /// `EMFILE` or `ENFILE`.
+        errno: &'static str,
+    },
     /// A file or a feeder has nothing more.
     #[error("the source has come to its end")]
     Ended,
@@ -147,11 +159,28 @@ fn busy_advice(path: &Path, holder: Option<&Holder>) -> String {
 }
 
 impl LinkReason {
+    /// The reason when `error` says that no more files can be opened; whatever it was to open.
+    pub(crate) fn too_many_files(what: &impl ToString, error: &io::Error) -> Option<LinkReason> {
+        let (whole_system, errno) = match Errno::from_io_error(error)? {
+            Errno::MFILE => (false, "EMFILE"),
+            Errno::NFILE => (true, "ENFILE"),
+            _ => return None,
+        };
+        Some(LinkReason::TooManyFiles { what: what.to_string(), whole_system, errno })
+    }
+
+    /// The same where a library has kept the error for itself: whether one more file can be opened tells.
+    pub(crate) fn no_file_left(what: &impl ToString) -> Option<LinkReason> {
+        let error = std::fs::File::open("/dev/null").err()?;
+        LinkReason::too_many_files(what, &error)
+    }
+
     /// What to do about it, one sentence.
     pub fn advice(&self) -> String {
         use LinkReason::{
             Ended, FileMissing, FileUnreadable, NotSerial, SerialAbsent, SerialBusy, SerialDenied,
-            SerialFailed, TcpBroken, TcpClosed, TcpNoAnswer, TcpRefused, TcpUnreachable, UdpBind, Unplugged,
+            SerialFailed, TcpBroken, TcpClosed, TcpNoAnswer, TcpRefused, TcpUnreachable, TooManyFiles,
+            UdpBind, Unplugged,
         };
         match self {
             SerialAbsent { .. } => {
@@ -189,6 +218,15 @@ impl LinkReason {
                 "check that the device serves only one connection and has power; it is tried again".into()
             }
             UdpBind { .. } => "give an address of this machine and a port that no other program uses".into(),
+            TooManyFiles { whole_system: false, .. } => {
+                "close programs that are connected to this one; if there is none too many, raise its limit \
+                 (`ulimit -n`, LimitNOFILE= of a systemd unit) and restart; it is tried again"
+                    .into()
+            }
+            TooManyFiles { whole_system: true, .. } => {
+                "find the program that holds them (`sudo lsof`), or raise the sysctl fs.file-max; it is tried again"
+                    .into()
+            }
             Ended => "start again to hear it once more; a live kit has a port in [source]".into(),
             FileMissing { .. } => "check the name; a relative one is looked up beside the site file".into(),
             FileUnreadable { .. } => {
@@ -212,6 +250,7 @@ impl LinkReason {
             LinkReason::TcpClosed { .. } => "closed",
             LinkReason::TcpBroken { .. } => "broken",
             LinkReason::UdpBind { .. } => "bind_failed",
+            LinkReason::TooManyFiles { .. } => "too_many_files",
             LinkReason::Ended => "ended",
             LinkReason::FileMissing { .. } => "file_missing",
             LinkReason::FileUnreadable { .. } => "file_unreadable",
@@ -245,9 +284,29 @@ mod tests {
             LinkReason::TcpClosed { addr: a() },
             LinkReason::TcpBroken { addr: a(), detail: detail() },
             LinkReason::UdpBind { addr: a(), detail: detail() },
+            LinkReason::TooManyFiles { what: a(), whole_system: false, errno: "EMFILE" },
             LinkReason::FileMissing { path: p() },
             LinkReason::FileUnreadable { path: p(), detail: detail() },
         ]
+    }
+
+    #[test]
+    fn too_many_open_files_is_said_and_nothing_about_cables() {
+        // EMFILE and ENFILE: errno(3).
+        for (errno, said) in
+            [(Errno::MFILE, "this program has too many"), (Errno::NFILE, "this computer has too many")]
+        {
+            let reason = LinkReason::too_many_files(&"10.0.0.5:7000", &errno.into()).expect("it is that");
+            assert!(
+                reason.to_string().contains(said) && reason.to_string().contains("10.0.0.5:7000"),
+                "{reason}"
+            );
+            assert_eq!(reason.code(), "too_many_files");
+            let advice = reason.advice();
+            assert!(!advice.contains("cable") && !advice.contains("  "), "{advice}");
+        }
+        assert_eq!(LinkReason::too_many_files(&"x", &Errno::HOSTUNREACH.into()), None);
+        assert_eq!(LinkReason::no_file_left(&"x"), None, "there is one now");
     }
 
     #[test]

@@ -89,7 +89,10 @@ async fn busy(path: PathBuf) -> LinkReason {
 
 /// Opens the second handle: of a serial port that nobody has locked.
 fn key(path: &Path, baud: u32) -> Result<OwnedFd, LinkReason> {
-    let refused = |e: io::Error| from_io(path, baud, e.kind(), &e.to_string());
+    let refused = |e: io::Error| {
+        LinkReason::too_many_files(&path.display(), &e)
+            .unwrap_or_else(|| from_io(path, baud, e.kind(), &e.to_string()))
+    };
     let kind = fs::metadata(path).map_err(refused)?.file_type();
     if !kind.is_char_device() {
         let found = if kind.is_dir() {
@@ -125,8 +128,9 @@ fn port(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
     SerialStream::open(&builder).map_err(|e| match e.kind() {
         // What the library reports when the port is locked by someone else.
         ErrorKind::NoDevice => LinkReason::SerialBusy { path: path.into(), holder: None },
-        ErrorKind::Io(kind) => from_io(path, baud, kind, &e.description),
-        _ => failed(path, baud, &e.description),
+        ErrorKind::Io(kind) => LinkReason::no_file_left(&path.display())
+            .unwrap_or_else(|| from_io(path, baud, kind, &e.description)),
+        _ => LinkReason::no_file_left(&path.display()).unwrap_or_else(|| failed(path, baud, &e.description)),
     })
 }
 

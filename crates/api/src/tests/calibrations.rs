@@ -13,6 +13,7 @@ use crate::{SiteInfo, routes, serve::Operation};
 fn post(kind: &str, text: &str) -> Request<Body> {
     let request =
         Request::builder().method(Method::POST).uri("/v1/calibrations").header(header::CONTENT_TYPE, kind);
+    let request = request.header(header::AUTHORIZATION, format!("Bearer {KEY}"));
     request.body(Body::from(text.to_owned())).unwrap()
 }
 

@@ -21,7 +21,8 @@ use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tower::ServiceExt;
 
 use crate::{
-    ApiError, ApiSettings, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, SiteInfo, bind,
+    ApiError, ApiSettings, DecoderCounts, Hub, HubInfo, Key, LinkState, LinkStatus, LogStatus, Rights,
+    SiteInfo, bind,
     routes::{App, router},
     serve,
     v1::Sending,
@@ -294,8 +295,13 @@ pub(crate) fn busy_hub() -> Hub {
 pub(crate) fn settings() -> ApiSettings {
     // The steady clock agrees with the other one, and stands still like that.
     let since_start = Arc::new(|| Duration::from_micros(90_001_200));
-    ApiSettings { since_start, ..ApiSettings::new(Arc::new(now)) }
+    let key = (Key::new(KEY), "larkfield.key".to_owned());
+    let rights = Arc::new(Rights::new(Ok(key), Some("larkfield.socket".to_owned()), Vec::new()));
+    ApiSettings { since_start, rights, ..ApiSettings::new(Arc::new(now)) }
 }
+
+/// The key of [`settings`].
+pub(crate) const KEY: &str = "q83vEjRWeJCrze8SNFZ4kKvN7xI0VniQq83vEjRWeJA";
 
 /// The moment at which things leave by these settings.
 pub(crate) fn sending() -> Sending {

@@ -10,6 +10,7 @@ mod expiry;
 pub(crate) mod fixtures;
 mod hub;
 mod live;
+mod rights;
 mod server;
 mod sse;
 mod zones;

@@ -154,18 +154,71 @@ async fn a_request_of_the_old_kind_without_host_is_served() {
 }
 
 #[tokio::test]
-async fn beyond_the_limit_a_connection_waits_for_its_turn() {
+async fn beyond_the_limit_the_one_that_is_idle_for_longest_makes_room() {
     let mut narrow = settings();
-    narrow.max_connections = 1;
+    narrow.max_connections = 4;
     let server = served(&busy_hub(), narrow).await;
-    let mut first = TcpStream::connect(server.addr).await.unwrap();
-    first.write_all(b"GET /livez HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
-    let mut some = [0; 16];
-    soon(first.read_exact(&mut some)).await.unwrap();
-    let second = tokio::spawn(is_well(server.addr));
-    tokio::task::yield_now().await;
-    drop(first);
-    soon(second).await.unwrap();
+    let mut idle = Vec::new();
+    for _ in 0..4 {
+        let mut stream = TcpStream::connect(server.addr).await.unwrap();
+        stream.write_all(b"GET /livez HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
+        soon(stream.read_exact(&mut [0; 16])).await.unwrap();
+        idle.push(stream);
+    }
+    soon(is_well(server.addr)).await;
+    rest(&mut idle[0]).await;
+    // The others were left alone: they are served on their old connections.
+    for stream in &mut idle[1..] {
+        stream
+            .write_all(b"GET /livez HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n")
+            .await
+            .unwrap();
+        assert!(rest(stream).await.contains("HTTP/1.1 200 OK\r\n"));
+    }
+}
+
+#[tokio::test]
+async fn when_all_are_busy_the_newcomer_gets_a_clean_503() {
+    let mut narrow = settings();
+    narrow.max_connections = 4;
+    let server = served(&busy_hub(), narrow).await;
+    // Three are the most readers of four connections; the fourth one is in the midst of a body.
+    let mut busy = Vec::new();
+    for path in ["/v1/live.sse", "/v1/live.sse", "/v1/live"] {
+        let upgrade = "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n\
+                       Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\n";
+        let more = if path == "/v1/live" { upgrade } else { "" };
+        let mut stream = TcpStream::connect(server.addr).await.unwrap();
+        let request = format!("GET {path} HTTP/1.1\r\nHost: localhost\r\n{more}\r\n");
+        stream.write_all(request.as_bytes()).await.unwrap();
+        soon(stream.read_exact(&mut [0; 16])).await.unwrap();
+        busy.push(stream);
+    }
+    let reader =
+        raw(server.addr, b"GET /v1/live.sse HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").await;
+    assert!(reader.starts_with("HTTP/1.1 503") && reader.contains("too-many-readers"), "{reader}");
+    let mut sends = TcpStream::connect(server.addr).await.unwrap();
+    let head = "GET /livez HTTP/1.1\r\nHost: localhost\r\nContent-Length: 2\r\nExpect: 100-continue\r\n\r\n";
+    sends.write_all(head.as_bytes()).await.unwrap();
+    // RFC 9110 section 10.1.1: so its body is being waited for.
+    let mut leave = [0; 25];
+    soon(sends.read_exact(&mut leave)).await.unwrap();
+    assert_eq!(&leave, b"HTTP/1.1 100 Continue\r\n\r\n");
+    let refused =
+        raw(server.addr, b"GET /livez HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").await;
+    assert!(refused.starts_with("HTTP/1.1 503 ") && refused.contains("retry-after: 2\r\n"), "{refused}");
+    assert!(refused.contains("/problems/too-many-connections"), "{refused}");
+    sends.write_all(b"{}").await.unwrap();
+    let mut start = [0; 15];
+    soon(sends.read_exact(&mut start)).await.unwrap();
+    assert_eq!(&start, b"HTTP/1.1 200 OK");
+    // A reader who goes makes room.
+    drop(busy);
+    drop(sends);
+    soon(async {
+        while !raw(server.addr, b"GET /livez HTTP/1.0\r\n\r\n").await.starts_with("HTTP/1.0 200") {}
+    })
+    .await;
 }
 
 #[tokio::test]

@@ -181,6 +181,21 @@ pub struct ClockBody {
     pub changed_at: Option<String>,
 }
 
+/// Who may change the daemon, and what came of it.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct ChangesBody {
+    /// The file with the key that is sent as a bearer token; null when none is in use.
+    #[schema(required)]
+    pub key_file: Option<String>,
+    /// The Unix socket over which no key is needed; null when there is none.
+    #[schema(required)]
+    pub socket: Option<String>,
+    /// Changes that were let through over HTTP since the start.
+    pub made: u64,
+    /// Wrong keys that were sent since the start.
+    pub wrong_keys: u64,
+}
+
 /// The daemon itself.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct StatusBody {
@@ -208,6 +223,8 @@ pub struct StatusBody {
     pub log: Option<LogBody>,
     /// Readers of `/v1/live`.
     pub live: LiveBody,
+    /// Who may change it.
+    pub changes: ChangesBody,
     /// What needs a person, in words; empty when nothing does.
     pub problems: Vec<String>,
 }

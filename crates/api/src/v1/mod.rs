@@ -20,8 +20,8 @@ mod zone;
 pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MinuteBody};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
-    AliveBody, ClockBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody, MissedBody,
-    NonceBody, OutputsBody, PongBody, Problem, RouteBody, StatusBody,
+    AliveBody, ChangesBody, ClockBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody,
+    MissedBody, NonceBody, OutputsBody, PongBody, Problem, RouteBody, StatusBody,
 };
 pub(crate) use event::event_text;
 pub use event::{

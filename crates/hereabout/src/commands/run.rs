@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use hereabout_api::v1::{BeforeName, EventsKeptIn, RunBefore};
-use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, SiteInfo};
+use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, Listeners, Rights, SiteInfo};
 use hereabout_core::Timestamp;
 use hereabout_engine::Engine;
 use hereabout_ingest::{Clock, Feed, RunEnd, Source};
@@ -13,7 +13,7 @@ use hereabout_store::{
     EventNumbers, Found, SessionStart, SessionWriter, Store, StoreError, WriterOptions, clock_number,
 };
 use hereabout_wire::Decoder;
-use tokio::net::TcpListener;
+use tokio::net::UnixListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
@@ -22,9 +22,12 @@ use crate::cli::RunArgs;
 use crate::commands::{open_source, runtime};
 use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
+use crate::key_file;
+use crate::open_files;
 use crate::pump::{Drained, Events, Pump, log_status};
 use crate::runnable::{Instead, Obstacle, obstacles};
 use crate::site_file::SiteFile;
+use crate::socket_file::{SocketError, SocketFile, beside};
 use crate::wall_clock::watch_synchronisation;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
@@ -37,7 +40,9 @@ pub struct Ports {
     /// The source as people wrote it.
     pub source_text: String,
     /// Where to serve.
-    pub listener: TcpListener,
+    pub listeners: Listeners,
+    /// Who may change.
+    pub rights: Rights,
     /// The clock of the session.
     pub clock: Clock,
     /// Where everything is published.
@@ -59,9 +64,14 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
     site.listen = args.listen.unwrap_or(site.listen);
     site.log = if args.no_log { None } else { args.log.clone().or(site.log.take()) };
     refuse_obstacles(&site, instead)?;
+    open_files::raise_limit();
     runtime()?.block_on(async move {
         let (source, source_text) = open_source(&site, args.source.as_deref())?;
-        let listener = hereabout_api::bind(site.listen).await.map_err(api_failure)?;
+        let loopback = hereabout_api::bind(site.listen).await.map_err(api_failure)?;
+        let addr = loopback.local_addr().map_err(|e| Failure::new(exit::SOFTWARE, e))?;
+        // Removed when the daemon has ended, however it ends.
+        let (rights, socket, _socket_file) = make_rights(&site);
+        let listeners = Listeners { loopback, socket };
         let clock = Clock::start();
         let hub = Hub::new(HubInfo {
             version: env!("CARGO_PKG_VERSION").to_owned(),
@@ -70,12 +80,13 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
             site: SiteInfo::from(&site.site),
         });
         let events = begin_events(&site, &source_text, &clock, &hub).await;
-        let addr = listener.local_addr().map_err(|e| Failure::new(exit::SOFTWARE, e))?;
+        // Only now: what keeps it from starting comes first.
+        rights.problems().iter().for_each(|problem| eprintln!("{problem}"));
         let greeting = if args.json { greet_json(&site, addr) } else { greet(&site, &source_text, addr) };
         let stop = CancellationToken::new();
         stop_on_signals(stop.clone())?;
-        let running =
-            tokio::spawn(serve(site, Ports { source, source_text, listener, clock, hub, events }, stop));
+        let ports = Ports { source, source_text, listeners, rights, clock, hub, events };
+        let running = tokio::spawn(serve(site, ports, stop));
         println!("{greeting}");
         let done =
             running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
@@ -93,6 +104,29 @@ fn refuse_obstacles(site: &SiteFile, instead: Instead<'_>) -> Result<(), Failure
     let Some(first) = stops.first() else { return Ok(()) };
     let lines: Vec<String> = stops.iter().map(|o| o.problem.to_string()).collect();
     Err(Failure::new(first.code, lines.join("\n")))
+}
+
+/// The key and the socket of those who may change. The daemon runs without them, too: its first task is to tell where
+/// tags are. Makes files, so it comes before other tasks do.
+fn make_rights(site: &SiteFile) -> (Rights, Option<UnixListener>, Option<SocketFile>) {
+    let base = site.log.as_deref().unwrap_or(&site.path);
+    let mut problems: Vec<String> = open_files::too_few().into_iter().collect();
+    let socket = site.socket.path(site.folder(), beside(base, "socket"));
+    let socket = socket.and_then(|path| {
+        let unable = |e: SocketError| problems.push(format!("changes over a socket are not possible: {e}"));
+        SocketFile::listen(&path).map_err(unable).ok()
+    });
+    let (file, listener) = socket.unzip();
+    let key_file = beside(base, "key");
+    let key = match key_file::key(&key_file) {
+        Ok(key) => Ok((key, key_file.display().to_string())),
+        Err(why) => {
+            problems.push(format!("changes over HTTP are refused: {why}"));
+            Err(why.to_string())
+        }
+    };
+    let path = file.as_ref().map(|f| f.path().display().to_string());
+    (Rights::new(key, path, problems), listener, file)
 }
 
 /// Runs until `stop` is cancelled: input first, then what was heard is worked off, then the log is
@@ -114,7 +148,9 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     settings.since_start = Arc::new(move || api_start.since_start());
     let (operator, operations) = mpsc::channel(4);
     settings.operator = Some(operator);
-    let api = hereabout_api::serve(ports.listener, hub.clone(), settings, stop_api.clone());
+    settings.rights = Arc::new(ports.rights);
+    settings.max_connections = open_files::connections();
+    let api = hereabout_api::serve(ports.listeners, hub.clone(), settings, stop_api.clone());
     let api = tokio::spawn(vital(&stop, api));
 
     let (tx, rx) = mpsc::channel(FEED_QUEUE);
