@@ -19,7 +19,9 @@
 #![forbid(unsafe_code)]
 
 mod error;
+pub mod files;
 mod insert;
+mod lock;
 mod queue;
 mod reader;
 mod record;
