@@ -4,18 +4,22 @@
 //! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
 //! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
 //! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on.
+//!
+//! Files are read and written by a [`Clerk`]: a disk or a mount that does not answer holds up neither positions nor the
+//! daemon's end, and is told like a wrong file.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
 use hereabout_api::{Hub, Operation};
-use hereabout_core::{AnchorId, Correction};
+use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 use crate::calibration_file::{self, CalibrationFile, Entry};
+use crate::clerk::{Clerk, FILE_TIME_LIMIT, Stuck};
 use crate::exit::{self, Failure};
 use crate::pump::{Change, Changed};
 use crate::site_file::SiteFile;
@@ -28,12 +32,13 @@ pub struct Keeper {
     hub: Hub,
     clock: Clock,
     pump: mpsc::Sender<Change>,
+    clerk: Clerk,
 }
 
 impl Keeper {
     /// A keeper of the site that the daemon started with.
     pub fn new(site: SiteFile, hub: Hub, clock: Clock, pump: mpsc::Sender<Change>) -> Keeper {
-        Keeper { site, hub, clock, pump }
+        Keeper { site, hub, clock, pump, clerk: Clerk::new(FILE_TIME_LIMIT) }
     }
 
     /// Serves signals and requests until `stop`.
@@ -47,25 +52,33 @@ impl Keeper {
     ) -> Result<(), Failure> {
         let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
-        loop {
-            tokio::select! {
-                () = stop.cancelled() => return Ok(()),
-                _ = hangup.recv() => self.reload().await,
-                Some(operation) = operations.recv() => {
-                    let outcome = self.recalibrate(&operation.corrections).await;
-                    // Who asked may have gone.
-                    let _ = operation.answer.send(outcome);
+        let work = async {
+            loop {
+                tokio::select! {
+                    _ = hangup.recv() => self.reload().await,
+                    Some(operation) = operations.recv() => {
+                        let outcome = self.recalibrate(&operation.corrections).await;
+                        // Who asked may have gone.
+                        let _ = operation.answer.send(outcome);
+                    }
                 }
             }
+        };
+        // The end does not wait for a file either.
+        tokio::select! {
+            () = stop.cancelled() => Ok(()),
+            () = work => Ok(()),
         }
     }
 
     /// SIGHUP.
     async fn reload(&mut self) {
-        let site = match SiteFile::load(&self.site.path) {
-            Ok(site) if site.frame.is_some() => site,
-            Ok(_) => return self.refuse("the site file has no [frame] any more"),
-            Err(problems) => return self.refuse(&lines(&problems)),
+        let path = self.site.path.clone();
+        let site = match self.clerk.run(move || SiteFile::load(&path)).await {
+            Ok(Ok(site)) if site.frame.is_some() => site,
+            Ok(Ok(_)) => return self.refuse("the site file has no [frame] any more"),
+            Ok(Err(problems)) => return self.refuse(&lines(&problems)),
+            Err(stuck) => return self.refuse(&stuck.to_string()),
         };
         let waiting = self.needs_restart(&site);
         if let Some(what) = &waiting {
@@ -116,12 +129,31 @@ impl Keeper {
         let text = file.to_toml();
         let site =
             SiteFile::from_text(&self.site.path, &self.site.text, Some(&text)).map_err(|p| lines(&p))?;
-        calibration_file::replace(&path, &text, now).map_err(|e| e.message)?;
+        self.write(path, text, now).await?;
         if self.apply(site, Changed::Calibration("set over HTTP")).await {
             self.hub.set_notice(None);
             Ok(())
         } else {
             Err("the daemon is stopping; the file is written and counts from the next start on".to_owned())
+        }
+    }
+
+    /// Puts the text into the calibration file.
+    async fn write(&mut self, path: PathBuf, text: String, now: Timestamp) -> Result<(), String> {
+        let to = path.clone();
+        match self.clerk.run(move || calibration_file::replace(&to, &text, now)).await {
+            Ok(written) => written.map_err(|e| e.message),
+            Err(stuck @ Stuck::Before) => Err(format!("{}: {stuck}", path.display())),
+            Err(stuck) => {
+                let told = format!(
+                    "{}: may be the old one or the new one, and the calibration of before stays in force: {stuck}; \
+                     SIGHUP takes over what is in the file",
+                    path.display()
+                );
+                eprintln!("{told}");
+                self.hub.set_notice(Some(told.clone()));
+                Err(told)
+            }
         }
     }
 

@@ -7,13 +7,16 @@
 mod adapter;
 pub mod calibration_file;
 mod calibration_words;
+mod clerk;
 pub mod cli;
 pub mod commands;
 pub mod exit;
 mod hearing_words;
+pub mod input_file;
 pub mod keeper;
 pub mod kit_file;
 pub mod losses;
+pub mod outputs;
 pub mod pump;
 pub mod recording;
 mod site_facts;
