@@ -7,6 +7,7 @@ use std::fmt;
 use std::time::Duration;
 
 use tokio::sync::oneshot;
+use tokio_util::sync::CancellationToken;
 
 /// How long file work is waited for.
 pub(crate) const FILE_TIME_LIMIT: Duration = Duration::from_secs(5);
@@ -15,6 +16,7 @@ pub(crate) const FILE_TIME_LIMIT: Duration = Duration::from_secs(5);
 #[derive(Debug)]
 pub(crate) struct Clerk {
     limit: Duration,
+    stop: CancellationToken,
     /// Dropped by the thread when it is done.
     at_work: Option<oneshot::Receiver<()>>,
 }
@@ -26,6 +28,8 @@ pub(crate) enum Stuck {
     Now(Duration),
     /// An earlier piece is not done yet, so this one was not begun.
     Before,
+    /// The daemon ends and does not wait any more; the work may still be done.
+    Ending,
     /// The thread could not be started, or broke.
     Broken,
 }
@@ -42,6 +46,7 @@ impl fmt::Display for Stuck {
                 "the file system has not answered since the last try, and it is tried only once at a time. \
                  Look after the disk or the mount, then try again",
             ),
+            Stuck::Ending => f.write_str("the daemon is stopping"),
             Stuck::Broken => f.write_str("the work on the file broke off. Try again"),
         }
     }
@@ -50,7 +55,12 @@ impl fmt::Display for Stuck {
 impl Clerk {
     /// A clerk that waits so long for each piece of work.
     pub(crate) fn new(limit: Duration) -> Clerk {
-        Clerk { limit, at_work: None }
+        Clerk { limit, stop: CancellationToken::new(), at_work: None }
+    }
+
+    /// Nothing is waited for once `stop` is cancelled.
+    pub(crate) fn wait_until(&mut self, stop: CancellationToken) {
+        self.stop = stop;
     }
 
     /// Does `work` and gives its result. When this future is dropped, the work goes on, and counts as not done yet.
@@ -78,9 +88,10 @@ impl Clerk {
         if thread.is_err() {
             return Err(Stuck::Broken);
         }
-        match tokio::time::timeout(self.limit, result).await {
-            Ok(found) => found.map_err(|_| Stuck::Broken),
-            Err(_) => Err(Stuck::Now(self.limit)),
+        tokio::select! {
+            found = result => found.map_err(|_| Stuck::Broken),
+            () = tokio::time::sleep(self.limit) => Err(Stuck::Now(self.limit)),
+            () = self.stop.cancelled() => Err(Stuck::Ending),
         }
     }
 }
@@ -116,6 +127,17 @@ mod tests {
         let (_never, disk) = mpsc::channel::<()>();
         assert!(runtime.block_on(clerk.run(move || disk.recv().is_ok())).is_err());
         drop(runtime);
+    }
+
+    #[tokio::test]
+    async fn the_end_of_the_daemon_is_the_end_of_waiting() {
+        let (_never, disk) = mpsc::channel::<()>();
+        let mut clerk = Clerk::new(Duration::from_secs(3600));
+        let stop = CancellationToken::new();
+        clerk.wait_until(stop.clone());
+        let ended = tokio::spawn(async move { clerk.run(move || disk.recv().is_ok()).await });
+        stop.cancel();
+        assert_eq!(ended.await.unwrap(), Err(Stuck::Ending));
     }
 
     #[tokio::test]

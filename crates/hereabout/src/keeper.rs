@@ -52,22 +52,17 @@ impl Keeper {
     ) -> Result<(), Failure> {
         let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
-        let work = async {
-            loop {
-                tokio::select! {
-                    _ = hangup.recv() => self.reload().await,
-                    Some(operation) = operations.recv() => {
-                        let outcome = self.recalibrate(&operation.corrections).await;
-                        // Who asked may have gone.
-                        let _ = operation.answer.send(outcome);
-                    }
+        self.clerk.wait_until(stop.clone());
+        loop {
+            tokio::select! {
+                () = stop.cancelled() => return Ok(()),
+                _ = hangup.recv() => self.reload().await,
+                Some(operation) = operations.recv() => {
+                    let outcome = self.recalibrate(&operation.corrections).await;
+                    // Who asked may have gone.
+                    let _ = operation.answer.send(outcome);
                 }
             }
-        };
-        // The end does not wait for a file either.
-        tokio::select! {
-            () = stop.cancelled() => Ok(()),
-            () = work => Ok(()),
         }
     }
 

@@ -26,7 +26,7 @@ pub fn odd_kind(meta: &Metadata) -> Option<&'static str> {
 /// # Errors
 /// What is no plain file, with what it is; what the system says.
 pub fn open_plain(path: &Path) -> io::Result<File> {
-    open(path, fs::metadata(path)?, OFlags::empty())
+    open(path, &fs::metadata(path)?, OFlags::empty())
 }
 
 /// The same, but a symbolic link is refused as well.
@@ -34,11 +34,11 @@ pub fn open_plain(path: &Path) -> io::Result<File> {
 /// # Errors
 /// As [`open_plain`].
 pub fn open_plain_unlinked(path: &Path) -> io::Result<File> {
-    open(path, fs::symlink_metadata(path)?, OFlags::NOFOLLOW)
+    open(path, &fs::symlink_metadata(path)?, OFlags::NOFOLLOW)
 }
 
-fn open(path: &Path, meta: Metadata, more: OFlags) -> io::Result<File> {
-    refuse_odd(&meta)?;
+fn open(path: &Path, meta: &Metadata, more: OFlags) -> io::Result<File> {
+    refuse_odd(meta)?;
     // Flags of `open` are an int in C; none of these comes near its sign.
     let flags = (OFlags::NONBLOCK | OFlags::NOCTTY | more).bits().cast_signed();
     let file = File::options().read(true).custom_flags(flags).open(path)?;
