@@ -22,6 +22,7 @@ mod error;
 pub mod files;
 mod insert;
 mod lock;
+mod page;
 mod queue;
 mod reader;
 mod record;

@@ -25,32 +25,9 @@ use sqlx::{ConnectOptions, Row, SqliteConnection};
 use crate::StoreError;
 use crate::error::from_sqlx;
 use crate::files::{FileFault, odd_kind};
+use crate::page::Page;
 use crate::record::{doubt_from, no_fix_from, place_from, state_from, verdict_from};
 use crate::store::{newest_schema, refuse_other_databases};
-
-/// The most frames or fixes of one page.
-const LONGEST_PAGE: i64 = 4096;
-/// The first page, and the shortest.
-const FIRST_PAGE: i64 = 256;
-const SHORTEST_PAGE: i64 = 16;
-/// Pages get shorter when a statement took longer than this, and longer when it took less than a quarter of it. Far below
-/// the second that no statement may last.
-const LONG_STATEMENT: Duration = Duration::from_millis(200);
-
-/// How many frames or fixes a cursor asks for at once.
-#[derive(Clone, Copy, Debug)]
-struct Page(i64);
-
-impl Page {
-    /// After a statement that took this long.
-    fn learn(&mut self, took: Duration) {
-        if took > LONG_STATEMENT {
-            self.0 = (self.0 / 4).max(SHORTEST_PAGE);
-        } else if took < LONG_STATEMENT / 4 {
-            self.0 = (self.0 * 2).min(LONGEST_PAGE);
-        }
-    }
-}
 
 /// Which session of a log is meant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -305,7 +282,7 @@ impl LogReader {
 
     async fn cursor(&self, session: i64) -> Result<Place, StoreError> {
         let db = self.connect().await?;
-        Ok(Place { db, path: self.path.clone(), session, after: 0, page: Page(FIRST_PAGE) })
+        Ok(Place { db, path: self.path.clone(), session, after: 0, page: Page::first() })
     }
 }
 
@@ -339,7 +316,7 @@ impl Place {
             )
             .bind(self.session)
             .bind(self.after)
-            .bind(self.page.0)
+            .bind(self.page.rows())
             .fetch_all(&mut self.db)
             .await
             .map_err(|e| self.told(&e))?;
@@ -535,7 +512,7 @@ impl FixCursor {
         )
         .bind(place.session)
         .bind(place.after)
-        .bind(place.page.0)
+        .bind(place.page.rows())
         .fetch_all(&mut place.db)
         .await
         .map_err(|e| place.told(&e))?;
@@ -560,7 +537,7 @@ impl FixCursor {
 async fn add_ranges(place: &mut Place, fixes: &mut [StoredFix]) -> Result<(), StoreError> {
     let mut rest = fixes;
     while let Some(from) = rest.iter().find_map(|f| f.frame) {
-        let to = from.saturating_add(place.page.0);
+        let to = from.saturating_add(place.page.rows());
         let end = rest.iter().position(|f| f.frame.is_some_and(|n| !(from..=to).contains(&n)));
         let (window, later) = rest.split_at_mut(end.unwrap_or(rest.len()));
         let judged = place.judged(from, to).await?;
@@ -624,7 +601,7 @@ impl EventCursor {
         )
         .bind(place.session)
         .bind(place.after)
-        .bind(place.page.0)
+        .bind(place.page.rows())
         .fetch_all(&mut place.db)
         .await
         .map_err(|e| place.told(&e))?;
