@@ -167,6 +167,44 @@ fn what_is_made_is_for_its_owner_and_group_alone() {
     }
 }
 
+/// The letter of a process's state, as `/proc` has it.
+fn state_of(pid: u32) -> Option<char> {
+    let stat = fs::read_to_string(format!("/proc/{pid}/stat")).ok()?;
+    stat.rsplit_once(") ")?.1.chars().next()
+}
+
+#[test]
+fn a_replay_that_is_paused_at_any_time_holds_no_read_transaction() {
+    let yard = Yard::new();
+    let (capture, db) = (yard.name("long.bin"), yard.name("long.db"));
+    let scenario = yard.name("scenario.toml");
+    assert_eq!(run(&["simulate", &scenario, "--seconds", "1200", "--out", &capture]).2, 0);
+    assert_eq!(run(&["replay", &capture, "--site", &yard.name("site.toml"), "--log", &db]).2, 0);
+    let (plain, _, _) = run(&["replay", &db, "--out", "-"]);
+    // Something is written, then the write-ahead log is worked off: 0 unless a reader stands in the way.
+    let checkpoint = "import sqlite3, sys\nc = sqlite3.connect(sys.argv[1], timeout=0, isolation_level=None)\n\
+                      c.execute('UPDATE session SET source = source || 1')\n\
+                      print(c.execute('PRAGMA wal_checkpoint(TRUNCATE)').fetchone()[0])";
+    let out = yard.at("rows.jsonl");
+    let mut child = hereabout(&["replay", &db, "--out", text(&out)]).stderr(Stdio::null()).spawn().unwrap();
+    let pid = rustix::process::Pid::from_raw(child.id() as i32).unwrap();
+    let mut pauses = 0;
+    std::thread::sleep(Duration::from_millis(100));
+    while child.try_wait().unwrap().is_none() {
+        let _ = rustix::process::kill_process(pid, Signal::TSTP);
+        wait_for("the pause", || state_of(child.id()).filter(|s| "TZ".contains(*s)));
+        if state_of(child.id()) == Some('T') {
+            let done = Command::new("python3").args(["-c", checkpoint, &db]).output().unwrap();
+            assert_eq!(String::from_utf8(done.stdout).unwrap().trim(), "0", "a reader stands in the way");
+            pauses += 1;
+            let _ = rustix::process::kill_process(pid, Signal::CONT);
+        }
+        std::thread::sleep(Duration::from_millis(60));
+    }
+    assert!(pauses > 3, "it was paused {pauses} times");
+    assert_eq!(fs::read_to_string(&out).unwrap(), plain);
+}
+
 #[test]
 fn a_run_that_is_cut_off_leaves_the_output_of_before() {
     let yard = Yard::new();

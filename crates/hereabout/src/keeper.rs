@@ -5,7 +5,7 @@
 //! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
 //! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on.
 //!
-//! Files are read and written by a [`Clerk`]: a disk or a mount that does not answer holds up neither positions nor the
+//! Files are read and written by `clerk.rs`: a disk or a mount that does not answer holds up neither positions nor the
 //! daemon's end, and is told like a wrong file.
 
 use std::path::{Path, PathBuf};

@@ -30,6 +30,7 @@ mod store;
 mod writer;
 
 pub use error::StoreError;
+pub use page::between_pages;
 pub use queue::WriterStats;
 pub use reader::{
     EpochCursor, EventCursor, FixCursor, FrameCursor, LogReader, SessionInfo, SessionPick, StoredEvent,

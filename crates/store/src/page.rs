@@ -1,6 +1,23 @@
 //! How much of a log is read in one statement, which is one read transaction: less where the disk is slow.
+//!
+//! And when: whoever wants to stop the process asks for a moment [`between_pages`].
 
 use std::time::Duration;
+
+use tokio::sync::{RwLock, RwLockReadGuard, RwLockWriteGuard};
+
+/// Held for reading while a page is read.
+static READING: RwLock<()> = RwLock::const_new(());
+
+/// While this is held, no cursor of this process reads a page: it holds no read transaction.
+pub async fn between_pages() -> RwLockWriteGuard<'static, ()> {
+    READING.write().await
+}
+
+/// While this is held, nobody is [`between_pages`].
+pub(crate) async fn reading() -> RwLockReadGuard<'static, ()> {
+    READING.read().await
+}
 
 /// The most frames or fixes of one page.
 const LONGEST_PAGE: i64 = 4096;

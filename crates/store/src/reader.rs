@@ -1,13 +1,10 @@
 //! Reading a log, also while a daemon writes it.
 //!
-//! Every cursor has a connection of its own and hands out bounded batches, so a day's log is read in a few
-//! megabytes. A cursor looks up where it stopped by key; it ends where the log ends at that moment, and going on
-//! later with the same cursor gives what has come since.
+//! Every cursor has a connection of its own and hands out bounded batches, so a day's log is read in a few megabytes. It
+//! looks up where it stopped by key; it ends where the log ends at that moment, and later gives what has come since.
 //!
-//! While a statement runs, SQLite can't start its write-ahead log anew, and the file grows
-//! (<https://www.sqlite.org/wal.html#avoiding_excessively_large_wal_files>). So every page is read whole and its statement
-//! ended before anybody sees a row, and pages get shorter where the disk is slow ([`Page`]): a reader that stops, or
-//! takes its time, holds nothing.
+//! While a statement runs, SQLite's write-ahead log can't start anew and grows (<https://www.sqlite.org/wal.html>). So a page
+//! is read whole before anybody sees a row, and is shorter on a slow disk: a reader that takes its time holds nothing.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -25,7 +22,7 @@ use sqlx::{ConnectOptions, Row, SqliteConnection};
 use crate::StoreError;
 use crate::error::from_sqlx;
 use crate::files::{FileFault, odd_kind};
-use crate::page::Page;
+use crate::page::{Page, reading};
 use crate::record::{doubt_from, no_fix_from, place_from, state_from, verdict_from};
 use crate::store::{newest_schema, refuse_other_databases};
 
@@ -305,8 +302,7 @@ impl Place {
         StoreError::Damaged { path: self.path.clone(), detail }
     }
 
-    /// Numbers and heads of the next frames; those that were inherited, or the others. A session's inherited frames
-    /// are its first ones: they end with the first that is not.
+    /// Numbers and heads of the next frames; those that were inherited, which are a session's first ones, or the others.
     async fn heads(&mut self, inherited: bool) -> Result<Vec<(i64, Epoch)>, StoreError> {
         loop {
             let began = Instant::now();
@@ -403,6 +399,7 @@ pub struct EpochCursor {
 impl EpochCursor {
     /// The next epochs, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<Epoch>, StoreError> {
+        let _reading = reading().await;
         let (place, inherited) = (&mut self.place, self.inherited);
         let mut heads = place.heads(inherited).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
@@ -475,6 +472,7 @@ pub struct FrameCursor(Place);
 impl FrameCursor {
     /// The next frames, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<JudgedEpoch>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
         let heads = place.heads(false).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
@@ -501,6 +499,7 @@ pub struct FixCursor(Place);
 impl FixCursor {
     /// The next reports, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<StoredFix>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
         let began = Instant::now();
         let rows = sqlx::query(
@@ -595,6 +594,7 @@ pub struct EventCursor(Place);
 impl EventCursor {
     /// The next events, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<StoredEvent>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
         let rows = sqlx::query_as::<_, EventCells>(
             "SELECT seq, at_us, kind, detail FROM event WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",
