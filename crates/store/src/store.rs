@@ -284,20 +284,23 @@ fn make_if_missing(path: &Path) -> Result<(), StoreError> {
 
 /// Takes the rights of strangers away from a log that has been there. It is told once, because then they are gone.
 fn tighten(path: &Path) {
+    let mut was = None;
     for file in log_and_beside(path).filter(|f| f.exists()) {
         match files::tighten(&file, FILE_MODE) {
-            Ok(None) => {}
-            Ok(Some(mode)) => tracing::warn!(
-                "{} was open to more than its owner and group (mode {mode:04o}); now it is not (at most 0640). \
-                 Who opened it before may have read it",
-                file.display()
-            ),
+            Ok(rights) => was = was.or(rights),
             Err(e) => tracing::warn!(
                 "{} is open to more than its owner and group, and that can't be changed: {e}. What it holds says who \
                  was where: keep the log on a file system with owners and rights, as a file of the user that runs this",
                 file.display()
             ),
         }
+    }
+    if let Some(mode) = was {
+        tracing::warn!(
+            "the log {} was open to more than its owner and group (mode {mode:04o}); now it is not (at most 0640). \
+             Who opened it before may have read it",
+            path.display()
+        );
     }
 }
 
