@@ -7,6 +7,7 @@
 //! - `commissioning`: calibrate, verify, report, and a calibration that a running daemon takes over
 //! - `daemon`: `run` over pseudo-terminals, HTTP and WebSocket
 //! - `events`: numbered events, resuming, kills and restarts
+//! - `files`: inputs, outputs and the files of a daemon among strangers and on disks that hang
 //! - `fresh`: what is old, frozen, repeated or stalled opens no gate
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `log_fails`: what people act on goes on whatever becomes of the log
@@ -28,6 +29,7 @@ mod commissioning;
 mod daemon;
 mod datasets;
 mod events;
+mod files;
 mod fresh;
 mod hearing;
 mod house;

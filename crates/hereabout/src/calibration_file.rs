@@ -12,10 +12,13 @@
 use std::fmt::Write as _;
 use std::fs::{self, File};
 use std::io::{self, Write as _};
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
-use hereabout_core::{AnchorId, Correction, Timestamp};
+use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
+use hereabout_ingest::open_plain_unlinked;
+use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look, odd_kind};
 use serde::Deserialize;
 
 use crate::exit::{self, Failure};
@@ -74,10 +77,7 @@ impl CalibrationFile {
     /// # Errors
     /// Everything that is wrong in it, with its place.
     pub fn read(path: &Path) -> Result<Option<CalibrationFile>, Vec<Problem>> {
-        if !path.exists() {
-            return Ok(None);
-        }
-        CalibrationFile::parse(&Document::read(path)?).map(Some)
+        Document::read_own(path)?.as_ref().map(CalibrationFile::parse).transpose()
     }
 
     /// The same from a text that is at hand.
@@ -195,9 +195,11 @@ pub fn replace(path: &Path, text: &str, now: Timestamp) -> Result<(), Failure> {
 /// What the system or the hook said.
 pub fn replace_with(path: &Path, text: &str, now: Timestamp, hook: Hook<'_>) -> io::Result<()> {
     hook(WritePoint::Start)?;
+    let old = old_file(path)?;
     remove_leftovers(path);
     let fresh = sibling(path, &format!(".calibration.toml.new-{}", std::process::id()));
-    let mut file = File::create(&fresh)?;
+    let mut file = create_new(&fresh, FILE_MODE)?;
+    give_to_readers(&file, path, old.as_ref());
     hook(WritePoint::Created)?;
     let (first, rest) = text.as_bytes().split_at(text.len() / 2);
     file.write_all(first)?;
@@ -206,7 +208,7 @@ pub fn replace_with(path: &Path, text: &str, now: Timestamp, hook: Hook<'_>) -> 
     hook(WritePoint::Written)?;
     file.sync_all()?;
     hook(WritePoint::Forced)?;
-    if path.exists() {
+    if old.is_some() {
         keep(path, "calibration-", now)?;
     } else {
         mark_none(path, now, hook)?;
@@ -225,7 +227,9 @@ const NONE_BEFORE: &str = "# Before this there was no calibration.\n";
 
 /// Says that there was no file before the first one. A part of it says the same.
 fn mark_none(path: &Path, now: Timestamp, hook: Hook<'_>) -> io::Result<()> {
-    let mut file = File::create(kept_name(path, "calibration-", now))?;
+    let new = |name: &Path| create_new(name, FILE_MODE);
+    let (_, mut file) = with_free_name(path, "calibration-", now, new)?;
+    give_to_readers(&file, path, None);
     hook(WritePoint::Marked)?;
     file.write_all(NONE_BEFORE.as_bytes())?;
     file.sync_all()
@@ -263,7 +267,7 @@ pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
             return Ok(Restored::None);
         }
         let undo = || {
-            if path.exists() {
+            if old_file(path)?.is_some() {
                 keep(path, "calibration-undone-", now)?;
             }
             fs::rename(&previous, path)?;
@@ -283,12 +287,13 @@ pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
 /// # Errors
 /// What the system said; the file is then still in force.
 pub fn set_aside(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
-    let aside = kept_name(path, "calibration-undone-", now);
     let undo = || {
-        fs::rename(path, &aside)?;
-        force_folder(path)
+        let aside = keep(path, "calibration-undone-", now)?;
+        fs::remove_file(path)?;
+        force_folder(path)?;
+        Ok(aside)
     };
-    undo().map_err(|e| cannot_write(path, &e))?;
+    let aside = undo().map_err(|e| cannot_write(path, &e))?;
     prune(path, "calibration-undone-");
     Ok(aside)
 }
@@ -313,19 +318,71 @@ fn named(path: &Path, prefix: &str) -> Vec<PathBuf> {
 }
 
 /// Gives the file a second name, so that it is there whatever happens to the first one.
-fn keep(path: &Path, prefix: &str, now: Timestamp) -> io::Result<()> {
-    let name = kept_name(path, prefix, now);
-    match fs::hard_link(path, &name) {
-        Ok(()) => Ok(()),
-        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),
-        // Not every file system has second names.
-        Err(_) => fs::copy(path, &name).map(|_| ()),
+fn keep(path: &Path, prefix: &str, now: Timestamp) -> io::Result<PathBuf> {
+    let link = |name: &Path| match fs::hard_link(path, name) {
+        Err(e) if e.kind() != io::ErrorKind::AlreadyExists => copy(path, name),
+        Err(_) if is_same(path, name) => Ok(()),
+        kept => kept,
+    };
+    with_free_name(path, prefix, now, link).map(|(name, ())| name)
+}
+
+/// Makes something under the first free name from `now` on. A name that is taken (by one of the same instant, or
+/// somebody's) is left, and one of a microsecond later is tried.
+fn with_free_name<T>(
+    path: &Path,
+    prefix: &str,
+    now: Timestamp,
+    make: impl Fn(&Path) -> io::Result<T>,
+) -> io::Result<(PathBuf, T)> {
+    let mut at = now;
+    loop {
+        let stamp = rfc3339(at).replace(['-', ':'], "");
+        let name = sibling(path, &format!("{prefix}{stamp}.toml"));
+        match make(&name) {
+            Err(e) if e.kind() == io::ErrorKind::AlreadyExists => at = at.plus(Micros::from_micros(1)),
+            made => return made.map(|made| (name, made)),
+        }
     }
 }
 
-fn kept_name(path: &Path, prefix: &str, now: Timestamp) -> PathBuf {
-    let stamp = rfc3339(now).replace(['-', ':'], "");
-    sibling(path, &format!("{prefix}{stamp}.toml"))
+fn is_same(a: &Path, b: &Path) -> bool {
+    let (Ok(a), Ok(b)) = (fs::symlink_metadata(a), fs::symlink_metadata(b)) else { return false };
+    (a.dev(), a.ino()) == (b.dev(), b.ino())
+}
+
+/// Not every file system has second names.
+fn copy(path: &Path, name: &Path) -> io::Result<()> {
+    let mut from = open_plain_unlinked(path)?;
+    let to = create_new(name, FILE_MODE)?;
+    give_to_readers(&to, path, Some(&from.metadata()?));
+    io::copy(&mut from, &mut &to).map(|_| ())
+}
+
+/// The file that is replaced, which is a plain one.
+fn old_file(path: &Path) -> io::Result<Option<fs::Metadata>> {
+    let Some(meta) = look(path).map_err(io::Error::other)? else { return Ok(None) };
+    let path = path.to_owned();
+    match odd_kind(&meta) {
+        None => Ok(Some(meta)),
+        Some(_) if meta.is_symlink() => Err(io::Error::other(FileFault::Link { path })),
+        Some(kind) => Err(io::Error::other(FileFault::NotPlain { path, kind })),
+    }
+}
+
+/// Whoever could read the calibration before must be able to read the new one, the daemon's user above all: it gets
+/// owner and group of the old file, else the group of the folder, as far as this user may give it. In a folder that others
+/// can write that would be theirs to choose, so there it stays with this user.
+fn give_to_readers(file: &File, path: &Path, old: Option<&fs::Metadata>) {
+    let Ok(folder) = fs::metadata(folder_of(path)) else { return };
+    let (owner, group) = match old {
+        Some(old) if is_trusted(old.uid()) || old.uid() == folder.uid() => (Some(old.uid()), old.gid()),
+        _ if !is_shared(&folder) => (None, folder.gid()),
+        _ => return,
+    };
+    // Without the right to give a file away the group alone may do.
+    let _ = std::os::unix::fs::fchown(file, owner, Some(group))
+        .or_else(|_| std::os::unix::fs::fchown(file, None, Some(group)));
 }
 
 fn prune(path: &Path, prefix: &str) {

@@ -148,3 +148,61 @@ fn nothing_to_restore_and_nowhere_to_write_are_told() {
     assert_eq!(failure.code, exit::CANT_CREATE);
     assert!(failure.message.contains("untouched"), "{failure}");
 }
+
+/// Somebody else: the overflow id, "nobody" by convention (from memory of `/proc/sys/kernel/overflowuid`).
+const NOBODY: u32 = 65_534;
+
+#[test]
+fn whoever_could_read_the_old_file_can_read_the_new_one_and_nobody_else() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("calibration.toml");
+    let is_superuser = fs::metadata("/proc/self").is_ok_and(|m| m.uid() == 0);
+    let group = if is_superuser { NOBODY } else { fs::metadata(folder.path()).unwrap().gid() };
+    std::os::unix::fs::chown(folder.path(), None, Some(group)).unwrap();
+    for (n, text) in ["# one\n", "# two\n"].into_iter().enumerate() {
+        replace(&path, text, Timestamp::from_micros(n as i64)).unwrap();
+        let meta = fs::metadata(&path).unwrap();
+        assert_eq!(meta.mode() & 0o7777 & !0o640, 0, "mode {:04o}", meta.mode());
+        assert_eq!(meta.gid(), group);
+        // From now on the folder's group is another; the file's stays.
+        std::os::unix::fs::chown(folder.path(), None, Some(if is_superuser { 0 } else { group })).unwrap();
+    }
+    if !is_superuser {
+        println!("skipped: only the superuser can give files to another group");
+        return;
+    }
+    // What strangers can write is not given to the group that they chose.
+    fs::remove_file(&path).unwrap();
+    std::os::unix::fs::chown(folder.path(), None, Some(NOBODY)).unwrap();
+    fs::set_permissions(folder.path(), std::os::unix::fs::PermissionsExt::from_mode(0o1777)).unwrap();
+    replace(&path, "# three\n", Timestamp::from_micros(9)).unwrap();
+    assert_ne!(fs::metadata(&path).unwrap().gid(), NOBODY);
+}
+
+#[test]
+fn links_in_place_of_the_file_or_of_a_kept_one_are_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, victim) = (folder.path().join("calibration.toml"), folder.path().join("order-book.txt"));
+    fs::write(&victim, "# 400 trays of lavender\n").unwrap();
+    std::os::unix::fs::symlink(&victim, &path).unwrap();
+    let told = replace(&path, "# new\n", Timestamp::from_micros(1)).unwrap_err().message;
+    assert!(told.contains("symbolic link"), "{told}");
+    assert!(CalibrationFile::read(&path).is_err());
+    fs::remove_file(&path).unwrap();
+
+    // A kept file whose name is taken by somebody is kept all the same.
+    replace(&path, "# one\n", Timestamp::from_micros(1)).unwrap();
+    let stamp = rfc3339(Timestamp::from_micros(2)).replace(['-', ':'], "");
+    let taken = folder.path().join(format!("calibration-{stamp}.toml"));
+    std::os::unix::fs::symlink(&victim, &taken).unwrap();
+    replace(&path, "# two\n", Timestamp::from_micros(2)).unwrap();
+    let is_one = |p: &PathBuf| fs::read_to_string(p).unwrap() == "# one\n";
+    assert!(kept(&path).iter().any(is_one), "{:?}", kept(&path));
+    for plain in kept(&path).into_iter().filter(|p| !p.is_symlink()) {
+        fs::remove_file(plain).unwrap();
+    }
+    let told = restore(&path, Timestamp::from_micros(3)).unwrap_err().message;
+    assert!(told.contains("symbolic link"), "{told}");
+    assert_eq!(fs::read_to_string(&victim).unwrap(), "# 400 trays of lavender\n");
+    assert_eq!(fs::read_to_string(&path).unwrap(), "# two\n");
+}

@@ -391,7 +391,7 @@ pub struct ReplayArgs {
     /// Which session of a log; the latest unless given.
     #[arg(long, value_name = "N")]
     pub session: Option<i64>,
-    /// Write positions here as JSON Lines, `-` for stdout.
+    /// Write positions here as JSON Lines, `-` for stdout. Never over an input; it gets its name when it is whole.
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// Write events (zones, anchors, findings, restarts) here as JSON Lines, `-` for stdout.
@@ -431,7 +431,7 @@ pub struct ReportArgs {
     /// Checkpoints within the recording: name,from_s,to_s,x_m,y_m,z_m.
     #[arg(long, value_name = "FILE", requires = "input")]
     pub spots: Option<PathBuf>,
-    /// Write the page here, `-` for stdout.
+    /// Write the page here, `-` for stdout. Never over an input; it gets its name when it is whole.
     #[arg(long, short, value_name = "FILE", default_value = "report.html")]
     pub out: PathBuf,
     /// Which session of a log; the latest unless given.

@@ -5,18 +5,22 @@
 //! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
 //! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on. Files that are as before change
 //! nothing, and many signals in a row are one.
+//!
+//! Files are read and written by `clerk.rs`: a disk or a mount that does not answer holds up neither positions nor the
+//! daemon's end, and is told like a wrong file.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
 use hereabout_api::{Hub, Operation};
-use hereabout_core::{AnchorId, Correction};
+use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 use crate::calibration_file::{self, CalibrationFile, Entry};
+use crate::clerk::{Clerk, FILE_TIME_LIMIT, Stuck};
 use crate::exit::{self, Failure};
 use crate::pump::{Change, Changed};
 use crate::reload_pace::ReloadPace;
@@ -30,12 +34,13 @@ pub struct Keeper {
     hub: Hub,
     clock: Clock,
     pump: mpsc::Sender<Change>,
+    clerk: Clerk,
 }
 
 impl Keeper {
     /// A keeper of the site that the daemon started with.
     pub fn new(site: SiteFile, hub: Hub, clock: Clock, pump: mpsc::Sender<Change>) -> Keeper {
-        Keeper { site, hub, clock, pump }
+        Keeper { site, hub, clock, pump, clerk: Clerk::new(FILE_TIME_LIMIT) }
     }
 
     /// Serves signals and requests until `stop`.
@@ -50,6 +55,7 @@ impl Keeper {
         let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
         let mut pace = ReloadPace::default();
+        self.clerk.wait_until(stop.clone());
         loop {
             tokio::select! {
                 () = stop.cancelled() => return Ok(()),
@@ -69,10 +75,12 @@ impl Keeper {
 
     /// SIGHUP.
     async fn reload(&mut self) {
-        let site = match SiteFile::load(&self.site.path) {
-            Ok(site) if site.frame.is_some() => site,
-            Ok(_) => return self.refuse("the site file has no [frame] any more"),
-            Err(problems) => return self.refuse(&lines(&problems)),
+        let path = self.site.path.clone();
+        let site = match self.clerk.run(move || SiteFile::load(&path)).await {
+            Ok(Ok(site)) if site.frame.is_some() => site,
+            Ok(Ok(_)) => return self.refuse("the site file has no [frame] any more"),
+            Ok(Err(problems)) => return self.refuse(&lines(&problems)),
+            Err(stuck) => return self.refuse(&stuck.to_string()),
         };
         if site.text == self.site.text && site.calibration_text == self.site.calibration_text {
             self.hub.set_notice(None);
@@ -128,12 +136,31 @@ impl Keeper {
         let text = file.to_toml();
         let site =
             SiteFile::from_text(&self.site.path, &self.site.text, Some(&text)).map_err(|p| lines(&p))?;
-        calibration_file::replace(&path, &text, now).map_err(|e| e.message)?;
+        self.write(path, text, now).await?;
         if self.apply(site, Changed::Calibration("set over HTTP")).await {
             self.hub.set_notice(None);
             Ok(())
         } else {
             Err("the daemon is stopping; the file is written and counts from the next start on".to_owned())
+        }
+    }
+
+    /// Puts the text into the calibration file.
+    async fn write(&mut self, path: PathBuf, text: String, now: Timestamp) -> Result<(), String> {
+        let to = path.clone();
+        match self.clerk.run(move || calibration_file::replace(&to, &text, now)).await {
+            Ok(written) => written.map_err(|e| e.message),
+            Err(stuck @ Stuck::Before) => Err(format!("{}: {stuck}", path.display())),
+            Err(stuck) => {
+                let told = format!(
+                    "{}: may be the old one or the new one, and the calibration of before stays in force: {stuck}; \
+                     SIGHUP takes over what is in the file",
+                    path.display()
+                );
+                eprintln!("{told}");
+                self.hub.set_notice(Some(told.clone()));
+                Err(told)
+            }
         }
     }
 

@@ -3,13 +3,16 @@
 //! `replay` feeds them to the engine; `calibrate` and `verify` take the ranges at known places out of them.
 
 use std::path::Path;
+use std::sync::Once;
 use std::time::Duration;
 
 use hereabout_core::{Epoch, Frame, Micros, Timestamp};
 use hereabout_engine::StartState;
 use hereabout_ingest::{CaptureReader, CaptureStep};
-use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError};
+use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError, between_pages};
 use hereabout_wire::Decoder;
+use rustix::process::{Signal, getpid, kill_process};
+use tokio::signal::unix::{SignalKind, signal};
 
 use crate::exit::{self, Failure};
 use crate::site_file::SiteFile;
@@ -104,6 +107,7 @@ impl Recording {
     /// # Errors
     /// A file that is no log, or a session that is not in it.
     pub async fn log(path: &Path, session: Option<i64>) -> Result<(SessionInfo, Recording), Failure> {
+        stop_between_pages();
         let reader = LogReader::open(path).await.map_err(log_failure)?;
         let pick = session.map_or(SessionPick::Latest, SessionPick::Id);
         let session = reader.session(pick).await.map_err(log_failure)?;
@@ -270,6 +274,22 @@ impl Capture {
             }
         }
     }
+}
+
+/// From now on Ctrl-Z stops the program between two pages of a log: stopped within one, it would keep a read transaction
+/// for as long as it stands still, and the log of a running daemon would grow.
+fn stop_between_pages() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        // Without the signal the program stops at once, as any other.
+        let Ok(mut pressed) = signal(SignalKind::from_raw(Signal::TSTP.as_raw())) else { return };
+        tokio::spawn(async move {
+            while pressed.recv().await.is_some() {
+                let _quiet = between_pages().await;
+                let _ = kill_process(getpid(), Signal::STOP);
+            }
+        });
+    });
 }
 
 fn log_failure(e: StoreError) -> Failure {

@@ -102,7 +102,7 @@ impl SiteFile {
     pub fn load(path: &Path) -> Result<SiteFile, Vec<Problem>> {
         let document = Document::read(path)?;
         let calibration = beside(path);
-        let calibration = if calibration.exists() { Some(Document::read(&calibration)?) } else { None };
+        let calibration = Document::read_own(&calibration)?;
         SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)
     }
 

@@ -50,7 +50,7 @@ impl Spots {
     /// # Errors
     /// A file that can't be read, or everything that is wrong in it.
     pub fn read(path: &Path, dimension: Dimension) -> Result<Spots, Failure> {
-        let bytes = std::fs::read(path)
+        let bytes = crate::input_file::read(path)
             .map_err(|e| Failure::new(exit::NO_INPUT, format!("{}: can't be read: {e}", path.display())))?;
         let text = String::from_utf8(bytes)
             .map_err(|_| Failure::new(exit::DATA, format!("{}: is not UTF-8 text", path.display())))?;

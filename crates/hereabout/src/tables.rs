@@ -6,12 +6,12 @@
 //! counted, and the rest goes on.
 
 use std::collections::VecDeque;
-use std::fs::File;
 use std::io::Read;
 use std::path::Path;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, TagId, Timestamp};
+use hereabout_ingest::open_plain;
 
 /// What a table is and does not fit.
 #[derive(Debug, thiserror::Error)]
@@ -84,7 +84,7 @@ impl RangeTable {
     /// A file that can't be read, or a header that is neither wide nor long.
     pub fn open(path: &Path) -> Result<RangeTable, TableError> {
         let name = path.display().to_string();
-        let file = File::open(path).map_err(|source| TableError::Read { file: name.clone(), source })?;
+        let file = open_plain(path).map_err(|source| TableError::Read { file: name.clone(), source })?;
         RangeTable::new(name, Box::new(std::io::BufReader::with_capacity(1 << 16, file)))
     }
 
@@ -268,7 +268,7 @@ pub struct TruthRow {
 /// A file that can't be read or has another header. Rubbish rows come back beside the good ones.
 pub fn read_truth(path: &Path) -> Result<(Vec<TruthRow>, Vec<BadRow>), TableError> {
     let name = path.display().to_string();
-    let file = File::open(path).map_err(|source| TableError::Read { file: name.clone(), source })?;
+    let file = open_plain(path).map_err(|source| TableError::Read { file: name.clone(), source })?;
     let mut reader = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(file);
     let header = reader.headers().map_err(|source| TableError::Csv { file: name.clone(), source })?.clone();
     let columns: Vec<&str> = header.iter().collect();

@@ -14,6 +14,8 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
+use crate::input_file;
+
 /// Keys that a table may have, with what each expects, in words.
 pub struct Schema {
     /// Key, expectation, and the schema of the table or array of tables below it.
@@ -111,6 +113,21 @@ impl Document {
     /// # Errors
     /// A file that cannot be read or is not UTF-8, in words.
     pub fn read(file: &Path) -> Result<Document, Vec<Problem>> {
+        Document::from_bytes(file, input_file::read(file))
+    }
+
+    /// Reads a file that the program writes itself; `None` when there is none. It is no symbolic link.
+    ///
+    /// # Errors
+    /// As [`Document::read`], and a link.
+    pub fn read_own(file: &Path) -> Result<Option<Document>, Vec<Problem>> {
+        match input_file::read_unlinked(file) {
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            read => Document::from_bytes(file, read).map(Some),
+        }
+    }
+
+    fn from_bytes(file: &Path, read: std::io::Result<Vec<u8>>) -> Result<Document, Vec<Problem>> {
         let whole = |what: String, help: String| {
             vec![Problem {
                 file: file.to_owned(),
@@ -123,7 +140,7 @@ impl Document {
                 source_line: String::new(),
             }]
         };
-        let bytes = std::fs::read(file).map_err(|e| whole(format!("can't be read: {e}"), read_advice(&e)))?;
+        let bytes = read.map_err(|e| whole(format!("can't be read: {e}"), read_advice(&e)))?;
         match String::from_utf8(bytes) {
             Ok(text) => Ok(Document { file: file.to_owned(), text }),
             Err(e) => {

@@ -9,12 +9,14 @@
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Read, Write};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
 use hereabout_core::Timestamp;
 use thiserror::Error;
 
 use crate::MAX_CHUNK;
+use crate::plain::{odd_kind, open_plain};
 
 const HEADER: &str = "byte_offset,time_s";
 /// Longer than any row can sensibly be; bounds memory on a file that is no table.
@@ -31,11 +33,13 @@ pub enum CaptureError {
         /// The system's words.
         source: io::Error,
     },
-    /// The `.bin` is a folder or a device.
-    #[error("{} is not a plain file", path.display())]
+    /// The `.bin` is a folder, a pipe or a device.
+    #[error("{} is {kind}, not a plain file", path.display())]
     NotAFile {
         /// Which one.
         path: PathBuf,
+        /// What it is, in words.
+        kind: &'static str,
     },
     /// A row of the times file.
     #[error("{}, line {line}: {problem}", path.display())]
@@ -161,12 +165,12 @@ impl CaptureReader {
     /// A missing or unreadable file, a wrong header, a first row that is not at offset 0.
     pub fn open(bin: &Path) -> Result<CaptureReader, CaptureError> {
         let io = |path: &Path, source| CaptureError::Io { path: path.into(), source };
-        let file = File::open(bin).map_err(|e| io(bin, e))?;
-        if !file.metadata().map_err(|e| io(bin, e))?.is_file() {
-            return Err(CaptureError::NotAFile { path: bin.into() });
+        if let Some(kind) = odd_kind(&std::fs::metadata(bin).map_err(|e| io(bin, e))?) {
+            return Err(CaptureError::NotAFile { path: bin.into(), kind });
         }
+        let file = open_plain(bin).map_err(|e| io(bin, e))?;
         let times_path = CaptureReader::times_path(bin);
-        let mut times = match File::open(&times_path) {
+        let mut times = match open_plain(&times_path) {
             Ok(file) => Some(CaptureTimes::new(&times_path, BufReader::new(file))?),
             Err(e) if e.kind() == io::ErrorKind::NotFound => None,
             Err(e) => return Err(io(&times_path, e)),
@@ -215,30 +219,52 @@ impl CaptureReader {
     }
 }
 
-/// Writes a capture. Files that are there are replaced.
-pub struct CaptureWriter {
+/// Writes a capture.
+pub struct CaptureWriter<W: Write = File> {
     bin_path: PathBuf,
-    bin: BufWriter<File>,
-    times: BufWriter<File>,
+    bin: BufWriter<W>,
+    times: BufWriter<W>,
     position: u64,
 }
 
 impl CaptureWriter {
-    /// Creates `NAME.bin` and `NAME.times.csv`.
+    /// Creates `NAME.bin` and `NAME.times.csv`, which must not be there, for their owner and group alone.
     ///
     /// # Errors
-    /// A file that can't be created.
+    /// A file that is there or can't be created.
     pub fn create(bin: &Path) -> Result<CaptureWriter, CaptureError> {
         let create = |path: &Path| {
-            File::create(path)
-                .map(BufWriter::new)
-                .map_err(|source| CaptureError::Io { path: path.into(), source })
+            let mut options = File::options();
+            options.write(true).create_new(true).mode(0o640);
+            options.open(path).map_err(|source| CaptureError::Io { path: path.into(), source })
         };
         let times = create(&CaptureReader::times_path(bin))?;
-        let mut writer = CaptureWriter { bin_path: bin.into(), bin: create(bin)?, times, position: 0 };
+        CaptureWriter::new(bin, create(bin)?, times)
+    }
+}
+
+impl<W: Write> CaptureWriter<W> {
+    /// Writes into files that are made already; `bin_path` is for messages.
+    ///
+    /// # Errors
+    /// A failed write.
+    pub fn new(bin_path: &Path, bin: W, times: W) -> Result<CaptureWriter<W>, CaptureError> {
+        let (bin, times) = (BufWriter::new(bin), BufWriter::new(times));
+        let mut writer = CaptureWriter { bin_path: bin_path.into(), bin, times, position: 0 };
         let header = writeln!(writer.times, "{HEADER}");
         writer.told(header)?;
         Ok(writer)
+    }
+
+    /// Writes the rest and gives the files back: the bytes, the times.
+    ///
+    /// # Errors
+    /// A failed write.
+    pub fn into_files(mut self) -> Result<(W, W), CaptureError> {
+        self.flush()?;
+        let told = |source| CaptureError::Io { path: self.bin_path.clone(), source };
+        let bin = self.bin.into_inner().map_err(|e| told(e.into_error()))?;
+        Ok((bin, self.times.into_inner().map_err(|e| told(e.into_error()))?))
     }
 
     /// Appends one read. An empty one is no read and is left out.

@@ -28,6 +28,7 @@ mod holder;
 mod latency;
 mod net;
 mod outbox;
+mod plain;
 mod reason;
 mod run;
 mod serial;
@@ -39,6 +40,7 @@ pub use feed::{Chunk, ClockChange, Feed, FeedStep, Feeder, LinkState, LinkStatus
 pub use holder::Holder;
 pub use latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
 pub use outbox::RunEnd;
+pub use plain::{odd_kind, open_plain, open_plain_unlinked};
 pub use reason::LinkReason;
 pub use run::{idle, run};
 pub use source::{Pace, Source, SourceError, SourceText};

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use sqlx::migrate::MigrateError;
 
+use crate::files::{FileFault, folder_of};
+
 /// Why a log could not be opened, written or read.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
@@ -77,16 +79,21 @@ pub enum StoreError {
         /// Newest schema step of this program.
         known: i64,
     },
-    /// Another process writes the file.
-    #[error(
-        "the log {path} is already being written by another hereabout{}. Stop that one, or give this one its own \
-         [log] path.", .process.map_or_else(String::new, |p| format!(" (process {p})"))
-    )]
+    /// Another process writes the file, or holds its lock for whatever reason.
+    #[error("the log {path} is locked by another program, as a rule a hereabout that writes it: {}", holder_words(*.process))]
     InUse {
         /// The log.
         path: PathBuf,
-        /// The other one's process id, when it could be read.
+        /// The other one's process id, when it was seen to hold the lock.
         process: Option<u32>,
+    },
+    /// The file, or what must stand beside it, is not to be trusted or not of the right kind.
+    #[error("the log {path} is not opened: {fault}.")]
+    Untrusted {
+        /// The log.
+        path: PathBuf,
+        /// What is wrong with which file.
+        fault: FileFault,
     },
     /// No room for the file to grow.
     #[error("the disk with the log {path} is full. Make room, or choose a [log] path on another disk.")]
@@ -181,11 +188,22 @@ pub enum StoreError {
     },
 }
 
-/// The folder that `path` lies in; `.` for a bare name.
-pub(crate) fn folder_of(path: &Path) -> PathBuf {
-    match path.parent() {
-        Some(p) if !p.as_os_str().is_empty() => p.to_path_buf(),
-        _ => PathBuf::from("."),
+impl StoreError {
+    /// What a fault of its files means for the log at `path`.
+    pub(crate) fn from_fault(path: &Path, fault: FileFault) -> StoreError {
+        match fault {
+            FileFault::Io { source, .. } => from_io(path, source),
+            fault => StoreError::Untrusted { path: path.to_path_buf(), fault },
+        }
+    }
+}
+
+fn holder_words(process: Option<u32>) -> String {
+    match process {
+        Some(p) => format!("process {p}. Stop that one, or give this one its own [log] path."),
+        None => {
+            "which process is not known. Find and stop it, or give this one its own [log] path.".to_owned()
+        }
     }
 }
 

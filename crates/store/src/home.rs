@@ -5,16 +5,19 @@
 //! it runs on a thread of its own, one at a time, and is asked for in steps of [`PATIENCE`].
 
 use std::fs;
+use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use tokio::sync::oneshot;
 
-use crate::error::folder_of;
+use crate::files::folder_of;
 use crate::{Store, StoreError};
 
 /// For how long an answer of the disk is waited for.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(5);
+/// Rights of a folder that is made anew: nobody else reads where people are.
+const FOLDER_MODE: u32 = 0o750;
 /// A damaged log has at most so many others beside it.
 const MOST_BESIDE: u32 = 20;
 
@@ -109,7 +112,7 @@ impl Home {
         let work = move || {
             if was_open && let Some(folder) = missing_folder(&path) {
                 // What stands in the way is told by the opening.
-                let _ = fs::create_dir(folder);
+                let _ = fs::DirBuilder::new().mode(FOLDER_MODE).create(folder);
             }
             // Nobody may be waiting any more: then it is closed again.
             let _ = done.send(runtime.block_on(Store::open_or_beside(&path)));

@@ -21,9 +21,12 @@
 #![forbid(unsafe_code)]
 
 mod error;
+pub mod files;
 mod home;
 mod insert;
+mod lock;
 mod numbers;
+mod page;
 mod queue;
 mod reader;
 mod record;
@@ -33,6 +36,7 @@ mod writer;
 pub use error::StoreError;
 pub use home::Found;
 pub use numbers::{EventNumbers, clock_number};
+pub use page::between_pages;
 pub use queue::WriterStats;
 pub use reader::{
     EpochCursor, EventCursor, FixCursor, FrameCursor, LogReader, SessionInfo, SessionPick, StoredEvent,

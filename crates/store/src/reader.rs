@@ -1,12 +1,14 @@
 //! Reading a log, also while a daemon writes it.
 //!
-//! Every cursor has a connection of its own and hands out bounded batches, so a day's log is read in a few
-//! megabytes. A cursor looks up where it stopped by key; it ends where the log ends at that moment, and going on
-//! later with the same cursor gives what has come since.
+//! Every cursor has a connection of its own and hands out bounded batches, so a day's log is read in a few megabytes. It
+//! looks up where it stopped by key; it ends where the log ends at that moment, and later gives what has come since.
+//!
+//! While a statement runs, SQLite's write-ahead log can't start anew and grows (<https://www.sqlite.org/wal.html>). So a page
+//! is read whole before anybody sees a row, and is shorter on a slow disk: a reader that takes its time holds nothing.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use futures_util::TryStreamExt;
@@ -19,11 +21,10 @@ use sqlx::{ConnectOptions, Row, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::from_sqlx;
+use crate::files::{FileFault, odd_kind};
+use crate::page::{Page, reading};
 use crate::record::{doubt_from, no_fix_from, place_from, state_from, verdict_from};
 use crate::store::{newest_schema, refuse_other_databases};
-
-/// Frames or fixes of one batch.
-const BATCH: i64 = 4096;
 
 /// Which session of a log is meant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -103,8 +104,13 @@ impl LogReader {
     /// Opens the log and makes sure that it is one, of a schema that this program reads.
     pub async fn open(path: impl AsRef<Path>) -> Result<LogReader, StoreError> {
         let path = path.as_ref().to_path_buf();
-        if !path.is_file() {
-            return Err(StoreError::NoSuchFile { path });
+        match std::fs::metadata(&path).ok().map(|meta| odd_kind(&meta)) {
+            Some(None) => {}
+            Some(Some(kind)) => {
+                let fault = FileFault::NotPlain { path: path.clone(), kind };
+                return Err(StoreError::Untrusted { path, fault });
+            }
+            None => return Err(StoreError::NoSuchFile { path }),
         }
         let options = SqliteConnectOptions::new()
             .filename(&path)
@@ -272,7 +278,8 @@ impl LogReader {
     }
 
     async fn cursor(&self, session: i64) -> Result<Place, StoreError> {
-        Ok(Place { db: self.connect().await?, path: self.path.clone(), session, after: 0 })
+        let db = self.connect().await?;
+        Ok(Place { db, path: self.path.clone(), session, after: 0, page: Page::first() })
     }
 }
 
@@ -283,6 +290,7 @@ struct Place {
     path: PathBuf,
     session: i64,
     after: i64,
+    page: Page,
 }
 
 impl Place {
@@ -294,45 +302,51 @@ impl Place {
         StoreError::Damaged { path: self.path.clone(), detail }
     }
 
-    /// Numbers and heads of the next frames; those that were inherited, or the others.
+    /// Numbers and heads of the next frames; those that were inherited, which are a session's first ones, or the others.
     async fn heads(&mut self, inherited: bool) -> Result<Vec<(i64, Epoch)>, StoreError> {
-        let mut heads = Vec::new();
-        let mut odd = None;
-        let mut rows = sqlx::query_as::<_, HeadCells>(
-            "SELECT number, at_us, tag, frame_seq, measured_at_us, doubt FROM frame \
-             WHERE session = ? AND number > ? AND inherited = ? ORDER BY number LIMIT ?",
-        )
-        .bind(self.session)
-        .bind(self.after)
-        .bind(inherited)
-        .bind(BATCH)
-        .fetch(&mut self.db);
-        let done = loop {
-            match rows.try_next().await {
-                Ok(Some((number, at, tag, frame_seq, measured_at, doubt))) => {
-                    let at = Timestamp::from_micros(at);
-                    let mut epoch = Epoch::new(at, TagId(tag), frame_seq, ArrayVec::new());
-                    epoch.measured_at = measured_at.map_or(at, Timestamp::from_micros);
-                    epoch.doubt = doubt.and_then(doubt_from);
-                    if let Some(code) = doubt.filter(|_| epoch.doubt.is_none()) {
-                        odd = Some((number, code));
-                    }
-                    heads.push((number, epoch));
-                }
-                Ok(None) => break Ok(()),
-                Err(e) => break Err(e),
+        loop {
+            let began = Instant::now();
+            let rows = sqlx::query_as::<_, HeadCells>(
+                "SELECT number, at_us, tag, frame_seq, measured_at_us, doubt, inherited FROM frame \
+                 WHERE session = ? AND number > ? ORDER BY number LIMIT ?",
+            )
+            .bind(self.session)
+            .bind(self.after)
+            .bind(self.page.rows())
+            .fetch_all(&mut self.db)
+            .await
+            .map_err(|e| self.told(&e))?;
+            self.page.learn(began.elapsed());
+            let Some(last) = rows.last() else { return Ok(Vec::new()) };
+            let number = last.0;
+            let wanted: Vec<HeadCells> = match inherited {
+                true => rows.into_iter().take_while(|row| row.6).collect(),
+                false => rows.into_iter().filter(|row| !row.6).collect(),
+            };
+            if inherited || !wanted.is_empty() {
+                return wanted.into_iter().map(|cells| self.head(cells)).collect();
             }
-        };
-        drop(rows);
-        done.map_err(|e| self.told(&e))?;
-        match odd {
-            None => Ok(heads),
-            Some((number, code)) => Err(self.damaged(format!("doubt code {code} in frame {number}"))),
+            self.after = number;
+        }
+    }
+
+    fn head(
+        &self,
+        (number, at, tag, frame_seq, measured_at, doubt, _): HeadCells,
+    ) -> Result<(i64, Epoch), StoreError> {
+        let at = Timestamp::from_micros(at);
+        let mut epoch = Epoch::new(at, TagId(tag), frame_seq, ArrayVec::new());
+        epoch.measured_at = measured_at.map_or(at, Timestamp::from_micros);
+        epoch.doubt = doubt.and_then(doubt_from);
+        match doubt.filter(|_| epoch.doubt.is_none()) {
+            Some(code) => Err(self.damaged(format!("doubt code {code} in frame {number}"))),
+            None => Ok((number, epoch)),
         }
     }
 
     /// Every range of the frames `from..=to`, by frame, with its verdict.
     async fn judged(&mut self, from: i64, to: i64) -> Result<BTreeMap<i64, Ranges>, StoreError> {
+        let began = Instant::now();
         let rows = sqlx::query_as::<_, RangeCells>(
             "SELECT frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good \
              FROM range WHERE session = ? AND frame BETWEEN ? AND ? ORDER BY frame, position",
@@ -343,6 +357,7 @@ impl Place {
         .fetch_all(&mut self.db)
         .await
         .map_err(|e| self.told(&e))?;
+        self.page.learn(began.elapsed());
         let mut frames = BTreeMap::<i64, Ranges>::new();
         for (frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good) in rows
         {
@@ -369,7 +384,8 @@ impl Place {
     }
 }
 
-type HeadCells = (i64, i64, u32, Option<u32>, Option<i64>, Option<i64>);
+/// `number`, `at_us`, `tag`, `frame_seq`, `measured_at_us`, `doubt`, `inherited`.
+type HeadCells = (i64, i64, u32, Option<u32>, Option<i64>, Option<i64>, bool);
 type Ranges = ArrayVec<JudgedRange, MAX_ANCHORS>;
 type RangeCells = (i64, u16, Option<f64>, Option<f64>, i64, Option<f64>, Option<f64>, Option<f64>);
 
@@ -381,13 +397,15 @@ pub struct EpochCursor {
 }
 
 impl EpochCursor {
-    /// The next epochs, some thousand at most; empty at the end of what is written.
+    /// The next epochs, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<Epoch>, StoreError> {
+        let _reading = reading().await;
         let (place, inherited) = (&mut self.place, self.inherited);
         let mut heads = place.heads(inherited).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
             return Ok(Vec::new());
         };
+        let began = Instant::now();
         let mut rows = sqlx::query(
             "SELECT frame, anchor, raw_range_m, verdict FROM range WHERE session = ? AND frame BETWEEN ? AND ? \
              ORDER BY frame, position",
@@ -414,6 +432,7 @@ impl EpochCursor {
             }
         };
         drop(rows);
+        place.page.learn(began.elapsed());
         done.map_err(|odd| match odd {
             Odd::Sql(e) => place.told(&e),
             Odd::Frame(frame) => {
@@ -451,8 +470,9 @@ fn take_reading(epoch: &mut Epoch, reading: RangeReading, held: bool) -> Option<
 pub struct FrameCursor(Place);
 
 impl FrameCursor {
-    /// The next frames, some thousand at most; empty at the end of what is written.
+    /// The next frames, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<JudgedEpoch>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
         let heads = place.heads(false).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
@@ -477,9 +497,11 @@ impl FrameCursor {
 pub struct FixCursor(Place);
 
 impl FixCursor {
-    /// The next reports, some thousand at most; empty at the end of what is written.
+    /// The next reports, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<StoredFix>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
+        let began = Instant::now();
         let rows = sqlx::query(
             "SELECT seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, \
              cov_eu_m2, cov_nn_m2, cov_nu_m2, cov_uu_m2, radius95_m, protection_radius_m, velocity_east_mps, \
@@ -489,10 +511,11 @@ impl FixCursor {
         )
         .bind(place.session)
         .bind(place.after)
-        .bind(BATCH)
+        .bind(place.page.rows())
         .fetch_all(&mut place.db)
         .await
         .map_err(|e| place.told(&e))?;
+        place.page.learn(began.elapsed());
         let mut fixes = Vec::with_capacity(rows.len());
         for row in &rows {
             let fix = fix_from(row).map_err(|e| place.told(&e))?;
@@ -513,7 +536,7 @@ impl FixCursor {
 async fn add_ranges(place: &mut Place, fixes: &mut [StoredFix]) -> Result<(), StoreError> {
     let mut rest = fixes;
     while let Some(from) = rest.iter().find_map(|f| f.frame) {
-        let to = from.saturating_add(BATCH);
+        let to = from.saturating_add(place.page.rows());
         let end = rest.iter().position(|f| f.frame.is_some_and(|n| !(from..=to).contains(&n)));
         let (window, later) = rest.split_at_mut(end.unwrap_or(rest.len()));
         let judged = place.judged(from, to).await?;
@@ -569,15 +592,16 @@ async fn add_candidates(place: &mut Place, fixes: &mut [StoredFix]) -> Result<()
 pub struct EventCursor(Place);
 
 impl EventCursor {
-    /// The next events, some thousand at most; empty at the end of what is written.
+    /// The next events, 4096 at most; empty at the end of what is written.
     pub async fn next_batch(&mut self) -> Result<Vec<StoredEvent>, StoreError> {
+        let _reading = reading().await;
         let place = &mut self.0;
         let rows = sqlx::query_as::<_, EventCells>(
             "SELECT seq, at_us, kind, detail FROM event WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",
         )
         .bind(place.session)
         .bind(place.after)
-        .bind(BATCH)
+        .bind(place.page.rows())
         .fetch_all(&mut place.db)
         .await
         .map_err(|e| place.told(&e))?;

@@ -2,14 +2,17 @@
 //!
 //! Two daemons must not write one file. SQLite would let them take turns, and two sessions would mix. The
 //! writer therefore holds an advisory lock of the operating system on a small file beside the log
-//! (`larkfield.db.lock`, with the process id inside for people). The kernel lets go of it when the process ends,
-//! however it ends, so nothing is left to clean up; the file stays, because removing it would race.
+//! (`larkfield.db.lock`, with the process id inside for people; see [`crate::lock`]). The kernel lets go of it when the
+//! process ends, however it ends, so nothing is left to clean up; the file stays, because removing it would race.
+//!
+//! A log says who was where and when. It is made with mode 0640 at most, and SQLite gives what it makes beside it
+//! the log's own mode; a wider one is tightened (see [`crate::files`]).
 //!
 //! Write-ahead logging with `synchronous=NORMAL` keeps the file whole when the process or the power goes
 //! (<https://www.sqlite.org/pragma.html#pragma_synchronous>); readers do not stop the writer.
 
-use std::fs::{self, File, TryLockError};
-use std::io::{self, Read, Seek, Write};
+use std::fs::{self, File};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -20,7 +23,9 @@ use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
 use crate::StoreError;
-use crate::error::{folder_of, from_io, from_migrate, from_sqlx};
+use crate::error::{from_migrate, from_sqlx};
+use crate::files::{self, FILE_MODE, FileFault};
+use crate::lock::lock_for_writing;
 use crate::numbers::EventNumbers;
 use crate::reader::{EventCells, StoredEvent};
 use crate::record::Record;
@@ -101,15 +106,16 @@ impl Store {
     ) -> Result<Store, StoreError> {
         let path = settle(path)?;
         let lock = lock_for_writing(&path)?;
+        make_if_missing(&path)?;
         let options = SqliteConnectOptions::new()
             .filename(&path)
-            .create_if_missing(true)
             .busy_timeout(Duration::from_millis(500))
             // See the migration: kept by construction.
             .foreign_keys(false)
             .disable_statement_logging();
         let mut db = tune(options).connect().await.map_err(|e| from_sqlx(&path, &e))?;
         refuse_other_databases(&path, &mut db).await?;
+        tighten(&path);
         // Only now that the file is known to be ours (or new) may it be changed.
         sqlx::raw_sql("PRAGMA journal_mode = WAL; PRAGMA synchronous = NORMAL")
             .execute(&mut db)
@@ -317,43 +323,64 @@ pub(crate) fn newest_schema() -> i64 {
     MIGRATIONS.iter().map(|m| m.version).max().unwrap_or(0)
 }
 
-/// Absolute path with links resolved, so that two names of one file lead to one lock.
+/// What SQLite and this program make beside a log, by the end of the name.
+const BESIDE: [&str; 3] = ["-wal", "-shm", "-journal"];
+
+/// The path of what stands beside the log with this end of its name.
+pub(crate) fn beside(path: &Path, end: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(end);
+    name.into()
+}
+
+/// The log and everything that SQLite makes beside it.
+fn log_and_beside(path: &Path) -> impl Iterator<Item = PathBuf> + use<> {
+    let log = path.to_owned();
+    ["", BESIDE[0], BESIDE[1], BESIDE[2]].into_iter().map(move |end| beside(&log, end))
+}
+
+/// The path with the folder's links resolved, so that two ways to one file lead to one lock. Nothing that is there may
+/// be a link, somebody else's, or no plain file.
 fn settle(path: &Path) -> Result<PathBuf, StoreError> {
-    match fs::canonicalize(path) {
-        Ok(real) if real.is_dir() => Err(from_io(path, io::ErrorKind::IsADirectory.into())),
-        Ok(real) => Ok(real),
-        Err(e) if e.kind() == io::ErrorKind::NotFound => {
-            let folder = fs::canonicalize(folder_of(path)).map_err(|e| from_io(path, e))?;
-            path.file_name().map(|name| folder.join(name)).ok_or_else(|| from_io(path, e))
+    let told = |fault| StoreError::from_fault(path, fault);
+    let settled = files::settle(path, files::only_own_links).map_err(told)?;
+    for file in log_and_beside(&settled) {
+        if let Some(meta) = files::look(&file).map_err(told)? {
+            files::must_be_own(&file, &meta).map_err(told)?;
         }
-        Err(e) => Err(from_io(path, e)),
+    }
+    Ok(settled)
+}
+
+/// Makes an empty file where there is no log yet: SQLite would make one that everybody may read.
+fn make_if_missing(path: &Path) -> Result<(), StoreError> {
+    match files::create_new(path, FILE_MODE) {
+        Ok(_) => Ok(()),
+        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),
+        Err(e) => Err(StoreError::from_fault(path, FileFault::io(path, e))),
     }
 }
 
-/// Takes the lock beside the log, or says who has it.
-fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
-    let mut name = path.as_os_str().to_owned();
-    name.push(".lock");
-    let mut file = File::options()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(PathBuf::from(name))
-        .map_err(|e| from_io(path, e))?;
-    match file.try_lock() {
-        Ok(()) => {}
-        Err(TryLockError::WouldBlock) => {
-            let mut text = String::new();
-            let process = file.read_to_string(&mut text).ok().and_then(|_| text.trim().parse().ok());
-            return Err(StoreError::InUse { path: path.to_path_buf(), process });
+/// Takes the rights of strangers away from a log that has been there. It is told once, because then they are gone.
+fn tighten(path: &Path) {
+    let mut was = None;
+    for file in log_and_beside(path).filter(|f| f.exists()) {
+        match files::tighten(&file, FILE_MODE) {
+            Ok(rights) => was = was.or(rights),
+            Err(e) => tracing::warn!(
+                "{} is open to more than its owner and group, and that can't be changed: {e}. What it holds says who \
+                 was where: keep the log on a file system with owners and rights, as a file of the user that runs this",
+                file.display()
+            ),
         }
-        Err(TryLockError::Error(e)) => return Err(from_io(path, e)),
     }
-    // The number is only a hint for people; the lock is what counts.
-    let _ =
-        file.set_len(0).and_then(|()| file.rewind()).and_then(|()| writeln!(file, "{}", std::process::id()));
-    Ok(file)
+    if let Some(mode) = was {
+        tracing::warn!(
+            "the log {} was open to more than its owner and group (mode {mode:04o}); now it is not (at most 0640). \
+             Who opened it before may have read it",
+            path.display()
+        );
+    }
 }
 
 /// A file with tables in it must carry the mark of a log.

@@ -11,6 +11,7 @@ use serde_json::{Value, json};
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
 use crate::exit::{self, Failure};
+use crate::outputs::{Output, Taken};
 use crate::runnable::{Instead, log_warning, obstacles};
 use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
@@ -26,7 +27,7 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
             let found = site_check(&site);
             let latency_ms = latency_ms(&site, Path::new("/sys"));
             if let Some(path) = &args.svg {
-                draw(path, &site, &found)?;
+                draw(path, args, &site, &found)?;
             }
             let judged = Judged::of(&site, args.replay_only);
             if args.json {
@@ -94,11 +95,11 @@ fn ages(site: &SiteFile) -> Vec<Option<Micros>> {
     site.site.anchors().iter().map(|a| age(a.id)).collect()
 }
 
-fn draw(path: &Path, site: &SiteFile, found: &SiteCheck) -> Result<(), Failure> {
+fn draw(path: &Path, args: &CheckArgs, site: &SiteFile, found: &SiteCheck) -> Result<(), Failure> {
     let title = format!("{}: HDOP", site.site.name());
     let svg = SitePicture::new(&site.site, &title).with_hdop(&found.grid, found.hdop).to_svg();
-    std::fs::write(path, svg)
-        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))?;
+    let inputs = [args.site.as_path()].into_iter().chain(site.log.as_deref());
+    Output::write_whole(path, &svg, &mut Taken::inputs(inputs))?;
     eprintln!("drawn into {}", path.display());
     Ok(())
 }

@@ -21,6 +21,7 @@ use crate::cli::LearnArgs;
 use crate::commands::{parse_source, runtime};
 use crate::exit::{self, Failure};
 use crate::kit_file::quoted;
+use crate::outputs;
 use crate::site_file::SourceText;
 
 /// The most of a capture that is studied: twenty minutes of a fast serial line.
@@ -282,8 +283,5 @@ fn write_kit(path: &Path, capture: &Capture, frame: &str) -> Result<(), Failure>
         text += &format!("[source]\nport = {}\nbaud = {}\n\n", quoted(&source.port), source.baud);
     }
     text += frame;
-    let broken =
-        |e: io::Error| Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {e}", path.display()));
-    let mut file = std::fs::File::create_new(path).map_err(broken)?;
-    file.write_all(text.as_bytes()).map_err(broken)
+    outputs::write_new(path, &text)
 }

@@ -5,9 +5,8 @@
 //! would have been published live.
 
 use std::collections::VecDeque;
-use std::fs::File;
-use std::io::{self, BufWriter, IsTerminal, Write};
-use std::path::Path;
+use std::io::{self, IsTerminal, Write};
+use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use hereabout_api::v1::{EventDraft, PositionBody};
@@ -23,6 +22,7 @@ use crate::cli::ReplayArgs;
 use crate::commands::run::store_failure;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::outputs::{self, Output as OutputFile, Taken};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::{self, SiteFile};
 use crate::tables::{BadRow, read_truth};
@@ -50,7 +50,7 @@ struct Counts {
 
 /// The picture that is being drawn.
 struct Drawing {
-    file: File,
+    file: OutputFile,
     picture: Picture,
     /// First and last stamp of what was drawn: truth outside of it does not belong to the run.
     span: Option<(Timestamp, Timestamp)>,
@@ -59,8 +59,8 @@ struct Drawing {
 struct Replay {
     engine: Engine,
     counts: Counts,
-    out: Option<Box<dyn Write + Send>>,
-    events: Option<Box<dyn Write + Send>>,
+    out: Option<OutputFile>,
+    events: Option<OutputFile>,
     truth: Option<(Truth, Accuracy)>,
     picture: Option<Drawing>,
     log: Option<SessionWriter>,
@@ -79,14 +79,19 @@ impl Replay {
             let what = "--out and --events can't both go to stdout: give one of them a file";
             return Err(Failure::new(exit::USAGE, what));
         }
+        let mut taken = taken(args)?;
         let mut prepared = Prepared::new(args).await?;
+        if let Some(log) = &prepared.site_log {
+            taken.add_input(log);
+            refuse_taken(args, &taken)?;
+        }
         let site = prepared.site.clone();
         let truth = args.truth.as_deref().map(|p| load_truth(p, &site)).transpose()?;
         let log = match &args.log {
             Some(path) => Some(begin_log(path, args, &prepared).await?),
             None => None,
         };
-        let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site)).transpose()?;
+        let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site, &mut taken)).transpose()?;
         let (start, clock) = prepared.input.beginning();
         let frame = prepared.frame.take();
         let engine = match &start {
@@ -98,8 +103,8 @@ impl Replay {
             clock: clock.into_iter().collect(),
             utc_minus_session: Micros::ZERO,
             counts: Counts::default(),
-            out: args.out.as_deref().map(create).transpose()?,
-            events: args.events.as_deref().map(create).transpose()?,
+            out: args.out.as_deref().map(|p| OutputFile::begin(p, &mut taken)).transpose()?,
+            events: args.events.as_deref().map(|p| OutputFile::begin(p, &mut taken)).transpose()?,
             truth,
             picture,
             log,
@@ -218,11 +223,8 @@ impl Replay {
     }
 
     async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {
-        if let Some(mut out) = self.out.take() {
-            out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))?;
-        }
-        if let Some(mut out) = self.events.take() {
-            out.flush().map_err(|e| Failure::new(exit::IO, format!("can't write events: {e}")))?;
+        for out in [self.out.take(), self.events.take()].into_iter().flatten() {
+            out.finish()?;
         }
         if let Some(drawing) = self.picture.take() {
             drawing.finish(self.truth.as_ref().map(|(truth, _)| truth))?;
@@ -255,8 +257,8 @@ impl Replay {
 
 impl Drawing {
     /// The file is made at once: a long replay should not end with a picture that has no place.
-    fn begin(path: &Path, site: &Site) -> Result<Drawing, Failure> {
-        Ok(Drawing { file: create_file(path)?, picture: Picture::of_site(site), span: None })
+    fn begin(path: &Path, site: &Site, taken: &mut Taken) -> Result<Drawing, Failure> {
+        Ok(Drawing { file: OutputFile::begin(path, taken)?, picture: Picture::of_site(site), span: None })
     }
 
     fn finish(mut self, truth: Option<&Truth>) -> Result<(), Failure> {
@@ -272,7 +274,8 @@ impl Drawing {
         }
         self.file
             .write_all(self.picture.to_svg().as_bytes())
-            .map_err(|e| Failure::new(exit::IO, format!("can't write the picture: {e}")))
+            .map_err(|e| Failure::new(exit::IO, format!("can't write the picture: {e}")))?;
+        self.file.finish()
     }
 }
 
@@ -285,6 +288,8 @@ struct Prepared {
     calibration_text: Option<String>,
     frame: Option<FrameSpec>,
     frame_text: Option<String>,
+    /// The log that the site file names, when one was given.
+    site_log: Option<PathBuf>,
 }
 
 impl Prepared {
@@ -320,6 +325,7 @@ impl Prepared {
             calibration_text: site.calibration_text,
             frame: site.frame,
             frame_text: site.frame_text,
+            site_log: site.log.filter(|_| args.site.is_some()),
         }
     }
 
@@ -372,19 +378,30 @@ fn load_truth(path: &Path, site: &Site) -> Result<(Truth, Accuracy), Failure> {
 }
 
 fn to_stdout(path: Option<&Path>) -> bool {
-    path == Some(Path::new("-"))
+    path.is_some_and(outputs::is_stdout)
 }
 
-fn create(path: &Path) -> Result<Box<dyn Write + Send>, Failure> {
-    if path == Path::new("-") {
-        return Ok(Box::new(BufWriter::new(io::stdout())));
+/// What the outputs may not be: everything that is read, and the log that is written.
+fn taken(args: &ReplayArgs) -> Result<Taken, Failure> {
+    let inputs = [Some(&args.input), args.site.as_ref(), args.truth.as_ref()];
+    let mut taken = Taken::inputs(inputs.into_iter().flatten().map(PathBuf::as_path));
+    if let Some(log) = &args.log {
+        taken.refuse(log)?;
+        taken.add_input(log);
     }
-    Ok(Box::new(BufWriter::with_capacity(1 << 16, create_file(path)?)))
+    refuse_taken(args, &taken)?;
+    Ok(taken)
 }
 
-fn create_file(path: &Path) -> Result<File, Failure> {
-    File::create(path)
-        .map_err(|e| Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display())))
+/// Before anything is made.
+fn refuse_taken(args: &ReplayArgs, taken: &Taken) -> Result<(), Failure> {
+    let mut others = Taken::default();
+    for output in [&args.out, &args.events, &args.svg].into_iter().flatten() {
+        taken.refuse(output)?;
+        others.refuse(output)?;
+        others.add_output(output);
+    }
+    Ok(())
 }
 
 fn progress() -> ProgressBar {

@@ -5,6 +5,7 @@
 //! other file, prints on A4, and fits a telephone.
 
 use std::fmt::Write as _;
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use hereabout_api::cautions;
@@ -23,6 +24,7 @@ use crate::commands::check::site_check;
 use crate::commands::runtime;
 use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
+use crate::outputs::{Output, Taken, cannot_write, is_stdout};
 use crate::place_checks::{self, Heights};
 use crate::recording::{Kind, Recording};
 use crate::site_facts;
@@ -39,16 +41,20 @@ const MOST_PAST: usize = 20;
 /// # Errors
 /// Inputs that can't be used, a file that can't be written.
 pub fn report(args: &ReportArgs) -> Result<u8, Failure> {
+    let inputs = [&args.input, &args.site, &args.spots].into_iter().filter_map(|p| p.as_deref());
+    let mut taken = Taken::inputs(inputs);
+    taken.refuse(&args.out)?;
     let page = runtime()?.block_on(Page::gather(args))?;
-    let html = page.to_html();
-    if args.out == Path::new("-") {
-        print!("{html}");
-        return Ok(0);
+    if let (Some(_), Some(log)) = (&args.site, &page.site.log) {
+        taken.add_input(log);
     }
-    std::fs::write(&args.out, html).map_err(|e| {
-        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", args.out.display()))
-    })?;
-    eprintln!("written to {}", args.out.display());
+    let mut output = Output::begin(&args.out, &mut taken)?;
+    let html = page.to_html();
+    output.write_all(html.as_bytes()).map_err(|e| cannot_write(&args.out, &e))?;
+    output.finish()?;
+    if !is_stdout(&args.out) {
+        eprintln!("written to {}", args.out.display());
+    }
     Ok(0)
 }
 

@@ -1,14 +1,12 @@
 //! `simulate`: the virtual kit to a file, to whoever connects to a TCP port, or on a pseudo-terminal,
 //! with its truth beside it.
 
-use std::fs::File;
-use std::io::{BufWriter, Write};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use hereabout_ingest::{CaptureWriter, FeedStep, Feeder};
-use hereabout_sim::{Kit, Scenario, SimFrame, write_truth_header, write_truth_row};
+use hereabout_ingest::{CaptureReader, CaptureWriter, FeedStep, Feeder};
+use hereabout_sim::{Kit, Scenario, ScenarioError, SimFrame, write_truth_header, write_truth_row};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use tokio::io::AsyncWriteExt;
@@ -17,6 +15,8 @@ use tokio::net::TcpListener;
 use crate::cli::SimulateArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::input_file;
+use crate::outputs::{Output, Taken};
 
 /// The simulated kit as a source of the daemon.
 pub struct KitFeeder {
@@ -50,7 +50,11 @@ impl Feeder for KitFeeder {
 }
 
 fn open_kit(path: &Path, args: Option<&SimulateArgs>) -> Result<Kit, Failure> {
-    let mut scenario = Scenario::read(path).map_err(|e| Failure::new(exit::CONFIG, e))?;
+    let broken = |e| Failure::new(exit::CONFIG, e);
+    let text = input_file::read(path)
+        .and_then(|bytes| String::from_utf8(bytes).map_err(std::io::Error::other))
+        .map_err(|source| broken(ScenarioError::Unreadable { path: path.to_owned(), source }))?;
+    let mut scenario = Scenario::parse(&text, &path.display().to_string()).map_err(broken)?;
     if let Some(args) = args {
         scenario.seed = args.seed.unwrap_or(scenario.seed);
         scenario.duration_s = args.seconds.or(scenario.duration_s);
@@ -71,11 +75,20 @@ pub fn simulate(args: &SimulateArgs) -> Result<u8, Failure> {
     }
     let kit = open_kit(&args.scenario, Some(args))?;
     let feeder = KitFeeder { kit, speed: args.speed, at_s: 0.0 };
+    let mut taken = Taken::inputs([args.scenario.as_path()]);
+    let truth = |taken: &mut Taken| args.truth.as_deref().map(|p| Truth::create(p, taken)).transpose();
     match (&args.out, args.tcp, &args.pty) {
-        (Some(out), _, _) => to_file(feeder, out),
-        (_, Some(addr), _) => runtime()?.block_on(or_interrupt(to_tcp(feeder, addr, args.truth.as_deref()))),
+        (Some(out), _, _) => to_file(feeder, out, &mut taken),
+        (_, Some(addr), _) => {
+            let mut truth = truth(&mut taken)?;
+            let done = runtime()?.block_on(or_interrupt(to_tcp(feeder, addr, &mut truth)));
+            Truth::finish(truth).and(done)
+        }
         (_, _, Some(link)) => {
-            runtime()?.block_on(or_interrupt(to_pty(feeder, link.clone(), args.truth.as_deref())))
+            taken.refuse(link)?;
+            let mut truth = truth(&mut taken)?;
+            let done = runtime()?.block_on(or_interrupt(to_pty(feeder, link.clone(), &mut truth)));
+            Truth::finish(truth).and(done)
         }
         _ => Err(Failure::new(exit::USAGE, "where to? give --out NAME.bin, --tcp ADDR:PORT or --pty LINK")),
     }
@@ -88,32 +101,35 @@ async fn or_interrupt(work: impl Future<Output = Result<u8, Failure>>) -> Result
     }
 }
 
-fn to_file(mut feeder: KitFeeder, out: &Path) -> Result<u8, Failure> {
+fn to_file(mut feeder: KitFeeder, out: &Path, taken: &mut Taken) -> Result<u8, Failure> {
     if feeder.kit.scenario().duration_s.is_none() {
         return Err(Failure::new(exit::USAGE, "the scenario runs for ever: give --seconds"));
     }
     let broken = |e: hereabout_ingest::CaptureError| Failure::new(exit::CANT_CREATE, e);
-    let mut capture = CaptureWriter::create(out).map_err(broken)?;
+    let bytes = Output::begin(out, taken)?;
+    let times = Output::begin(&CaptureReader::times_path(out), taken)?;
+    let mut capture = CaptureWriter::new(out, bytes, times).map_err(broken)?;
     let truth_path = out.with_extension("truth.csv");
-    let mut truth = Some(Truth::create(&truth_path)?);
+    let mut truth = Some(Truth::create(&truth_path, taken)?);
     let mut frames = 0_u64;
     while let Some((_, frame)) = feeder.next_frame() {
         capture.write(frame.epoch.at, &frame.bytes).map_err(broken)?;
         Truth::write(&mut truth, &frame)?;
         frames += 1;
     }
-    capture.flush().map_err(broken)?;
+    let (bytes, times) = capture.into_files().map_err(broken)?;
+    times.finish()?;
+    bytes.finish()?;
     Truth::finish(truth)?;
     eprintln!("{frames} frames in {}, truth in {}", out.display(), truth_path.display());
     Ok(0)
 }
 
-async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: Option<&Path>) -> Result<u8, Failure> {
+async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: &mut Option<Truth>) -> Result<u8, Failure> {
     let taken = |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {e}"));
     let listener = TcpListener::bind(addr).await.map_err(taken)?;
     let addr = listener.local_addr().map_err(taken)?;
     eprintln!("sending to whoever connects to tcp://{addr}; Ctrl-C stops");
-    let mut truth = truth.map(Truth::create).transpose()?;
     let mut subscriber = None;
     while let Some((wait, frame)) = feeder.next_frame() {
         let due = tokio::time::sleep(wait);
@@ -124,7 +140,7 @@ async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: Option<&Path>) -
                 accepted = listener.accept() => subscriber = accepted.ok().map(|(s, _)| s).or(subscriber),
             }
         }
-        Truth::write(&mut truth, &frame)?;
+        Truth::write(truth, &frame)?;
         if let Some(mut socket) = subscriber.take() {
             // Who hangs up makes room for the next one; frames meanwhile are gone, as on a real line.
             if socket.write_all(&frame.bytes).await.is_ok() {
@@ -132,22 +148,19 @@ async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: Option<&Path>) -
             }
         }
     }
-    Truth::finish(truth)?;
     Ok(0)
 }
 
-async fn to_pty(mut feeder: KitFeeder, link: PathBuf, truth: Option<&Path>) -> Result<u8, Failure> {
+async fn to_pty(mut feeder: KitFeeder, link: PathBuf, truth: &mut Option<Truth>) -> Result<u8, Failure> {
     let broken = |e: std::io::Error| Failure::new(exit::CANT_CREATE, format!("{}: {e}", link.display()));
     let terminal = Terminal::open(&link).map_err(broken)?;
     eprintln!("sending on {}; Ctrl-C stops", link.display());
-    let mut truth = truth.map(Truth::create).transpose()?;
     while let Some((wait, frame)) = feeder.next_frame() {
         tokio::time::sleep(wait).await;
-        Truth::write(&mut truth, &frame)?;
+        Truth::write(truth, &frame)?;
         // Nobody reads: the terminal's buffer fills up and the rest is gone, as on a real line.
         let _ = rustix::io::write(&terminal.master, &frame.bytes);
     }
-    Truth::finish(truth)?;
     Ok(0)
 }
 
@@ -171,7 +184,8 @@ impl Terminal {
         attributes.make_raw();
         tcsetattr(&line, OptionalActions::Now, &attributes)?;
         rustix::fs::fcntl_setfl(&master, rustix::fs::OFlags::NONBLOCK)?;
-        if link.is_symlink() {
+        // Only what a terminal of before left may go.
+        if std::fs::read_link(link).is_ok_and(|to| to.starts_with("/dev/pts")) {
             std::fs::remove_file(link)?;
         }
         std::os::unix::fs::symlink(name.to_string_lossy().as_ref(), link)?;
@@ -188,13 +202,12 @@ impl Drop for Terminal {
 /// The truth table being written.
 struct Truth {
     path: PathBuf,
-    out: BufWriter<File>,
+    out: Output,
 }
 
 impl Truth {
-    fn create(path: &Path) -> Result<Truth, Failure> {
-        let file = File::create(path).map_err(|e| Truth::broken(path, &e))?;
-        let mut truth = Truth { path: path.to_owned(), out: BufWriter::new(file) };
+    fn create(path: &Path, taken: &mut Taken) -> Result<Truth, Failure> {
+        let mut truth = Truth { path: path.to_owned(), out: Output::begin(path, taken)? };
         write_truth_header(&mut truth.out, true).map_err(|e| Truth::broken(path, &e))?;
         Ok(truth)
     }
@@ -205,8 +218,7 @@ impl Truth {
     }
 
     fn finish(truth: Option<Truth>) -> Result<(), Failure> {
-        let Some(mut truth) = truth else { return Ok(()) };
-        truth.out.flush().map_err(|e| Truth::broken(&truth.path, &e))
+        truth.map_or(Ok(()), |truth| truth.out.finish())
     }
 
     fn broken(path: &Path, e: &std::io::Error) -> Failure {

@@ -4,12 +4,13 @@
 //! one (or with `--yes`) what has a sensible default takes it and what has none is a usage error. The
 //! file is checked as `check` does before anything is written, and never written over another.
 
-use std::io::{self, BufRead, IsTerminal, Write};
+use std::io::{self, BufRead, IsTerminal};
 use std::path::Path;
 
 use crate::cli::StartArgs;
 use crate::exit::{self, Failure};
 use crate::kit_file::{FrameArgs, KitFile, quoted};
+use crate::outputs;
 use crate::site_file::{FrameText, SiteFile, SourceText};
 
 /// Longest answer that is read.
@@ -65,8 +66,7 @@ fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(broken)?;
     }
-    let mut file = std::fs::File::create_new(path).map_err(broken)?;
-    file.write_all(text.as_bytes()).map_err(broken)
+    outputs::write_new(path, text)
 }
 
 /// Source and frame as far as flags and the kit's file tell them.

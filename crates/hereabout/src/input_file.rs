@@ -1,0 +1,34 @@
+//! Reading a file that people wrote, whole: only a plain file, and only so much of it.
+
+use std::io::{self, Read};
+use std::path::Path;
+
+use hereabout_ingest::{open_plain, open_plain_unlinked};
+
+/// The most bytes of a file that people wrote; a site of sixteen anchors and every zone has some kilobytes.
+const MOST_BYTES: u64 = 8 << 20;
+
+/// The bytes of a plain file.
+///
+/// # Errors
+/// What is no plain file, what is larger than 8 MiB, what the system says.
+pub fn read(path: &Path) -> io::Result<Vec<u8>> {
+    read_open(open_plain(path)?)
+}
+
+/// The same, but a symbolic link is refused as well.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_unlinked(path: &Path) -> io::Result<Vec<u8>> {
+    read_open(open_plain_unlinked(path)?)
+}
+
+fn read_open(file: std::fs::File) -> io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    file.take(MOST_BYTES + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(io::Error::other("it is larger than 8 MiB, so it is not what was meant"));
+    }
+    Ok(bytes)
+}

@@ -1,0 +1,276 @@
+//! Files among strangers: what is made is not open to them, and no link, file or lock of theirs is trusted.
+//!
+//! A log may lie in a folder that others can write too. Whoever can put a link, a file or a named pipe where the daemon
+//! will look could turn its writing against another file, read along, or keep it waiting for ever. So every file is
+//! looked at before it is opened and again once it is open, and a new one is made with `O_EXCL`, which follows
+//! no link (`man 2 open`).
+
+use std::collections::VecDeque;
+use std::ffi::OsString;
+use std::fs::{self, File, Metadata};
+use std::io;
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
+use std::path::{Component, Path, PathBuf};
+
+use rustix::fs::OFlags;
+use rustix::process::{getegid, geteuid};
+
+/// Rights of a file that is made: the owner writes, the group reads, nobody else does anything.
+pub const FILE_MODE: u32 = 0o640;
+/// Links on the way to a file before it counts as a ring, as Linux has it (`man 7 path_resolution`).
+const MOST_LINKS: u32 = 40;
+
+/// Why a file is not touched.
+#[derive(Debug, thiserror::Error)]
+pub enum FileFault {
+    /// A link where none is followed.
+    #[error(
+        "{} is a symbolic link, and none is followed there, because it may lead to a file of somebody else. Remove it, \
+         or give the file's own path", path.display()
+    )]
+    Link {
+        /// The link.
+        path: PathBuf,
+    },
+    /// A link of somebody else on the way.
+    #[error(
+        "{} on the way to it is a symbolic link of {}, and only links of this user and of root are followed. \
+         Give the path without that link", path.display(), owner_words(*owner)
+    )]
+    ForeignLink {
+        /// The link.
+        path: PathBuf,
+        /// Number of its owner.
+        owner: u32,
+    },
+    /// A folder, a pipe, a device or a socket.
+    #[error("{} is {kind}, not a plain file. Remove it, or give another path", path.display())]
+    NotPlain {
+        /// What is no file.
+        path: PathBuf,
+        /// What it is, in words.
+        kind: &'static str,
+    },
+    /// A file of somebody else.
+    #[error(
+        "{} belongs to {}, so it is not used: that user could read along or stop it at will. Run as that user, \
+         remove the file, or choose another folder", path.display(), owner_words(*owner)
+    )]
+    Foreign {
+        /// The file.
+        path: PathBuf,
+        /// Number of its owner.
+        owner: u32,
+    },
+    /// A file with a second name.
+    #[error(
+        "{} has a second name (a hard link), so it may be a file of some other use. Remove that name; it is made \
+         anew", path.display()
+    )]
+    SecondName {
+        /// The file.
+        path: PathBuf,
+    },
+    /// A lock that strangers can take.
+    #[error(
+        "other users may open {} and hold it, and its rights can't be taken away on this file system. Choose a folder \
+         on a file system with owners and rights", path.display()
+    )]
+    Open {
+        /// The lock.
+        path: PathBuf,
+    },
+    /// Anything else that the operating system reports.
+    #[error("{}: {source}", path.display())]
+    Io {
+        /// Where.
+        path: PathBuf,
+        /// The system's word.
+        source: io::Error,
+    },
+}
+
+impl FileFault {
+    /// What the operating system said about `path`.
+    pub fn io(path: &Path, source: io::Error) -> FileFault {
+        match source.raw_os_error() {
+            Some(code) if code == rustix::io::Errno::LOOP.raw_os_error() => {
+                FileFault::Link { path: path.to_owned() }
+            }
+            _ => FileFault::Io { path: path.to_owned(), source },
+        }
+    }
+}
+
+/// What a path leads to, in words; `None` for a plain file.
+pub fn odd_kind(meta: &Metadata) -> Option<&'static str> {
+    use std::os::unix::fs::FileTypeExt;
+    let kind = meta.file_type();
+    match () {
+        () if kind.is_file() => None,
+        () if kind.is_dir() => Some("a folder"),
+        () if kind.is_symlink() => Some("a symbolic link"),
+        () if kind.is_fifo() => Some("a named pipe"),
+        () if kind.is_socket() => Some("a socket"),
+        () => Some("a device"),
+    }
+}
+
+/// `user larkfield (1001)`, or the number alone.
+pub fn owner_words(uid: u32) -> String {
+    let users = fs::read_to_string("/etc/passwd").unwrap_or_default();
+    let has_uid = |l: &&str| l.split(':').nth(2).is_some_and(|n| n.parse() == Ok(uid));
+    match users.lines().find(has_uid).and_then(|l| l.split(':').next()) {
+        Some(name) => format!("user {} ({uid})", name.replace(char::is_control, "?")),
+        None => format!("user {uid}"),
+    }
+}
+
+/// Whether files of this owner can be trusted: this user's own and root's.
+pub fn is_trusted(uid: u32) -> bool {
+    uid == 0 || uid == geteuid().as_raw()
+}
+
+/// Whether others than this user and root may put files into a folder.
+pub fn is_shared(folder: &Metadata) -> bool {
+    folder.mode() & 0o022 != 0 || !is_trusted(folder.uid())
+}
+
+/// The folder that `path` lies in; `.` for a bare name.
+pub fn folder_of(path: &Path) -> PathBuf {
+    match path.parent() {
+        Some(p) if !p.as_os_str().is_empty() => p.to_path_buf(),
+        _ => PathBuf::from("."),
+    }
+}
+
+/// `path` with the links in its folder resolved, so that all ways to one file give one name. Its last name stays,
+/// whatever it is. A link is followed when `follows` says so of it and of the folder that it lies in.
+///
+/// # Errors
+/// [`FileFault::ForeignLink`], or what the system says.
+pub fn settle(path: &Path, follows: fn(&Metadata, &Path) -> bool) -> Result<PathBuf, FileFault> {
+    let told = |e: io::Error| FileFault::io(path, e);
+    let Some(name) = path.file_name() else {
+        return Err(told(io::ErrorKind::IsADirectory.into()));
+    };
+    let whole = std::path::absolute(folder_of(path)).map_err(told)?;
+    let mut todo = VecDeque::new();
+    put_first(&mut todo, &whole);
+    let (mut at, mut links) = (PathBuf::from("/"), 0);
+    while let Some(part) = todo.pop_front() {
+        if part == ".." {
+            at.pop();
+            continue;
+        }
+        let next = at.join(&part);
+        let meta = fs::symlink_metadata(&next).map_err(told)?;
+        if !meta.is_symlink() {
+            at = next;
+            continue;
+        }
+        links += 1;
+        if links > MOST_LINKS {
+            return Err(told(io::ErrorKind::TooManyLinks.into()));
+        }
+        if !follows(&meta, &at) {
+            return Err(FileFault::ForeignLink { path: next, owner: meta.uid() });
+        }
+        let to = fs::read_link(&next).map_err(told)?;
+        if to.is_absolute() {
+            at = PathBuf::from("/");
+        }
+        put_first(&mut todo, &to);
+    }
+    Ok(at.join(name))
+}
+
+/// Puts the names of `path` before those that are still to be walked.
+fn put_first(todo: &mut VecDeque<OsString>, path: &Path) {
+    for part in path.components().rev() {
+        if matches!(part, Component::Normal(_) | Component::ParentDir) {
+            todo.push_front(part.as_os_str().to_owned());
+        }
+    }
+}
+
+/// For [`settle`]: only links of this user and of root.
+pub fn only_own_links(link: &Metadata, _: &Path) -> bool {
+    is_trusted(link.uid())
+}
+
+/// What stands at `path` itself, no link followed; `None` for nothing.
+///
+/// # Errors
+/// What the system says.
+pub fn look(path: &Path) -> Result<Option<Metadata>, FileFault> {
+    match fs::symlink_metadata(path) {
+        Ok(meta) => Ok(Some(meta)),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
+        Err(e) => Err(FileFault::io(path, e)),
+    }
+}
+
+/// Whether `path` may be used as a file of one's own: no link, a plain file, of this user or of root; and root may help
+/// with a file whose owner has the folder as well.
+///
+/// # Errors
+/// What is against it.
+pub(crate) fn must_be_own(path: &Path, meta: &Metadata) -> Result<(), FileFault> {
+    let path = path.to_owned();
+    if meta.is_symlink() {
+        return Err(FileFault::Link { path });
+    }
+    if let Some(kind) = odd_kind(meta) {
+        return Err(FileFault::NotPlain { path, kind });
+    }
+    let owner = meta.uid();
+    let helps =
+        geteuid().is_root() && fs::metadata(folder_of(&path)).is_ok_and(|folder| folder.uid() == owner);
+    if is_trusted(owner) || helps { Ok(()) } else { Err(FileFault::Foreign { path, owner }) }
+}
+
+/// Makes a file that was not there, no link followed, with `mode` less the umask and the group of this process.
+///
+/// # Errors
+/// What the system says, `AlreadyExists` among it.
+pub fn create_new(path: &Path, mode: u32) -> io::Result<File> {
+    let flags = flags(OFlags::NOFOLLOW);
+    let file =
+        File::options().read(true).write(true).create_new(true).mode(mode).custom_flags(flags).open(path)?;
+    let group = getegid();
+    let meta = file.metadata()?;
+    // A folder may give its own group to what is made in it, and its members are strangers.
+    if meta.gid() != group.as_raw() && rustix::fs::fchown(&file, None, Some(group)).is_err() {
+        file.set_permissions(fs::Permissions::from_mode(meta.mode() & 0o600))?;
+    }
+    Ok(file)
+}
+
+pub(crate) fn flags(flags: OFlags) -> i32 {
+    // The flags of `open` are an int in C; none that is used here comes near its sign.
+    flags.bits().cast_signed()
+}
+
+/// Takes rights that are not in `mode` away from the file at `path`, no link followed; the old rights when there were
+/// any to take.
+///
+/// # Errors
+/// What the system says.
+pub(crate) fn tighten(path: &Path, mode: u32) -> Result<Option<u32>, FileFault> {
+    let told = |e: io::Error| FileFault::io(path, e);
+    // A plain descriptor may not be closed here: that would drop the locks that SQLite has on the file in this
+    // process (`man 2 fcntl`). One of this kind holds none.
+    let handle =
+        rustix::fs::open(path, OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC, rustix::fs::Mode::empty())
+            .map_err(|e| told(e.into()))?;
+    let name = format!("/proc/self/fd/{}", std::os::fd::AsRawFd::as_raw_fd(&handle));
+    let meta = fs::metadata(&name).map_err(told)?;
+    let rights = meta.mode() & 0o7777;
+    if !meta.is_file() || rights & !mode == 0 {
+        return Ok(None);
+    }
+    fs::set_permissions(&name, fs::Permissions::from_mode(rights & mode)).map_err(told)?;
+    let left = fs::metadata(&name).map_err(told)?.mode() & 0o7777;
+    if left & !mode == 0 { Ok(Some(rights)) } else { Err(FileFault::Open { path: path.to_owned() }) }
+}
