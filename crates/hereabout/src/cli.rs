@@ -109,7 +109,8 @@ An anchor is id,east,north,up[,name]: metres in one right-handed frame, any zero
 Distances are from antenna to antenna. With --height-difference the distance is the one along the floor.
 spots.csv has name,from_s,to_s,x_m,y_m,z_m; from_s and to_s are in the recording's own time_s.
 Writes calibration.toml beside the site file and keeps the one before. A running daemon takes it over on
-SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written.")]
+SIGHUP. Exit code 65 when no board could be calibrated; then nothing is written.
+With --json each of the notes has code, anchor, spot (null where it is about none), text, excess_m and todo.")]
     Calibrate(CalibrateArgs),
     /// Prove the accuracy with a tag at known checkpoints.
     #[command(after_help = "Examples:

@@ -205,7 +205,8 @@ impl Shown {
                 notes.push((what, "look at the anchors there with `hereabout listen`".to_owned()));
             }
         }
-        notes.extend(words::misfit(&self.result.misfit, site, &self.spots));
+        let misfit = words::misfit(&self.result.misfit, site, &self.spots);
+        notes.extend(misfit.into_iter().map(|n| (n.what, n.todo)));
         notes
     }
 
