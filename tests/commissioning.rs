@@ -82,18 +82,25 @@ impl Yard {
     /// With the walk recorded.
     fn recorded() -> Yard {
         let yard = Yard::new();
-        let mut rows =
-            vec!["time_s,anchor_0_m,anchor_1_m,anchor_2_m,anchor_3_m,anchor_4_m,anchor_5_m".to_owned()];
-        for frame in Kit::new(&scenario(&SPOTS_M, 420.0)).unwrap() {
-            let cells =
-                frame.epoch.ranges.iter().map(|r| r.raw_m.map_or(String::new(), |m| format!("{m:.2}")));
-            let cells: Vec<String> = cells.collect();
-            rows.push(format!("{:.4},{}", frame.epoch.at.unix_secs_f64(), cells.join(",")));
-        }
-        std::fs::write(yard.path("walk.csv"), rows.join("\n") + "\n").unwrap();
+        yard.record(&scenario(&SPOTS_M, 420.0), |_, _| 0.0);
         yard.spots("cal.csv", 0..5, [0.0, 0.0]);
         yard.spots("check.csv", 5..10, [0.0, 0.0]);
         yard
+    }
+
+    /// Records a scenario; `excess_m` is by how much the path from a place (east, north) to an anchor is too long.
+    fn record(&self, scenario: &Scenario, excess_m: impl Fn([f64; 2], usize) -> f64) {
+        let mut rows =
+            vec!["time_s,anchor_0_m,anchor_1_m,anchor_2_m,anchor_3_m,anchor_4_m,anchor_5_m".to_owned()];
+        for frame in Kit::new(scenario).unwrap() {
+            let [e, n, _] = frame.epoch.truth_m;
+            let cell = |(i, r): (usize, &hereabout_sim::SimRange)| {
+                r.raw_m.map_or(String::new(), |m| format!("{:.2}", m + excess_m([e, n], i)))
+            };
+            let cells: Vec<String> = frame.epoch.ranges.iter().enumerate().map(cell).collect();
+            rows.push(format!("{:.4},{}", frame.epoch.at.unix_secs_f64(), cells.join(",")));
+        }
+        std::fs::write(self.path("walk.csv"), rows.join("\n") + "\n").unwrap();
     }
 
     fn path(&self, name: &str) -> PathBuf {
@@ -120,16 +127,21 @@ impl Yard {
 
     /// A spots table of these places; the first one is written `shift_m` beside where the tag stood.
     fn spots(&self, name: &str, which: std::ops::Range<usize>, shift_m: [f64; 2]) {
+        self.spots_of(name, which, shift_m, STAY_S);
+    }
+
+    /// The same with another stay at each place.
+    fn spots_of(&self, name: &str, which: std::ops::Range<usize>, shift_m: [f64; 2], stay_s: f64) {
         let mut text = "name,from_s,to_s,x_m,y_m,z_m\n".to_owned();
         let mut from_s = START_S;
         for (i, [e, n]) in SPOTS_M.iter().enumerate() {
             if which.contains(&i) {
                 let shift = if i == which.start { shift_m } else { [0.0; 2] };
                 let (e, n) = (e + shift[0], n + shift[1]);
-                text += &format!("spot {i},{:.1},{:.1},{e},{n},\n", from_s + 0.5, from_s + STAY_S - 0.5);
+                text += &format!("spot {i},{:.1},{:.1},{e},{n},\n", from_s + 0.5, from_s + stay_s - 0.5);
             }
             let next = SPOTS_M[(i + 1) % SPOTS_M.len()];
-            from_s += STAY_S + ((next[0] - e).powi(2) + (next[1] - n).powi(2)).sqrt();
+            from_s += stay_s + ((next[0] - e).powi(2) + (next[1] - n).powi(2)).sqrt();
         }
         std::fs::write(self.path(name), text).unwrap();
     }
@@ -225,6 +237,79 @@ fn the_table_is_for_people_and_a_wrong_coordinate_is_named() {
     assert!(out.contains("board 4") && out.contains("5/6"), "{out}");
     assert!(out.contains("did not stand at spot 0 as stated") && out.contains("-0.4"), "{out}");
     assert!(words.contains("nothing was written"), "{words}");
+}
+
+/// A calibration at five places of a minute, in which the path from `anchor` to `spot` is `excess_m` too long.
+fn blocked_yard(seed: u64, late_share: f64, (spot, anchor): (usize, usize), excess_m: f64) -> Value {
+    let yard = Yard::new();
+    let mut walk = scenario(&SPOTS_M[..5], 420.0);
+    walk.seed = seed;
+    walk.late.share = late_share;
+    walk.tags[0].pause_s = vec![60.0; 5];
+    let near = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).abs() + (a[1] - b[1]).abs() < 0.01;
+    yard.record(&walk, |at, i| if i == anchor && near(at, SPOTS_M[spot]) { excess_m } else { 0.0 });
+    yard.spots_of("blocked.csv", 0..5, [0.0, 0.0], 60.0);
+    let (found, words, code) = yard.calibrate("blocked.csv", &["--dry-run"]);
+    assert_eq!(code, 0, "{words}");
+    found
+}
+
+#[test]
+fn a_pair_without_a_direct_path_is_named_and_costs_the_offsets_nothing() {
+    // Excesses as late ranges have them: 0.2 m plus an exponential of mean 0.6 m, here its eighths.
+    let (mut named, mut blamed, mut pairs) = (0, 0, 0);
+    for seed in 0..8_u64 {
+        let (spot, anchor) = ((seed * 7 % 5) as usize, (seed * 11 % 6) as usize);
+        let excess_m = 0.2 - 0.6 * (1.0 - (seed as f64 + 0.5) / 8.0).ln();
+        let found = blocked_yard(seed, 0.1, (spot, anchor), excess_m);
+        assert!(rms_off(&found) <= 0.01, "{found}");
+        let notes = found["notes"].as_array().unwrap();
+        for note in notes {
+            // Every note has all the keys, whatever it is about.
+            let keys: Vec<&str> = note.as_object().unwrap().keys().map(String::as_str).collect();
+            let all = ["anchor", "code", "excess_m", "excess_se_m", "spot", "text", "todo", "what"];
+            assert_eq!(keys.len(), all.len(), "{note}");
+            assert!(all.iter().all(|k| keys.contains(k)) && note["code"].is_string(), "{note}");
+        }
+        pairs += 29;
+        for note in notes.iter().filter(|n| !n["spot"].is_null() && !n["anchor"].is_null()) {
+            let right = note["spot"] == format!("spot {spot}") && note["anchor"] == anchor;
+            blamed += usize::from(!right);
+            if right && note["code"] == "no_direct_path" {
+                named += 1;
+                assert!((note["excess_m"].as_f64().unwrap() - excess_m).abs() < 0.03, "{note} {excess_m}");
+                assert!(note["excess_se_m"].as_f64().unwrap() < 0.1, "{note}");
+                assert!(note["text"].as_str().unwrap().contains(&format!("no direct path to spot {spot}")));
+                assert_eq!(found["anchors"][anchor]["taken"], true, "{found}");
+                assert_ne!(found["anchors"][anchor]["stands_used"], 5, "{found}");
+            }
+        }
+    }
+    assert!(named >= 8 && blamed * 50 <= pairs, "named {named} of 8, blamed {blamed} of {pairs}");
+}
+
+#[test]
+fn notes_say_what_kind_they_are_and_what_they_are_about() {
+    let yard = Yard::recorded();
+    yard.spots("wrong.csv", 0..6, [0.0, 0.4]);
+    let (found, _, _) = yard.calibrate("wrong.csv", &["--dry-run"]);
+    let with = |found: &Value, code: &str| {
+        let all = found["notes"].as_array().unwrap();
+        all.iter().find(|n| n["code"] == code).cloned().unwrap_or_else(|| panic!("{code}: {found}"))
+    };
+    let note = with(&found, "wrong_spot");
+    assert_eq!((note["spot"].as_str(), note["anchor"].clone()), (Some("spot 0"), Value::Null), "{note}");
+    yard.spots("one.csv", 0..1, [0.0, 0.0]);
+    let (found, _, _) = yard.calibrate("one.csv", &["--dry-run"]);
+    let note = with(&found, "one_place");
+    assert_eq!((note["spot"].clone(), note["anchor"].clone()), (Value::Null, Value::Null), "{note}");
+    let short = format!("name,from_s,to_s,x_m,y_m,z_m\nbench,{START_S:.1},{:.1},4,3,\n", START_S + 5.0);
+    std::fs::write(yard.path("short.csv"), short).unwrap();
+    let (found, _, _) = yard.calibrate("short.csv", &["--dry-run"]);
+    let note = with(&found, "too_few_ranges");
+    assert_eq!((note["spot"].as_str(), note["anchor"].as_u64()), (Some("bench"), Some(0)), "{note}");
+    assert_eq!(note["text"], note["what"]);
+    with(&found, "nothing_measured");
 }
 
 #[test]

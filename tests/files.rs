@@ -10,7 +10,6 @@ use std::time::{Duration, Instant};
 
 use rustix::process::Signal;
 
-use crate::commissioning::post;
 use crate::nursery;
 use crate::support::{Daemon, Line, hereabout, root, run, wait_for};
 
@@ -392,9 +391,8 @@ fn a_calibration_that_is_a_link_is_refused_and_what_it_leads_to_is_untouched() {
     fs::File::create(&victim).unwrap().write_all(b"400 trays of lavender").unwrap();
     let link = folder.path().join("calibration.toml");
     symlink(&victim, &link).unwrap();
-    let url = format!("{}/v1/calibrations", daemon.url);
     let body = r#"{"anchors":[{"id":0,"offset_m":0.1}]}"#;
-    let (status, said) = post(&url, body);
+    let (status, said) = daemon.post("/v1/calibrations", body);
     assert!(status >= 400 && said.contains("symbolic link"), "{status}: {said}");
     assert_eq!(fs::read_to_string(&victim).unwrap(), "400 trays of lavender");
     assert!(link.is_symlink());
@@ -405,7 +403,7 @@ fn a_calibration_that_is_a_link_is_refused_and_what_it_leads_to_is_untouched() {
 
     fs::remove_file(&link).unwrap();
     let daemon = Daemon::start(&site, &["--no-log"]);
-    let (status, said) = post(&format!("{}/v1/calibrations", daemon.url), body);
+    let (status, said) = daemon.post("/v1/calibrations", body);
     assert_eq!(status, 200, "{said}");
     assert_eq!(mode(&link) & !0o640, 0);
     daemon.stop();

@@ -177,6 +177,8 @@ pub enum BoardVerdict {
     Implausible,
     /// Not taken: good by itself, but another board's is implausible, and all rest on the same places.
     HeldBack,
+    /// Not taken: one of its levels or its place is wrong, and nothing tells which.
+    InDoubt,
     /// Not taken: every stand of it was refused.
     Refused,
     /// Not taken: never heard at any place.
@@ -260,7 +262,7 @@ pub fn calibrate(site: &Site, sitting: &Sitting, scale: ScaleChoice) -> Calibrat
         |(k, s): (usize, &Spot)| measure_place(&anchors_m, s.at_m, &sitting.boards(k), &settings, unknowns);
     let stands: Vec<PlaceReading> = sitting.spots.iter().enumerate().map(measure).collect();
     let levels: Vec<Stand> =
-        sitting.spots.iter().zip(&stands).map(|(s, p)| Stand { at_m: s.at_m, levels: usable(p) }).collect();
+        sitting.spots.iter().zip(&stands).map(|(s, p)| Stand { at_m: s.at_m, levels: p.levels() }).collect();
     let adjustment =
         adjust(&anchors_m, &levels, &AdjustSettings { unknowns, scale, ..AdjustSettings::default() });
     let mut boards: Vec<BoardResult> =
@@ -285,7 +287,7 @@ fn hold_back(boards: &mut [BoardResult]) -> bool {
 fn doubted(site: &Site, spots: &[Spot], stands: &[PlaceReading]) -> Vec<DoubtedPlace> {
     let limit_m = site.correction_limits().max_offset_m;
     let judge = |(spot, (s, reading)): (usize, (&Spot, &PlaceReading))| {
-        let levels = usable(reading);
+        let levels = reading.levels();
         let fits = |at_m: [f64; 3]| {
             let off = |l: &&AnchorLevel| {
                 let d = site.anchors().get(l.anchor).map_or(f64::NAN, |a| distance_m(a.at_m, at_m));
@@ -315,7 +317,7 @@ pub fn calibrate_one(site: &Site, sitting: &Sitting, anchor: usize, distance_m: 
     }
     // The stand as a row of the adjustment: the board at the origin, the tag at the taped distance.
     let anchors_m = vec![[0.0; 3]; site.anchors().len()];
-    let levels = [Stand { at_m: [distance_m, 0.0, 0.0], levels: usable(&stand) }];
+    let levels = [Stand { at_m: [distance_m, 0.0, 0.0], levels: stand.levels() }];
     let adjustment = adjust(
         &anchors_m,
         &levels,
@@ -332,20 +334,6 @@ pub fn calibrate_one(site: &Site, sitting: &Sitting, anchor: usize, distance_m: 
     Calibration { boards, stands, adjustment, doubted_places: Vec::new(), meant_distance }
 }
 
-/// Levels of a stand that may take part.
-fn usable(place: &PlaceReading) -> Vec<AnchorLevel> {
-    if bumped(place) {
-        return Vec::new();
-    }
-    let changed = |i: usize| matches!(place.bump, BumpVerdict::OneBoard { anchor, .. } if anchor == i);
-    let measured = place.boards.iter().enumerate().filter(|(i, _)| !changed(*i));
-    let level = |(anchor, b): (usize, &Result<StandReading, RefusedStand>)| {
-        let r = b.as_ref().ok()?;
-        Some(AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
-    };
-    measured.filter_map(level).collect()
-}
-
 fn board(site: &Site, i: usize, stands: &[PlaceReading], adjustment: Option<&Adjustment>) -> BoardResult {
     let anchor = &site.anchors()[i];
     let found = adjustment.and_then(|a| a.boards.iter().find(|b| b.anchor == i)).copied();
@@ -356,6 +344,7 @@ fn board(site: &Site, i: usize, stands: &[PlaceReading], adjustment: Option<&Adj
         Some(b) if site.correction_limits().judge(&b.correction()).next().is_some() => {
             BoardVerdict::Implausible
         }
+        Some(_) if adjustment.is_some_and(|a| doubts(&a.misfit, i)) => BoardVerdict::InDoubt,
         Some(b) if b.odd => BoardVerdict::Odd,
         Some(_) => BoardVerdict::Good,
         None if late.is_empty() && stands.iter().all(|s| heard_nothing(s, i)) => BoardVerdict::Silent,
@@ -392,6 +381,16 @@ fn heard_nothing(stand: &PlaceReading, board: usize) -> bool {
 fn names_place(misfit: &Misfit, anchor: usize) -> bool {
     let place = |e: &Explanation| matches!(e.suspect, Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) if i == anchor);
     matches!(misfit, Misfit::Named(e) if place(e))
+}
+
+/// Whether whatever is wrong is about this anchor.
+fn doubts(misfit: &Misfit, anchor: usize) -> bool {
+    let about = |e: &Explanation| match e.suspect {
+        Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => i == anchor,
+        Suspect::Path { anchor: i, .. } => i == anchor,
+        Suspect::StandPlace(_) | Suspect::AllOffsets | Suspect::AllScales => false,
+    };
+    matches!(misfit, Misfit::Undecided(list) if list.iter().all(about))
 }
 
 /// What the engine published while a tag stood at checkpoints.

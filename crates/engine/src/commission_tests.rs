@@ -139,6 +139,49 @@ fn a_wrong_coordinate_is_left_out_and_a_bumped_tag_is_told() {
     assert!(bumped.boards.iter().all(|b| b.found.is_some_and(|o| o.stands == 4)));
 }
 
+/// A sitting in which the path from a board to a place is too long, board by board and place by place.
+fn blocked_sitting(site: &Site, spots: usize, blocked: &[(usize, u16, f64)]) -> Sitting {
+    let (mut noise, mut sitting) = (Noise(9), Sitting::new(site, None));
+    for k in 0..spots {
+        let spot = spot(k, 60.0);
+        sitting.begin(spot.clone());
+        for mut epoch in epochs(spot.at_m, 100.0 * k as f64, 60.0, &mut noise) {
+            for r in &mut epoch.readings {
+                for (_, _, m) in blocked.iter().filter(|b| (b.0, AnchorId(b.1)) == (k, r.anchor)) {
+                    r.raw_range_m = r.raw_range_m.map(|raw| raw + m);
+                }
+            }
+            sitting.take(&epoch);
+        }
+    }
+    sitting
+}
+
+#[test]
+fn a_board_without_a_direct_path_to_one_place_keeps_the_others() {
+    let site = site(8);
+    let found = calibrate(&site, &blocked_sitting(&site, 5, &[(1, 3, 0.4)]), ScaleChoice::WhenProven);
+    let a = found.adjustment.as_ref().unwrap();
+    let [b] = a.blocked[..] else { panic!("{:?} {:?}", a.blocked, a.misfit) };
+    assert_eq!((b.stand, b.anchor), (1, 3));
+    assert!((b.excess_m - 0.4).abs() < 0.05, "{b:?}");
+    assert_eq!(found.places_used(), [0, 1, 2, 3, 4]);
+    for (b, true_m) in found.boards.iter().zip(OFFSETS_M) {
+        assert_eq!(b.verdict, BoardVerdict::Good);
+        assert!((b.found.unwrap().offset_m - true_m).abs() < 0.01, "{b:?} is really {true_m}");
+    }
+}
+
+#[test]
+fn a_board_is_in_doubt_when_everything_that_may_be_wrong_is_about_it() {
+    let site = site(8);
+    // Four places name nothing; the board's offset would be 10 cm off.
+    let found = calibrate(&site, &blocked_sitting(&site, 4, &[(1, 3, 0.4)]), ScaleChoice::WhenProven);
+    assert!(found.adjustment.as_ref().unwrap().blocked.is_empty());
+    assert_eq!(found.boards[3].verdict, BoardVerdict::InDoubt);
+    assert!(!found.boards[3].verdict.is_taken() && found.taken().len() == 7, "{:?}", found.boards);
+}
+
 #[test]
 fn one_board_needs_no_coordinates() {
     let site = site(1);

@@ -117,7 +117,8 @@ spots.csv has name,from_s,to_s,x_m,y_m,z_m; from_s and to_s are in the recording
 Writes calibration.toml beside the site file and keeps the one before, also that there was none. A running daemon
 takes it over on SIGHUP (kill -HUP PID, by the daemon's own user). Exit code 65 when no board could be calibrated; then nothing is written. Nothing is
 written either when an offset is beyond [site] max_offset_m (0.5 m) or a scale is off by more than 10 %, as
-after places in centimetres or with swapped axes. A place whose height contradicts tag_height_m is asked about.")]
+after places in centimetres or with swapped axes. A place whose height contradicts tag_height_m is asked about.
+With --json each of the notes has code, anchor, spot (null where it is about none), text, excess_m and todo.")]
     Calibrate(CalibrateArgs),
     /// Prove the accuracy with a tag at known checkpoints.
     #[command(after_help = "Examples:

@@ -10,7 +10,10 @@
 //! enough to carry it, and it is larger than what a room imitates. It is then common to all boards unless the boards provably differ.
 //!
 //! A stand with wrong coordinates is found by [`Misfit`]: it is left out and told with its shift. An
-//! anchor at a wrong place is told; its offset is not to be trusted.
+//! anchor at a wrong place is told; its offset is not to be trusted. A level without a direct path behind it
+//! (a wall, a machine in between for the whole stand) is too long by a constant that nothing within the stand
+//! shows: it is left out and told with its excess over what the other levels say. One after the other is taken
+//! out as long as it is proven; in the end each must still be proven against the final adjustment.
 
 use hereabout_core::Correction;
 use nalgebra::{DMatrix, DVector};
@@ -166,6 +169,21 @@ pub struct LevelResidual {
     pub residual_m: f64,
 }
 
+/// A level that was left out because no direct path is behind it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BlockedPath {
+    /// Index of the stand.
+    pub stand: usize,
+    /// Index of the anchor.
+    pub anchor: usize,
+    /// Level minus what the correction from the other levels says, metres; above zero.
+    pub excess_m: f64,
+    /// Its standard error, metres.
+    pub excess_se_m: f64,
+    /// Probability of as large an excess by chance, for all levels together.
+    pub chance: f64,
+}
+
 /// All boards' corrections from all stands.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Adjustment {
@@ -175,6 +193,8 @@ pub struct Adjustment {
     pub scale: ScaleVerdict,
     /// Stands that were left out because their coordinates are wrong, with the shift.
     pub wrong_stands: Vec<Explanation>,
+    /// Levels that were left out because no direct path is behind them, by stand, then by anchor.
+    pub blocked: Vec<BlockedPath>,
     /// What still looks wrong: an anchor's place, or suspects that cannot be told apart.
     pub misfit: Misfit,
     /// Error of a place as the residuals show it, standard deviation in metres; `None` when no level is left
@@ -186,8 +206,12 @@ pub struct Adjustment {
     pub residuals: Vec<LevelResidual>,
 }
 
+/// Fewest levels of a board among which one can be told to be too long: two that agree are left then.
+const LEVELS_TO_NAME: usize = 3;
 /// Fewest stands that can tell a wrong coordinate from an offset for sure.
 pub const STANDS_TO_NAME: usize = 5;
+/// Most levels that are taken out as blocked: each costs a search of its own, which bounds the time.
+const MOST_BLOCKED: usize = 40;
 /// Distances of one anchor must spread this much to carry a scale, metres.
 const SCALE_SPREAD_M: f64 = 3.0;
 /// Stands of one anchor that a scale needs.
@@ -214,17 +238,16 @@ pub fn adjust(
         rows.require_spread()?;
     }
     let stands_m: Vec<[f64; 3]> = stands.iter().map(|s| s.at_m).collect();
-    let (wrong_stands, misfit) = rows.leave_out_wrong_stands(anchors_m, &stands_m, settings)?;
-    let (form, scale) = rows.choose_scale(settings.scale)?;
-    let fit = rows.fit(form)?;
-    let used = |k: &usize| rows.list.iter().any(|r| r.stand == *k);
+    let mut search = rows.leave_out_what_is_wrong(anchors_m, &stands_m, settings)?;
+    let (form, scale, fit, blocked) = rows.settle(&mut search.blocked, settings)?;
     Ok(Adjustment {
         boards: rows.boards(form, &fit, settings),
         scale,
-        wrong_stands,
-        misfit,
+        wrong_stands: search.wrong,
+        blocked,
+        misfit: search.misfit,
         place_sd_m: rows.place_sd_m(&fit),
-        stands: (0..stands.len()).filter(used).count(),
+        stands: rows.stands().len(),
         residuals: rows
             .list
             .iter()
@@ -256,6 +279,14 @@ enum Form {
 
 struct Rows {
     list: Vec<Row>,
+}
+
+/// What was found to be wrong so far.
+struct Search {
+    wrong: Vec<Explanation>,
+    /// Levels that were taken out.
+    blocked: Vec<Row>,
+    misfit: Misfit,
 }
 
 impl Rows {
@@ -324,46 +355,124 @@ impl Rows {
         Err(AdjustRefusal::ScaleNotSupported { spread_m, need_m, stands, need_stands })
     }
 
-    /// Names wrong stands one after the other, at most one in four, and takes them out.
-    fn leave_out_wrong_stands(
+    /// Names what is wrong, one after the other, and takes it out: at most one stand in four, one level in five
+    /// and [`MOST_BLOCKED`] of them. What is proven beyond that is told as a suspect.
+    fn leave_out_what_is_wrong(
         &mut self,
         anchors_m: &[[f64; 3]],
         stands_m: &[[f64; 3]],
         settings: &AdjustSettings,
-    ) -> Result<(Vec<Explanation>, Misfit), AdjustRefusal> {
-        let mut wrong = Vec::new();
-        let free = vec![None; anchors_m.len()];
+    ) -> Result<Search, AdjustRefusal> {
+        let mut search = Search { wrong: Vec::new(), blocked: Vec::new(), misfit: Misfit::None };
+        let most_blocked = (self.list.len() / 5).min(MOST_BLOCKED);
         loop {
-            let (form, _) = self.choose_scale(settings.scale)?;
-            let observation =
-                |r: &Row| Observation { stand: r.stand, anchor: r.anchor, range_m: r.level_m, sd_m: r.sd_m };
-            let observations: Vec<Observation> = self.list.iter().map(observation).collect();
-            let scene = Scene {
-                anchors_m,
-                stands_m,
-                observations: &observations,
-                offset_se_m: &free,
-                scale: form != Form::Offsets,
-                unknowns: settings.unknowns,
-            };
-            let mut present: Vec<usize> = self.list.iter().map(|r| r.stand).collect();
-            present.dedup();
-            let mut suspects: Vec<Suspect> = present.iter().map(|k| Suspect::StandPlace(*k)).collect();
-            suspects.extend(self.anchors().into_iter().map(Suspect::AnchorPlace));
-            let misfit = scene.explain(&suspects, NAMING);
-            let room = present.len() >= STANDS_TO_NAME && wrong.len() < stands_m.len() / 4;
+            let misfit = self.explain(anchors_m, stands_m, settings)?;
+            let enough = self.stands().len() >= STANDS_TO_NAME;
             match misfit {
-                Misfit::Named(e @ Explanation { suspect: Suspect::StandPlace(k), .. }) if room => {
+                Misfit::Named(e @ Explanation { suspect: Suspect::StandPlace(k), .. })
+                    if enough && search.wrong.len() < stands_m.len() / 4 =>
+                {
                     self.list.retain(|r| r.stand != k);
-                    wrong.push(e);
+                    // Its paths were blamed before the place was known to be wrong.
+                    search.blocked.retain(|r| r.stand != k);
+                    search.wrong.push(e);
+                }
+                Misfit::Named(Explanation { suspect: Suspect::Path { stand, anchor }, .. })
+                    if enough && search.blocked.len() < most_blocked =>
+                {
+                    let own = |r: &Row| (r.stand, r.anchor) == (stand, anchor);
+                    search.blocked.extend(self.list.extract_if(.., |r| own(r)));
                 }
                 // With so few stands the name is a guess.
-                Misfit::Named(e) if !room && matches!(e.suspect, Suspect::StandPlace(_)) => {
-                    return Ok((wrong, Misfit::Undecided(vec![e])));
+                Misfit::Named(e) if matches!(e.suspect, Suspect::StandPlace(_) | Suspect::Path { .. }) => {
+                    search.misfit = Misfit::Undecided(vec![e]);
+                    return Ok(search);
                 }
-                other => return Ok((wrong, other)),
+                other => {
+                    search.misfit = other;
+                    return Ok(search);
+                }
             }
         }
+    }
+
+    /// What the residuals say now.
+    fn explain(
+        &self,
+        anchors_m: &[[f64; 3]],
+        stands_m: &[[f64; 3]],
+        settings: &AdjustSettings,
+    ) -> Result<Misfit, AdjustRefusal> {
+        let (form, _) = self.choose_scale(settings.scale)?;
+        let observation =
+            |r: &Row| Observation { stand: r.stand, anchor: r.anchor, range_m: r.level_m, sd_m: r.sd_m };
+        let observations: Vec<Observation> = self.list.iter().map(observation).collect();
+        let scene = Scene {
+            anchors_m,
+            stands_m,
+            observations: &observations,
+            offset_se_m: &vec![None; anchors_m.len()],
+            scale: form != Form::Offsets,
+            unknowns: settings.unknowns,
+        };
+        let mut suspects: Vec<Suspect> = self.stands().into_iter().map(Suspect::StandPlace).collect();
+        suspects.extend(self.anchors().into_iter().map(Suspect::AnchorPlace));
+        let comparable = |r: &&Row| self.of_anchor(r.anchor).count() >= LEVELS_TO_NAME;
+        let path = |r: &Row| Suspect::Path { stand: r.stand, anchor: r.anchor };
+        suspects.extend(self.list.iter().filter(comparable).map(path));
+        Ok(scene.explain(&suspects, NAMING))
+    }
+
+    /// The final adjustment. Levels among `blocked` that it explains after all are put back, one by one.
+    fn settle(
+        &mut self,
+        blocked: &mut Vec<Row>,
+        settings: &AdjustSettings,
+    ) -> Result<(Form, ScaleVerdict, LinearFit, Vec<BlockedPath>), AdjustRefusal> {
+        loop {
+            let (form, scale) = self.choose_scale(settings.scale)?;
+            let fit = self.fit(form)?;
+            let tried = self.list.len() + blocked.len();
+            let paths: Vec<Option<BlockedPath>> =
+                blocked.iter().map(|r| self.excess(r, form, &fit, tried)).collect();
+            let chance = |k: &usize| paths[*k].map_or(1.0, |p| p.chance);
+            let weakest = (0..paths.len()).max_by(|a, b| chance(a).total_cmp(&chance(b)));
+            let Some(k) = weakest.filter(|k| chance(k) > NAMING.chance) else {
+                let mut paths: Vec<BlockedPath> = paths.into_iter().flatten().collect();
+                paths.sort_by_key(|p| (p.stand, p.anchor));
+                return Ok((form, scale, fit, paths));
+            };
+            self.list.push(blocked.remove(k));
+        }
+    }
+
+    /// How much longer a level that was left out is than the others say; `None` when its board has no other.
+    fn excess(&self, r: &Row, form: Form, fit: &LinearFit, tried: usize) -> Option<BlockedPath> {
+        let anchors = self.anchors();
+        let column = anchors.binary_search(&r.anchor).ok()?;
+        let mut row = DVector::zeros(fit.unknowns.len());
+        row[column] = 1.0;
+        let beyond = r.distance_m - self.mean_distance_m(r.anchor);
+        match form {
+            Form::Offsets => {}
+            Form::CommonScale => row[anchors.len()] = beyond,
+            Form::ScaleEach => row[anchors.len() + column] = beyond,
+        }
+        let excess_m = r.level_m - r.distance_m - row.dot(&fit.unknowns);
+        let own = row.dot(&(&fit.cofactor * &row)) + r.sd_m * r.sd_m;
+        let excess_se_m = (variance(fit) * own).sqrt();
+        let law = FisherSnedecor::new(1.0, PRIOR_DOF + fit.dof as f64);
+        let by_chance = law.map_or(1.0, |law| law.sf((excess_m / excess_se_m).powi(2)));
+        let chance = if excess_m > 0.0 { (0.5 * tried as f64 * by_chance).min(1.0) } else { 1.0 };
+        Some(BlockedPath { stand: r.stand, anchor: r.anchor, excess_m, excess_se_m, chance })
+    }
+
+    /// Stands that take part, ascending.
+    fn stands(&self) -> Vec<usize> {
+        let mut all: Vec<usize> = self.list.iter().map(|r| r.stand).collect();
+        all.sort_unstable();
+        all.dedup();
+        all
     }
 
     fn choose_scale(&self, choice: ScaleChoice) -> Result<(Form, ScaleVerdict), AdjustRefusal> {

@@ -13,6 +13,7 @@ use hereabout_core::Timestamp;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
+use crate::adjust::AnchorLevel;
 use crate::linear::linear_least_squares;
 use crate::misfit::PRIOR_DOF;
 use crate::stand::{RANGE_LIMIT_M, RefusedStand, StandReading, StandSettings, TimedRange, measure_stand};
@@ -154,6 +155,24 @@ pub struct PlaceReading {
     pub bump: BumpVerdict,
     /// When it was moved, to an eighth of the stand; `None` unless something changed.
     pub bump_at: Option<Timestamp>,
+}
+
+impl PlaceReading {
+    /// Levels that may take part in an adjustment: none when the tag was bumped, and not that of a board that
+    /// changed alone or was refused.
+    pub fn levels(&self) -> Vec<AnchorLevel> {
+        let (bumped, changed) = match self.bump {
+            BumpVerdict::Moved { .. } => (true, None),
+            BumpVerdict::OneBoard { anchor, .. } => (false, Some(anchor)),
+            _ => (false, None),
+        };
+        let measured = self.boards.iter().enumerate().filter(|(i, _)| !bumped && changed != Some(*i));
+        let level = |(anchor, b): (usize, &Result<StandReading, RefusedStand>)| {
+            let r = b.as_ref().ok()?;
+            Some(AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
+        };
+        measured.filter_map(level).collect()
+    }
 }
 
 /// Parts of a stand between which a bump is looked for.

@@ -27,6 +27,8 @@ pub(crate) struct Kit {
     pub(crate) late_share: f64,
     /// Mean length of a late stretch; 0 makes every frame independent.
     pub(crate) late_s: f64,
+    /// Whether a stretch is late by the same amount from its first range to its last (as `sim` has it).
+    pub(crate) late_same: bool,
 }
 
 impl Kit {
@@ -38,6 +40,7 @@ impl Kit {
         slow_s: 10.0,
         late_share: 0.0,
         late_s: 1.5,
+        late_same: false,
     };
 
     /// Ranges about `level_m`, rounded to the centimetre as kits send them.
@@ -47,12 +50,21 @@ impl Kit {
         let mut slow = self.slow_sd_m * normal(rng);
         let mut late = rng.random::<f64>() < self.late_share;
         let tail = Exp::new(1.0 / 0.6).unwrap();
+        let mut same = if self.late_same { 0.2 + tail.sample(rng) } else { 0.0 };
         let n = (self.seconds * self.rate_hz).round() as usize;
         (0..n)
             .map(|i| {
                 slow = keep * slow + (1.0 - keep * keep).sqrt() * self.slow_sd_m * normal(rng);
+                let was_late = late;
                 late = self.next_late(rng, late, dt);
-                let extra = if late { 0.2 + tail.sample(rng) } else { 0.0 };
+                if self.late_same && late && !was_late {
+                    same = 0.2 + tail.sample(rng);
+                }
+                let extra = match late {
+                    true if self.late_same => same,
+                    true => 0.2 + tail.sample(rng),
+                    false => 0.0,
+                };
                 let raw = level_m + slow + extra + self.sigma_m * normal(rng);
                 let at = Timestamp::from_micros((i as f64 * dt * 1e6) as i64);
                 TimedRange { at, raw_range_m: (raw * 100.0).round() / 100.0 }

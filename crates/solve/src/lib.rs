@@ -48,6 +48,7 @@ pub mod verify;
 pub mod watch;
 pub mod zone;
 
+mod blocked;
 mod linear_start;
 mod locate;
 mod misfit;
@@ -62,5 +63,7 @@ pub use gate::GateSettings;
 pub use locate::{Fix, PLACES_APART, PlaceEstimate, RangeObs, Residual, Solution, locate, plain_fix};
 pub use radius::{Ellipse, ellipse, ellipse_factor, probability_beyond, probability_radius, radius95_m};
 
+#[cfg(test)]
+mod blocked_study;
 #[cfg(test)]
 mod calibration_sim;

@@ -113,3 +113,49 @@ fn rivals_that_fit_alike_are_listed() {
         "{misfit:?}"
     );
 }
+
+fn paths() -> Vec<Suspect> {
+    let all = (0..STANDS.len()).flat_map(|stand| (0..ANCHORS.len()).map(move |anchor| (stand, anchor)));
+    let paths = all.map(|(stand, anchor)| Suspect::Path { stand, anchor });
+    let places =
+        (0..STANDS.len()).map(Suspect::StandPlace).chain((0..ANCHORS.len()).map(Suspect::AnchorPlace));
+    places.chain(paths).collect()
+}
+
+#[test]
+fn a_level_that_is_too_long_comes_out_whole_and_one_too_short_is_no_blocked_path() {
+    let free = [None; 5];
+    for (excess, named_so) in [(0.37, true), (-0.37, false)] {
+        let mut seen = observe(&ANCHORS, &STANDS, |i| 0.1 * i as f64);
+        seen[5 * 4 + 2].range_m += excess;
+        let misfit = scene(&seen, &free).explain(&paths(), RULE);
+        let path = Suspect::Path { stand: 4, anchor: 2 };
+        match misfit {
+            Misfit::Named(e) if named_so => {
+                assert_eq!(e.suspect, path);
+                assert!((e.offset_m - excess).abs() < 0.003 && e.chance < 1e-6, "{e:?}");
+            }
+            other => {
+                assert!(!named_so && !matches!(other, Misfit::Named(e) if e.suspect == path), "{other:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn two_levels_of_one_anchor_or_stand_are_no_wrong_place() {
+    let free = [None; 5];
+    // The same two excesses at one anchor, then at one stand: the larger one is the first to be named.
+    for (rows, first) in [([1, 11], (2, 1)), ([10, 11], (2, 1))] {
+        let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+        seen[rows[0]].range_m += 0.5;
+        seen[rows[1]].range_m += 0.6;
+        let e = named(&scene(&seen, &free).explain(&paths(), RULE));
+        assert_eq!(e.suspect, Suspect::Path { stand: first.0, anchor: first.1 });
+    }
+    // Without paths among the suspects (as in a verification) they are not brought up.
+    let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+    seen[1].range_m += 0.5;
+    let misfit = scene(&seen, &free).explain(&all_suspects(), RULE);
+    assert!(!format!("{misfit:?}").contains("Path"), "{misfit:?}");
+}

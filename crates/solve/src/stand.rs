@@ -10,6 +10,9 @@
 //! A level is not an offset: at a taped distance `offset = level - distance` ([`offset_at_distance`]);
 //! several stands go into one adjustment ([`crate::adjust`]).
 //!
+//! A stand that is late from its first range to its last by one amount looks like a good one: only the other
+//! stands of its board show it ([`crate::adjust`]).
+//!
 //! A stand is refused with all its reasons when it cannot be trusted to the centimetre. What could be
 //! measured is handed over with the refusal, for the picture and for the words.
 
@@ -140,6 +143,12 @@ const BLOCKS: usize = 12;
 const LEAST_RANGES: usize = 2 * BLOCKS;
 /// A step is looked for where both sides keep this many of the blocks.
 const STEP_SIDE_BLOCKS: usize = 3;
+/// The good ranges of a part scatter at most this many times as much as those of the whole stand.
+const PART_SCATTER: f64 = 1.5;
+/// Farther below a level than this many of its standard deviations there are no ranges to speak of...
+const BELOW_SIGMAS: f64 = 3.0;
+/// ... and this share of them tells that the level is not that of the good ranges.
+const MOST_BELOW: f64 = 0.1;
 /// A minute is short in noise with a memory of ten seconds (trials): below this span it is said.
 const SHORT: Micros = Micros::from_millis(120_000);
 /// No radio of this kind reaches so far, metres.
@@ -221,7 +230,7 @@ fn read(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading>
     let span = last.since(first);
     let neighbours = (-span.secs_f64() / BLOCKS as f64 / NOISE_MEMORY_S).exp();
     let error = block_error(&table.pseudo_levels(whole, sigma_max_m), naive_se_m, neighbours)?;
-    let (step_m, step_index) = table.largest_step(&values, sigma_max_m);
+    let (step_m, step_index) = table.largest_step(&values, PART_SCATTER * whole.sigma_m);
     Some(StandReading {
         ranges: values.len(),
         span,
@@ -287,6 +296,9 @@ impl CountTable {
     /// The largest step of the level at a block boundary, and the index of the first range after it.
     /// `ranges_m` are those the table was made of.
     ///
+    /// A side that somebody stood in front of for a while holds two heaps. It has no wider good part than the
+    /// whole stand has (`sigma_max_m`), and nothing lies far below a level: where it does, the heap is a late one.
+    ///
     /// Beside the true boundary one side holds ranges of both levels and shows the full step as well, with
     /// the strangers among its late ranges: the step counts as much as both sides have good ones.
     fn largest_step(&self, ranges_m: &[f64], sigma_max_m: f64) -> (f64, usize) {
@@ -303,7 +315,8 @@ impl CountTable {
                 if let (Some(a), Some(b)) = (fit(early, &before), fit(late, &after)) {
                     let step = b.level_m - a.level_m;
                     let weight = step.abs() * (1.0 - a.late_share) * (1.0 - b.late_share);
-                    if weight > largest {
+                    let sound = self.share_below(&a, &before).max(self.share_below(&b, &after)) < MOST_BELOW;
+                    if sound && weight > largest {
                         (largest, found) = (weight, (step, span.start));
                     }
                 }
@@ -313,6 +326,13 @@ impl CountTable {
             }
         }
         found
+    }
+
+    /// Share of these ranges that lie below a part's level by more than its scatter explains.
+    fn share_below(&self, part: &Mixture, counts: &[f64]) -> f64 {
+        let below = part.level_m - BELOW_SIGMAS * part.sigma_m;
+        let end = self.values.partition_point(|v| *v < below);
+        counts[..end].iter().sum::<f64>() / counts.iter().sum::<f64>().max(1.0)
     }
 }
 

@@ -207,3 +207,15 @@ fn fine_ranges_by_the_thousand_are_counted_by_the_millimetre() {
     assert_eq!(r.ranges, 6_000);
     assert!((r.level_m - LEVEL_M).abs() < 0.005 && r.se_m < 0.003, "{r:?}");
 }
+
+#[test]
+fn somebody_who_walks_by_is_no_step() {
+    // Stretches that are late by one amount make a second heap in a quarter of the stand.
+    for (late_share, most) in [(0.1, 0.01), (0.2, 0.02)] {
+        let kit = Kit { late_share, late_same: true, ..Kit::WHITE };
+        let stepped = |r: &StandRefusal| matches!(r, StandRefusal::Stepped { .. });
+        let (steps, f) = (refused_for(kit, 200, |_| {}, stepped), trial(kit, 71, 200));
+        println!("late {late_share}: stepped {steps}, {f:?}");
+        assert!(steps <= most && f.refused <= 2.0 * most && f.rms_m < 0.006, "{steps} {f:?}");
+    }
+}

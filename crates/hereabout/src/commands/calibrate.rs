@@ -16,7 +16,7 @@ use hereabout_solve::adjust::ScaleChoice;
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
-use crate::calibration_words as words;
+use crate::calibration_words::{self as words, Note};
 use crate::cli::{CalibrateArgs, SittingArgs};
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
@@ -304,9 +304,6 @@ struct Outcome<'a> {
     left_out: usize,
 }
 
-/// Something that people should know, and what to do about it.
-type Note = (String, String);
-
 impl Outcome<'_> {
     fn write(&self, path: &Path) -> Result<(), Failure> {
         let mut file = CalibrationFile::read(path)?.unwrap_or_default();
@@ -358,7 +355,7 @@ impl Outcome<'_> {
         for b in &self.found.boards {
             out += &self.row(b, scaled);
         }
-        for (what, todo) in self.notes() {
+        for Note { what, todo, .. } in self.notes() {
             out += &format!("- {what}\n");
             if !todo.is_empty() {
                 out += &format!("    {todo}\n");
@@ -390,39 +387,49 @@ impl Outcome<'_> {
     }
 
     fn notes(&self) -> Vec<Note> {
-        let mut notes = Vec::new();
-        for (spot, stand) in self.spots.iter().zip(&self.found.stands) {
-            let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
-            if let Some((what, todo)) = words::bump(&stand.bump, self.site) {
-                notes.push((format!("{at}{what}"), todo.to_owned()));
-            }
-            for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
-                let Err(refused) = board else { continue };
-                notes.extend(refused.reasons.iter().map(|r| {
-                    let (what, todo) = words::refusal(r);
-                    (format!("{at}anchor {} is refused: {what}", anchor.id), todo.to_owned())
-                }));
-            }
-        }
+        let mut notes: Vec<Note> = (0..self.spots.len()).flat_map(|k| self.stand_notes(k)).collect();
         match &self.found.adjustment {
             Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
             Ok(a) => {
-                let left_out = a.wrong_stands.iter().map(|e| {
-                    let (what, todo) = words::explanation(e, self.site, self.spots);
-                    (format!("{what}: the place is left out"), todo)
-                });
-                notes.extend(left_out);
+                notes.extend(a.wrong_stands.iter().map(|e| {
+                    let note = words::explanation(e, self.site, self.spots);
+                    Note { what: format!("{}: the place is left out", note.what), ..note }
+                }));
+                notes.extend(a.blocked.iter().map(|path| {
+                    let board = a.boards.iter().find(|b| b.anchor == path.anchor);
+                    words::blocked(path, board, self.site, self.spots)
+                }));
                 notes.extend(words::misfit(&a.misfit, self.site, self.spots));
-                notes.extend(words::scale(&a.scale).map(|w| (w, String::new())));
+                notes.extend(words::scale(&a.scale));
             }
         }
         notes.extend(words::implausible(self.found, self.site, self.spots));
         notes.extend(self.board_notes());
         notes.extend(words::left_out(self.left_out));
         let caution = words::places_caution(self.found.places_used().len());
-        notes.extend(
-            caution.filter(|_| !self.found.taken().is_empty()).map(|c| (c.to_owned(), String::new())),
-        );
+        notes.extend(caution.filter(|_| !self.found.taken().is_empty()));
+        notes
+    }
+
+    /// What is wrong at one place, seen by itself.
+    fn stand_notes(&self, k: usize) -> Vec<Note> {
+        let (Some(spot), Some(stand)) = (self.spots.get(k), self.found.stands.get(k)) else {
+            return Vec::new();
+        };
+        let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
+        // A board on its stand is at no spot.
+        let name = (!self.board_only()).then_some(spot.name.as_str());
+        let bump = words::bump(&stand.bump, self.site);
+        let mut notes: Vec<Note> =
+            bump.map(|n| Note { what: format!("{at}{}", n.what), ..n.spot(name) }).into_iter().collect();
+        for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
+            let Err(refused) = board else { continue };
+            notes.extend(refused.reasons.iter().map(|r| {
+                let (what, todo) = words::refusal(r);
+                let what = format!("{at}anchor {} is refused: {what}", anchor.id);
+                Note::new(words::refusal_code(r), what, todo).anchor(anchor.id).spot(name)
+            }));
+        }
         notes
     }
 
@@ -433,7 +440,8 @@ impl Outcome<'_> {
                 "anchor {}: an offset beyond half a metre is a wrong coordinate, as a rule",
                 b.anchor
             );
-            notes.push((what, "measure the anchor's place and the tag's again".to_owned()));
+            let todo = "measure the anchor's place and the tag's again";
+            notes.push(Note::new("odd_offset", what, todo).anchor(b.anchor));
         }
         for (i, a) in self.site.anchors().iter().enumerate() {
             let stands: Vec<_> =
@@ -444,10 +452,14 @@ impl Outcome<'_> {
                     "anchor {}: its noise is slow and the stands short: its error is a rough guess",
                     a.id
                 );
-                notes.push((what, "two to four minutes are better".to_owned()));
+                notes.push(Note::new("slow_noise", what, "two to four minutes are better").anchor(a.id));
             }
         }
         notes
+    }
+
+    fn board_only(&self) -> bool {
+        matches!(self.task, Task::Board { .. })
     }
 
     fn to_json(&self, written: Option<&PathBuf>) -> Value {
@@ -464,13 +476,19 @@ impl Outcome<'_> {
         let used = self.found.places_used();
         let place =
             |(k, s): (usize, &Spot)| json!({ "name": s.name, "at_m": s.at_m, "used": used.contains(&k) });
-        let board_only = matches!(self.task, Task::Board { .. });
+        let note = |n: Note| {
+            json!({
+                "code": n.code, "anchor": n.anchor.map(|a| a.0), "spot": n.spot, "text": n.what,
+                "excess_m": n.excess_m.map(|(m, _)| m), "excess_se_m": n.excess_m.and_then(|(_, se)| se),
+                "what": n.what, "todo": n.todo,
+            })
+        };
         json!({
             "written": written.map(|p| p.display().to_string()),
             "anchors": self.found.boards.iter().map(board).collect::<Vec<_>>(),
-            "places": if board_only { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
+            "places": if self.board_only() { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
             "place_sd_m": self.found.adjustment.as_ref().ok().and_then(|a| a.place_sd_m),
-            "notes": self.notes().into_iter().map(|(what, todo)| json!({ "what": what, "todo": todo })).collect::<Vec<_>>(),
+            "notes": self.notes().into_iter().map(note).collect::<Vec<_>>(),
         })
     }
 }
