@@ -400,6 +400,15 @@ pub fn log_status(stats: &WriterStats, path: &str) -> LogStatus {
         positions_dropped: stats.dropped_fixes,
         events_dropped: stats.dropped_events,
         rows_waiting: stats.queued as u64,
-        problem: stats.last_error.clone().or_else(|| stats.note.clone()),
+        problem: stats.last_error.clone().or_else(|| stats.note.clone()).or_else(|| overgrown(stats)),
     }
+}
+
+/// What to do about a write-ahead log that grows.
+fn overgrown(stats: &WriterStats) -> Option<String> {
+    let megabytes = stats.overgrown_wal? / 1_000_000;
+    Some(format!(
+        "another program reads the log and does not let go, so its -wal file has grown to {megabytes} MB: end that program's \
+         read transaction (`fuser` names it)"
+    ))
 }

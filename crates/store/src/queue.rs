@@ -42,6 +42,9 @@ pub struct WriterStats {
     pub path: Option<PathBuf>,
     /// Why that is another file than the one that was asked for, and what to do, in words.
     pub note: Option<String>,
+    /// Size of the write-ahead log when it is far larger than it should be, bytes: another program reads the log and does
+    /// not let go.
+    pub overgrown_wal: Option<u64>,
 }
 
 impl WriterStats {
@@ -234,6 +237,11 @@ impl Queue {
     /// Why it is another one than it should be.
     pub(crate) fn set_note(&self, note: Option<String>) {
         self.lock().stats.note = note;
+    }
+
+    /// See [`WriterStats::overgrown_wal`].
+    pub(crate) fn set_overgrown_wal(&self, bytes: Option<u64>) {
+        self.lock().stats.overgrown_wal = bytes;
     }
 
     /// The writer begins to wait for the disk, or is done.

@@ -311,6 +311,14 @@ pub(crate) async fn insert_session(
 }
 
 impl LogFile {
+    /// Size of the write-ahead log, bytes. SQLite folds it into the file at about 4 MB
+    /// (<https://www.sqlite.org/pragma.html#pragma_wal_autocheckpoint>), unless a reader keeps it from that.
+    pub(crate) fn wal_bytes(&self) -> u64 {
+        let mut name = self.path.as_os_str().to_owned();
+        name.push("-wal");
+        fs::metadata(PathBuf::from(name)).map_or(0, |m| m.len())
+    }
+
     /// Whether the path still leads to the file that is being written. SQLite itself would go on writing into a
     /// deleted file without a word.
     pub(crate) fn is_in_place(&self) -> bool {

@@ -38,6 +38,8 @@ use crate::{StoreError, WriterStats};
 
 /// Most records of one round of inserts.
 const CHUNK: usize = 1024;
+/// A write-ahead log of this size is not folded into the file any more, bytes.
+const OVERGROWN_WAL: u64 = 32 * 1024 * 1024;
 /// How often the end of a session is tried before what is left is given up, and the pause between.
 const LAST_TRIES: u32 = 3;
 const LAST_PAUSE: Duration = Duration::from_millis(200);
@@ -337,7 +339,14 @@ impl Writer {
     /// Sees that a file is open, in its place when that is looked for.
     async fn find_file(&mut self, look: bool) -> Result<(), Trouble> {
         match (&self.open, &mut self.home) {
-            (Some(open), Some(_)) if look && !open.file.is_in_place() => Err(Trouble::Gone),
+            (Some(open), Some(_)) if look => {
+                if !open.file.is_in_place() {
+                    return Err(Trouble::Gone);
+                }
+                let bytes = open.file.wal_bytes();
+                self.queue.set_overgrown_wal((bytes >= OVERGROWN_WAL).then_some(bytes));
+                Ok(())
+            }
             (Some(_), _) => Ok(()),
             (None, None) => Err(Trouble::Gone),
             (None, Some(home)) => {

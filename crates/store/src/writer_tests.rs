@@ -364,3 +364,36 @@ async fn numbers_are_set_aside_before_they_run_out_whichever_write_fails() {
         store.close().await;
     }
 }
+
+#[tokio::test]
+async fn a_reader_that_does_not_let_go_is_told_and_forgotten_when_it_does() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let options = WriterOptions { capacity: 32_768, ..OPTIONS };
+    let keeping = Keeping { path: path.clone(), numbers: EventNumbers::starting_at(1) };
+    let mut w = Writer::new(options, Some(keeping));
+    w.queue.push(Record::session(SessionBegin { start: start(), inherited: None }));
+    both(1).for_each(|r| w.queue.push(r));
+    w.round(true).await;
+    // Another program, in the middle of reading.
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path);
+    let mut other = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN; SELECT count(*) FROM frame").execute(&mut other).await.unwrap();
+    let mut n = 1;
+    while w.queue.stats().overgrown_wal.is_none() && n < 400_000 {
+        for _ in 0..8_000 {
+            n += 1;
+            both(n).for_each(|r| w.queue.push(r));
+        }
+        w.round(true).await;
+    }
+    let bytes = w.queue.stats().overgrown_wal.unwrap();
+    assert!(bytes >= OVERGROWN_WAL && w.queue.stats().last_error.is_none());
+    sqlx::raw_sql("COMMIT").execute(&mut other).await.unwrap();
+    other.close().await.unwrap();
+    let db = &mut w.open.as_mut().unwrap().db;
+    sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(db).await.unwrap();
+    w.round(true).await;
+    assert_eq!(w.queue.stats().overgrown_wal, None);
+    w.end(Ending::Finished(at(n))).await.unwrap();
+}
