@@ -397,3 +397,76 @@ async fn a_reader_that_does_not_let_go_is_told_and_forgotten_when_it_does() {
     assert_eq!(w.queue.stats().overgrown_wal, None);
     w.end(Ending::Finished(at(n))).await.unwrap();
 }
+
+/// What a run that is killed in the test below gets in its environment.
+const KILLED_LOG: &str = "HEREABOUT_TEST_KILLED_LOG";
+const KILLED_AT: &str = "HEREABOUT_TEST_KILLED_AT";
+
+/// The process that ends without a word at a chosen write.
+#[tokio::test]
+#[ignore = "runs inside the test below, in a process of its own"]
+async fn killed_at_a_write() {
+    let path = std::env::var_os(KILLED_LOG).expect("the name of a log in the environment");
+    let at_write: u64 = std::env::var(KILLED_AT).unwrap().parse().unwrap();
+    let store = Store::open(&path).await.unwrap();
+    let first = store.first_event_number();
+    store.close().await;
+    let mut w = keeping(Path::new(&path), first);
+    let numbers = w.numbers.clone().unwrap();
+    let mut left = at_write;
+    w.before_write = Some(Box::new(move || {
+        if left == 0 {
+            std::process::abort();
+        }
+        left -= 1;
+        Ok(())
+    }));
+    w.round(true).await;
+    for n in 0..3 {
+        // Told first, as a daemon does.
+        for _ in 0..2 {
+            let seq = numbers.give();
+            eprintln!("told {seq}");
+            w.queue.push(Record::event(seq, at(n), "mark", &seq.to_string()));
+        }
+        both(n).for_each(|r| w.queue.push(r));
+        w.round(true).await;
+    }
+    w.end(Ending::Finished(at(9))).await.unwrap();
+    eprintln!("ended");
+}
+
+#[tokio::test]
+async fn a_run_that_is_killed_at_any_step_leaves_its_numbers_behind() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let (mut told, mut kept_of_cut_off, mut ended) = (Vec::new(), 0, false);
+    let mut at_write = 0;
+    while !ended {
+        assert!(at_write < 100, "the steps never ended");
+        let output = std::process::Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "writer::tests::killed_at_a_write", "--ignored", "--nocapture"])
+            .env(KILLED_LOG, &path)
+            .env(KILLED_AT, at_write.to_string())
+            .output()
+            .unwrap();
+        let words = String::from_utf8(output.stderr).unwrap();
+        let new: Vec<u64> = words.lines().filter_map(|l| l.strip_prefix("told ")?.parse().ok()).collect();
+        ended = words.contains("ended");
+        assert!(new.iter().all(|seq| told.last().is_none_or(|last| seq > last)), "{new:?} after {told:?}");
+        told.extend(&new);
+        assert_whole(&path).await;
+        let events = events_in(&path).await;
+        // Whatever is kept is what was told under that number.
+        assert!(
+            events.iter().all(|(seq, detail)| told.contains(seq) && *detail == seq.to_string()),
+            "{events:?}"
+        );
+        kept_of_cut_off += usize::from(!ended && new.iter().any(|seq| events.iter().any(|e| e.0 == *seq)));
+        let store = Store::open(&path).await.unwrap();
+        assert!(told.last().is_none_or(|last| store.first_event_number() > *last), "killed at {at_write}");
+        store.close().await;
+        at_write += 1;
+    }
+    assert!(at_write > 15 && kept_of_cut_off > 5, "{at_write} steps, {kept_of_cut_off}");
+}
