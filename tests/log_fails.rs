@@ -208,6 +208,14 @@ fn no_number_means_two_events_whatever_becomes_of_the_log() {
         let daemon = Daemon::start(&yard.site, more);
         let mut live = Live::connect(&daemon, "topics=event&after=1");
         let before = told.last().map_or(0, |t| t.0);
+        // Of runs that the file does not have nothing is known, and who heard of them is told so.
+        let missing = daemon.json(&format!("/v1/events?after={before}")).get("no_longer_kept").cloned();
+        match round {
+            2 => assert_eq!(missing, None, "the run before stopped"),
+            3..=5 => assert_eq!(missing.unwrap()["from"], before + 1, "round {round}"),
+            // A kill may have taken the last event with it.
+            _ => {}
+        }
         let text = fs::read_to_string(&yard.site).unwrap() + "# a remark\n";
         fs::write(&yard.site, text).unwrap();
         daemon.signal(Signal::HUP);

@@ -61,11 +61,13 @@ pub(crate) struct Ring {
     newest: u64,
     /// Events up to this number are not here any more; 0 when none ever went.
     gone: u64,
+    /// The newest number that is known of the runs before, and the first of this run.
+    run: Option<(u64, u64)>,
 }
 
 impl Ring {
     pub(crate) fn new(capacity: usize) -> Ring {
-        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0 }
+        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0, run: None }
     }
 
     /// The newest number that was given; 0 before the first.
@@ -87,9 +89,21 @@ impl Ring {
         self.kept.push_back(event);
     }
 
-    /// Events up to this number were told and are not here.
-    pub(crate) fn forget(&mut self, up_to: u64) {
+    fn forget(&mut self, up_to: u64) {
         self.gone = self.gone.max(up_to);
+    }
+
+    /// The numbers of this run begin at `first`; of the runs before events up to `known` are known.
+    pub(crate) fn begin_run(&mut self, known: u64, first: u64) {
+        self.run = Some((known, first));
+    }
+
+    /// Up to which number events are missing for one who has those up to `after`: they are gone, or of a run of which
+    /// nothing is known here but that this reader had a number of it.
+    fn missing(&self, after: u64) -> Option<u64> {
+        let of_unknown_run = self.run.filter(|(known, first)| *known < after && after + 1 < *first);
+        let gone = Some(self.gone).filter(|gone| after < *gone);
+        gone.max(of_unknown_run.map(|(_, first)| first - 1))
     }
 
     /// The next thing for the reader at `cursor`, which moves on.
@@ -99,9 +113,9 @@ impl Ring {
             cursor.after = 0;
             return Next::NumbersAnew { after, newest: self.newest };
         }
-        if after < self.gone {
-            cursor.after = self.gone;
-            return Next::NoLongerKept { from: after + 1, to: self.gone };
+        if let Some(to) = self.missing(after) {
+            cursor.after = to;
+            return Next::NoLongerKept { from: after + 1, to };
         }
         let Some(event) = self.kept.get(self.index_after(after)) else { return Next::Nothing };
         cursor.after = event.seq;
@@ -118,7 +132,7 @@ impl Ring {
         let events: Vec<Event> = self.kept.iter().skip(start).take(limit).cloned().collect();
         Page {
             next_after: events.last().map_or(self.newest, |e| e.seq),
-            no_longer_kept: from.filter(|after| *after < self.gone).map(|after| (after + 1, self.gone)),
+            no_longer_kept: from.and_then(|after| Some((after + 1, self.missing(after)?))),
             events,
             anew,
             oldest,

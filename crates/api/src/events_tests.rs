@@ -135,13 +135,20 @@ fn without_a_number_a_page_is_the_newest() {
 }
 
 #[test]
-fn what_was_told_before_and_is_not_here_is_said_to_be_gone() {
-    let mut ring = ring(9, [900, 901]);
-    ring.forget(899);
-    let mut cursor = Cursor { after: 7 };
-    assert_eq!(ring.next(&mut cursor), Next::NoLongerKept { from: 8, to: 899 });
-    assert_eq!(ring.next(&mut cursor), Next::Event(event(900)));
-    assert_eq!(ring.page(Some(7), 9).no_longer_kept, Some((8, 899)));
-    assert_eq!(ring.page(Some(899), 9).no_longer_kept, None);
+fn what_an_unknown_run_told_is_said_to_be_missing_to_who_heard_of_it() {
+    let mut ring = ring(9, [40, 41, 900, 901]);
+    ring.begin_run(41, 900);
+    for (after, missing) in
+        [(0, None), (40, None), (41, None), (42, Some((43, 899))), (898, Some((899, 899))), (899, None)]
+    {
+        assert_eq!(ring.page(Some(after), 9).no_longer_kept, missing, "after {after}");
+        let mut cursor = Cursor { after };
+        let told = missing.map(|(from, to)| Next::NoLongerKept { from, to });
+        if told.is_some() {
+            assert_eq!(Some(ring.next(&mut cursor)), told, "after {after}");
+        }
+        let next = [40, 41, 900].into_iter().find(|seq| *seq > after).unwrap();
+        assert_eq!(ring.next(&mut cursor), Next::Event(event(next)), "after {after}");
+    }
     assert_eq!(ring.page(None, 9).no_longer_kept, None, "nobody asked for them");
 }

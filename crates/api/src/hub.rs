@@ -413,9 +413,10 @@ impl Hub {
         self.events().ring.newest()
     }
 
-    /// Events up to this number are not here: what was told before the first one of all that come now.
-    pub fn events_are_gone(&self, up_to: u64) {
-        self.events().ring.forget(up_to);
+    /// The numbers of this run begin at `first`; `known` is the newest number that is known of the runs before, 0 when none
+    /// is. Who resumes from a number in between is told that events are missing.
+    pub fn begin_event_numbers(&self, known: u64, first: u64) {
+        self.events().ring.begin_run(known, first);
     }
 
     /// Where events are kept; memory until this says otherwise.

@@ -101,10 +101,10 @@ impl Taken {
                 || (settled.is_some() && f.settled.as_deref() == settled)
         };
         let Some(file) = self.files.iter().find(is_it) else { return Ok(()) };
+        let same = if file.named == output { String::new() } else { format!("{}, ", file.named.display()) };
         let what = format!(
-            "{} is {}, which this command itself reads or writes, or a file that belongs to it; it is left as it is",
-            output.display(),
-            file.named.display()
+            "{} is {same}a file that this command reads or writes itself, or one that belongs to it; it is left as it is",
+            output.display()
         );
         Err(Failure::new(exit::CANT_CREATE, format!("{what}\n  give the output another name")))
     }

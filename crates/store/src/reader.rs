@@ -83,7 +83,7 @@ pub struct StoredFix {
 /// An event, as it was written.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct StoredEvent {
-    /// From 1 without gaps, over all sessions of the file.
+    /// Its number ([`crate::EventNumbers`]); in logs of before from 1 without gaps.
     pub seq: u64,
     /// When it happened.
     pub at: Timestamp,

@@ -215,8 +215,8 @@ async fn finish_log(drained: Drained, now: Timestamp) -> Result<(), Failure> {
 async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -> Events {
     let least = clock_number(clock.started_at());
     let Some(path) = &site.log else {
-        hub.events_are_gone(least - 1);
         let numbers = EventNumbers::starting_at(least);
+        hub.begin_event_numbers(0, least);
         return Events { numbers, log: None, log_path: String::new(), before: RunBefore::UNKNOWN };
     };
     hub.set_events_kept_in(EventsKeptIn::Log);
@@ -233,8 +233,8 @@ async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -
         Ok(begun) => begun,
         Err(e) => {
             eprintln!("nothing is logged yet, and it is tried again every second; all else goes on: {e}");
-            hub.events_are_gone(least - 1);
             let numbers = EventNumbers::starting_at(least);
+            hub.begin_event_numbers(0, least);
             let options = WriterOptions::default();
             let log = SessionWriter::keep(path.clone(), start, options, numbers.clone(), &e);
             (log, numbers, RunBefore::UNKNOWN)
@@ -267,6 +267,7 @@ async fn open_log(
     };
     let numbers = EventNumbers::starting_at(least.max(store.first_event_number()));
     let writer = store.begin_kept_session(path.to_owned(), start, instead_of, numbers.clone()).await?;
+    hub.begin_event_numbers(before.seq.unwrap_or(0), numbers.next());
     for event in kept {
         hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
     }
