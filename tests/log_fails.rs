@@ -180,7 +180,7 @@ fn a_damaged_log_is_left_and_the_daemon_goes_on_beside_it_over_starts() {
     let rubbish = vec![0x5a_u8; 20_000];
     fs::write(&log, &rubbish).unwrap();
     let beside = log.with_file_name("test.2.db");
-    for before in ["none", "stopped"] {
+    for before in ["unknown", "stopped"] {
         let daemon = Daemon::start(&yard.site, &[]);
         yard.send_until("a position", || daemon.position_in("located"));
         let state = yard.problem(&daemon, "test.2.db");

@@ -207,6 +207,67 @@ fn a_loop_of_hangups_is_coalesced_and_the_last_one_counts() {
     assert!(words.contains("nothing has changed"), "{words}");
 }
 
+/// What somebody calibrated and did not announce yet is not lost to a change over HTTP; and a refused site file stays told.
+#[test]
+fn a_calibration_that_was_written_meanwhile_is_not_written_over() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = quiet(folder.path());
+    let daemon = Daemon::start(&site, &["--no-log"]);
+    let calibration = folder.path().join("calibration.toml");
+    assert_eq!(daemon.post("/v1/calibrations", &one(0.11)).0, 200);
+    let by_hand = std::fs::read_to_string(&calibration).unwrap().replace("0.11", "0.31");
+    std::fs::write(&calibration, &by_hand).unwrap();
+    let (status, words) = daemon.post("/v1/calibrations", &one(0.12));
+    assert_eq!(status, 409, "{words}");
+    assert!(words.contains("SIGHUP") && words.contains("nothing was changed"), "{words}");
+    assert_eq!(std::fs::read_to_string(&calibration).unwrap(), by_hand);
+    assert_eq!(offset(&daemon, 0), 0.11);
+    daemon.signal(Signal::HUP);
+    wait_for("the offset by hand", || (offset(&daemon, 0) == 0.31).then_some(()));
+    // A site file that can't be taken over, and then a change that can.
+    let good = std::fs::read_to_string(&site).unwrap();
+    std::fs::write(&site, good.replace("[site]", "[sight]")).unwrap();
+    daemon.signal(Signal::HUP);
+    wait_for("the refusal", || problems(&daemon).contains("not taken over").then_some(()));
+    assert_eq!(daemon.post("/v1/calibrations", &one(0.13)).0, 200);
+    assert!(problems(&daemon).contains("not taken over"), "{}", problems(&daemon));
+    // What waits for the next start is told.
+    std::fs::write(&site, format!("{good}\n[api]\nlisten = \"127.0.0.1:6299\"\n")).unwrap();
+    daemon.signal(Signal::HUP);
+    wait_for("what waits", || {
+        problems(&daemon).contains("[api] changed, which counts from the next start").then_some(())
+    });
+    daemon.stop();
+}
+
+/// However many read over loopback, whoever may use the socket finds a place there.
+#[test]
+fn readers_of_the_socket_have_places_of_their_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let site = quiet(folder.path());
+    let daemon = Daemon::start(&site, &["--no-log"]);
+    let ask = "GET /v1/live.sse HTTP/1.1\r\nHost: localhost\r\n\r\n";
+    let mut readers = Vec::new();
+    let refused = loop {
+        let mut stream = TcpStream::connect(daemon.url.trim_start_matches("http://")).unwrap();
+        stream.set_read_timeout(Some(Duration::from_secs(60))).unwrap();
+        stream.write_all(ask.as_bytes()).unwrap();
+        let mut head = [0; 12];
+        stream.read_exact(&mut head).unwrap();
+        if head.ends_with(b"503") {
+            break readers.len();
+        }
+        readers.push(stream);
+    };
+    assert!(refused > 20, "{refused} readers");
+    let mut stream = UnixStream::connect(folder.path().join("site.socket")).unwrap();
+    stream.write_all(ask.as_bytes()).unwrap();
+    let mut head = [0; 12];
+    stream.read_exact(&mut head).unwrap();
+    assert!(head.ends_with(b"200"), "{}", String::from_utf8_lossy(&head));
+    daemon.stop();
+}
+
 #[test]
 fn a_stale_socket_is_replaced_and_a_live_one_is_not_stolen() {
     let folder = tempfile::tempdir().unwrap();

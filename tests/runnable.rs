@@ -90,6 +90,23 @@ fn a_log_that_can_not_be_kept_is_warned_of() {
 }
 
 #[test]
+fn a_zone_in_centimetres_is_warned_of() {
+    let folder = tempfile::tempdir().unwrap();
+    for (shape, odd) in [
+        ("polygon_m = [[900.0, 300.0], [1300.0, 300.0], [1300.0, 650.0]]", true),
+        ("circle = { at_m = [1200.0, 700.0], radius_m = 150.0 }", true),
+        ("near = { anchor = 0, enter_m = 150.0, leave_m = 250.0 }", true),
+        ("polygon_m = [[-400.0, -400.0], [400.0, -400.0], [400.0, 400.0], [-400.0, 400.0]]", false),
+        ("circle = { at_m = [12.0, 7.0], radius_m = 1.5 }", false),
+    ] {
+        let zone = format!("[[zone]]\nname = \"roller door\"\n{shape}\n[log]");
+        let (out, words, code) = run(&["check", &site(folder.path(), "[log]", &zone)]);
+        assert_eq!(code, 0, "{out}{words}");
+        assert_eq!(out.contains("no tag can ever be in zone"), odd, "{shape}: {out}");
+    }
+}
+
+#[test]
 fn flags_of_run_stand_for_what_the_site_file_lacks() {
     let folder = tempfile::tempdir().unwrap();
     let site = site(folder.path(), "\"test.db\"", "\"no/such/test.db\"");

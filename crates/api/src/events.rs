@@ -13,6 +13,9 @@ use std::{collections::VecDeque, sync::Arc};
 /// Events that are kept for readers; about 1.5 MB of text.
 pub const KEPT: u32 = 4096;
 
+/// One at the start, and one for a log that is opened late; more come of nothing known.
+const MOST_JUMPS: usize = 64;
+
 /// One event, as text that all readers share.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Event {
@@ -61,13 +64,13 @@ pub(crate) struct Ring {
     newest: u64,
     /// Events up to this number are not here any more; 0 when none ever went.
     gone: u64,
-    /// The newest number that is known of the runs before, and the first of this run.
-    run: Option<(u64, u64)>,
+    /// Where numbers jumped: the newest one that is known from before, and the first one after.
+    jumps: Vec<(u64, u64)>,
 }
 
 impl Ring {
     pub(crate) fn new(capacity: usize) -> Ring {
-        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0, run: None }
+        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0, jumps: Vec::new() }
     }
 
     /// The newest number that was given; 0 before the first.
@@ -93,17 +96,19 @@ impl Ring {
         self.gone = self.gone.max(up_to);
     }
 
-    /// The numbers of this run begin at `first`; of the runs before events up to `known` are known.
-    pub(crate) fn begin_run(&mut self, known: u64, first: u64) {
-        self.run = Some((known, first));
+    /// Numbers go on at `first`; what was told between `known` and that by others is not known here.
+    pub(crate) fn jump(&mut self, known: u64, first: u64) {
+        if self.jumps.len() < MOST_JUMPS {
+            self.jumps.push((known, first));
+        }
     }
 
     /// Up to which number events are missing for one who has those up to `after`: they are gone, or of a run of which
     /// nothing is known here but that this reader had a number of it.
     fn missing(&self, after: u64) -> Option<u64> {
-        let of_unknown_run = self.run.filter(|(known, first)| *known < after && after + 1 < *first);
+        let unknown = self.jumps.iter().find(|(known, first)| *known < after && after + 1 < *first);
         let gone = Some(self.gone).filter(|gone| after < *gone);
-        gone.max(of_unknown_run.map(|(_, first)| first - 1))
+        gone.max(unknown.map(|(_, first)| first - 1))
     }
 
     /// The next thing for the reader at `cursor`, which moves on.

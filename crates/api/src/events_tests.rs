@@ -137,7 +137,7 @@ fn without_a_number_a_page_is_the_newest() {
 #[test]
 fn what_an_unknown_run_told_is_said_to_be_missing_to_who_heard_of_it() {
     let mut ring = ring(9, [40, 41, 900, 901]);
-    ring.begin_run(41, 900);
+    ring.jump(41, 900);
     for (after, missing) in
         [(0, None), (40, None), (41, None), (42, Some((43, 899))), (898, Some((899, 899))), (899, None)]
     {

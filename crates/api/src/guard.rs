@@ -38,8 +38,11 @@ const BODY_TIME: Duration = Duration::from_secs(2);
 
 /// The middleware.
 pub(crate) async fn guard(request: Request, next: Next) -> Response {
-    let busy = request.extensions().get().map(Seat::busy);
-    let response = match admit(request).await {
+    let seat = request.extensions().get::<Seat>().cloned();
+    // Who is still sending may be sent away; only then there is a request under way.
+    let admitted = admit(request).await;
+    let busy = seat.as_ref().map(Seat::busy);
+    let response = match admitted {
         Ok(request) => next.run(request).await,
         Err(problem) => problem.into_response(),
     };

@@ -413,10 +413,10 @@ impl Hub {
         self.events().ring.newest()
     }
 
-    /// The numbers of this run begin at `first`; `known` is the newest number that is known of the runs before, 0 when none
-    /// is. Who resumes from a number in between is told that events are missing.
+    /// The numbers of events go on at `first`; `known` is the newest number that is known from before, 0 when none is.
+    /// Who resumes from a number in between is told that events are missing.
     pub fn begin_event_numbers(&self, known: u64, first: u64) {
-        self.events().ring.begin_run(known, first);
+        self.events().ring.jump(known, first);
     }
 
     /// Where events are kept; memory until this says otherwise.

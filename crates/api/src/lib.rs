@@ -59,4 +59,4 @@ pub use hub::{
 };
 pub use rights::{Key, Rights};
 pub use routes::{cautions, openapi_json};
-pub use serve::{ApiError, ApiSettings, Listeners, Operation, bind, check_loopback, serve};
+pub use serve::{ApiError, ApiSettings, Listeners, NotDone, Operation, bind, check_loopback, serve};

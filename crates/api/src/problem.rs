@@ -207,6 +207,15 @@ impl Problem {
         )
     }
 
+    pub(crate) fn calibration_conflict(why: &str) -> Problem {
+        Problem::new(
+            StatusCode::CONFLICT,
+            "/problems/calibration-conflict",
+            "The calibration file is another one by now",
+            format!("{why}; nothing was changed."),
+        )
+    }
+
     pub(crate) fn no_operator() -> Problem {
         let detail =
             "The daemon is stopping, or was started without the right to be worked on: try again later."

@@ -4,6 +4,7 @@ use std::{collections::BTreeMap, fmt::Display, sync::Arc};
 
 use axum::{
     Extension, Router,
+    body::Bytes,
     extract::{
         Path, State,
         rejection::PathRejection,
@@ -36,9 +37,9 @@ use crate::{
     plan::{Plan, PlanLook},
     query::{EventsQuery, NoQuery, Nonce, OfTag},
     reader::{Subscription, Wants},
-    rights::{MayChange, Refusal},
+    rights::{MayChange, Refusal, Way},
     seats::Seat,
-    serve::{ApiSettings, Operation},
+    serve::{ApiSettings, NotDone, Operation},
     sse::{self, Cut},
     table::anchors_text,
     v1::{
@@ -76,7 +77,7 @@ impl App {
         &self,
         may_change: MayChange,
         corrections: Vec<(AnchorId, Correction)>,
-    ) -> Result<Result<(), String>, Refusal> {
+    ) -> Result<Result<(), NotDone>, Refusal> {
         let operator = self.settings.operator.clone().ok_or_else(Problem::no_operator)?;
         may_change.begin()?;
         let (answer, answered) = oneshot::channel();
@@ -91,6 +92,9 @@ impl App {
         not_ready(&moment.current(), &self.hub.info().source, Micros::from_micros(grace))
     }
 }
+
+/// Readers of the live messages over the socket, beyond those of loopback.
+const READERS_OF_THE_SOCKET: usize = 32;
 
 /// What a nonce is for, in the description of the routes that take one.
 const NONCE: &str = "1 to 128 of a to z, A to Z, 0 to 9, '.', '_', '~', '-': comes back in the answer, which is so \
@@ -397,6 +401,7 @@ async fn events(State(app): State<App>, query: EventsQuery) -> Response {
 async fn live_sse(
     State(app): State<App>,
     cut: Option<Extension<Cut>>,
+    way: Option<Extension<Way>>,
     headers: HeaderMap,
     wants: Wants,
 ) -> Result<Response, Problem> {
@@ -404,18 +409,20 @@ async fn live_sse(
     if let Some(last) = sse::last_event_id(&headers)? {
         wants.after = Some(last);
     }
-    let reader = subscribe(&app, wants)?;
+    let reader = subscribe(&app, way, wants)?;
     let cut = cut.map(|Extension(cut)| cut);
     Ok(sse::response(reader, app.settings.clone(), app.shutdown.clone(), cut))
 }
 
 /// A place among the readers, or why there is none.
-fn subscribe(app: &App, wants: Wants) -> Result<Subscription, Problem> {
+fn subscribe(app: &App, way: Option<Extension<Way>>, wants: Wants) -> Result<Subscription, Problem> {
     let site = app.hub.site();
     if let Some(name) = wants.zone_name.as_ref().filter(|name| !site.zones.iter().any(|z| z.name == **name)) {
         return Err(Problem::unknown_zone(name, &list(site.zones.iter().map(|z| &z.name))));
     }
-    let limit = app.settings.max_readers;
+    // Whoever may use the socket finds a place there, however many others read over loopback.
+    let own = if way.is_some_and(|Extension(way)| way == Way::Socket) { READERS_OF_THE_SOCKET } else { 0 };
+    let limit = app.settings.max_readers + own;
     let reader = app.hub.subscribe(wants, &*app.settings.now, app.settings.backlog, limit);
     reader.ok_or_else(|| Problem::too_many_readers(limit))
 }
@@ -479,10 +486,11 @@ async fn live(
     State(app): State<App>,
     wants: Wants,
     seat: Option<Extension<Seat>>,
+    way: Option<Extension<Way>>,
     upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
 ) -> Result<Response, Problem> {
     let upgrade = upgrade.map_err(|_| Problem::websocket_wanted())?;
-    let reader = subscribe(&app, wants)?;
+    let reader = subscribe(&app, way, wants)?;
     let open = app.tracker.token(); // the shutdown waits for it
     let busy = seat.map(|Extension(seat)| seat.busy());
     Ok(upgrade
@@ -508,19 +516,20 @@ async fn calibrations(
     State(app): State<App>,
     _: NoQuery,
     headers: HeaderMap,
-    text: String,
+    bytes: Bytes,
 ) -> Result<Response, Refusal> {
     let kind = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).unwrap_or("");
     if !kind.split(';').next().unwrap_or("").trim().eq_ignore_ascii_case("application/json") {
         return Err(Problem::unsupported_media_type(kind).into());
     }
-    let asked: CalibrationsBody = serde_json::from_str(&text)
+    let asked: CalibrationsBody = serde_json::from_slice(&bytes)
         .map_err(|e| Problem::bad_calibration(&format!("It cannot be read: {e}.")))?;
     let site = app.hub.site();
     let corrections = asked.corrections(&site).map_err(|e| Problem::bad_calibration(&e))?;
     match app.operate(may_change, corrections).await? {
         Ok(()) => Ok(body(&CalibrationsBody::from(&*app.hub.site()))),
-        Err(why) => Err(Problem::calibration_not_kept(&why).into()),
+        Err(NotDone::Failed(why)) => Err(Problem::calibration_not_kept(&why).into()),
+        Err(NotDone::Conflict(why)) => Err(Problem::calibration_conflict(&why).into()),
     }
 }
 

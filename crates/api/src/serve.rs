@@ -92,8 +92,17 @@ pub struct ApiSettings {
 pub struct Operation {
     /// New corrections, by anchor.
     pub corrections: Vec<(AnchorId, Correction)>,
-    /// Takes the outcome: in force, or in words why not.
-    pub answer: oneshot::Sender<Result<(), String>>,
+    /// Takes the outcome: in force, or why not.
+    pub answer: oneshot::Sender<Result<(), NotDone>>,
+}
+
+/// Why work was not done, in words.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NotDone {
+    /// It could not be.
+    Failed(String),
+    /// Somebody else has changed what it would change, and would lose that.
+    Conflict(String),
 }
 
 impl ApiSettings {

@@ -5,7 +5,7 @@
 //! anything rests on them; the words are made at the edge. A slip is only named when undoing it gives numbers that
 //! are plausible: it is a guess, told as one, and nothing is ever undone without the person.
 
-use crate::{AnchorId, Correction, Dimension, Site};
+use crate::{Anchor, AnchorId, Correction, Dimension, Site, ZoneShape};
 
 /// What boards read too long or short at most, metres, when the site says nothing else: 5 cm long to 30 cm short as they
 /// come (common practice, no source).
@@ -187,6 +187,41 @@ pub fn judge_place(site: &Site, at_m: [f64; 3]) -> Option<PlaceDoubt> {
     let up_m = site.fence().up_span_m.map_or(at_m[2], |[low, high]| at_m[2].clamp(low, high));
     let by_m = site.fence().excess_m([at_m[0], at_m[1], up_m]);
     (by_m > AREA_SLACK_M).then_some(PlaceDoubt::OutsideArea { by_m })
+}
+
+/// Whether no tag can ever be inside of a zone: none of its corners, nor its middle, nor the anchor's surroundings are where
+/// a tag can stand. A zone in centimetres is such a one.
+pub fn is_out_of_reach(site: &Site, zone: &ZoneShape) -> bool {
+    let up_m = match site.dimension() {
+        Dimension::TwoD { tag_height_m } => tag_height_m,
+        Dimension::ThreeD => heights_m(site)[0],
+    };
+    let never = |at_m: &[f64; 2]| judge_place(site, [at_m[0], at_m[1], up_m]).is_some();
+    match zone {
+        ZoneShape::Polygon { outline_m, .. } => {
+            // A large outline may have all its corners outside of where the tag can be, and the tag inside.
+            let n = outline_m.len().max(1) as f64;
+            let middle = [0, 1].map(|i| outline_m.iter().map(|c| c[i]).sum::<f64>() / n);
+            outline_m.iter().all(never) && never(&middle) && !surrounds_an_anchor(site, outline_m)
+        }
+        ZoneShape::Circle { at_m, radius_m } => {
+            let limit_m = site.range_span_m()[1].min(REACH_M);
+            let flat_m = |a: &Anchor| distance_m(a.at_m, [at_m[0], at_m[1], a.at_m[2]]);
+            never(at_m) && site.anchors().iter().all(|a| flat_m(a) - radius_m > limit_m)
+        }
+        ZoneShape::Near { enter_m, .. } => *enter_m > site.range_span_m()[1].min(REACH_M),
+    }
+}
+
+/// Whether an anchor stands within the outline's bounds.
+fn surrounds_an_anchor(site: &Site, outline_m: &[[f64; 2]]) -> bool {
+    let span = |i: usize| {
+        let along = outline_m.iter().map(move |c| c[i]);
+        (along.clone().fold(f64::INFINITY, f64::min), along.fold(f64::NEG_INFINITY, f64::max))
+    };
+    let (east, north) = (span(0), span(1));
+    let within = |v: f64, (low, high): (f64, f64)| v >= low && v <= high;
+    site.anchors().iter().any(|a| within(a.at_m[0], east) && within(a.at_m[1], north))
 }
 
 /// Whether a tag is likely to have stood at `at_m`: it can, a usual radio reaches it, and it fits the site's tag height.

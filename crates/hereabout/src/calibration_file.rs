@@ -346,6 +346,12 @@ fn with_free_name<T>(
     }
 }
 
+/// Whether two names lead to one file.
+pub(crate) fn is_same_file(a: &Path, b: &Path) -> bool {
+    let (Ok(a), Ok(b)) = (fs::metadata(a), fs::metadata(b)) else { return false };
+    (a.dev(), a.ino()) == (b.dev(), b.ino())
+}
+
 fn is_same(a: &Path, b: &Path) -> bool {
     let (Ok(a), Ok(b)) = (fs::symlink_metadata(a), fs::symlink_metadata(b)) else { return false };
     (a.dev(), a.ino()) == (b.dev(), b.ino())

@@ -40,7 +40,7 @@ pub enum Command {
   hereabout run site.toml --listen 127.0.0.1:6300 --no-log
 
 Ctrl-C or SIGTERM stops it; everything heard until then is in the log. SIGHUP reads the site file and
-calibration.toml again. Every program of this machine may read over HTTP. Who changes something needs the socket
+calibration.toml again; [log] and [api] count from the next start, [source] and [frame] need one. Every program of this machine may read over HTTP. Who changes something needs the socket
 NAME.socket (owner and group) or the key in NAME.key (owner), both made beside the log NAME.db:
   curl --unix-socket NAME.socket http://localhost/v1/calibrations --json …
 Opening a serial port resets no board, unless the site file asks with [source] dtr = true or false; only the kernel
@@ -219,7 +219,7 @@ pub struct SittingArgs {
     /// Places and times as a table: name,from_s,to_s,x_m,y_m,z_m.
     #[arg(long, value_name = "FILE", conflicts_with = "at")]
     pub spots: Option<PathBuf>,
-    /// Time at each place, live; 60 unless given (30 with --anchor).
+    /// Time at each place, live; 60 unless given, 30 for one board on its stand.
     #[arg(long, value_name = "S", conflicts_with = "input")]
     pub seconds: Option<f64>,
     /// A log (.db), a capture (.bin) or a range table (.csv) instead of the live source.

@@ -12,7 +12,7 @@
 use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
-use hereabout_api::{Hub, Operation};
+use hereabout_api::{Hub, NotDone, Operation};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -97,9 +97,22 @@ impl Keeper {
             true => Changed::Calibration(how),
             false => Changed::Configuration(how),
         };
+        let waits = self.waits_for_restart(&site);
         let said = if self.apply(site, what).await { "read again, and in force" } else { "stopping" };
-        self.hub.set_notice(None);
-        eprintln!("{}: {said}", self.site.path.display());
+        let path = self.site.path.display();
+        let waits = waits.map(|what| format!("{path}: {what} changed, which counts from the next start on"));
+        eprintln!("{path}: {said}");
+        waits.iter().for_each(|w| eprintln!("{w}"));
+        self.hub.set_notice(waits);
+    }
+
+    /// What a running daemon goes on without, until it starts again; the command line may stand for it there.
+    fn waits_for_restart(&self, new: &SiteFile) -> Option<String> {
+        let old = SiteFile::from_text(&self.site.path, &self.site.text, None).ok()?;
+        let api = (new.listen, &new.socket) != (old.listen, &old.socket);
+        let changed = [("[log]", new.log != old.log), ("[api]", api)];
+        let names: Vec<&str> = changed.iter().filter(|(_, c)| *c).map(|(n, _)| *n).collect();
+        (!names.is_empty()).then(|| names.join(" and "))
     }
 
     fn refuse(&self, why: &str) {
@@ -120,12 +133,13 @@ impl Keeper {
     }
 
     /// `POST /v1/calibrations`: into the file, then in force.
-    async fn recalibrate(&mut self, corrections: &[(AnchorId, Correction)]) -> Result<(), String> {
+    async fn recalibrate(&mut self, corrections: &[(AnchorId, Correction)]) -> Result<(), NotDone> {
         let path = calibration_file::beside(&self.site.path);
+        self.is_as_taken_over(&path).await?;
         let now = self.hub.utc(self.clock.now());
         let stamp = rfc3339(now);
         let date = format!("{}Z", stamp.split('.').next().unwrap_or(&stamp));
-        let mut file = self.in_force(&path)?;
+        let mut file = self.in_force(&path).map_err(NotDone::Failed)?;
         let entry = |(id, correction): &(AnchorId, Correction)| Entry {
             id: *id,
             correction: *correction,
@@ -134,15 +148,34 @@ impl Keeper {
         };
         file.put(corrections.iter().map(entry).collect());
         let text = file.to_toml();
-        let site =
-            SiteFile::from_text(&self.site.path, &self.site.text, Some(&text)).map_err(|p| lines(&p))?;
-        self.write(path, text, now).await?;
+        let site = SiteFile::from_text(&self.site.path, &self.site.text, Some(&text));
+        let site = site.map_err(|p| NotDone::Failed(lines(&p)))?;
+        self.write(path, text, now).await.map_err(NotDone::Failed)?;
         if self.apply(site, Changed::Calibration("set over HTTP")).await {
-            self.hub.set_notice(None);
+            // A site file that was refused stays refused.
             Ok(())
         } else {
-            Err("the daemon is stopping; the file is written and counts from the next start on".to_owned())
+            let why = "the daemon is stopping; the file is written and counts from the next start on";
+            Err(NotDone::Failed(why.to_owned()))
         }
+    }
+
+    /// What somebody wrote into the calibration file since it was taken over must not be lost by writing it again.
+    async fn is_as_taken_over(&mut self, path: &Path) -> Result<(), NotDone> {
+        let from = path.to_owned();
+        let read = self.clerk.run(move || Document::read_own(&from)).await;
+        let now = match read {
+            Ok(Ok(document)) => document.map(|d| d.text),
+            Ok(Err(problems)) => return Err(NotDone::Conflict(lines(&problems))),
+            Err(stuck) => return Err(NotDone::Failed(stuck.to_string())),
+        };
+        if now == self.site.calibration_text {
+            return Ok(());
+        }
+        Err(NotDone::Conflict(format!(
+            "{} was changed since it was taken over: SIGHUP takes over what is in it now",
+            path.display()
+        )))
     }
 
     /// Puts the text into the calibration file.

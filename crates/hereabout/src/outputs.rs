@@ -61,6 +61,7 @@ impl Taken {
         }
         match path.extension().and_then(|e| e.to_str()) {
             Some("bin") => self.add(&path.with_extension("times.csv")),
+            Some("db") => self.add(&path.with_extension("key")),
             Some("toml") => self.add(&crate::calibration_file::beside(path)),
             _ => {}
         }

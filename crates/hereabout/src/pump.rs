@@ -62,6 +62,8 @@ pub struct Pump {
     started_at: Timestamp,
     newest: Option<Timestamp>,
     told_at: Option<Timestamp>,
+    /// Number of the last event.
+    last_event: Option<u64>,
 }
 
 /// A site that takes over while the daemon runs.
@@ -133,6 +135,7 @@ impl Pump {
             synchronised,
             newest: None,
             told_at: None,
+            last_event: None,
         }
     }
 
@@ -337,8 +340,12 @@ impl Pump {
     }
 
     /// An event, with its instant in UTC: told now, and safe as soon as the log has it.
-    fn event(&self, event: &EventDraft) {
+    fn event(&mut self, event: &EventDraft) {
         let (seq, kind) = (self.events.numbers.give(), event.kind.name());
+        if let Some(last) = self.last_event.replace(seq).filter(|last| seq > last + 1) {
+            // A log was opened late, whose numbers were ahead: who has one of those misses what was told since the start.
+            self.hub.begin_event_numbers(last, seq);
+        }
         self.hub.publish_event(seq, event.at, kind, &event.detail);
         self.log(Record::event(seq, event.at, kind, &event.detail));
     }

@@ -7,6 +7,7 @@ use std::fs;
 use std::io::Read;
 use std::path::Path;
 
+use hereabout_core::plausible::is_out_of_reach;
 use hereabout_ingest::Source;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
 
@@ -109,6 +110,18 @@ pub fn log_warning(site: &SiteFile) -> Option<Problem> {
     let mut problem = site.problem(["log", "path"], &what, todo);
     problem.level = Level::Warning;
     Some(problem)
+}
+
+/// Zones that no tag can ever be in: a slip of the unit, as a rule.
+pub fn zone_warnings(site: &SiteFile) -> Vec<Problem> {
+    let lost = site.site.zones().iter().filter(|z| is_out_of_reach(&site.site, &z.shape));
+    lost.map(|z| {
+        let what = format!("no tag can ever be in zone \"{}\": it lies beyond the anchors' reach", z.name);
+        let mut problem = site.problem(["zone", &z.name], &what, "check its numbers: metres, east first");
+        problem.level = Level::Warning;
+        problem
+    })
+    .collect()
 }
 
 /// Why no log can be written at `path`, and what to do; `None` when nothing speaks against it.

@@ -15,7 +15,7 @@ use hereabout_core::{
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
-use crate::calibration_file::beside;
+use crate::calibration_file::{beside, is_same_file};
 use crate::kit_file::{KitFile, number_text, quoted};
 use crate::site_calibration::{Strictness, with_calibration};
 use crate::site_words::words;
@@ -102,6 +102,11 @@ impl SiteFile {
     pub fn load(path: &Path) -> Result<SiteFile, Vec<Problem>> {
         let document = Document::read(path)?;
         let calibration = beside(path);
+        if is_same_file(path, &calibration) {
+            let what = format!("this is also the calibration beside it ({})", calibration.display());
+            let todo = "give the site file another name: calibration.toml is written by the program";
+            return Err(vec![document.whole(what, todo.to_owned())]);
+        }
         let calibration = Document::read_own(&calibration)?;
         SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)
     }

@@ -107,6 +107,20 @@ pub struct Document {
     pub text: String,
 }
 
+/// A problem of a file, not of a line in it.
+fn whole(file: &Path, what: String, help: String) -> Problem {
+    Problem {
+        file: file.to_owned(),
+        line: 0,
+        column: 0,
+        key: String::new(),
+        level: Level::Error,
+        what,
+        help,
+        source_line: String::new(),
+    }
+}
+
 impl Document {
     /// Reads a file.
     ///
@@ -127,19 +141,13 @@ impl Document {
         }
     }
 
+    /// A problem of the whole file.
+    pub fn whole(&self, what: String, help: String) -> Problem {
+        whole(&self.file, what, help)
+    }
+
     fn from_bytes(file: &Path, read: std::io::Result<Vec<u8>>) -> Result<Document, Vec<Problem>> {
-        let whole = |what: String, help: String| {
-            vec![Problem {
-                file: file.to_owned(),
-                line: 0,
-                column: 0,
-                key: String::new(),
-                level: Level::Error,
-                what,
-                help,
-                source_line: String::new(),
-            }]
-        };
+        let whole = |what: String, help: String| vec![whole(file, what, help)];
         let bytes = read.map_err(|e| whole(format!("can't be read: {e}"), read_advice(&e)))?;
         match String::from_utf8(bytes) {
             Ok(text) => Ok(Document { file: file.to_owned(), text }),

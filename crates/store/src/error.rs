@@ -189,6 +189,14 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// The file that this says is damaged, or no database at all.
+    pub(crate) fn damaged_file(&self) -> Option<PathBuf> {
+        match self {
+            StoreError::Damaged { path, .. } | StoreError::NotADatabase { path } => Some(path.clone()),
+            _ => None,
+        }
+    }
+
     /// What a fault of its files means for the log at `path`.
     pub(crate) fn from_fault(path: &Path, fault: FileFault) -> StoreError {
         match fault {

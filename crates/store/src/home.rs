@@ -12,6 +12,7 @@ use std::time::Duration;
 use tokio::sync::oneshot;
 
 use crate::files::folder_of;
+use crate::store::LogFile;
 use crate::{Store, StoreError};
 
 /// For how long an answer of the disk is waited for.
@@ -37,10 +38,20 @@ impl Store {
     /// # Errors
     /// Those of [`Store::open`], but for damage.
     pub async fn open_or_beside(path: impl AsRef<Path>) -> Result<Found, StoreError> {
-        let path = path.as_ref();
+        Store::open_undamaged(path.as_ref(), &[]).await
+    }
+
+    /// The same, without those that turned out damaged when they were written.
+    async fn open_undamaged(path: &Path, damaged: &[PathBuf]) -> Result<Found, StoreError> {
         let mut damage = None;
         for n in 1..=MOST_BESIDE {
-            match Store::open(beside(path, n)).await {
+            let file = beside(path, n);
+            if damaged.contains(&file) {
+                let detail = "that showed when it was written".to_owned();
+                damage.get_or_insert(StoreError::Damaged { path: file, detail });
+                continue;
+            }
+            match Store::open(file).await {
                 Ok(store) => return Ok(Found { store, instead_of: damage }),
                 Err(e @ (StoreError::Damaged { .. } | StoreError::NotADatabase { .. })) => {
                     damage.get_or_insert(e);
@@ -75,22 +86,70 @@ fn beside(path: &Path, n: u32) -> PathBuf {
     path.with_file_name(format!("{stem}.{n}{ending}"))
 }
 
+/// Looks whether a log is still in its place, on a thread of its own: a dead mount answers to nothing, and must hold up
+/// nobody but this.
+#[derive(Debug, Default)]
+pub(crate) struct Lookout {
+    coming: Option<oneshot::Receiver<Look>>,
+}
+
+/// What there was to see.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Look {
+    /// The path still leads to the file, and the lock to the lock.
+    pub(crate) in_place: bool,
+    /// Size of the write-ahead log, bytes.
+    pub(crate) wal_bytes: u64,
+}
+
+impl Lookout {
+    pub(crate) async fn look(&mut self, file: &LogFile) -> Result<Look, StoreError> {
+        let path = file.path.clone();
+        if self.coming.is_none() {
+            let (done, coming) = oneshot::channel();
+            let place = file.place();
+            // Nobody may be waiting any more.
+            let work = move || {
+                let _ = done.send(place.look());
+            };
+            let thread = std::thread::Builder::new().name("look at the log".into()).spawn(work);
+            thread.map_err(|source| StoreError::Io { path: path.clone(), source })?;
+            self.coming = Some(coming);
+        }
+        let no_answer = || StoreError::NoAnswer { path, waited_s: PATIENCE.as_secs() };
+        let Some(coming) = &mut self.coming else { return Err(no_answer()) };
+        let seen = tokio::time::timeout(PATIENCE, coming).await.map_err(|_| no_answer())?;
+        self.coming = None;
+        seen.map_err(|_| StoreError::WriterStopped { path: file.path.clone() })
+    }
+}
+
 /// Opens the log of a daemon, as often as it takes.
 #[derive(Debug)]
 pub(crate) struct Home {
     path: PathBuf,
     /// It was open before, so a folder that is missing was removed and not mistyped.
     pub(crate) was_open: bool,
+    /// Files that can be opened, and not be written.
+    damaged: Vec<PathBuf>,
     coming: Option<oneshot::Receiver<Result<Found, StoreError>>>,
 }
 
 impl Home {
     pub(crate) fn new(path: PathBuf, was_open: bool) -> Home {
-        Home { path, was_open, coming: None }
+        Home { path, was_open, damaged: Vec::new(), coming: None }
     }
 
     pub(crate) fn path(&self) -> &Path {
         &self.path
+    }
+
+    /// This file is damaged, although it can be opened.
+    pub(crate) fn pass_over(&mut self, file: &Path) {
+        // The file as it is asked for, whatever way leads there.
+        let same = |n: &u32| beside(&self.path, *n).file_name() == file.file_name();
+        let found = (1..=MOST_BESIDE).find(same).map(|n| beside(&self.path, n));
+        self.damaged.extend(found.filter(|f| !self.damaged.contains(f)));
     }
 
     /// One try, or a further look at one that hangs.
@@ -107,7 +166,7 @@ impl Home {
 
     fn try_on_a_thread(&self) -> Result<oneshot::Receiver<Result<Found, StoreError>>, StoreError> {
         let (done, coming) = oneshot::channel();
-        let (path, was_open) = (self.path.clone(), self.was_open);
+        let (path, was_open, damaged) = (self.path.clone(), self.was_open, self.damaged.clone());
         let runtime = tokio::runtime::Handle::current();
         let work = move || {
             if was_open && let Some(folder) = missing_folder(&path) {
@@ -115,7 +174,7 @@ impl Home {
                 let _ = fs::DirBuilder::new().mode(FOLDER_MODE).create(folder);
             }
             // Nobody may be waiting any more: then it is closed again.
-            let _ = done.send(runtime.block_on(Store::open_or_beside(&path)));
+            let _ = done.send(runtime.block_on(Store::open_undamaged(&path, &damaged)));
         };
         let thread = std::thread::Builder::new().name("open the log".into()).spawn(work);
         thread.map(|_| coming).map_err(|source| StoreError::Io { path: self.path.clone(), source })

@@ -96,6 +96,10 @@ pub(crate) struct Cursor {
     pub(crate) events: u64,
     /// Stamp, in microseconds, of the newest record.
     pub(crate) last_at_us: Option<i64>,
+    /// The same of the newest frame or fix: on the session's own time scale, where events are in UTC.
+    pub(crate) last_data_us: Option<i64>,
+    /// UTC minus that scale.
+    pub(crate) utc_minus_session: Option<Micros>,
     /// The last frame's stamp and tag: a position report with the same ones belongs to it.
     pub(crate) last_frame: Option<(i64, u32)>,
 }
@@ -121,12 +125,14 @@ impl<'a> Gathered<'a> {
             match &record.0 {
                 Row::Frame(row) => {
                     cursor.frames += 1;
+                    cursor.last_data_us = cursor.last_data_us.max(Some(at));
                     cursor.last_frame = (!row.inherited).then_some((at, row.tag));
                     g.frames.push((cursor.frames, row));
                     g.ranges.extend((0..).zip(&row.ranges).map(|(i, r)| (cursor.frames, i, r)));
                 }
                 Row::Fix(row) => {
                     cursor.fixes += 1;
+                    cursor.last_data_us = cursor.last_data_us.max(Some(at));
                     let of_frame = cursor.last_frame == Some((at, row.tag));
                     g.fixes.push((of_frame.then_some(cursor.frames), row));
                     g.candidates.extend((0..).zip(&row.candidates).map(|(i, c)| (row.seq, i, c)));
@@ -135,7 +141,10 @@ impl<'a> Gathered<'a> {
                     cursor.events += 1;
                     g.events.push(row);
                 }
-                Row::Clock(at, utc_minus_session) => g.clocks.push((*at, *utc_minus_session)),
+                Row::Clock(at, utc_minus_session) => {
+                    cursor.utc_minus_session = Some(*utc_minus_session);
+                    g.clocks.push((*at, *utc_minus_session));
+                }
                 // The writer turns to the next session before it comes here with what follows.
                 Row::Session(_) => debug_assert!(false, "a session is no row of one"),
             }

@@ -17,6 +17,8 @@ use hereabout_core::Timestamp;
 /// Numbers that are set aside at once. Few, so that a quick restart leaves them behind the clock's number, and more than
 /// come before the writer sets further ones aside.
 const BLOCK: u64 = 100;
+/// Numbers stay below this, the largest that every JSON reader has exactly.
+const MOST: u64 = 1 << 53;
 /// 1 January 2026, milliseconds since 1970: a clock before that was never set.
 const PLAUSIBLE_MS: u64 = 1_767_225_600_000;
 
@@ -37,6 +39,13 @@ impl EventNumbers {
         EventNumbers(Arc::new(Mutex::new(State { next: first.max(1), reserved_until: 0 })))
     }
 
+    /// Numbers from `least` on, and from `file_first` on, the first number that a file leaves ([`crate::Store`]).
+    pub fn starting_after(least: u64, file_first: u64) -> EventNumbers {
+        let numbers = EventNumbers::starting_at(least);
+        numbers.go_beyond(file_first.saturating_sub(1));
+        numbers
+    }
+
     /// The next number.
     pub fn give(&self) -> u64 {
         let mut s = self.lock();
@@ -49,10 +58,13 @@ impl EventNumbers {
         self.lock().next
     }
 
-    /// A file turned up in which numbers up to `taken` belong to other events.
+    /// A file turned up in which numbers up to `taken` belong to other events. A number that no run can have come to is
+    /// damage, and is not followed.
     pub(crate) fn go_beyond(&self, taken: u64) {
         let mut s = self.lock();
-        s.next = s.next.max(taken + 1);
+        if taken < MOST / 2 {
+            s.next = s.next.max(taken + 1);
+        }
         s.reserved_until = 0;
     }
 
@@ -95,6 +107,8 @@ mod tests {
             assert_eq!(other.give(), expected, "clones share the count");
         }
         assert_eq!(numbers.to_reserve(), Some(201));
+        numbers.go_beyond(1 << 62);
+        assert_eq!(numbers.next(), 101, "no run came that far");
         numbers.go_beyond(20);
         assert_eq!(numbers.next(), 101, "never back");
         numbers.go_beyond(9_000);

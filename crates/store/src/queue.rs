@@ -54,13 +54,23 @@ impl WriterStats {
     }
 
     pub(crate) fn count_dropped(&mut self, record: &Record) {
-        match record.0 {
-            Row::Frame(_) => self.dropped_frames += 1,
-            Row::Fix(_) => self.dropped_fixes += 1,
-            Row::Event(_) => self.dropped_events += 1,
+        match kind_of(record) {
+            Some(0) => self.dropped_frames += 1,
+            Some(1) => self.dropped_fixes += 1,
+            Some(_) => self.dropped_events += 1,
             // The event about it is counted.
-            Row::Clock(..) | Row::Session(_) => {}
+            None => {}
         }
+    }
+}
+
+/// Frame, fix or event: 0, 1, 2.
+fn kind_of(record: &Record) -> Option<usize> {
+    match record.0 {
+        Row::Frame(_) => Some(0),
+        Row::Fix(_) => Some(1),
+        Row::Event(_) => Some(2),
+        Row::Clock(..) | Row::Session(_) => None,
     }
 }
 
@@ -91,6 +101,12 @@ pub(crate) enum Ending {
 struct State {
     waiting: VecDeque<Record>,
     in_flight: usize,
+    /// Frames, fixes and events among them.
+    in_flight_rows: [u64; 3],
+    /// Sessions that begin among them.
+    in_flight_sessions: usize,
+    /// What was dropped of each session: the one that is committed, then those that have not begun yet.
+    dropped: VecDeque<[u64; 3]>,
     /// An event waits that wants to be safe now.
     prompt: bool,
     dropping: bool,
@@ -105,8 +121,18 @@ impl State {
     fn drop_oldest(&mut self) {
         let oldest = |of: fn(&Record) -> bool| self.waiting.iter().position(of);
         let victim = oldest(Record::is_one_of_many).or_else(|| oldest(Record::is_event)).unwrap_or(0);
+        let sessions = self.waiting.iter().take(victim).filter(|r| r.is_session()).count();
         if let Some(dropped) = self.waiting.remove(victim) {
-            self.stats.count_dropped(&dropped);
+            let session = self.in_flight_sessions + sessions;
+            self.count_dropped(&dropped, session);
+        }
+    }
+
+    /// Counts a record that is lost, of the session that is so many after the committed one.
+    fn count_dropped(&mut self, record: &Record, session: usize) {
+        self.stats.count_dropped(record);
+        if let (Some(kind), Some(of_session)) = (kind_of(record), self.dropped.get_mut(session)) {
+            of_session[kind] += 1;
         }
     }
 
@@ -116,6 +142,7 @@ impl State {
         let (Some(first), Some(next)) = (sessions.next(), sessions.next()) else { return };
         let dropped: Vec<Record> = self.waiting.drain(first..next).collect();
         dropped.iter().for_each(|r| self.stats.count_dropped(r));
+        self.dropped.remove(self.in_flight_sessions + 1);
     }
 }
 
@@ -132,7 +159,8 @@ pub(crate) struct Queue {
 
 impl Queue {
     pub(crate) fn new(capacity: usize, chunk: usize) -> Queue {
-        Queue { state: Mutex::default(), capacity, chunk, work: Notify::new(), room: Notify::new() }
+        let state = State { dropped: VecDeque::from([[0; 3]]), ..State::default() };
+        Queue { state: Mutex::new(state), capacity, chunk, work: Notify::new(), room: Notify::new() }
     }
 
     /// Adds a record; pushes the oldest waiting one out when there is no room. An event is to be committed at once.
@@ -141,6 +169,9 @@ impl Queue {
         s.prompt |= record.is_event();
         if record.is_session() && s.waiting.iter().filter(|r| r.is_session()).count() >= MOST_SESSIONS {
             s.drop_oldest_session();
+        }
+        if record.is_session() {
+            s.dropped.push_back([0; 3]);
         }
         if s.waiting.len() + s.in_flight >= self.capacity {
             s.drop_oldest();
@@ -207,13 +238,22 @@ impl Queue {
             return Vec::new();
         }
         s.in_flight += n;
-        s.waiting.drain(..n).collect()
+        let taken: Vec<Record> = s.waiting.drain(..n).collect();
+        s.in_flight_sessions += taken.iter().filter(|r| r.is_session()).count();
+        for record in &taken {
+            if let Some(kind) = kind_of(record) {
+                s.in_flight_rows[kind] += 1;
+            }
+        }
+        taken
     }
 
     /// The transaction that held all records in flight is safe.
     pub(crate) fn committed(&self, now: Committed) {
         let mut s = self.lock();
-        s.in_flight = 0;
+        (s.in_flight, s.in_flight_rows) = (0, [0; 3]);
+        let begun = std::mem::take(&mut s.in_flight_sessions);
+        s.dropped.drain(..begun);
         s.dropping = false;
         s.stats.written_frames = now.frames;
         s.stats.written_fixes = now.fixes;
@@ -249,36 +289,48 @@ impl Queue {
         self.lock().busy_since = busy.then(Instant::now);
     }
 
-    /// Frames, fixes and events that were dropped so far.
-    pub(crate) fn dropped(&self) -> [u64; 3] {
-        let s = self.lock();
-        [s.stats.dropped_frames, s.stats.dropped_fixes, s.stats.dropped_events]
+    /// Frames, fixes and events that were dropped so far of the session that is so many after the committed one.
+    pub(crate) fn dropped(&self, session: usize) -> [u64; 3] {
+        self.lock().dropped.get(session).copied().unwrap_or_default()
     }
 
     /// The transaction failed: its records wait again, before the others.
     pub(crate) fn give_back(&self, records: Vec<Record>, error: String) {
         let mut s = self.lock();
-        s.in_flight = 0;
+        (s.in_flight, s.in_flight_rows, s.in_flight_sessions) = (0, [0; 3], 0);
         s.stats.last_error = Some(error);
         for record in records.into_iter().rev() {
             s.waiting.push_front(record);
         }
     }
 
-    /// One record of those in flight cannot be written, ever.
-    pub(crate) fn refuse(&self, record: &Record) {
+    /// One record of those in flight cannot be written, ever. It is of the session that is so many after the committed one.
+    pub(crate) fn refuse(&self, record: &Record, session: usize) {
         let mut s = self.lock();
+        if record.is_session() {
+            // What follows is of the session before.
+            s.in_flight_sessions = s.in_flight_sessions.saturating_sub(1);
+            s.dropped.remove(session + 1);
+        }
         s.in_flight = s.in_flight.saturating_sub(1);
-        s.stats.count_dropped(record);
+        if let Some(kind) = kind_of(record) {
+            s.in_flight_rows[kind] = s.in_flight_rows[kind].saturating_sub(1);
+        }
+        s.count_dropped(record, session);
     }
 
-    /// Gives up on everything that waits. Returns frames, fixes and events lost by that.
+    /// Gives up on everything that waits or is not committed. Returns frames, fixes and events lost by that.
     pub(crate) fn give_up(&self) -> [u64; 3] {
         let mut s = self.lock();
         let before = [s.stats.dropped_frames, s.stats.dropped_fixes, s.stats.dropped_events];
         while let Some(record) = s.waiting.pop_front() {
             s.stats.count_dropped(&record);
         }
+        let [frames, fixes, events] = std::mem::take(&mut s.in_flight_rows);
+        s.stats.dropped_frames += frames;
+        s.stats.dropped_fixes += fixes;
+        s.stats.dropped_events += events;
+        s.in_flight = 0;
         [
             s.stats.dropped_frames - before[0],
             s.stats.dropped_fixes - before[1],

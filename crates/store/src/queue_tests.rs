@@ -96,17 +96,15 @@ async fn a_waiting_push_goes_on_when_there_is_room() {
 }
 
 fn session(n: i64) -> Record {
-    Record::session(crate::record::SessionBegin {
-        start: crate::SessionStart {
-            started_at: Timestamp::from_micros(n),
-            site_text: String::new(),
-            calibration_text: None,
-            frame_layout: String::new(),
-            source: String::new(),
-            program_version: String::new(),
-        },
-        inherited: None,
-    })
+    let start = crate::SessionStart {
+        started_at: Timestamp::from_micros(n),
+        site_text: String::new(),
+        calibration_text: None,
+        frame_layout: String::new(),
+        source: String::new(),
+        program_version: String::new(),
+    };
+    Record::session(crate::record::SessionBegin::new(start, None))
 }
 
 #[test]

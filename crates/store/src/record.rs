@@ -136,6 +136,12 @@ pub(crate) struct SessionBegin {
     pub(crate) inherited: Option<StartState>,
 }
 
+impl SessionBegin {
+    pub(crate) fn new(start: SessionStart, inherited: Option<StartState>) -> SessionBegin {
+        SessionBegin { start, inherited }
+    }
+}
+
 /// A row of `frame` with its rows of `range`.
 #[derive(Clone, Debug)]
 pub(crate) struct FrameRow {

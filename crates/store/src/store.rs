@@ -25,7 +25,8 @@ use sqlx::{ConnectOptions, Connection, SqliteConnection};
 use crate::StoreError;
 use crate::error::{from_migrate, from_sqlx};
 use crate::files::{self, FILE_MODE, FileFault};
-use crate::lock::lock_for_writing;
+use crate::home::Look;
+use crate::lock::{lock_for_writing, lock_path};
 use crate::numbers::EventNumbers;
 use crate::reader::{EventCells, StoredEvent};
 use crate::record::Record;
@@ -79,6 +80,8 @@ pub struct Store {
     pub(crate) file: LogFile,
     /// No number up to this one is given to an event again.
     pub(crate) taken_numbers: u64,
+    /// The write-ahead log of a file that was moved away, under its new name.
+    pub(crate) left: Option<PathBuf>,
     /// What the next session inherits.
     inherited: Option<StartState>,
 }
@@ -88,6 +91,7 @@ pub struct Store {
 pub(crate) struct LogFile {
     pub(crate) path: PathBuf,
     identity: Option<Identity>,
+    lock_identity: Option<Identity>,
     _lock: File,
 }
 
@@ -106,6 +110,7 @@ impl Store {
     ) -> Result<Store, StoreError> {
         let path = settle(path)?;
         let lock = lock_for_writing(&path)?;
+        let left = set_aside_orphans(&path)?;
         make_if_missing(&path)?;
         let options = SqliteConnectOptions::new()
             .filename(&path)
@@ -124,9 +129,9 @@ impl Store {
         MIGRATIONS.run(&mut db).await.map_err(|e| from_migrate(&path, &e, newest_schema()))?;
         let taken: i64 =
             sqlx::query_scalar(TAKEN_NUMBERS).fetch_one(&mut db).await.map_err(|e| from_sqlx(&path, &e))?;
-        let identity = identity_of(&path);
-        let file = LogFile { path, identity, _lock: lock };
-        Ok(Store { db, file, taken_numbers: taken.unsigned_abs(), inherited: None })
+        let (identity, lock_identity) = (identity_of(&path), identity_of(&lock_path(&path)));
+        let file = LogFile { path, identity, lock_identity, _lock: lock };
+        Ok(Store { db, file, taken_numbers: taken.unsigned_abs(), left, inherited: None })
     }
 
     /// Where the log is, with symbolic links resolved.
@@ -194,6 +199,7 @@ impl Store {
         numbers: EventNumbers,
     ) -> Result<SessionWriter, StoreError> {
         let note = instead_of.map(|damage| crate::home::note(&damage, &self.file.path));
+        let note = note.or_else(|| self.left.as_deref().map(crate::writer::left_words));
         let writer = self.begin(start, WriterOptions::default(), Some(Keeping { path, numbers })).await?;
         writer.set_note(note);
         Ok(writer)
@@ -311,18 +317,36 @@ pub(crate) async fn insert_session(
 }
 
 impl LogFile {
-    /// Size of the write-ahead log, bytes. SQLite folds it into the file at about 4 MB
-    /// (<https://www.sqlite.org/pragma.html#pragma_wal_autocheckpoint>), unless a reader keeps it from that.
-    pub(crate) fn wal_bytes(&self) -> u64 {
-        let mut name = self.path.as_os_str().to_owned();
-        name.push("-wal");
-        fs::metadata(PathBuf::from(name)).map_or(0, |m| m.len())
-    }
-
     /// Whether the path still leads to the file that is being written. SQLite itself would go on writing into a
     /// deleted file without a word.
     pub(crate) fn is_in_place(&self) -> bool {
-        self.identity.is_none() || identity_of(&self.path) == self.identity
+        self.place().look().in_place
+    }
+
+    /// What to look at from somewhere else.
+    pub(crate) fn place(&self) -> Place {
+        Place { path: self.path.clone(), identity: self.identity, lock: self.lock_identity }
+    }
+}
+
+/// Where a log and its lock are, and which files they were when it was opened.
+#[derive(Clone, Debug)]
+pub(crate) struct Place {
+    path: PathBuf,
+    identity: Option<Identity>,
+    lock: Option<Identity>,
+}
+
+impl Place {
+    /// Looks once. Waits for the disk.
+    pub(crate) fn look(&self) -> Look {
+        let is = |path: &Path, was: Option<Identity>| was.is_none() || identity_of(path) == was;
+        // Without its lock another program may write the log as well.
+        let in_place = is(&self.path, self.identity) && is(&lock_path(&self.path), self.lock);
+        // SQLite folds it into the file at about 4 MB (<https://www.sqlite.org/pragma.html#pragma_wal_autocheckpoint>),
+        // unless a reader keeps it from that.
+        let wal_bytes = fs::metadata(beside(&self.path, "-wal")).map_or(0, |m| m.len());
+        Look { in_place, wal_bytes }
     }
 }
 
@@ -361,6 +385,24 @@ fn settle(path: &Path) -> Result<PathBuf, StoreError> {
 }
 
 /// Makes an empty file where there is no log yet: SQLite would make one that everybody may read.
+/// A write-ahead log without its file belongs to one that was moved while another program was reading it, and has its last
+/// rows. SQLite would delete it with the first word of a new file of that name; here it gets a name of its own, which is
+/// told.
+fn set_aside_orphans(path: &Path) -> Result<Option<PathBuf>, StoreError> {
+    let told = |e: io::Error| StoreError::from_fault(path, FileFault::io(path, e));
+    let bytes = |path: &Path| fs::symlink_metadata(path).map_or(0, |m| m.len());
+    let wal = beside(path, "-wal");
+    if bytes(path) > 0 || bytes(&wal) == 0 {
+        return Ok(None);
+    }
+    let free = |n: &u32| !beside(path, &format!("-wal.left-{n}")).exists();
+    let name = beside(path, &format!("-wal.left-{}", (1..).find(free).unwrap_or(0)));
+    fs::rename(&wal, &name).map_err(told)?;
+    // The index of the other file; whoever has it open keeps it.
+    let _ = fs::remove_file(beside(path, "-shm"));
+    Ok(Some(name))
+}
+
 fn make_if_missing(path: &Path) -> Result<(), StoreError> {
     match files::create_new(path, FILE_MODE) {
         Ok(_) => Ok(()),

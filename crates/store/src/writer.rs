@@ -17,7 +17,7 @@
 //! ([`SessionWriter::keep`]): it goes on in a new one ([`Home`]), with a session of its own that begins with what was not
 //! committed. Any other writer waits for its file to come back.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -28,7 +28,7 @@ use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
 
 use crate::error::{from_sqlx, sqlite_code};
-use crate::home::{Found, Home, note};
+use crate::home::{Found, Home, Lookout, note};
 use crate::insert::{Cursor, Inserter};
 use crate::numbers::EventNumbers;
 use crate::queue::{Committed, Ending, Queue};
@@ -96,7 +96,7 @@ impl SessionWriter {
     ) -> SessionWriter {
         let writer = Writer::new(options, Some(Keeping { path: path.clone(), numbers }));
         writer.queue.give_back(Vec::new(), problem.to_string());
-        writer.queue.push(Record::session(SessionBegin { start, inherited: None }));
+        writer.queue.push(Record::session(SessionBegin::new(start, None)));
         writer.spawn(options.commit_every, None, path)
     }
 
@@ -121,13 +121,17 @@ impl SessionWriter {
     /// waits.
     pub fn begin_next(&self, start: SessionStart, mut inherited: StartState) {
         let epochs = std::mem::take(&mut inherited.epochs);
-        self.queue.push(Record::session(SessionBegin { start, inherited: Some(inherited) }));
+        self.queue.push(Record::session(SessionBegin::new(start, Some(inherited))));
         epochs.iter().for_each(|epoch| self.queue.push(Record::inherited(epoch)));
     }
 
     /// The figures of this instant.
     pub fn stats(&self) -> WriterStats {
-        self.queue.stats()
+        let mut stats = self.queue.stats();
+        if self.task.as_ref().is_some_and(JoinHandle::is_finished) {
+            stats.last_error = Some("the task that writes the log broke: restart the daemon".to_owned());
+        }
+        stats
     }
 
     pub(crate) fn set_note(&self, note: Option<String>) {
@@ -148,7 +152,7 @@ impl SessionWriter {
         let stopped = || StoreError::WriterStopped { path: self.path.clone() };
         let Some(mut task) = self.task.take() else { return Err(stopped()) };
         match tokio::time::timeout(LAST_PATIENCE, &mut task).await {
-            Ok(done) => done.unwrap_or_else(|_| Err(stopped())),
+            Ok(done) => done.unwrap_or_else(|_| Err(unwritten(&self.queue, stopped()))),
             Err(_) => {
                 task.abort();
                 let cause =
@@ -186,8 +190,12 @@ struct Standing {
     cursor: Cursor,
     /// Rows of the sessions before: frames, fixes, events.
     before: [u64; 3],
-    /// Records that were dropped before this session, likewise.
-    dropped_before: [u64; 3],
+    /// Sessions that began in the open transaction.
+    turned: usize,
+    /// Records of the session that were dropped, as its counters in a file before this one have it.
+    dropped_elsewhere: [u64; 3],
+    /// The same when its counters were written last, in all files.
+    dropped_noted: [u64; 3],
 }
 
 impl Standing {
@@ -202,8 +210,11 @@ impl Standing {
     }
 
     /// The session of this id comes next.
-    fn turn_to(&mut self, id: i64, start: Arc<SessionStart>, dropped: [u64; 3]) {
-        *self = Standing { before: self.rows(), dropped_before: dropped, ..Standing::of_session(id, start) };
+    fn turn_to(&mut self, id: i64, start: Arc<SessionStart>) {
+        let mut next =
+            Standing { before: self.rows(), turned: self.turned, ..Standing::of_session(id, start) };
+        next.cursor.utc_minus_session = self.cursor.utc_minus_session;
+        *self = next;
     }
 }
 
@@ -212,6 +223,7 @@ struct Writer {
     open: Option<Open>,
     /// Where a daemon's log is opened again.
     home: Option<Home>,
+    lookout: Lookout,
     numbers: Option<EventNumbers>,
     queue: Arc<Queue>,
     inserter: Inserter,
@@ -241,6 +253,7 @@ impl Writer {
         Writer {
             open: None,
             home,
+            lookout: Lookout::default(),
             numbers,
             queue: Arc::new(Queue::new(capacity, chunk)),
             inserter: Inserter::new(),
@@ -313,7 +326,7 @@ impl Writer {
     }
 
     async fn try_round(&mut self, commit: bool, ended_at: Option<Timestamp>) -> Result<(), Trouble> {
-        self.find_file(commit).await?;
+        self.find_file().await?;
         self.set_numbers_aside().await?;
         let least = if commit { 1 } else { self.chunk };
         loop {
@@ -336,18 +349,18 @@ impl Writer {
         if commit && self.begun { self.commit(ended_at).await } else { Ok(()) }
     }
 
-    /// Sees that a file is open, in its place when that is looked for.
-    async fn find_file(&mut self, look: bool) -> Result<(), Trouble> {
+    /// Sees that a file is open, a daemon's in its place.
+    async fn find_file(&mut self) -> Result<(), Trouble> {
         match (&self.open, &mut self.home) {
-            (Some(open), Some(_)) if look => {
-                if !open.file.is_in_place() {
+            (Some(open), Some(_)) => {
+                let seen = self.lookout.look(&open.file).await.map_err(Trouble::Open)?;
+                if !seen.in_place {
                     return Err(Trouble::Gone);
                 }
-                let bytes = open.file.wal_bytes();
-                self.queue.set_overgrown_wal((bytes >= OVERGROWN_WAL).then_some(bytes));
+                self.queue.set_overgrown_wal((seen.wal_bytes >= OVERGROWN_WAL).then_some(seen.wal_bytes));
                 Ok(())
             }
-            (Some(_), _) => Ok(()),
+            (Some(_), None) => Ok(()),
             (None, None) => Err(Trouble::Gone),
             (None, Some(home)) => {
                 let found = home.open().await.map_err(Trouble::Open)?;
@@ -358,23 +371,32 @@ impl Writer {
 
     /// Goes on in a file that was just opened. A session that was being written goes on as one of that file.
     async fn go_on_in(&mut self, found: Found) -> Result<(), Trouble> {
-        let Found { store, instead_of } = found;
-        let mut open = Open { db: store.db, file: store.file };
+        let Found { store: Store { db, file, taken_numbers, left, .. }, instead_of } = found;
+        let mut open = Open { db, file };
         if let Some(numbers) = &self.numbers {
-            numbers.go_beyond(store.taken_numbers);
+            numbers.go_beyond(taken_numbers);
         }
         let mut kept = self.kept.clone();
         if let Some(start) = kept.start.clone() {
-            let at = kept.cursor.last_at_us.map_or(start.started_at, Timestamp::from_micros);
+            let at = kept.cursor.last_data_us.map_or(start.started_at, Timestamp::from_micros);
             let start = Arc::new(SessionStart { started_at: at.max(start.started_at), ..(*start).clone() });
             let id = match insert_session(&mut open.db, &start, None).await {
                 Ok(id) => id,
                 Err(e) => return Err(Trouble::Open(from_sqlx(&open.file.path, &e))),
             };
-            kept.turn_to(id, start, self.queue.dropped());
+            let at = start.started_at;
+            let dropped = kept.dropped_noted;
+            kept.turn_to(id, start);
+            (kept.dropped_elsewhere, kept.dropped_noted) = (dropped, dropped);
+            if let Some(utc_minus_session) = kept.cursor.utc_minus_session {
+                let clock = [Record::clock(at, utc_minus_session)];
+                let done = self.inserter.insert(&mut open.db, id, &clock, &mut kept.cursor).await;
+                done.map_err(|e| Trouble::Open(from_sqlx(&open.file.path, &e)))?;
+            }
         }
         self.kept = kept;
         let note = instead_of.map(|damage| note(&damage, &open.file.path));
+        let note = note.or_else(|| Some(left_words(&left?)));
         tracing::warn!(path = %open.file.path.display(), note, "the log goes on in a file that was just opened");
         self.queue.set_note(note);
         self.run_in(open);
@@ -399,7 +421,8 @@ impl Writer {
         if self.begun {
             return Ok(());
         }
-        if !self.open.as_ref().is_some_and(|o| o.file.is_in_place()) {
+        // A daemon's file was looked at before, by somebody who may wait for a dead mount.
+        if self.home.is_none() && !self.open.as_ref().is_some_and(|o| o.file.is_in_place()) {
             return Err(Trouble::Gone);
         }
         self.statement("BEGIN IMMEDIATE").await?;
@@ -448,7 +471,8 @@ impl Writer {
         self.note_session(Some(begin.start.started_at)).await?;
         let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
         let id = insert_session(&mut open.db, &begin.start, begin.inherited.as_ref()).await?;
-        self.now.turn_to(id, Arc::new(begin.start.clone()), self.queue.dropped());
+        self.now.turn_to(id, Arc::new(begin.start.clone()));
+        self.now.turned += 1;
         Ok(())
     }
 
@@ -459,7 +483,7 @@ impl Writer {
                 Ok(()) => self.in_transaction.push(record.clone()),
                 Err(Trouble::Refused(why)) => {
                     tracing::warn!(at = %record.at(), why, "a record that the log's schema refuses was left out");
-                    self.queue.refuse(record);
+                    self.queue.refuse(record, self.now.turned);
                 }
                 Err(trouble) => {
                     self.in_transaction.extend_from_slice(&records[i..]);
@@ -489,6 +513,7 @@ impl Writer {
         self.statement("COMMIT").await?;
         self.begun = false;
         self.in_transaction.clear();
+        self.now.turned = 0;
         self.kept = self.now.clone();
         let [frames, fixes, events] = self.kept.rows();
         let last_at = self.kept.cursor.last_at_us.map(Timestamp::from_micros);
@@ -499,8 +524,9 @@ impl Writer {
     /// Writes the counters of the session, and its end.
     async fn note_session(&mut self, ended_at: Option<Timestamp>) -> Result<(), Trouble> {
         let (Some(open), Some(session)) = (&mut self.open, self.now.session) else { return Ok(()) };
-        let dropped = self.queue.dropped();
-        let dropped = [0, 1, 2].map(|i| signed(dropped[i].saturating_sub(self.now.dropped_before[i])));
+        let all = self.queue.dropped(self.now.turned);
+        self.now.dropped_noted = all;
+        let dropped = [0, 1, 2].map(|i| signed(all[i].saturating_sub(self.now.dropped_elsewhere[i])));
         let cursor = &self.now.cursor;
         sqlx::query(
             "UPDATE session SET frames = ?, fixes = ?, events = ?, last_at_us = ?, dropped_frames = ?, \
@@ -558,7 +584,12 @@ impl Writer {
         self.begun = false;
         self.one_by_one = matches!(trouble, Trouble::Refused(_));
         let lasting = trouble.is_of_the_file();
+        let damaged = trouble.is_damage();
         let error = trouble.told(self.path());
+        if let (Some(home), true) = (&mut self.home, damaged) {
+            let open = self.open.as_ref().map(|o| o.file.path.clone());
+            home.pass_over(&open.or_else(|| error.damaged_file()).unwrap_or_default());
+        }
         let back = std::mem::take(&mut self.in_transaction);
         self.queue.give_back(back, error.to_string());
         if lasting && self.home.is_some() && self.open.is_some() {
@@ -615,6 +646,15 @@ impl Writer {
     }
 }
 
+/// What a person should know of a write-ahead log that was set aside.
+pub(crate) fn left_words(left: &Path) -> String {
+    format!(
+        "the log was moved while another program was reading it, so its last rows are in {}: give that the moved file's \
+         name with -wal at its end",
+        left.display()
+    )
+}
+
 /// Counters beyond SQLite's integers are not reached in the life of a kit.
 fn signed(count: u64) -> i64 {
     i64::try_from(count).unwrap_or(i64::MAX)
@@ -651,6 +691,15 @@ impl Trouble {
             Trouble::Gone => true,
             Trouble::Sql(e) => sqlite_code(e).is_some_and(|c| matches!(c & 0xff, 11 | 26)),
             Trouble::Open(_) | Trouble::Refused(_) => false,
+        }
+    }
+
+    /// Whether another file must take its place.
+    fn is_damage(&self) -> bool {
+        match self {
+            Trouble::Gone | Trouble::Refused(_) => false,
+            Trouble::Open(e) => e.damaged_file().is_some(),
+            Trouble::Sql(_) => self.is_of_the_file(),
         }
     }
 

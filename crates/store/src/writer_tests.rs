@@ -38,7 +38,7 @@ async fn writer(store: Store, options: WriterOptions) -> Writer {
 fn keeping(path: &Path, first: u64) -> Writer {
     let numbers = EventNumbers::starting_at(first);
     let writer = Writer::new(OPTIONS, Some(Keeping { path: path.to_owned(), numbers }));
-    writer.queue.push(Record::session(SessionBegin { start: start(), inherited: None }));
+    writer.queue.push(Record::session(SessionBegin::new(start(), None)));
     writer
 }
 
@@ -275,7 +275,7 @@ async fn sessions_follow_each_other_in_the_queue_while_the_disk_fails() {
     w.before_write = Some(Box::new(|| Err(disk_full())));
     for n in 2..=3 {
         w.round(true).await;
-        let begin = SessionBegin { start: SessionStart { started_at: at(n), ..start() }, inherited: None };
+        let begin = SessionBegin::new(SessionStart { started_at: at(n), ..start() }, None);
         w.queue.push(Record::session(begin));
         both(n).for_each(|r| w.queue.push(r));
     }
@@ -372,7 +372,7 @@ async fn a_reader_that_does_not_let_go_is_told_and_forgotten_when_it_does() {
     let options = WriterOptions { capacity: 32_768, ..OPTIONS };
     let keeping = Keeping { path: path.clone(), numbers: EventNumbers::starting_at(1) };
     let mut w = Writer::new(options, Some(keeping));
-    w.queue.push(Record::session(SessionBegin { start: start(), inherited: None }));
+    w.queue.push(Record::session(SessionBegin::new(start(), None)));
     both(1).for_each(|r| w.queue.push(r));
     w.round(true).await;
     // Another program, in the middle of reading.
@@ -469,4 +469,131 @@ async fn a_run_that_is_killed_at_any_step_leaves_its_numbers_behind() {
         at_write += 1;
     }
     assert!(at_write > 15 && kept_of_cut_off > 5, "{at_write} steps, {kept_of_cut_off}");
+}
+
+#[tokio::test]
+async fn damage_that_shows_only_when_it_is_written_leads_beside_it_too() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    for run in 0..2 {
+        let mut w = keeping(&path, 1 + 1_000 * run);
+        for n in 1..=20 {
+            both(n).for_each(|r| w.queue.push(r));
+            w.round(true).await;
+        }
+        if run == 0 {
+            let open = w.open.as_mut().unwrap();
+            sqlx::query("PRAGMA wal_checkpoint(TRUNCATE)").execute(&mut open.db).await.unwrap();
+            // The tables of frames and ranges; what is read to open the file stays.
+            let roots =
+                "SELECT rootpage FROM sqlite_schema WHERE name IN ('frame', 'range') AND type = 'table'";
+            let pages: Vec<i64> = sqlx::query_scalar(roots).fetch_all(&mut open.db).await.unwrap();
+            let mut bytes = std::fs::read(&path).unwrap();
+            for page in pages {
+                let at = 4096 * (page as usize - 1);
+                bytes[at..at + 4096].fill(0x5a);
+            }
+            std::fs::write(&path, bytes).unwrap();
+            sqlx::query("PRAGMA shrink_memory").execute(&mut open.db).await.unwrap();
+        }
+        for n in 21..=40 {
+            both(n).for_each(|r| w.queue.push(r));
+            w.round(true).await;
+        }
+        let stats = w.queue.stats();
+        assert_eq!((stats.written_frames, stats.queued, stats.last_error), (40, 0, None), "run {run}");
+        assert!(stats.path.unwrap().ends_with("larkfield.2.db") && stats.note.is_some(), "run {run}");
+        w.end(Ending::Finished(at(41))).await.unwrap();
+    }
+    assert_whole(&folder.path().join("larkfield.2.db")).await;
+    assert!(!folder.path().join("larkfield.3.db").exists());
+}
+
+#[tokio::test]
+async fn a_log_that_is_moved_while_another_program_reads_it_loses_no_row() {
+    let folder = tempfile::tempdir().unwrap();
+    let (path, aside) = (folder.path().join("larkfield.db"), folder.path().join("aside.db"));
+    let mut w = keeping(&path, 1);
+    both(1).for_each(|r| w.queue.push(r));
+    w.round(true).await;
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path);
+    let mut other = SqliteConnection::connect_with(&options).await.unwrap();
+    sqlx::raw_sql("BEGIN; SELECT count(*) FROM frame").execute(&mut other).await.unwrap();
+    std::fs::rename(&path, &aside).unwrap();
+    for n in 2..=3 {
+        both(n).for_each(|r| w.queue.push(r));
+        w.round(true).await;
+    }
+    let stats = w.queue.stats();
+    assert_eq!((stats.written_frames, stats.queued, stats.last_error), (3, 0, None));
+    let note = stats.note.unwrap();
+    assert!(note.contains("larkfield.db-wal.left-1"), "{note}");
+    w.end(Ending::Finished(at(4))).await.unwrap();
+    drop(other);
+    // What the note says.
+    std::fs::rename(folder.path().join("larkfield.db-wal.left-1"), folder.path().join("aside.db-wal"))
+        .unwrap();
+    for (path, frames) in [(&aside, 1), (&path, 2)] {
+        let log = LogReader::open(path).await.unwrap();
+        assert_eq!(log.session(SessionPick::Latest).await.unwrap().frames, frames, "{}", path.display());
+        assert_whole(path).await;
+    }
+}
+
+#[tokio::test]
+async fn a_file_made_anew_maps_to_utc_as_the_one_before_and_counts_its_own_drops() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    let mut w = keeping(&path, 1);
+    let day = hereabout_core::Micros::from_secs_f64(86_400.0);
+    w.queue.push(Record::clock(at(1), day));
+    both(1).for_each(|r| w.queue.push(r));
+    // Stamps of events are in UTC.
+    w.queue.push(Record::event(1, at(1).plus(day), "clock", "{}"));
+    w.round(true).await;
+    std::fs::remove_file(&path).unwrap();
+    // More than the queue holds, and a session that begins after that.
+    (2..=60).flat_map(both).for_each(|r| w.queue.push(r));
+    let dropped = w.queue.stats().dropped();
+    assert!(dropped > 0);
+    w.queue.push(Record::session(SessionBegin::new(SessionStart { started_at: at(61), ..start() }, None)));
+    both(61).for_each(|r| w.queue.push(r));
+    w.round(true).await;
+    w.round(true).await;
+    let all = w.queue.stats().dropped();
+    w.end(Ending::Finished(at(62))).await.unwrap();
+    let log = LogReader::open(&path).await.unwrap();
+    let [first, second] = [1, 2].map(|id| log.session(SessionPick::Id(id)));
+    let (first, second) = (first.await.unwrap(), second.await.unwrap());
+    assert_eq!(first.started_at, at(1), "where the file before ended, on the session's own scale");
+    // All that was dropped is of the first one, some of it while the second one waited already.
+    assert!(all > dropped);
+    assert_eq!(first.dropped_frames + first.dropped_fixes, all, "{first:?}");
+    assert_eq!(first.frames + first.dropped_frames, 59);
+    assert_eq!(second.dropped_frames + second.dropped_fixes + second.dropped_events, 0, "{second:?}");
+    let options = sqlx::sqlite::SqliteConnectOptions::new().filename(&path);
+    let mut db = SqliteConnection::connect_with(&options).await.unwrap();
+    let clocks: Vec<(i64, i64)> =
+        sqlx::query_as("SELECT session, utc_minus_session_us FROM clock").fetch_all(&mut db).await.unwrap();
+    assert_eq!(clocks, [(1, day.micros())]);
+}
+
+#[tokio::test]
+async fn what_is_dropped_before_a_session_could_begin_is_its_own() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("larkfield.db");
+    std::fs::create_dir(&path).unwrap();
+    let mut w = keeping(&path, 1);
+    w.round(true).await;
+    (1..=100).flat_map(both).for_each(|r| w.queue.push(r));
+    w.round(true).await;
+    std::fs::remove_dir(&path).unwrap();
+    w.round(true).await;
+    let stats = w.queue.stats();
+    assert!(stats.dropped_frames > 60 && stats.last_error.is_none());
+    w.end(Ending::Finished(at(101))).await.unwrap();
+    let log = LogReader::open(&path).await.unwrap();
+    let info = log.session(SessionPick::Latest).await.unwrap();
+    assert_eq!((info.dropped_frames, info.dropped_fixes), (stats.dropped_frames, stats.dropped_fixes));
+    assert_eq!(info.frames + info.dropped_frames, 100);
 }

@@ -8,7 +8,10 @@ use hereabout_core::{AnchorId, Correction};
 use tokio::sync::mpsc;
 
 use super::fixtures::*;
-use crate::{SiteInfo, routes, serve::Operation};
+use crate::{
+    SiteInfo, routes,
+    serve::{NotDone, Operation},
+};
 
 fn post(kind: &str, text: &str) -> Request<Body> {
     let request =
@@ -80,7 +83,7 @@ async fn what_is_asked_reaches_the_operator_and_the_outcome_comes_back() {
         site.anchors[0].correction = expected;
         hub.set_site(site);
         first.answer.send(Ok(())).unwrap();
-        rx.recv().await.unwrap().answer.send(Err("the disk is full".into())).unwrap();
+        rx.recv().await.unwrap().answer.send(Err(NotDone::Failed("the disk is full".into()))).unwrap();
     });
     let text = r#"{"anchors":[{"id":0,"offset_m":0.25,"offset_se_m":0.02}]}"#;
     let (status, _, body) = ask(&app, post("Application/JSON; charset=utf-8", text)).await;

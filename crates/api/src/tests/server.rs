@@ -8,6 +8,7 @@ use std::{
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::TcpStream,
+    sync::mpsc,
 };
 
 use super::fixtures::*;
@@ -181,8 +182,10 @@ async fn beyond_the_limit_the_one_that_is_idle_for_longest_makes_room() {
 async fn when_all_are_busy_the_newcomer_gets_a_clean_503() {
     let mut narrow = settings();
     narrow.max_connections = 4;
+    let (operator, mut operations) = mpsc::channel(1);
+    narrow.operator = Some(operator);
     let server = served(&busy_hub(), narrow).await;
-    // Three are the most readers of four connections; the fourth one is in the midst of a body.
+    // Three are the most readers of four connections; the fourth one waits for work to be done.
     let mut busy = Vec::new();
     for path in ["/v1/live.sse", "/v1/live.sse", "/v1/live"] {
         let upgrade = "Connection: Upgrade\r\nUpgrade: websocket\r\nSec-WebSocket-Version: 13\r\n\
@@ -197,28 +200,52 @@ async fn when_all_are_busy_the_newcomer_gets_a_clean_503() {
     let reader =
         raw(server.addr, b"GET /v1/live.sse HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").await;
     assert!(reader.starts_with("HTTP/1.1 503") && reader.contains("too-many-readers"), "{reader}");
-    let mut sends = TcpStream::connect(server.addr).await.unwrap();
-    let head = "GET /livez HTTP/1.1\r\nHost: localhost\r\nContent-Length: 2\r\nExpect: 100-continue\r\n\r\n";
-    sends.write_all(head.as_bytes()).await.unwrap();
-    // RFC 9110 section 10.1.1: so its body is being waited for.
-    let mut leave = [0; 25];
-    soon(sends.read_exact(&mut leave)).await.unwrap();
-    assert_eq!(&leave, b"HTTP/1.1 100 Continue\r\n\r\n");
+    let mut waits = TcpStream::connect(server.addr).await.unwrap();
+    let body = r#"{"anchors":[{"id":0,"offset_m":0.1}]}"#;
+    let head = format!(
+        "POST /v1/calibrations HTTP/1.1\r\nHost: localhost\r\nAuthorization: Bearer {KEY}\r\n\
+         Content-Type: application/json\r\nContent-Length: {}\r\n\r\n",
+        body.len()
+    );
+    waits.write_all(head.as_bytes()).await.unwrap();
+    // Who has not sent all yet is idle, and would have to leave.
+    waits.write_all(body.as_bytes()).await.unwrap();
+    let operation = soon(operations.recv()).await.unwrap();
     let refused =
         raw(server.addr, b"GET /livez HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n").await;
     assert!(refused.starts_with("HTTP/1.1 503 ") && refused.contains("retry-after: 2\r\n"), "{refused}");
     assert!(refused.contains("/problems/too-many-connections"), "{refused}");
-    sends.write_all(b"{}").await.unwrap();
+    operation.answer.send(Ok(())).unwrap();
     let mut start = [0; 15];
-    soon(sends.read_exact(&mut start)).await.unwrap();
+    soon(waits.read_exact(&mut start)).await.unwrap();
     assert_eq!(&start, b"HTTP/1.1 200 OK");
     // A reader who goes makes room.
     drop(busy);
-    drop(sends);
+    drop(waits);
     soon(async {
         while !raw(server.addr, b"GET /livez HTTP/1.0\r\n\r\n").await.starts_with("HTTP/1.0 200") {}
     })
     .await;
+}
+
+#[tokio::test]
+async fn who_does_not_send_its_body_makes_room() {
+    let mut narrow = settings();
+    narrow.max_connections = 4;
+    let server = served(&busy_hub(), narrow).await;
+    let mut half = Vec::new();
+    for _ in 0..4 {
+        let mut stream = TcpStream::connect(server.addr).await.unwrap();
+        let head =
+            "GET /livez HTTP/1.1\r\nHost: localhost\r\nContent-Length: 2\r\nExpect: 100-continue\r\n\r\n";
+        stream.write_all(head.as_bytes()).await.unwrap();
+        // RFC 9110 section 10.1.1: so its body is being waited for.
+        let mut go_on = [0; 25];
+        soon(stream.read_exact(&mut go_on)).await.unwrap();
+        assert_eq!(&go_on, b"HTTP/1.1 100 Continue\r\n\r\n");
+        half.push(stream);
+    }
+    is_well(server.addr).await;
 }
 
 #[tokio::test]

@@ -1,6 +1,6 @@
 //! Body of `POST /v1/calibrations`: what is asked for, and what is in force.
 
-use hereabout_core::{AnchorId, Correction};
+use hereabout_core::{AnchorId, Correction, plausible::Implausible};
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
@@ -54,17 +54,22 @@ impl CalibrationsBody {
         };
         let corrections: Vec<(AnchorId, Correction)> =
             self.anchors.iter().enumerate().map(one).collect::<Result<_, String>>()?;
-        let bad = corrections
+        let bad: Vec<(&AnchorId, Implausible)> = corrections
             .iter()
-            .flat_map(|(id, c)| site.correction_limits.judge(c).map(move |i| (id, implausible(&i))));
-        let bad: Vec<String> = bad.map(|(id, words)| format!("Anchor {id}: {words}.")).collect();
+            .flat_map(|(id, c)| site.correction_limits.judge(c).map(move |i| (id, i)))
+            .collect();
+        let offsets = bad.iter().any(|(_, i)| matches!(i, Implausible::Offset { .. }));
+        let bad: Vec<String> =
+            bad.iter().map(|(id, i)| format!("Anchor {id}: {}.", implausible(i))).collect();
         if bad.is_empty() {
             return Ok(corrections);
         }
-        Err(format!(
-            "{} If boards really read so, [site] max_offset_m of the site file allows more.",
-            bad.join(" ")
-        ))
+        let key = if offsets {
+            " If boards really read so, [site] max_offset_m of the site file allows more."
+        } else {
+            ""
+        };
+        Err(format!("{}{key}", bad.join(" ")))
     }
 }
 

@@ -83,6 +83,10 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
 /// Goes back. The present file may be one that every other command refuses, so the site is not loaded first.
 fn restore(site: &Path) -> Result<u8, Failure> {
     let path = calibration_file::beside(site);
+    if calibration_file::is_same_file(site, &path) {
+        let what = format!("{} is the site file itself, and not its calibration", path.display());
+        return Err(Failure::new(exit::CONFIG, format!("{what}\n  give the site file another name")));
+    }
     let now = Clock::start().started_at();
     let shown = path.display();
     if calibration_file::kept(&path).is_empty() && is_refused(site, &path) {

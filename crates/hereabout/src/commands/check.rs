@@ -12,7 +12,7 @@ use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
 use crate::exit::{self, Failure};
 use crate::outputs::{Output, Taken};
-use crate::runnable::{Instead, log_warning, obstacles};
+use crate::runnable::{Instead, log_warning, obstacles, zone_warnings};
 use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};
@@ -55,7 +55,10 @@ struct Judged {
 impl Judged {
     fn of(site: &SiteFile, replay_only: bool) -> Judged {
         let obstacles = obstacles(site, Instead::default()).into_iter().map(|o| o.problem);
-        Judged { obstacles: obstacles.chain(log_warning(site)).collect(), replay_only }
+        Judged {
+            obstacles: obstacles.chain(log_warning(site)).chain(zone_warnings(site)).collect(),
+            replay_only,
+        }
     }
 
     /// Whether `run` would start.

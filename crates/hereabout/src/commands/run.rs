@@ -164,18 +164,18 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
         Pump::new(decoder, engine, hub.clone(), ports.events, source_text, clock.started_at(), synchronised);
     let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
     let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
-    let keeper = tokio::spawn(keeper.run(operations, stop.clone()));
+    let keeper = tokio::spawn(vital(&stop, keeper.run(operations, stop.clone())));
     let input = tokio::spawn(hear(ports.source, clock.clone(), tx, stop.clone()));
     let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
     stop.cancelled().await;
     let input = input.await.map_err(broke);
-    let kept = keeper.await.map_err(broke)?;
+    let kept = keeper.await.map_err(broke);
     let drained = pump.await.map_err(broke)?;
     let finished = finish_log(drained, clock.now()).await;
     stop_api.cancel();
     let served = api.await.map_err(broke)?.map_err(api_failure);
     input?;
-    kept?;
+    kept??;
     finished.and(served)
 }
 
@@ -229,7 +229,8 @@ async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -
         source: source.to_owned(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let (log, numbers, before) = match open_log(path, start.clone(), least, hub).await {
+    let mut least = least;
+    let (log, numbers, before) = match open_log(path, start.clone(), &mut least, hub).await {
         Ok(begun) => begun,
         Err(e) => {
             eprintln!("nothing is logged yet, and it is tried again every second; all else goes on: {e}");
@@ -247,25 +248,29 @@ async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -
 async fn open_log(
     path: &Path,
     start: SessionStart,
-    least: u64,
+    least: &mut u64,
     hub: &Hub,
 ) -> Result<(SessionWriter, EventNumbers, RunBefore), StoreError> {
     let Found { mut store, instead_of } = Store::open_with_patience(path).await?;
+    // Whatever comes after this: the numbers in the file are others' for good.
+    let numbers = EventNumbers::starting_after(*least, store.first_event_number());
+    *least = numbers.next();
     let end = store.last_end().await?;
     let kept = store.newest_events(hereabout_api::EVENTS_KEPT + 1).await?;
     let before = RunBefore {
         ended: match end {
+            // The one before may be in the damaged file.
+            None if instead_of.is_some() => BeforeName::Unknown,
             None => BeforeName::None,
             Some(end) if end.cut_off => BeforeName::CutOff,
             Some(_) => BeforeName::Stopped,
         },
         seq: kept.last().map(|e| e.seq),
         missing: match end {
-            None => Some(0),
+            None => instead_of.is_none().then_some(0),
             Some(end) => (!end.cut_off).then_some(end.dropped_events),
         },
     };
-    let numbers = EventNumbers::starting_at(least.max(store.first_event_number()));
     let writer = store.begin_kept_session(path.to_owned(), start, instead_of, numbers.clone()).await?;
     hub.begin_event_numbers(before.seq.unwrap_or(0), numbers.next());
     for event in kept {
