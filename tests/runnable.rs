@@ -48,6 +48,8 @@ fn check_refuses_what_run_refuses() {
         ("\"/dev/null\"", "\"http://kit\"", "`http://` is not known", 78),
         ("\"/dev/null\"", "\"sim://none.toml\"", "none.toml", 78),
         ("\"/dev/null\"\n", "\"/dev/null\"\nbaud = 3\n", "3 is not a serial speed", 78),
+        ("[log]", "[api]\nsocket = \"test.db\"\n[log]", "give the socket another name", 78),
+        ("[log]", "[api]\nsocket = \"test.key\"\n[log]", "give the socket another name", 78),
     ] {
         let site = site(root, from, to);
         let (said, run_code, check_code) = refused(&site);

@@ -251,9 +251,19 @@ pub enum Restored {
 /// # Errors
 /// Nothing to go back to, or what the system said.
 pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
+    let mut unread = None;
     for previous in kept(path) {
-        // What comes back must be readable, else the daemon would not start with it.
-        let file = CalibrationFile::read(&previous)?.unwrap_or_default();
+        // One that is not to be trusted (a link, a stranger's) keeps nobody from the others.
+        let document = match Document::read_own(&previous) {
+            Ok(Some(document)) => document,
+            Ok(None) => continue,
+            Err(problems) => {
+                unread.get_or_insert(problems);
+                continue;
+            }
+        };
+        // What comes back must make sense, else the daemon would not start with it.
+        let file = CalibrationFile::parse(&document)?;
         let to_none = file == CalibrationFile::default();
         if to_none && !path.exists() {
             // A first write was stopped: there is none already.
@@ -276,6 +286,9 @@ pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
         undo().map_err(|e| cannot_write(path, &e))?;
         prune(path, "calibration-undone-");
         return Ok(Restored::File(previous));
+    }
+    if let Some(problems) = unread {
+        return Err(problems.into());
     }
     let what = format!("{}: there is no previous calibration beside it", path.display());
     let todo = "only what this program replaced can come back";

@@ -206,3 +206,21 @@ fn links_in_place_of_the_file_or_of_a_kept_one_are_refused() {
     assert_eq!(fs::read_to_string(&victim).unwrap(), "# 400 trays of lavender\n");
     assert_eq!(fs::read_to_string(&path).unwrap(), "# two\n");
 }
+
+#[test]
+fn a_strange_kept_file_keeps_nobody_from_the_others() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("calibration.toml");
+    for (s, offset_m) in [(1, 0.1), (2, 0.2)] {
+        let mut file = CalibrationFile::default();
+        file.put(vec![entry(7, offset_m)]);
+        replace(&path, &file.to_toml(), at(s)).unwrap();
+    }
+    let planted = folder.path().join("calibration-99990101T000000Z.toml");
+    std::os::unix::fs::symlink("/etc/hostname", planted).unwrap();
+    restore(&path, at(3)).unwrap();
+    assert_eq!(CalibrationFile::read(&path).unwrap().unwrap().entries[0].correction.offset_m, 0.1);
+    // When nothing else is left, it is what is told.
+    restore(&path, at(4)).unwrap();
+    assert!(restore(&path, at(5)).unwrap_err().message.contains("99990101"));
+}

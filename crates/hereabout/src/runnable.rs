@@ -14,6 +14,7 @@ use rustix::fs::{Access, AtFlags, CWD, accessat};
 use crate::commands::open_source;
 use crate::exit;
 use crate::site_file::SiteFile;
+use crate::socket_file::{SocketChoice, beside};
 use crate::toml_doc::{Level, Problem};
 
 /// What the command line says instead of the site file.
@@ -55,6 +56,7 @@ pub fn obstacles(site: &SiteFile, instead: Instead<'_>) -> Vec<Obstacle> {
     }
     found.extend(source(site, instead.source));
     found.extend(listen(site, instead.listen));
+    found.extend(socket(site));
     found
 }
 
@@ -100,6 +102,22 @@ fn listen(site: &SiteFile, given: bool) -> Option<Obstacle> {
     let (what, todo) = refused.split_once(": ").unwrap_or((refused.as_str(), ""));
     let problem = at(site, ["api", "listen"], given.then_some("--listen"), what, todo);
     Some(Obstacle::new(problem, exit::CONFIG))
+}
+
+/// A socket in the place of the log, or of a file that belongs to it, would keep that from being made.
+fn socket(site: &SiteFile) -> Option<Obstacle> {
+    let SocketChoice::At(_) = &site.socket else { return None };
+    let log = site.log.as_deref()?;
+    let socket = site.socket.path(site.folder(), log.to_owned())?;
+    let belongs = |end: &str| {
+        let mut name = log.as_os_str().to_owned();
+        name.push(end);
+        socket == Path::new(&name)
+    };
+    let taken = ["", "-wal", "-shm", ".lock"].into_iter().any(belongs) || socket == beside(log, "key");
+    let what = format!("{} is the log, or a file that belongs to it", socket.display());
+    let problem = site.problem(["api", "socket"], &what, "give the socket another name");
+    taken.then(|| Obstacle::new(problem, exit::CONFIG))
 }
 
 /// What speaks against the log's place. The daemon starts all the same and tries again, and says so itself then.
