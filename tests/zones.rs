@@ -6,6 +6,7 @@ use std::time::Duration;
 use crate::events::Sse;
 use crate::nursery;
 use crate::support::{Daemon, Line, Live, run, wait_for};
+use hereabout_store::{LogReader, SessionPick};
 use serde_json::Value;
 
 /// The nursery with a zone that holds all of it and one that is far away.
@@ -114,6 +115,17 @@ fn replay_is_what_was_published(folder: &Path, heard: &[String]) {
     assert_eq!(replayed.lines().collect::<Vec<_>>(), published);
 }
 
+/// Words and facts of the events that a log has.
+fn events_in(log: &Path) -> Vec<String> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    runtime.block_on(async {
+        let log = LogReader::open(log).await.unwrap();
+        let session = log.session(SessionPick::Latest).await.unwrap();
+        let events = log.events(session.id).await.unwrap().next_batch().await.unwrap();
+        events.into_iter().map(|e| e.detail).collect()
+    })
+}
+
 #[test]
 fn a_killed_daemon_replays_its_last_word_too() {
     let folder = tempfile::tempdir().unwrap();
@@ -135,10 +147,13 @@ fn a_killed_daemon_replays_its_last_word_too() {
         heard.push(live.next().unwrap());
     }
     // Told at once, and in the file a moment later.
-    wait_for("the log", || (daemon.json("/v1/status")["log"]["rows_waiting"] == 0).then_some(()));
+    let log = folder.path().join("test.db");
+    wait_for("the log", || {
+        let logged = events_in(&log).into_iter().filter(|e| e.contains("\"state\":\"unknown\""));
+        (logged.count() >= 2).then_some(())
+    });
     daemon.signal(rustix::process::Signal::KILL);
     daemon.wait();
-    let log = folder.path().join("test.db");
     let (replayed, words, code) = run(&["replay", log.to_str().unwrap(), "--events", "-"]);
     assert_eq!(code, 0, "{words}");
     let zones = |lines: &mut dyn Iterator<Item = &str>| {
