@@ -13,6 +13,7 @@ use rustix::fs::{Access, AtFlags, CWD, accessat};
 
 use crate::commands::open_source;
 use crate::exit;
+use crate::outputs::Taken;
 use crate::site_file::SiteFile;
 use crate::socket_file::{SocketChoice, beside};
 use crate::toml_doc::{Level, Problem};
@@ -109,12 +110,7 @@ fn socket(site: &SiteFile) -> Option<Obstacle> {
     let SocketChoice::At(_) = &site.socket else { return None };
     let log = site.log.as_deref()?;
     let socket = site.socket.path(site.folder(), log.to_owned())?;
-    let belongs = |end: &str| {
-        let mut name = log.as_os_str().to_owned();
-        name.push(end);
-        socket == Path::new(&name)
-    };
-    let taken = ["", "-wal", "-shm", ".lock"].into_iter().any(belongs) || socket == beside(log, "key");
+    let taken = Taken::inputs([log]).refuse(&socket).is_err() || socket == beside(log, "key");
     let what = format!("{} is the log, or a file that belongs to it", socket.display());
     let problem = site.problem(["api", "socket"], &what, "give the socket another name");
     taken.then(|| Obstacle::new(problem, exit::CONFIG))

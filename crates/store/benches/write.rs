@@ -5,28 +5,16 @@
 use std::path::Path;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use hereabout_core::Timestamp;
 use hereabout_engine::Output;
 use hereabout_store::{LogReader, Record, SessionStart, Store};
 use sqlx::Connection;
 
 #[path = "../tests/support/mod.rs"]
 mod support;
-use support::{START_US, at, outputs};
+use support::{at, outputs, start};
 
 const FRAMES: u64 = 40_000;
 const REFERENCE_FRAMES: u64 = 1_000;
-
-fn start() -> SessionStart {
-    SessionStart {
-        started_at: Timestamp::from_micros(START_US),
-        site_text: String::new(),
-        calibration_text: None,
-        frame_layout: String::new(),
-        source: "sim://yard.toml".into(),
-        program_version: "0.1.0".into(),
-    }
-}
 
 async fn write_session(path: &Path, said: &[Output]) {
     let writer = Store::open(path).await.unwrap().begin_session(start()).await.unwrap();

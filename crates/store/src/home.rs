@@ -5,6 +5,7 @@
 //! it runs on a thread of its own, one at a time, and is asked for in steps of [`PATIENCE`].
 
 use std::fs;
+use std::io;
 use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -12,7 +13,6 @@ use std::time::Duration;
 use tokio::sync::oneshot;
 
 use crate::files::folder_of;
-use crate::store::LogFile;
 use crate::{Store, StoreError};
 
 /// For how long an answer of the disk is waited for.
@@ -86,11 +86,47 @@ fn beside(path: &Path, n: u32) -> PathBuf {
     path.with_file_name(format!("{stem}.{n}{ending}"))
 }
 
-/// Looks whether a log is still in its place, on a thread of its own: a dead mount answers to nothing, and must hold up
-/// nobody but this.
-#[derive(Debug, Default)]
-pub(crate) struct Lookout {
-    coming: Option<oneshot::Receiver<Look>>,
+/// Work on a disk that may not answer, on a thread of its own, once at a time: a dead mount holds up nobody but that.
+#[derive(Debug)]
+pub(crate) struct Errand<T> {
+    coming: Option<oneshot::Receiver<T>>,
+}
+
+impl<T> Default for Errand<T> {
+    fn default() -> Errand<T> {
+        Errand { coming: None }
+    }
+}
+
+impl<T: Send + 'static> Errand<T> {
+    /// What `work` gives, or what the one gives that still hangs. `path` is the log's, for the words.
+    pub(crate) async fn run(
+        &mut self,
+        path: &Path,
+        work: impl FnOnce() -> T + Send + 'static,
+    ) -> Result<T, StoreError> {
+        let coming = match &mut self.coming {
+            Some(coming) => coming,
+            none => none
+                .insert(on_a_thread(work).map_err(|e| StoreError::Io { path: path.to_owned(), source: e })?),
+        };
+        let answer = tokio::time::timeout(PATIENCE, coming).await;
+        let answer = answer
+            .map_err(|_| StoreError::NoAnswer { path: path.to_owned(), waited_s: PATIENCE.as_secs() })?;
+        self.coming = None;
+        answer.map_err(|_| StoreError::WriterStopped { path: path.to_owned() })
+    }
+}
+
+fn on_a_thread<T: Send + 'static>(
+    work: impl FnOnce() -> T + Send + 'static,
+) -> io::Result<oneshot::Receiver<T>> {
+    let (done, coming) = oneshot::channel();
+    let work = move || {
+        // Nobody may be waiting any more: then what came of it is let go.
+        let _ = done.send(work());
+    };
+    std::thread::Builder::new().name("the log's disk".into()).spawn(work).map(|_| coming)
 }
 
 /// What there was to see.
@@ -102,28 +138,6 @@ pub(crate) struct Look {
     pub(crate) wal_bytes: u64,
 }
 
-impl Lookout {
-    pub(crate) async fn look(&mut self, file: &LogFile) -> Result<Look, StoreError> {
-        let path = file.path.clone();
-        if self.coming.is_none() {
-            let (done, coming) = oneshot::channel();
-            let place = file.place();
-            // Nobody may be waiting any more.
-            let work = move || {
-                let _ = done.send(place.look());
-            };
-            let thread = std::thread::Builder::new().name("look at the log".into()).spawn(work);
-            thread.map_err(|source| StoreError::Io { path: path.clone(), source })?;
-            self.coming = Some(coming);
-        }
-        let no_answer = || StoreError::NoAnswer { path, waited_s: PATIENCE.as_secs() };
-        let Some(coming) = &mut self.coming else { return Err(no_answer()) };
-        let seen = tokio::time::timeout(PATIENCE, coming).await.map_err(|_| no_answer())?;
-        self.coming = None;
-        seen.map_err(|_| StoreError::WriterStopped { path: file.path.clone() })
-    }
-}
-
 /// Opens the log of a daemon, as often as it takes.
 #[derive(Debug)]
 pub(crate) struct Home {
@@ -132,12 +146,12 @@ pub(crate) struct Home {
     pub(crate) was_open: bool,
     /// Files that can be opened, and not be written.
     damaged: Vec<PathBuf>,
-    coming: Option<oneshot::Receiver<Result<Found, StoreError>>>,
+    opening: Errand<Result<Found, StoreError>>,
 }
 
 impl Home {
     pub(crate) fn new(path: PathBuf, was_open: bool) -> Home {
-        Home { path, was_open, damaged: Vec::new(), coming: None }
+        Home { path, was_open, damaged: Vec::new(), opening: Errand::default() }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -154,30 +168,17 @@ impl Home {
 
     /// One try, or a further look at one that hangs.
     pub(crate) async fn open(&mut self) -> Result<Found, StoreError> {
-        if self.coming.is_none() {
-            self.coming = Some(self.try_on_a_thread()?);
-        }
-        let no_answer = || StoreError::NoAnswer { path: self.path.clone(), waited_s: PATIENCE.as_secs() };
-        let Some(coming) = &mut self.coming else { return Err(no_answer()) };
-        let answer = tokio::time::timeout(PATIENCE, coming).await.map_err(|_| no_answer())?;
-        self.coming = None;
-        answer.unwrap_or_else(|_| Err(StoreError::WriterStopped { path: self.path.clone() }))
-    }
-
-    fn try_on_a_thread(&self) -> Result<oneshot::Receiver<Result<Found, StoreError>>, StoreError> {
-        let (done, coming) = oneshot::channel();
         let (path, was_open, damaged) = (self.path.clone(), self.was_open, self.damaged.clone());
+        // What opens a file can't be moved between threads while it waits.
         let runtime = tokio::runtime::Handle::current();
         let work = move || {
             if was_open && let Some(folder) = missing_folder(&path) {
                 // What stands in the way is told by the opening.
                 let _ = fs::DirBuilder::new().mode(FOLDER_MODE).create(folder);
             }
-            // Nobody may be waiting any more: then it is closed again.
-            let _ = done.send(runtime.block_on(Store::open_undamaged(&path, &damaged)));
+            runtime.block_on(Store::open_undamaged(&path, &damaged))
         };
-        let thread = std::thread::Builder::new().name("open the log".into()).spawn(work);
-        thread.map(|_| coming).map_err(|source| StoreError::Io { path: self.path.clone(), source })
+        self.opening.run(&self.path, work).await?
     }
 }
 

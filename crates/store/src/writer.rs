@@ -28,7 +28,7 @@ use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
 
 use crate::error::{from_sqlx, sqlite_code};
-use crate::home::{Found, Home, Lookout, note};
+use crate::home::{Errand, Found, Home, Look, note};
 use crate::insert::{Cursor, Inserter};
 use crate::numbers::EventNumbers;
 use crate::queue::{Committed, Ending, Queue};
@@ -223,7 +223,8 @@ struct Writer {
     open: Option<Open>,
     /// Where a daemon's log is opened again.
     home: Option<Home>,
-    lookout: Lookout,
+    /// A look at the file's place.
+    looking: Errand<Look>,
     numbers: Option<EventNumbers>,
     queue: Arc<Queue>,
     inserter: Inserter,
@@ -253,7 +254,7 @@ impl Writer {
         Writer {
             open: None,
             home,
-            lookout: Lookout::default(),
+            looking: Errand::default(),
             numbers,
             queue: Arc::new(Queue::new(capacity, chunk)),
             inserter: Inserter::new(),
@@ -353,7 +354,9 @@ impl Writer {
     async fn find_file(&mut self) -> Result<(), Trouble> {
         match (&self.open, &mut self.home) {
             (Some(open), Some(_)) => {
-                let seen = self.lookout.look(&open.file).await.map_err(Trouble::Open)?;
+                let place = open.file.place();
+                let seen = self.looking.run(&open.file.path, move || place.look()).await;
+                let seen = seen.map_err(Trouble::Open)?;
                 if !seen.in_place {
                     return Err(Trouble::Gone);
                 }

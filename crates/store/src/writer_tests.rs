@@ -13,14 +13,7 @@ use support::{at, outputs, position, ranges};
 const OPTIONS: WriterOptions = WriterOptions { capacity: 64, commit_every: Duration::from_millis(10) };
 
 fn start() -> SessionStart {
-    SessionStart {
-        started_at: at(0),
-        site_text: "site".into(),
-        calibration_text: None,
-        frame_layout: String::new(),
-        source: String::new(),
-        program_version: String::new(),
-    }
+    SessionStart { started_at: at(0), site_text: "site".into(), ..support::start() }
 }
 
 /// A writer that is not running yet, on a fresh session.

@@ -4,25 +4,13 @@ use std::io::{BufRead, BufReader};
 use std::process::{Command, Stdio};
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
 use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store};
 use sqlx::Connection;
 
 mod support;
-use support::{at, outputs, ranges};
+use support::{at, outputs, ranges, start};
 
 const LOG: &str = "HEREABOUT_TEST_CUT_OFF_LOG";
-
-fn start() -> SessionStart {
-    SessionStart {
-        started_at: Timestamp::from_micros(support::START_US),
-        site_text: String::new(),
-        calibration_text: None,
-        frame_layout: String::new(),
-        source: "sim://yard.toml".into(),
-        program_version: "0.1.0".into(),
-    }
-}
 
 /// The process that will be killed.
 #[tokio::test]

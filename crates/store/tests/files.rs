@@ -9,27 +9,15 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
 use hereabout_engine::StartState;
 use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError, WriterOptions};
 use sqlx::Connection;
 
 mod support;
-use support::{START_US, at, outputs, ranges};
+use support::{at, outputs, ranges, start};
 
 /// Somebody else: the overflow id, "nobody" by convention (from memory of `/proc/sys/kernel/overflowuid`).
 const NOBODY: u32 = 65_534;
-
-fn start() -> SessionStart {
-    SessionStart {
-        started_at: Timestamp::from_micros(START_US),
-        site_text: String::new(),
-        calibration_text: None,
-        frame_layout: String::new(),
-        source: "sim://yard.toml".into(),
-        program_version: "0.1.0".into(),
-    }
-}
 
 fn beside(path: &Path, end: &str) -> PathBuf {
     let mut name = OsString::from(path);

@@ -22,12 +22,10 @@ use support::{START_US, at, outputs, place, position, ranges};
 
 fn start() -> SessionStart {
     SessionStart {
-        started_at: Timestamp::from_micros(START_US),
         site_text: "[site]\nname = \"Larkfield nursery\"\n".into(),
         calibration_text: Some("# none yet\n".into()),
         frame_layout: "c3 5a seq:u8 range:u16le*8 sum8 0a".into(),
-        source: "sim://yard.toml".into(),
-        program_version: "0.1.0".into(),
+        ..support::start()
     }
 }
 

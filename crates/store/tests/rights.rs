@@ -8,11 +8,10 @@ use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::process::Command;
 
-use hereabout_core::Timestamp;
 use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError};
 
 mod support;
-use support::{START_US, at, outputs, ranges};
+use support::{at, outputs, ranges, start};
 
 const LOG: &str = "HEREABOUT_TEST_RIGHTS_LOG";
 /// Whom permission bits bind, when the tests run as the superuser: the overflow id, "nobody" by convention
@@ -20,15 +19,7 @@ const LOG: &str = "HEREABOUT_TEST_RIGHTS_LOG";
 const NOBODY: u32 = 65_534;
 
 async fn write_log(path: &std::path::Path) {
-    let start = SessionStart {
-        started_at: Timestamp::from_micros(START_US),
-        site_text: String::new(),
-        calibration_text: None,
-        frame_layout: String::new(),
-        source: "sim://yard.toml".into(),
-        program_version: "0.1.0".into(),
-    };
-    let writer = Store::open(path).await.unwrap().begin_session(start).await.unwrap();
+    let writer = Store::open(path).await.unwrap().begin_session(start()).await.unwrap();
     outputs(1).iter().filter_map(Record::from_output).for_each(|r| writer.push(r));
     writer.finish(at(1)).await.unwrap();
 }

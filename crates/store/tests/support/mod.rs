@@ -3,12 +3,26 @@
 use hereabout_core::{AnchorId, RejectReason, TagId, TagState, Timestamp, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange};
 
+use super::SessionStart;
+
 /// 2026-05-04T09:00:00Z.
 pub(crate) const START_US: i64 = 1_777_885_200_000_000;
 
 /// Stamp of frame `n` (from 1) at 10 Hz.
 pub(crate) fn at(n: u64) -> Timestamp {
     Timestamp::from_micros(START_US + i64::try_from(n).expect("small") * 100_000)
+}
+
+/// The beginning of a session.
+pub(crate) fn start() -> SessionStart {
+    SessionStart {
+        started_at: Timestamp::from_micros(START_US),
+        site_text: String::new(),
+        calibration_text: None,
+        frame_layout: String::new(),
+        source: "sim://yard.toml".into(),
+        program_version: "0.1.0".into(),
+    }
 }
 
 /// Eight ranges, one missing and one too long.
