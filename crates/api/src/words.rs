@@ -58,6 +58,7 @@ pub fn treated(findings: &[AnchorFinding], set_aside: bool) -> Option<&'static s
 pub fn finding_kind(finding: &AnchorFinding) -> &'static str {
     match finding {
         AnchorFinding::TwoBoards { .. } => "two_boards",
+        AnchorFinding::Misplaced { .. } => "misplaced",
         AnchorFinding::Moved { .. } => "moved",
         AnchorFinding::OffsetChanged { .. } => "offset_changed",
         AnchorFinding::ReadsLong { .. } => "reads_long",
@@ -86,6 +87,7 @@ pub fn kit_kind(finding: &KitFinding) -> &'static str {
         KitFinding::OldFrames { .. } => "old_frames",
         KitFinding::AgeUnknown { .. } => "age_unknown",
         KitFinding::UnevenClock { .. } => "uneven_clock",
+        KitFinding::SiteDoesNotFit { .. } => "site_does_not_fit",
     }
 }
 
@@ -99,6 +101,16 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
                 percent(share)
             ),
             "switch one of the two off, then set it to an id of its own",
+        ),
+        AnchorFinding::Misplaced { shift_m: [east, north, up], explained } => Said::new(
+            format!(
+                "stands elsewhere than the site file says: {} m east, {} m north, {} m up of it fits {}",
+                metres(east),
+                metres(north),
+                metres(up),
+                percent(explained)
+            ),
+            "look at it first; then measure its place and correct at_m in the site file",
         ),
         AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => Said::new(
             moved(shift_m, size_se_m, direction_se_deg),
@@ -248,6 +260,13 @@ pub fn kit(finding: &KitFinding) -> Said {
                 "look for stalls and bursts; is `millis` of the layout in milliseconds?",
             )
         },
+        KitFinding::SiteDoesNotFit { doubt } => Said {
+            on_site: false,
+            ..Said::new(
+                format!("ranges and site file don't fit: {} explained", percent(doubt.explained)),
+                "check the site file: unit, order of the anchors, their places, the tag's height",
+            )
+        },
         KitFinding::UnevenClock { usual, longest, share } => Said {
             on_site: false,
             ..Said::new(
@@ -309,6 +328,7 @@ pub fn is_suspicion(finding: &AnchorFinding) -> bool {
     matches!(
         finding,
         AnchorFinding::TwoBoards { .. }
+            | AnchorFinding::Misplaced { .. }
             | AnchorFinding::Moved { .. }
             | AnchorFinding::OffsetChanged { .. }
             | AnchorFinding::ReadsLong { .. }

@@ -8,6 +8,7 @@ use hereabout_core::{
     AnchorId, Doubt, Epoch, Frame, MAX_ANCHORS, Micros, NoFixReason, RejectReason, TagId, TagState,
     Timestamp, Verdict, ZoneState,
 };
+use hereabout_solve::fit::SiteDoubt;
 
 /// What the engine is told.
 #[derive(Clone, Copy, Debug)]
@@ -252,6 +253,14 @@ pub enum AnchorFinding {
         /// Standard error of the direction, degrees; `None` when only the size is known well enough.
         direction_se_deg: Option<f64>,
     },
+    /// The ranges fit another place, and the anchor has stood there for as long as it was heard: the site file is wrong, or
+    /// it moved before the start.
+    Misplaced {
+        /// From the stated place to the one that fits: east, north, up, metres.
+        shift_m: [f64; 3],
+        /// Share of the ranges of all anchors that fit then.
+        explained: f64,
+    },
     /// It reads longer or shorter by a constant than its calibration says. A move straight towards the tag's ways looks
     /// the same while the tag keeps to one side.
     OffsetChanged {
@@ -317,25 +326,26 @@ pub enum AnchorFinding {
 
 impl AnchorFinding {
     /// Kinds of findings there are.
-    pub const KINDS: usize = 13;
+    pub const KINDS: usize = 14;
 
     /// How bad a finding of this kind is: 0 is the worst. What gives wrong positions stands before what gives none,
     /// and that before what gives worse ones.
     pub fn rank(&self) -> u8 {
         match self {
             AnchorFinding::TwoBoards { .. } => 0,
-            AnchorFinding::Moved { .. } => 1,
-            AnchorFinding::OffsetChanged { .. } => 2,
-            AnchorFinding::ReadsLong { .. } => 3,
-            AnchorFinding::OneOf { .. } => 4,
-            AnchorFinding::Held => 5,
-            AnchorFinding::Silent => 6,
-            AnchorFinding::NeverHeard => 7,
-            AnchorFinding::Flapping { .. } => 8,
-            AnchorFinding::OftenLate { .. } => 9,
-            AnchorFinding::Noisy { .. } => 10,
-            AnchorFinding::Drifting { .. } => 11,
-            AnchorFinding::Weak { .. } => 12,
+            AnchorFinding::Misplaced { .. } => 1,
+            AnchorFinding::Moved { .. } => 2,
+            AnchorFinding::OffsetChanged { .. } => 3,
+            AnchorFinding::ReadsLong { .. } => 4,
+            AnchorFinding::OneOf { .. } => 5,
+            AnchorFinding::Held => 6,
+            AnchorFinding::Silent => 7,
+            AnchorFinding::NeverHeard => 8,
+            AnchorFinding::Flapping { .. } => 9,
+            AnchorFinding::OftenLate { .. } => 10,
+            AnchorFinding::Noisy { .. } => 11,
+            AnchorFinding::Drifting { .. } => 12,
+            AnchorFinding::Weak { .. } => 13,
         }
     }
 }
@@ -444,6 +454,11 @@ pub enum KitFinding {
         /// Which tag's.
         tag: TagId,
     },
+    /// The ranges and the site file do not belong to each other: a wrong setting, or a wrong place.
+    SiteDoesNotFit {
+        /// What speaks against it, and the likely cause.
+        doubt: SiteDoubt,
+    },
 }
 
 /// Findings about the kit that last at the same time.
@@ -517,6 +532,8 @@ pub enum ZoneWhy {
     },
     /// Two boards answer to the id of the anchor that the zone is near.
     TwoBoards,
+    /// The ranges and the site file do not belong to each other ([`KitFinding::SiteDoesNotFit`]).
+    SiteDoubted,
     /// The configuration was changed: every zone has to be earned again.
     Changed,
     /// The kit was switched on a moment ago: a zone near an anchor settles first.

@@ -31,6 +31,7 @@ pub mod bump;
 pub mod distribution;
 pub mod dop;
 pub mod error_model;
+pub mod fit;
 pub mod gate;
 pub mod geometry;
 pub mod known_path;

@@ -33,6 +33,15 @@ pub enum FindingFacts {
         #[schema(required)]
         share: Option<f64>,
     },
+    /// It has stood elsewhere than the site file says for as long as it was heard.
+    Misplaced {
+        /// From the stated place to the one that fits: east, north, up, metres.
+        #[schema(required)]
+        shift_m: Option<[f64; 3]>,
+        /// Share (0 to 1) of the ranges of all anchors that fit then.
+        #[schema(required)]
+        explained: Option<f64>,
+    },
     /// It stands elsewhere than the site file says.
     Moved {
         /// East and north, metres.
@@ -142,6 +151,10 @@ impl FindingFacts {
             AnchorFinding::TwoBoards { apart_m, share } => {
                 FindingFacts::TwoBoards { apart_m: round_1e4(apart_m), share: round_1e4(share) }
             }
+            AnchorFinding::Misplaced { shift_m: [e, n, u], explained } => FindingFacts::Misplaced {
+                shift_m: round_1e4(e).zip(round_1e4(n)).zip(round_1e4(u)).map(|((e, n), u)| [e, n, u]),
+                explained: round_1e4(explained),
+            },
             AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => {
                 FindingFacts::moved(shift_m, size_se_m, direction_se_deg)
             }
@@ -244,6 +257,15 @@ pub enum KitFacts {
         /// Which tag's.
         tag: u32,
     },
+    /// The ranges and the site file do not belong to each other.
+    SiteDoesNotFit {
+        /// Share (0 to 1) of the ranges that the site explains.
+        #[schema(required)]
+        explained: Option<f64>,
+        /// Share (0 to 1) of the ranges that are too short for any place.
+        #[schema(required)]
+        too_short: Option<f64>,
+    },
     /// The frames come unevenly.
     UnevenClock {
         /// Median time between two frames, seconds.
@@ -269,6 +291,10 @@ impl From<&KitFinding> for KitFindingBody {
             KitFinding::Repeated { tag } => KitFacts::Repeated { tag: tag.0 },
             KitFinding::OldFrames { tag, age } => KitFacts::OldFrames { tag: tag.0, age_s: age.secs_f64() },
             KitFinding::AgeUnknown { tag } => KitFacts::AgeUnknown { tag: tag.0 },
+            KitFinding::SiteDoesNotFit { doubt } => KitFacts::SiteDoesNotFit {
+                explained: round_1e4(doubt.explained),
+                too_short: round_1e4(doubt.too_short),
+            },
             KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
                 usual_s: usual.secs_f64(),
                 longest_s: longest.secs_f64(),

@@ -68,6 +68,8 @@ pub enum ZoneWhyName {
     ProtectionRadius,
     /// Two boards answer to the id of the anchor that the zone is near.
     TwoBoards,
+    /// The ranges and the site file do not belong to each other.
+    SiteDoubted,
     /// The configuration was changed.
     Changed,
     /// A zone near an anchor settles before its first answer.
@@ -90,6 +92,7 @@ impl From<ZoneWhy> for ZoneWhyName {
             ZoneWhy::Unchecked => ZoneWhyName::Unchecked,
             ZoneWhy::ProtectionRadius { .. } => ZoneWhyName::ProtectionRadius,
             ZoneWhy::TwoBoards => ZoneWhyName::TwoBoards,
+            ZoneWhy::SiteDoubted => ZoneWhyName::SiteDoubted,
             ZoneWhy::Changed => ZoneWhyName::Changed,
             ZoneWhy::Settling { .. } => ZoneWhyName::Settling,
         }
@@ -273,6 +276,7 @@ fn reason(why: ZoneWhy) -> String {
         }
         ZoneWhy::ProtectionRadius { .. } => "the position has no protection radius".to_owned(),
         ZoneWhy::TwoBoards => "two boards answer to the id of its anchor".to_owned(),
+        ZoneWhy::SiteDoubted => "the ranges and the site file do not fit each other".to_owned(),
         ZoneWhy::Changed => "the configuration was changed, and it has to be earned again".to_owned(),
         ZoneWhy::Settling { until } => format!("it settles until {}", rfc3339(until)),
     }

@@ -1,0 +1,192 @@
+//! Does the whole fit: do a kit's ranges and a site's settings belong to each other at all?
+//!
+//! The model, the data and the bank of hypotheses are described where they are worked out. This skeleton holds the types
+//! that the rest of the house uses.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
+
+/// One anchor as the site states it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FitAnchor {
+    /// Its place, metres.
+    pub at_m: [f64; 3],
+    /// What its board reads too long, metres.
+    pub offset_m: f64,
+    /// Told metres per metre.
+    pub scale: f64,
+    /// Standard error of the offset, metres; `None` when it was never calibrated.
+    pub offset_se_m: Option<f64>,
+}
+
+/// Where another site file puts the boards that this site's anchors stand for.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OtherPlaces {
+    /// One for each anchor of this site, metres; `None` where the other site has none.
+    pub at_m: ArrayVec<Option<[f64; 3]>, MAX_ANCHORS>,
+    /// Its height of the tag, metres; `None` in 3D.
+    pub tag_height_m: Option<f64>,
+    /// Metres by the other file per metre by this one: 0.1 where this one says cm and the other one mm.
+    pub unit_ratio: f64,
+}
+
+/// What is tested: everything that the site states.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FitSetup {
+    /// 2D with the tag's height, or 3D.
+    pub dimension: Dimension,
+    /// Where the tag can be.
+    pub fence: Fence,
+    /// In the site's order.
+    pub anchors: ArrayVec<FitAnchor, MAX_ANCHORS>,
+    /// Other sites that might be meant.
+    pub others: Vec<OtherPlaces>,
+}
+
+/// One range as the kit told it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FitRange {
+    /// Index of the anchor.
+    pub anchor: usize,
+    /// In the unit of the site file put into metres, before offset and scale. A range outside the site's span counts too.
+    pub raw_range_m: f64,
+}
+
+/// What is wrong when the whole does not fit.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Cause {
+    /// The ranges come in another unit.
+    Unit {
+        /// True metres per metre as taken: 10 where centimetres were taken for millimetres.
+        factor: f64,
+    },
+    /// All ranges are long or short by a factor that is no unit's.
+    Scale {
+        /// True metres per metre as taken.
+        factor: f64,
+    },
+    /// The ranges of two anchors are exchanged: two range fields, or the places of two boards.
+    Swapped {
+        /// Indices of the anchors.
+        anchors: [usize; 2],
+    },
+    /// The range fields come in the opposite order.
+    Reversed,
+    /// The range fields come in another order.
+    Order {
+        /// For each anchor by index: the index of the anchor whose stated place its ranges fit.
+        place_of: [u8; MAX_ANCHORS],
+    },
+    /// One anchor stands elsewhere.
+    Place {
+        /// Its index.
+        anchor: usize,
+        /// Where it fits, metres.
+        at_m: [f64; 3],
+    },
+    /// Two anchors stand elsewhere.
+    TwoPlaces {
+        /// Their indices.
+        anchors: [usize; 2],
+        /// Where they fit, metres.
+        at_m: [[f64; 3]; 2],
+    },
+    /// One anchor is higher or lower.
+    AnchorHeight {
+        /// Its index.
+        anchor: usize,
+        /// At which height it fits, metres.
+        up_m: f64,
+    },
+    /// The tag's antenna is at another height, or all anchors are: the ranges can't tell these two apart.
+    TagHeight {
+        /// At which height it fits, metres.
+        up_m: f64,
+    },
+    /// All anchors are as far above the tag as they are stated below, or the other way.
+    MirroredHeights,
+    /// The file of another site fits.
+    OtherSite {
+        /// Index of it in [`FitSetup::others`].
+        other: usize,
+    },
+}
+
+/// What speaks against the site.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SiteDoubt {
+    /// Share of the ranges that the best places explain as things are stated.
+    pub explained: f64,
+    /// Share of the ranges that are too short for any place, which no obstacle makes.
+    pub too_short: f64,
+    /// What is wrong, once one thing explains it better than all others.
+    pub cause: Option<Cause>,
+    /// Share of the ranges that are explained with the cause; 0 without one.
+    pub explained_then: f64,
+    /// Within how many metres a range counts as explained.
+    pub within_m: f64,
+    /// Whether positions may be wrong altogether. `false` where what is wrong belongs to one or two anchors without which
+    /// the others fit: then it is enough to set these aside.
+    pub all: bool,
+}
+
+/// Whether the whole fits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum FitAnswer {
+    /// Too few different distances were heard to say anything.
+    TooEarly {
+        /// Seconds with distances of their own so far.
+        keyframes: usize,
+        /// How many it takes.
+        needed: usize,
+    },
+    /// Nothing speaks against it.
+    Fits {
+        /// Share of the ranges that are explained.
+        explained: f64,
+    },
+    /// Something does.
+    Doubted(SiteDoubt),
+}
+
+/// The running test; see the module.
+#[derive(Clone, Debug)]
+pub struct SiteFit {
+    setup: FitSetup,
+}
+
+impl SiteFit {
+    /// Nothing heard yet. Makes all the memory that it will use, but for tags, which are met one by one.
+    pub fn new(setup: FitSetup) -> SiteFit {
+        SiteFit { setup }
+    }
+
+    /// What is tested.
+    pub fn setup(&self) -> &FitSetup {
+        &self.setup
+    }
+
+    /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
+    pub fn take(&mut self, _tag: usize, _at: Timestamp, _ranges: &[FitRange]) -> bool {
+        false
+    }
+
+    /// Forgets what was heard of a tag, whose index is free for another one.
+    pub fn forget(&mut self, _tag: usize) {}
+
+    /// Forgets everything that was heard.
+    pub fn clear(&mut self) {}
+
+    /// Whether all that was heard has been weighed: without it [`SiteFit::take`] goes on with the work, a piece with each epoch.
+    pub fn is_settled(&self) -> bool {
+        true
+    }
+
+    /// Works on until everything that was heard has been weighed: for captures, which have no next epoch.
+    pub fn settle(&mut self) {}
+
+    /// As it stands.
+    pub fn answer(&self) -> FitAnswer {
+        FitAnswer::TooEarly { keyframes: 0, needed: 6 }
+    }
+}
