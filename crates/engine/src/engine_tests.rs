@@ -475,6 +475,7 @@ fn rubbish(p: &PositionReport) -> bool {
 fn evidence(finding: &AnchorFinding) -> [f64; 4] {
     match *finding {
         AnchorFinding::TwoBoards { apart_m, share } => [apart_m, share, 0.0, 0.0],
+        AnchorFinding::Misplaced { shift_m: [e, n, u], explained } => [e, n, u, explained],
         AnchorFinding::Moved { shift_m: [e, n], size_se_m, direction_se_deg } => {
             [e, n, size_se_m, direction_se_deg.unwrap_or(0.0)]
         }
