@@ -337,11 +337,13 @@ impl Engine {
         let report = self.report(self.seq, [at, measured_at], i, estimate);
         self.outputs.push_back(Output::Position(report.clone()));
         let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-        let watch = &self.watch;
-        let two_boards = |anchor: usize| watch.has_two_boards(anchor);
-        self.tags[i].zones.update(&report, ranges, &self.site, two_boards, |zone| {
-            number_zone(outputs, seq, zone);
-        });
+        let (watch, zones) = (&self.watch, &mut self.tags[i].zones);
+        let out = |zone| number_zone(outputs, seq, zone);
+        if watch.doubts_site() {
+            zones.distrust(&report, out);
+        } else {
+            zones.update(&report, ranges, &self.site, |anchor| watch.doubt_of(anchor), out);
+        }
         while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
             self.delayed_seq += 1;
             let report = self.report(self.delayed_seq, [was_at, was_at], i, &delayed);
@@ -376,7 +378,7 @@ impl Engine {
             candidates: estimate.candidates.iter().map(stated).collect(),
             radius95_m: estimate.radius95_m,
             protection_radius_m: estimate.protection_radius_m,
-            checked: estimate.checked && !self.watch.rests_on_suspects(),
+            checked: estimate.checked && !self.watch.rests_on_suspects() && !self.watch.doubts_site(),
             restarted: estimate.restarted,
             velocity_mps: estimate.velocity_mps,
             hdop,

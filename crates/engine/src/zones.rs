@@ -151,6 +151,17 @@ impl TagZones {
         }
     }
 
+    /// What was just published about the tag can't be trusted, nor can any range: every zone is unknown for that reason, and
+    /// has to be earned anew. Gives a report for each to `out`.
+    pub(crate) fn distrust(&mut self, position: &PositionReport, mut out: impl FnMut(ZoneReport)) {
+        self.fresh_until = Timestamp::MIN;
+        for watched in &mut self.zones {
+            watched.start_over();
+            let answer = Answer::unknown(ZoneWhy::SiteDoubted);
+            out(watched.report(position.tag, position.received_at, position.valid_until, &answer));
+        }
+    }
+
     /// Nothing has been said about any zone, and each has to be earned.
     pub(crate) fn begin_again(&mut self, at: Timestamp) {
         for watched in &mut self.zones {
@@ -161,14 +172,13 @@ impl TagZones {
     }
 
     /// Takes in what was just published about the tag, with the ranges of the epoch (none when a time ran out);
-    /// gives a report for each zone to `out`. `two_boards` says of an anchor's index whether two boards
-    /// answer to its id.
+    /// gives a report for each zone to `out`. `doubt_of` says of an anchor's index why a range of it tells nothing.
     pub(crate) fn update(
         &mut self,
         position: &PositionReport,
         ranges: &ArrayVec<JudgedRange, MAX_ANCHORS>,
         site: &Site,
-        two_boards: impl Fn(usize) -> bool,
+        doubt_of: impl Fn(usize) -> Option<ZoneWhy>,
         mut out: impl FnMut(ZoneReport),
     ) {
         if self.zones.is_empty() {
@@ -192,7 +202,7 @@ impl TagZones {
                     rule.judge(watched.state, &belief, &site.zones()[watched.zone].rule, site)
                 }
                 Rule::Near(rule) => {
-                    let mut answer = rule.judge(position.received_at, ranges, &two_boards);
+                    let mut answer = rule.judge(position.received_at, ranges, &doubt_of);
                     // Ranges hold from when they were measured.
                     answer.valid_until = answer.valid_until.plus(position.at.since(position.received_at));
                     answer

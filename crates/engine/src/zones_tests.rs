@@ -149,7 +149,7 @@ impl ByHand {
 
     fn say(&mut self, position: &PositionReport, residuals: &[f64]) -> ZoneReport {
         let mut out = Vec::new();
-        self.zones.update(position, &ranges(residuals), &self.site, |_| false, |z| out.push(z));
+        self.zones.update(position, &ranges(residuals), &self.site, |_| None, |z| out.push(z));
         out.pop().expect("one report for one zone")
     }
 
@@ -601,7 +601,13 @@ fn two_boards_with_one_id_are_near_nothing() {
         let mut range = ranges(&[0.0]);
         (range[0].range_m, range[0].verdict) = (Some(1.9), Verdict::NoFix);
         let mut out = Vec::new();
-        zones.update(&position, &range, &s, |anchor| double && anchor == 0, |z| out.push(z));
+        zones.update(
+            &position,
+            &range,
+            &s,
+            |anchor| (double && anchor == 0).then_some(ZoneWhy::TwoBoards),
+            |z| out.push(z),
+        );
         (out[0].state, out[0].why)
     };
     let last = (0..700).map(|k| say(100 * k, false)).last().unwrap();

@@ -112,6 +112,23 @@ pub enum Cause {
     },
 }
 
+impl Cause {
+    /// Whether both name the same thing, whatever their figures.
+    pub fn is_same(&self, other: &Cause) -> bool {
+        match (self, other) {
+            // Units are far apart; what lies between two is one unit's noise.
+            (Cause::Unit { factor: a }, Cause::Unit { factor: b }) => (a / b - 1.0).abs() < 0.1,
+            (Cause::Place { anchor: a, .. }, Cause::Place { anchor: b, .. })
+            | (Cause::AnchorHeight { anchor: a, .. }, Cause::AnchorHeight { anchor: b, .. }) => a == b,
+            (Cause::TwoPlaces { anchors: a, .. }, Cause::TwoPlaces { anchors: b, .. })
+            | (Cause::Swapped { anchors: a }, Cause::Swapped { anchors: b }) => a == b,
+            (Cause::Order { place_of: a }, Cause::Order { place_of: b }) => a == b,
+            (Cause::OtherSite { other: a }, Cause::OtherSite { other: b }) => a == b,
+            _ => std::mem::discriminant(self) == std::mem::discriminant(other),
+        }
+    }
+}
+
 /// What speaks against the site.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SiteDoubt {

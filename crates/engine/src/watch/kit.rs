@@ -173,14 +173,16 @@ impl Kit {
         of.finding(doubt, tag, at).is_some() != was
     }
 
-    /// What is the case at `at`, given what lasts; `began` is the first input of the session.
+    /// What is the case at `at`, given what lasts; `began` is the first input of the session, `whole` what is said of the
+    /// site as a whole, which comes first.
     pub(crate) fn findings(
         &self,
         at: Timestamp,
         began: Timestamp,
         lasting: &[KitFinding],
+        whole: Option<KitFinding>,
     ) -> ArrayVec<KitFinding, MAX_KIT_FINDINGS> {
-        let mut now = ArrayVec::<KitFinding, MAX_KIT_FINDINGS>::new();
+        let mut now: ArrayVec<KitFinding, MAX_KIT_FINDINGS> = whole.into_iter().collect();
         let mut add = |finding| {
             if !now.contains(&finding) {
                 // More than these at a time are not told; the tags' own positions tell the rest.

@@ -6,6 +6,7 @@
 //! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
 //! | `doubles` | two boards with one id | every range, per tag |
 //! | `kit` | tag off, anchors gone, nobody answers, frozen, repeated, old, age unknown, uneven clock | every frame; judged once a second |
+//! | `whole` | the site file and the ranges do not belong together, and why | a few steps with every frame |
 //! | `place` | moved, offset changed, reads long, one of several, drifting | every 7 m of travel |
 //! | `minute` | the minute lines | a deadline at the end of each minute |
 //! | `link` | cable out, frames cut | fed by the daemon, outside of the engine |
@@ -27,6 +28,7 @@ mod liveness;
 mod minute;
 mod place;
 mod shown;
+pub(crate) mod whole;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Doubt, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
@@ -35,7 +37,7 @@ use hereabout_solve::tracker::AnchorStats;
 use crate::engine::MAX_TAGS;
 use crate::estimate::Estimate;
 use crate::outputs::Outputs;
-use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output};
+use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output, ZoneWhy};
 use crate::start::InheritedAnchor;
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
@@ -46,6 +48,7 @@ use liveness::{Heard, Liveness};
 use minute::Minutes;
 use place::Places;
 use shown::{KitShown, Shown};
+use whole::Whole;
 
 /// Others must have answered for this long after an anchor's last range.
 const OTHERS_ANSWERED: Micros = Micros::from_millis(1_200);
@@ -87,6 +90,7 @@ pub(crate) struct Watch {
     habits: Habits,
     kit: Kit,
     places: Places,
+    whole: Whole,
     /// Anchors that something is known against: named, or two boards.
     accused: AnchorSet,
     /// Of these and of "one of several", all.
@@ -109,6 +113,7 @@ impl Watch {
             habits: Habits::new(ids.len()),
             kit: Kit::new(),
             places: Places::new(site),
+            whole: Whole::new(site, &[]),
             accused: AnchorSet::default(),
             suspects: AnchorSet::default(),
             doubles: ArrayVec::new(),
@@ -182,7 +187,9 @@ impl Watch {
             // How often a silent anchor answers is no question of its distance.
             let awake = self.liveness.state(anchor).is_some_and(|(s, _)| s == AnchorState::Heard);
             let sighting = sighting(seen.estimate, site, anchor).filter(|_| awake);
-            self.habits.hear(seen.at, anchor, heard.range_m.is_some(), late(range), sighting);
+            // What is called late against wrong settings says nothing about views.
+            let late = late(range).filter(|_| !self.whole.doubts_all());
+            self.habits.hear(seen.at, anchor, heard.range_m.is_some(), late, sighting);
             if let (Some(range_m), Some(doubles)) = (heard.range_m, self.doubles.get_mut(seen.tag)) {
                 let was = doubles[anchor].found().is_some();
                 doubles[anchor].hear(seen.at, range_m);
@@ -196,7 +203,10 @@ impl Watch {
         let ranged = seen.judged.iter().filter(|(_, r)| r.range_m.is_some() && r.verdict.is_heard());
         self.kit.hear(seen.at, seen.tag_id, ranged.filter_map(|(i, _)| *i));
         changed |= self.kit.doubt(seen.at, seen.measured_at, seen.tag_id, seen.doubt);
-        changed |= self.places.take(seen, site, learned);
+        changed |= self.whole.take(seen);
+        if !self.whole.doubts_all() {
+            changed |= self.places.take(seen, site, learned);
+        }
         if changed {
             // What was learned is looked at once a second; until then what was said about it stays said.
             self.refresh(seen.at, None, out);
@@ -204,8 +214,22 @@ impl Watch {
         changed
     }
 
+    /// Whether the site file and the ranges do not belong together, so that positions may be wrong altogether.
+    pub(crate) fn doubts_site(&self) -> bool {
+        self.whole.doubts_all()
+    }
+
+    /// Why a range of the anchor tells nothing about how far the tag is from it; `None` when it does.
+    pub(crate) fn doubt_of(&self, anchor: usize) -> Option<ZoneWhy> {
+        if self.has_two_boards(anchor) {
+            Some(ZoneWhy::TwoBoards)
+        } else {
+            self.whole.is_swapped(anchor).then_some(ZoneWhy::SiteDoubted)
+        }
+    }
+
     /// Whether two boards answer to the anchor's id.
-    pub(crate) fn has_two_boards(&self, anchor: usize) -> bool {
+    fn has_two_boards(&self, anchor: usize) -> bool {
         let sample = AnchorFinding::TwoBoards { apart_m: 0.0, share: 0.0 };
         self.shown.get(anchor).is_some_and(|shown| shown.get(&sample).is_some())
     }
@@ -262,13 +286,14 @@ impl Watch {
     /// Looks at everything anew and tells what begins and what is over.
     fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut Outputs) {
         (self.accused, self.suspects) = (AnchorSet::default(), AnchorSet::default());
+        let misplaced = self.whole.accused();
         for anchor in 0..self.ids.len() {
             let now = self.findings(at, anchor, learned);
             self.shown[anchor].become_now(at, self.ids[anchor], &now, |change| {
                 out.push_back(Output::FindingChanged(change));
             });
             let double = self.has_two_boards(anchor);
-            if double || self.places.is_named(anchor) {
+            if double || self.places.is_named(anchor) || misplaced.contains(anchor) {
                 self.accused.insert(anchor);
                 self.suspects.insert(anchor);
             } else if self.places.is_one_of(at, anchor) {
@@ -276,7 +301,7 @@ impl Watch {
             }
         }
         let began = self.began.unwrap_or(at);
-        let now = self.kit.findings(at, began, self.kit_shown.list());
+        let now = self.kit.findings(at, began, self.kit_shown.list(), self.whole.kit_finding());
         self.kit_shown.become_now(at, now, |change| {
             out.push_back(Output::KitChanged(change));
         });
@@ -310,12 +335,16 @@ impl Watch {
             self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
         add(flapping);
         let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
-        add(self.places.finding(at, anchor));
-        if !self.places.is_named(anchor) {
-            add(self.habits.often_late(anchor, was(late)));
+        // While all is in doubt, what looks like an anchor's fault is that of the settings.
+        if !self.whole.doubts_all() {
+            add(self.places.finding(at, anchor));
+            if !self.places.is_named(anchor) {
+                add(self.whole.misplaced(anchor));
+                add(self.habits.often_late(anchor, was(late)));
+            }
+            let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
+            add(self.places.drifting(anchor, was(drift)));
         }
-        let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
-        add(self.places.drifting(anchor, was(drift)));
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
             add(Some(AnchorFinding::Silent));

@@ -51,6 +51,15 @@ fn same(a: &KitFinding, b: &KitFinding) -> bool {
     }
 }
 
+/// Whether a finding that is one of kind with `was` says something else that people must hear of: another cause.
+fn sharper(was: &KitFinding, now: &KitFinding) -> bool {
+    let cause = |f: &KitFinding| match f {
+        KitFinding::SiteDoesNotFit { doubt } => doubt.cause,
+        _ => None,
+    };
+    cause(now).is_some_and(|now| !cause(was).is_some_and(|was| was.is_same(&now)))
+}
+
 /// The findings about the kit that have begun and are not over.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct KitShown(ArrayVec<KitFinding, MAX_KIT_FINDINGS>);
@@ -71,7 +80,9 @@ impl KitShown {
         for was in self.0.iter().filter(|w| !now.iter().any(|n| same(w, n))) {
             tell(KitChange { at, finding: *was, over: true });
         }
-        for begun in now.iter().filter(|n| !self.0.iter().any(|w| same(w, n))) {
+        // A cause that becomes known is told anew, without taking back what is still true.
+        let known = |n: &KitFinding| self.0.iter().any(|w| same(w, n) && !sharper(w, n));
+        for begun in now.iter().filter(|n| !known(n)) {
             tell(KitChange { at, finding: *begun, over: false });
         }
         self.0 = now;

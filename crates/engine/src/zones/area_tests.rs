@@ -36,7 +36,7 @@ fn pass(late: f64, seed: u64) -> Vec<(ZoneReport, f64)> {
                         zones.fire(due, |z| reports.push((z, 0.0)));
                     }
                     let mut told = None;
-                    zones.update(&p, &ranges, &site, |_| false, |z| told = Some(z));
+                    zones.update(&p, &ranges, &site, |_| None, |z| told = Some(z));
                     reports.push((told.unwrap(), zones.agreement.anchors(p.at)));
                 }
                 _ => {}

@@ -243,7 +243,7 @@ impl NearRule {
         &mut self,
         at: Timestamp,
         ranges: &ArrayVec<JudgedRange, MAX_ANCHORS>,
-        two_boards: &impl Fn(usize) -> bool,
+        doubt_of: &impl Fn(usize) -> Option<ZoneWhy>,
     ) -> Answer {
         self.expire(at);
         let own = ranges.iter().find(|r| r.anchor == self.anchor && is_heard(r));
@@ -251,9 +251,9 @@ impl NearRule {
             self.take(at, range_m);
         }
         let holds_until = self.holds_until();
-        let why = if two_boards(self.anchor_index) {
+        let why = if let Some(doubt) = doubt_of(self.anchor_index) {
             self.start_over();
-            ZoneWhy::TwoBoards
+            doubt
         } else if self.last_heard.is_none() {
             ZoneWhy::NeverHeard
         } else if holds_until.is_none() {

@@ -43,7 +43,7 @@ impl Bench {
         (self.position.at, self.position.received_at) = (at(ms), at(ms));
         let mut range = ranges(&[0.0]);
         (range[0].range_m, range[0].verdict) = (Some(range_m), Verdict::NoFix);
-        self.zones.update(&self.position, &range, &self.site, |_| false, |z| self.told.push(z));
+        self.zones.update(&self.position, &range, &self.site, |_| None, |z| self.told.push(z));
         *self.told.last().unwrap()
     }
 
