@@ -1,7 +1,7 @@
 //! Random small sites, a tag that walks in them, and everything that people get wrong when they write the site file.
 //!
-//! **Sites.** 4 to 8 anchors round an area of 8 to 30 by 6 to 20 metres, some of them inside, 1.8 to 3.5 m up (3D: 0.4 to 5 m), at
-//! least 2 m apart. The tag walks from place to place at 0.3 to 1.4 m/s with rests, 0.9 m up; in 3D its height wanders between 0.4 and 1.6 m.
+//! **Sites.** 4 to 8 anchors round an area of 8 to 30 by 6 to 20 metres, some of them inside, 1.8 to 3.5 m up (3D: low and high in turn, 0.3 to 0.9 m and 3 to 5 m), at
+//! least 2 m apart. Half of the files of 2D sites and all of 3D sites say where the tag can be. The tag walks from place to place at 0.3 to 1.4 m/s with rests, 0.9 m up; in 3D its height wanders between 0.4 and 1.6 m.
 //!
 //! **Errors.** Good range: distance + offset + N(0, σ), σ 4 to 10 cm by anchor. Half of the sites are calibrated (2 cm are left,
 //! and the file says so), the others are not (15 cm, at most 45). Late, in stretches of 1.5 s on average, 3 in 10 of the time: 0.2 m plus an
@@ -9,8 +9,8 @@
 //! a thousand mean nothing, 1 in a hundred is missing. Ten frames a second.
 
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, Micros, RangeReading, Site, SiteDraft, TagId,
-    Timestamp, TrackSettings,
+    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TagId, Timestamp,
+    TrackSettings,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -152,7 +152,11 @@ fn posts(n: usize, size_m: [f64; 2], three_d: bool, dice: &mut Dice) -> Vec<[f64
                 6 | 7 => [size_m[0], w],
                 _ => [e, w],
             };
-            let up = if three_d { dice.between(0.4, 5.0) } else { dice.between(1.8, 3.5) };
+            let up = match (three_d, out.len() % 2) {
+                (false, _) => dice.between(1.8, 3.5),
+                (true, 0) => dice.between(3.0, 5.0),
+                (true, _) => dice.between(0.3, 0.9),
+            };
             if out.iter().all(|p| (p[0] - e).hypot(p[1] - w) > 2.0) {
                 out.push([e, w, up]);
             }
@@ -190,7 +194,8 @@ impl World {
         let boards: Vec<Board> = places.iter().map(&mut board).collect();
         let mut stated = Stated { places, order: (0..n).collect(), factor: 1.0, tag_up_m: TAG_UP_M };
         let about = stated.spoil(fault, size_m, &mut dice);
-        let site = site(&stated, three_d, calibrated);
+        let fenced = three_d || dice.odds(0.5);
+        let site = site(&stated, three_d, calibrated, fenced.then_some(size_m));
         let tag_m = [0.5 * size_m[0], 0.5 * size_m[1], TAG_UP_M];
         World {
             ways,
@@ -210,6 +215,17 @@ impl World {
             stands: false,
             dice,
         }
+    }
+
+    /// What the board of an anchor reads too long at present, beside its noise, metres, and whether somebody stands in front of it.
+    pub(crate) fn excess_m(&self, anchor: usize) -> (f64, bool) {
+        let board = &self.boards[anchor];
+        (board.offset_m, self.t_s() < board.blocked_until_s + 60.0)
+    }
+
+    /// Which anchor's board fills each range field.
+    pub(crate) fn order(&self) -> &[usize] {
+        &self.order
     }
 
     /// Seconds since the start.
@@ -356,7 +372,7 @@ impl Stated {
 }
 
 /// The site as it is stated.
-fn site(stated: &Stated, three_d: bool, calibrated: bool) -> Site {
+fn site(stated: &Stated, three_d: bool, calibrated: bool, area_m: Option<[f64; 2]>) -> Site {
     let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
         id: AnchorId(i as u16),
         name: format!("post {i}"),
@@ -370,7 +386,10 @@ fn site(stated: &Stated, three_d: bool, calibrated: bool) -> Site {
     let draft = SiteDraft {
         name: "Larkfield nursery".into(),
         dimension,
-        fence: Fence::default(),
+        fence: area_m.map_or_else(Fence::default, |[e, n]| Fence {
+            area_m: vec![[0.0, 0.0], [e, 0.0], [e, n], [0.0, n]],
+            up_span_m: three_d.then_some([0.0, 2.2]),
+        }),
         range_span_m: [0.01, 200.0],
         anchors: stated.places.iter().enumerate().map(anchor).collect(),
         zones: Vec::new(),
