@@ -65,6 +65,7 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
             frame_layout: site.frame_text.clone().unwrap(),
             source: "/dev/null".into(),
             program_version: "test".into(),
+            other_sites: None,
         };
         let store = Store::open(&log).await.unwrap();
         let numbers = EventNumbers::starting_at(1);

@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use hereabout_core::{AnchorId, Doubt, Micros, Timestamp};
 use hereabout_engine::JudgedEpoch;
 
-use crate::{current::Current, hub::LinkState, v1::doubted};
+use crate::{current::Current, hub::LinkState, v1::doubted, words};
 
 /// The engine's time is told twice a second, and may be behind by this much.
 const ENGINE_ANSWERS: Micros = Micros::from_millis(2_000);
@@ -83,7 +83,13 @@ pub(crate) fn not_ready(current: &Current<'_>, source: &str, grace: Micros) -> O
             "Nothing usable was heard from {source} yet: see the decoder's counters in /v1/status, and [frame]."
         ));
     }
-    frames_of_now(current, source, grace)
+    frames_of_now(current, source, grace).or_else(|| site_in_doubt(current))
+}
+
+/// What speaks against every position: the ranges and the site file do not fit each other.
+fn site_in_doubt(current: &Current<'_>) -> Option<String> {
+    let said = words::kit(current.now.site_in_doubt()?, current.site.into());
+    Some(format!("No position can be trusted: {}. To do: {}.", said.words, said.advice))
 }
 
 /// What is wrong with the frames of a connected link: none come, or none that may be taken for the present.

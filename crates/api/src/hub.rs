@@ -22,7 +22,7 @@ use std::{
 };
 
 use hereabout_core::plausible::CorrectionLimits;
-use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, Site, TagId, TagState, Timestamp, Zone};
+use hereabout_core::{Anchor, AnchorId, Dimension, Fence, Micros, OtherSite, Site, TagId, TagState, Timestamp, Zone};
 use hereabout_engine::{
     AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
     PositionReport, ZoneReport,
@@ -124,6 +124,10 @@ pub struct SiteInfo {
     pub anchors: Vec<Anchor>,
     /// The zones, in file order.
     pub zones: Vec<Zone>,
+    /// How many of the unit of the ranges make a metre; `None` where they come in metres by themselves.
+    pub range_units_per_m: Option<f64>,
+    /// Other sites that might be meant.
+    pub others: Vec<OtherSite>,
 }
 
 impl From<&Site> for SiteInfo {
@@ -136,6 +140,8 @@ impl From<&Site> for SiteInfo {
             correction_limits: site.correction_limits(),
             anchors: site.anchors().to_vec(),
             zones: site.zones().to_vec(),
+            range_units_per_m: site.range_units_per_m(),
+            others: site.others().to_vec(),
         }
     }
 }
@@ -668,6 +674,11 @@ pub(crate) fn state_index(state: TagState) -> usize {
 }
 
 impl Snapshot {
+    /// What speaks against the site as a whole, so that no position is to be trusted; `None` when nothing does.
+    pub(crate) fn site_in_doubt(&self) -> Option<&KitFinding> {
+        self.kit().find(|k| matches!(k, KitFinding::SiteDoesNotFit { doubt } if doubt.all))
+    }
+
     /// What is the matter with the kit as a whole: what the bytes tell, and what the engine tells.
     pub(crate) fn kit(&self) -> impl Iterator<Item = &KitFinding> {
         self.link_findings.iter().chain(self.anchors.iter().flat_map(|t| &t.kit))

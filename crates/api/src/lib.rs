@@ -46,6 +46,7 @@ mod rights;
 mod routes;
 mod seats;
 mod serve;
+mod site_fit_words;
 mod sse;
 mod table;
 #[cfg(test)]
@@ -60,3 +61,4 @@ pub use hub::{
 pub use rights::{Key, Rights};
 pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, ApiSettings, Listeners, NotDone, Operation, bind, check_loopback, serve};
+pub use site_fit_words::{SiteNames, site_does_not_fit};

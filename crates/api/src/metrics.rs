@@ -3,7 +3,7 @@
 use std::{borrow::Cow, fmt};
 
 use hereabout_core::{AnchorId, TagId, TagState, Timestamp};
-use hereabout_engine::AnchorState;
+use hereabout_engine::{AnchorState, KitFinding};
 use prometheus_client::{
     collector::Collector,
     encoding::{DescriptorEncoder, EncodeMetric, MetricEncoder, text},
@@ -219,6 +219,10 @@ impl Scrape {
             Some(Unit::Other("ratio".into())),
         )
         .gauges(e, &rejected)?;
+        let fits = !self.snapshot.kit().any(|k| matches!(k, KitFinding::SiteDoesNotFit { .. }));
+        let fits = self.snapshot.anchors.as_ref().map(|_| one(f64::from(u8::from(fits))));
+        plain("site_fits", "0 while ranges and site file are found not to fit each other, else 1", None)
+            .gauges(e, fits.as_ref().map_or(&[], |f| f.as_slice()))?;
         let residuals: Vec<_> = rows().filter_map(|(id, r)| Some((id, r.mean_residual_m?))).collect();
         per("anchor", "anchor_residual", "Mean of measured minus computed over 10 s", Some(Unit::Meters))
             .gauges(e, &residuals)

@@ -156,10 +156,14 @@ function showZones() {
 
 const TAG_WORDS = {located: 'located', coasting: 'predicted', ambiguous: 'one of two places', lost: 'lost'};
 function showTags() {
+  // As in the plan: while ranges and site file don't fit each other no position is to be trusted.
+  const doubted = anchors && anchors.kit.some(k => k.kind === 'site_does_not_fit' && k.all);
   const rows = [...tags.values()].sort((a, b) => a.tag - b.tag).slice(0, 50).map(m => {
     const good = holds(m), known = good && m.position_m;
-    const state = good ? TAG_WORDS[m.state] + (m.state === 'located' && !m.checked ? ', unchecked' : '') : 'no data';
-    return ['tr', good ? '' : 'gone', ['th', '', String(m.tag)], ['td', good && m.state === 'located' ? '' : 'bad', state],
+    const sure = good && m.state === 'located' && !doubted;
+    const word = m => TAG_WORDS[m.state] + (m.state === 'located' && !m.checked ? ', unchecked' : '');
+    const state = !good ? 'no data' : doubted && known ? 'in doubt' : word(m);
+    return ['tr', good ? '' : 'gone', ['th', '', String(m.tag)], ['td', sure ? '' : 'bad', state],
       ['td', '', known ? `${m.position_m[0].toFixed(2)}, ${m.position_m[1].toFixed(2)}` : '–'],
       ['td', '', known && m.radius95_m !== null ? m.radius95_m.toFixed(2) : '–']];
   });

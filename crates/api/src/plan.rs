@@ -94,6 +94,8 @@ impl TagNow<'_> {
 pub(crate) enum TagLook {
     Located,
     Predicted,
+    /// It has a position that may be wrong altogether: the ranges and the site do not fit each other.
+    InDoubt,
     TwoPlaces,
     Lost,
     /// Its last report has run out.
@@ -101,9 +103,10 @@ pub(crate) enum TagLook {
 }
 
 impl TagLook {
-    fn of(position: &Position<'_>) -> TagLook {
+    fn of(position: &Position<'_>, site_in_doubt: bool) -> TagLook {
         match position.report.state {
             _ if position.ran_out => TagLook::NoData,
+            TagState::Located | TagState::Coasting if site_in_doubt => TagLook::InDoubt,
             TagState::Located => TagLook::Located,
             TagState::Coasting => TagLook::Predicted,
             TagState::Ambiguous => TagLook::TwoPlaces,
@@ -153,9 +156,10 @@ impl AnchorLook {
 impl<'a> Plan<'a> {
     /// What counts, with the ways of the tags.
     pub(crate) fn of(current: Current<'a>, tags: &'a BTreeMap<TagId, TagPast>) -> Plan<'a> {
+        let in_doubt = current.now.site_in_doubt().is_some();
         let now = |past: &'a TagPast| {
             let position = current::position(&past.latest, current.clock);
-            TagNow { look: TagLook::of(&position), position, trail: &past.trail }
+            TagNow { look: TagLook::of(&position, in_doubt), position, trail: &past.trail }
         };
         let tags = tags.iter().map(|(tag, past)| (*tag, now(past))).collect();
         Plan { current, tags, zones: current.zone_answers(None, None) }
@@ -248,6 +252,7 @@ impl<'a> Plan<'a> {
             let state = match now.look {
                 TagLook::Located => "",
                 TagLook::Predicted => " predicted",
+                TagLook::InDoubt => " in doubt",
                 TagLook::TwoPlaces => " here or there",
                 TagLook::Lost => " lost, was here",
                 TagLook::NoData => " no data, was here",
@@ -363,7 +368,7 @@ impl<'a> Plan<'a> {
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
         let kit = self.current.now.kit();
-        notes.extend(kit.map(|k| ("warn", words::kit(k).words)));
+        notes.extend(kit.map(|k| ("warn", words::kit(k, self.current.site.into()).words)));
         for (tag, now) in self.tags.iter().take(MAX_LINES) {
             notes.push(tag_note(*tag, now, self.current.clock));
         }
@@ -407,6 +412,7 @@ fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, St
     match now.look {
         TagLook::Located => ("text", format!("Tag {tag} located{radii}{checked}")),
         TagLook::Predicted => ("warn", format!("Tag {tag} predicted, no fresh ranges{radii}")),
+        TagLook::InDoubt => ("warn", format!("Tag {tag} in doubt: ranges and site file don't fit each other")),
         TagLook::TwoPlaces => ("warn", format!("Tag {tag}: one of two places, nobody knows which")),
         TagLook::Lost => ("warn", format!("Tag {tag} lost: no position{seen}")),
         TagLook::NoData => ("warn", format!("Tag {tag}: NO DATA for {}", words::span(age))),

@@ -173,7 +173,8 @@ pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
             }
         }
         TagLook::TwoPlaces => report.candidates.iter().for_each(|place| ellipse95(place, frame, out)),
-        TagLook::Lost | TagLook::NoData => {}
+        // A circle of certainty would be a claim that nobody makes.
+        TagLook::InDoubt | TagLook::Lost | TagLook::NoData => {}
     }
 }
 
@@ -197,7 +198,7 @@ fn ellipse95(place: &Place, frame: &Frame, out: &mut String) {
 pub(crate) fn tag(tag: &TagNow<'_>, frame: &Frame, out: &mut String) -> Vec<([f64; 2], bool)> {
     let (report, look) = (tag.report(), tag.look);
     let places: Vec<[f64; 2]> = match look {
-        TagLook::Located | TagLook::Predicted => known_place(report).into_iter().collect(),
+        TagLook::Located | TagLook::Predicted | TagLook::InDoubt => known_place(report).into_iter().collect(),
         TagLook::TwoPlaces => report.candidates.iter().map(|p| [p.position_m[0], p.position_m[1]]).collect(),
         TagLook::Lost | TagLook::NoData => tag.trail.back().map(|p| p.at_m).into_iter().collect(),
     };
@@ -221,7 +222,7 @@ fn mark([x, y]: [f64; 2], look: TagLook, frame: &Frame, out: &mut String) -> ([f
     }
     let _ = match look {
         TagLook::Located => writeln!(out, "<circle class=\"t-dot\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"5\"/>"),
-        TagLook::Predicted => {
+        TagLook::Predicted | TagLook::InDoubt => {
             writeln!(
                 out,
                 "<circle class=\"t-open\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"4.5\" stroke-dasharray=\"3 2\"/>"
@@ -261,7 +262,7 @@ pub(crate) fn legend(y: f64, [left, right]: [f64; 2], out: &mut String) -> f64 {
     }
     let fixed = [
         ("<circle class=\"t-dot\" cx=\"9\" cy=\"0\" r=\"5\"/>", "tag"),
-        ("<circle class=\"t-open\" cx=\"9\" cy=\"0\" r=\"4.5\" stroke-dasharray=\"3 2\"/>", "tag predicted"),
+        ("<circle class=\"t-open\" cx=\"9\" cy=\"0\" r=\"4.5\" stroke-dasharray=\"3 2\"/>", "tag predicted, doubted"),
         ("<path class=\"t-open\" d=\"M9 -6l6 6l-6 6l-6 -6z\"/>", "tag here or there"),
         ("<path class=\"t-gone\" d=\"M4 -5l10 10m0 -10l-10 10\"/>", "tag was here"),
         ("<ellipse class=\"t-95\" cx=\"9\" cy=\"0\" rx=\"8\" ry=\"5\"/>", "95 % ellipse"),

@@ -237,6 +237,27 @@ fn every_finding_can_be_drawn() {
     }
 }
 
+/// A position of a site in doubt is a place with a question: no dot, no ellipse, no circle.
+#[test]
+fn nothing_is_drawn_as_trusted_while_the_site_is_in_doubt() {
+    let body = |svg: &str| svg.split("class=\"border\" d=").next().unwrap().to_owned(); // without the legend
+    for doubt in crate::site_fit_words::tests::every_doubt(0.42) {
+        let hub = busy_hub();
+        let mut table: AnchorTable = table();
+        table.kit.push(hereabout_engine::KitFinding::SiteDoesNotFit { doubt });
+        hub.publish(&Output::Anchors(table.into()));
+        let svg = drawn(&hub, now(), PlanLook::default());
+        checked(&svg, PlanLook::default());
+        for mark in ["class=\"t-dot\"", "class=\"t-95\""] {
+            assert_eq!(body(&svg).contains(mark), !doubt.all, "{mark} {doubt:?}");
+        }
+        assert!(!doubt.all || !body(&svg).contains("class=\"t-protect\""), "{doubt:?}");
+        let texts = texts(&svg).replace('\n', " ");
+        assert_eq!(texts.contains("Tag 0 in doubt"), doubt.all, "{texts}");
+        assert!(texts.contains("ranges and site file don't fit"), "{texts}");
+    }
+}
+
 #[test]
 fn wild_numbers_are_survived() {
     for x in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e300, -1e300, 1e-300] {

@@ -279,7 +279,7 @@ async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
     let current = moment.current();
     body(&AnchorsBody {
         time: moment.now.anchors.as_ref().map(|t| rfc3339(t.at)),
-        kit: moment.now.kit().map(KitFindingBody::from).collect(),
+        kit: moment.now.kit().map(|k| KitFindingBody::new(k, (&*moment.site).into())).collect(),
         anchors: moment.site.anchors.iter().map(|a| current.anchor_body(a)).collect(),
     })
 }
@@ -549,7 +549,7 @@ async fn livez(_: NoQuery) -> Response {
 ///
 /// That is when the link to the kit was connected at least once, the engine has put something out and its time goes on,
 /// and when, for the last 5 s, the link was not waiting all the time, good frames came, and not all of them were too
-/// old, repeated or frozen. Else 503 with the reason. A single tag that is lost changes nothing.
+/// old, repeated or frozen; and as long as nothing speaks against the site as a whole. Else 503 with the reason. A single tag that is lost changes nothing.
 #[utoipa::path(get, path = "/readyz",
     responses((status = OK, body = AliveBody), (status = SERVICE_UNAVAILABLE, body = Problem,
         content_type = "application/problem+json")))]
@@ -636,10 +636,10 @@ fn problems(app: &App, moment: &Moment) -> Vec<String> {
                 .to_owned(),
         );
     }
-    found.extend(now.kit().map(|finding| {
-        let said = words::kit(finding);
-        format!("kit: {}: {}", said.words, said.advice)
-    }));
+    // A site in doubt is why the daemon is not ready, which has been said then.
+    let kit = now.kit().map(|finding| words::kit(finding, (&*moment.site).into()));
+    let kit: Vec<_> = kit.filter(|said| !found.iter().any(|f| f.contains(&said.words))).collect();
+    found.extend(kit.iter().map(|said| format!("kit: {}: {}", said.words, said.advice)));
     // Without a link or a tag every anchor is silent: that is one problem, not one per anchor.
     let around = current.around();
     let anchors = moment.site.anchors.iter().filter(|_| around.nothing_is_heard().is_none());

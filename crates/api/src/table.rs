@@ -14,7 +14,7 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 use crate::{
     current::{AnchorNow, Current, FIGURES_HOLD},
     health::Diagnosis,
-    hub::{LinkState, LinkStatus, Snapshot},
+    hub::{LinkState, LinkStatus},
     v1::rfc3339,
     words::{self, CAUTION},
 };
@@ -31,7 +31,7 @@ pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
     line(&mut out, &format!("Anchors of {} at {}, worst first", fit(&site.name, 30), rfc3339(clock)));
     line(&mut out, &link_line(source, &current.now.link, clock));
     stale_line(&mut out, current);
-    let on_site = kit_lines(&mut out, current.now);
+    let on_site = kit_lines(&mut out, current);
     line(&mut out, "");
     heading(&mut out);
     let around = current.around();
@@ -81,8 +81,8 @@ fn stale_line(out: &mut String, current: &Current<'_>) {
 }
 
 /// What is the matter with the kit; whether that sends somebody to a place of danger.
-fn kit_lines(out: &mut String, now: &Snapshot) -> bool {
-    let said: Vec<_> = now.kit().map(words::kit).collect();
+fn kit_lines(out: &mut String, current: &Current<'_>) -> bool {
+    let said: Vec<_> = current.now.kit().map(|k| words::kit(k, current.site.into())).collect();
     if !said.is_empty() {
         line(out, "");
         line(out, "The kit as a whole:");

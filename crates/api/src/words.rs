@@ -11,6 +11,7 @@ use std::fmt::Write as _;
 use hereabout_core::{Anchor, AnchorId, Micros, Timestamp};
 use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer};
 
+use crate::site_fit_words::{SiteNames, place as place_of_site, site_does_not_fit};
 use crate::v1::rfc3339;
 
 /// What is found, and what to do about it.
@@ -102,16 +103,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             ),
             "switch one of the two off, then set it to an id of its own",
         ),
-        AnchorFinding::Misplaced { shift_m: [east, north, up], explained } => Said::new(
-            format!(
-                "stands elsewhere than the site file says: {} m east, {} m north, {} m up of it fits {}",
-                metres(east),
-                metres(north),
-                metres(up),
-                percent(explained)
-            ),
-            "look at it first; then measure its place and correct at_m in the site file",
-        ),
+        AnchorFinding::Misplaced { shift_m, explained } => misplaced(shift_m, explained, anchor, anchors),
         AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => Said::new(
             moved(shift_m, size_se_m, direction_se_deg),
             "put it back, or measure its place and correct at_m in the site file",
@@ -167,6 +159,32 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
     }
 }
 
+fn misplaced(shift_m: [f64; 3], explained: f64, anchor: AnchorId, anchors: &[Anchor]) -> Said {
+    let stated = anchors.iter().find(|a| a.id == anchor).map(|a| a.at_m);
+    let at_m = stated.map(|[e, n, u]| [e + shift_m[0], n + shift_m[1], u + shift_m[2]]);
+    Said::new(
+        format!("not at its at_m: {} fit {}", percent(explained), direction_of(shift_m)),
+        match at_m {
+            Some(at_m) => format!("look at it first; if it hangs there: at_m = {}", place_of_site(at_m)),
+            None => "look at it first; then measure its place and correct at_m".to_owned(),
+        },
+    )
+}
+
+/// How far and which way from a stated place: `4.21 m to the north-east and 0.30 m higher`.
+pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
+    let far = (east * east + north * north).sqrt();
+    let flat = bearing_deg([east, north]).filter(|_| far >= LEAST_SHIFT_M);
+    let flat = flat.map(|bearing| format!("{} m to the {}", metres(far), direction(bearing)));
+    let way = if up < 0.0 { "lower" } else { "higher" };
+    let up = (up.abs() >= LEAST_SHIFT_M).then(|| format!("{} m {way}", metres(up.abs())));
+    let both: Vec<String> = flat.into_iter().chain(up).collect();
+    if both.is_empty() { "somewhere else".to_owned() } else { both.join(" and ") }
+}
+
+/// Nobody measures places better than this, metres.
+const LEAST_SHIFT_M: f64 = 0.05;
+
 fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> String {
     let [east, north] = shift_m;
     let size = (east * east + north * north).sqrt();
@@ -212,8 +230,8 @@ fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Optio
     Said::new(words, advice)
 }
 
-/// What is found about the kit as a whole, and what to do.
-pub fn kit(finding: &KitFinding) -> Said {
+/// What is found about the kit as a whole, and what to do; `names` are of the site that it is about.
+pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
     match *finding {
         KitFinding::TagOff { tag } => Said {
             on_site: false,
@@ -260,13 +278,7 @@ pub fn kit(finding: &KitFinding) -> Said {
                 "look for stalls and bursts; is `millis` of the layout in milliseconds?",
             )
         },
-        KitFinding::SiteDoesNotFit { doubt } => Said {
-            on_site: false,
-            ..Said::new(
-                format!("ranges and site file don't fit: {} explained", percent(doubt.explained)),
-                "check the site file: unit, order of the anchors, their places, the tag's height",
-            )
-        },
+        KitFinding::SiteDoesNotFit { doubt } => site_does_not_fit(&doubt, names),
         KitFinding::UnevenClock { usual, longest, share } => Said {
             on_site: false,
             ..Said::new(
@@ -377,7 +389,7 @@ pub(crate) fn span(time: Micros) -> String {
     }
 }
 
-fn metres(m: f64) -> String {
+pub(crate) fn metres(m: f64) -> String {
     number(m, 2)
 }
 
@@ -389,8 +401,19 @@ fn degrees(deg: f64) -> String {
     number(deg, 0)
 }
 
-fn percent(share: f64) -> String {
+pub(crate) fn percent(share: f64) -> String {
     format!("{} %", number(share * 100.0, 0))
+}
+
+/// A factor, with the digits that it takes: `1.06`, `0.3048`, `1000`.
+pub(crate) fn pieces(factor: f64) -> String {
+    match factor {
+        f if f.is_finite() && f.abs() < 1e6 => {
+            let text = format!("{:.4}", f + 0.0);
+            text.trim_end_matches('0').trim_end_matches('.').to_owned()
+        }
+        f => number(f, 0),
+    }
 }
 
 /// What is no number is a question mark for people (and null for programs); what no kit can mean is kept short.

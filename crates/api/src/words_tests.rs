@@ -4,6 +4,8 @@ use hereabout_core::{Correction, TagId};
 use insta::assert_snapshot;
 
 use super::*;
+use crate::site_fit_words::tests::every_doubt;
+use crate::tests::fixtures::info;
 
 fn anchors(ids: impl IntoIterator<Item = u16>) -> Vec<Anchor> {
     let anchor = |id: u16| Anchor {
@@ -26,6 +28,8 @@ pub(crate) fn every_finding(x: f64) -> Vec<AnchorFinding> {
     };
     vec![
         AnchorFinding::TwoBoards { apart_m: 8.0 * x, share: x },
+        AnchorFinding::Misplaced { shift_m: [10.0 * x, -3.0 * x, x], explained: 0.97 },
+        AnchorFinding::Misplaced { shift_m: [0.0, 0.01 * x, -2.0 * x], explained: 0.97 },
         AnchorFinding::Moved { shift_m: [x, x], size_se_m: 0.1 * x, direction_se_deg: Some(15.0 * x) },
         AnchorFinding::Moved { shift_m: [-x, 0.2 * x], size_se_m: 0.1 * x, direction_se_deg: None },
         AnchorFinding::OffsetChanged { by_m: 0.3 * x, se_m: 0.025 * x },
@@ -49,6 +53,13 @@ pub(crate) fn every_finding(x: f64) -> Vec<AnchorFinding> {
 }
 
 pub(crate) fn every_kit_finding(x: f64) -> Vec<KitFinding> {
+    let mut all = of_the_kit_alone(x);
+    all.extend(every_doubt(x).into_iter().map(|doubt| KitFinding::SiteDoesNotFit { doubt }));
+    all
+}
+
+/// Those that don't speak of the site.
+fn of_the_kit_alone(x: f64) -> Vec<KitFinding> {
     vec![
         KitFinding::TagOff { tag: TagId(0) },
         KitFinding::AnchorsGone,
@@ -92,7 +103,9 @@ fn every_finding_says_what_the_evidence_and_what_to_do() {
         let _ = writeln!(all, "{}\n  {}{}", said.words, said.advice, if said.on_site { "" } else { " *" });
     };
     every_finding(0.42).iter().for_each(|f| tell(finding(f, AnchorId(2), &anchors)));
-    every_kit_finding(0.42).iter().for_each(|f| tell(kit(f)));
+    let site = info().site;
+    // What is said of the site as a whole has a snapshot of its own.
+    of_the_kit_alone(0.42).iter().for_each(|f| tell(kit(f, (&site).into())));
     for answer in every_place(0.42) {
         let _ = writeln!(all, "{}", place(&answer));
     }
@@ -113,7 +126,8 @@ fn what_can_happen_fits_a_line_of_the_table() {
             fits(&said.words);
             fits(&said.advice);
         }
-        for said in every_kit_finding(x).iter().map(kit) {
+        let site = info().site;
+        for said in of_the_kit_alone(x).iter().map(|k| kit(k, (&site).into())) {
             fits(&said.words);
             fits(&said.advice);
         }
@@ -132,7 +146,8 @@ fn numbers_that_no_kit_sends_are_survived() {
     for x in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 1e300, -1e300, 0.0, -0.0, 5e-324] {
         let findings = every_finding(x);
         let texts = findings.iter().map(|f| finding(f, AnchorId(0), &anchors).words);
-        for text in texts.chain(every_kit_finding(x).iter().map(|k| kit(k).words)) {
+        let site = info().site;
+        for text in texts.chain(every_kit_finding(x).iter().map(|k| kit(k, (&site).into()).words)) {
             assert!(!text.contains("NaN") && !text.contains("inf") && text.len() < 200, "{x}: {text}");
             assert!(!text.contains("-0 ") && !text.contains("-0.00 "), "{x}: {text}");
         }

@@ -26,8 +26,8 @@ pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use site::{
-    Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, Severity, Site,
-    SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
+    Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, OtherSite, Severity,
+    Site, SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
 pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState};

@@ -240,11 +240,29 @@ pub struct SiteDraft {
     pub correction_limits: CorrectionLimits,
 }
 
+/// Another site whose file lies beside this one's, and which might be the one that is meant.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OtherSite {
+    /// Name of its file, without folders.
+    pub file: String,
+    /// Name of the site.
+    pub name: String,
+    /// Where it puts the board that each anchor of this site stands for, in this site's order, metres; `None` where it has
+    /// none.
+    pub at_m: Vec<Option<[f64; 3]>>,
+    /// Its height of the tag, metres; `None` in 3D.
+    pub tag_height_m: Option<f64>,
+    /// Metres by the other file per metre by this one: 0.1 where this one says cm and the other one mm.
+    pub unit_ratio: f64,
+}
+
 /// A validated site. See [`SiteDraft::validate`].
 #[derive(Clone, Debug, PartialEq)]
 pub struct Site {
     draft: SiteDraft,
     slots: [Option<usize>; MAX_ANCHORS],
+    range_units_per_m: Option<f64>,
+    others: Vec<OtherSite>,
 }
 
 impl Site {
@@ -295,6 +313,29 @@ impl Site {
     /// Index of the anchor that range field `slot` of a frame belongs to; `None` for a spare field.
     pub fn anchor_of_slot(&self, slot: usize) -> Option<usize> {
         self.slots.get(slot).copied().flatten()
+    }
+    /// How many of the unit of `[frame]` make a metre: 100 for centimetres. `None` where ranges come in metres by
+    /// themselves (tables), and where nobody said it.
+    pub fn range_units_per_m(&self) -> Option<f64> {
+        self.range_units_per_m
+    }
+    /// Other sites that might be meant, in the order of their files.
+    pub fn others(&self) -> &[OtherSite] {
+        &self.others
+    }
+    /// The same site with the unit that its ranges come in; see [`Site::range_units_per_m`].
+    #[must_use]
+    pub fn with_range_unit(mut self, units_per_m: Option<f64>) -> Site {
+        self.range_units_per_m = units_per_m.filter(|u| u.is_finite() && *u > 0.0);
+        self
+    }
+    /// The same site with other sites that might be meant. One without a place for any of its anchors is left out.
+    #[must_use]
+    pub fn with_others(mut self, others: Vec<OtherSite>) -> Site {
+        let anchors = self.draft.anchors.len();
+        self.others =
+            others.into_iter().filter(|o| o.at_m.len() == anchors && o.at_m.iter().any(Option::is_some)).collect();
+        self
     }
     /// The same site with another estimator (`replay --estimator`); only the tracker has a delayed stream.
     #[must_use]
@@ -575,7 +616,7 @@ impl SiteDraft {
         if !out.any_error() {
             self.check_geometry(&mut out);
         }
-        if out.any_error() { Err(out.0) } else { Ok((Site { draft: self, slots }, out.0)) }
+        if out.any_error() { Err(out.0) } else { Ok((Site { draft: self, slots, range_units_per_m: None, others: Vec::new() }, out.0)) }
     }
 
     fn check_sizes(&self, out: &mut Findings) {

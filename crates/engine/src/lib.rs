@@ -13,6 +13,7 @@ pub mod commission;
 mod engine;
 mod epoch;
 mod estimate;
+mod fit_input;
 mod freshness;
 mod gather;
 pub mod hearing;
@@ -31,6 +32,7 @@ mod zones;
 
 pub use engine::{Engine, MAX_TAGS};
 pub use epoch::epoch_from_frame;
+pub use fit_input::{fit_ranges, fit_setup};
 pub use freshness::frozen_can_be_told;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,

@@ -150,6 +150,7 @@ impl Keeper {
         let text = file.to_toml();
         let site = SiteFile::from_text(&self.site.path, &self.site.text, Some(&text));
         let site = site.map_err(|p| NotDone::Failed(lines(&p)))?;
+        let site = site.with_other_sites(self.site.other_sites.clone());
         self.write(path, text, now).await.map_err(NotDone::Failed)?;
         if self.apply(site, Changed::Calibration("set over HTTP")).await {
             // A site file that was refused stays refused.

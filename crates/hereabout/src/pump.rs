@@ -196,6 +196,7 @@ impl Pump {
             frame_layout: site.frame_text.clone().unwrap_or_default(),
             source: self.source.clone(),
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            other_sites: site.other_sites.clone(),
         };
         log.begin_next(start, inherited.clone());
     }

@@ -17,6 +17,7 @@ use serde::Deserialize;
 
 use crate::calibration_file::{beside, is_same_file};
 use crate::kit_file::{KitFile, number_text, quoted};
+use crate::other_sites;
 use crate::site_calibration::{Strictness, with_calibration};
 use crate::site_words::words;
 use crate::socket_file::SocketChoice;
@@ -52,6 +53,8 @@ pub struct SiteFile {
     pub socket: SocketChoice,
     /// Text of `calibration.toml`, when there is one.
     pub calibration_text: Option<String>,
+    /// What is known of other sites in the same folder, as the log has it; `None` when nothing is.
+    pub other_sites: Option<String>,
     /// What works, with a limit.
     pub warnings: Vec<Problem>,
 }
@@ -95,7 +98,7 @@ pub struct SourceText {
 }
 
 impl SiteFile {
-    /// Reads, parses and validates a site file and the calibration beside it.
+    /// Reads, parses and validates a site file and the calibration beside it; other sites in the folder are looked for, too.
     ///
     /// # Errors
     /// Every problem that was found, in file order where that is known.
@@ -108,7 +111,17 @@ impl SiteFile {
             return Err(vec![document.whole(what, todo.to_owned())]);
         }
         let calibration = Document::read_own(&calibration)?;
-        SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)
+        let site = SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)?;
+        Ok(site.with_other_sites(other_sites::look(path)))
+    }
+
+    /// The same with what is known of other sites, as a log has it.
+    #[must_use]
+    pub fn with_other_sites(mut self, text: Option<String>) -> SiteFile {
+        let others = text.as_deref().map_or_else(Vec::new, |text| other_sites::resolve(text, &self.site));
+        self.site = self.site.with_others(others);
+        self.other_sites = text;
+        self
     }
 
     /// The same from texts that are at hand, as a log keeps them; `name` is for messages. What a session ran with can be
@@ -148,6 +161,7 @@ impl SiteFile {
         if let Some(calibration) = calibration {
             site = with_calibration(site, calibration, strictness, &document.file, &mut problems)?;
         }
+        let site = site.with_range_unit(frame.as_ref().map(|f| f.unit.per_metre()));
         let folder = document.file.parent().unwrap_or(Path::new(""));
         Ok(SiteFile {
             path: document.file.clone(),
@@ -160,6 +174,7 @@ impl SiteFile {
             listen,
             socket: raw.api.and_then(|a| a.socket).unwrap_or_default(),
             calibration_text: calibration.map(|c| c.text.clone()),
+            other_sites: None,
             warnings: problems,
         })
     }

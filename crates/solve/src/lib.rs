@@ -28,6 +28,7 @@
 
 pub mod adjust;
 pub mod bump;
+pub mod congruence;
 pub mod distribution;
 pub mod dop;
 pub mod error_model;

@@ -103,6 +103,7 @@ fn session(n: i64) -> Record {
         frame_layout: String::new(),
         source: String::new(),
         program_version: String::new(),
+        other_sites: None,
     };
     Record::session(crate::record::SessionBegin::new(start, None))
 }

@@ -57,6 +57,8 @@ pub struct SessionInfo {
     pub source: String,
     /// Version of the program that wrote it.
     pub program_version: String,
+    /// What was known of other sites, as JSON; `None` when nothing was, and in sessions of before.
+    pub other_sites: Option<String>,
     /// Frames in the log.
     pub frames: u64,
     /// Position reports in the log.
@@ -169,8 +171,8 @@ impl LogReader {
         let mut db = self.connect().await?;
         let rows = sqlx::query(
             "SELECT id, started_at_us, ended_at_us, last_at_us, site_text, calibration_text, frame_layout, source, \
-             program_version, frames, fixes, events, dropped_frames, dropped_fixes, dropped_events \
-             FROM session ORDER BY id",
+             program_version, frames, fixes, events, dropped_frames, dropped_fixes, dropped_events, \
+             other_sites FROM session ORDER BY id",
         )
         .fetch_all(&mut db)
         .await
@@ -638,6 +640,7 @@ fn session_from(row: &SqliteRow) -> Result<SessionInfo, sqlx::Error> {
         dropped_frames: count(row, 12)?,
         dropped_fixes: count(row, 13)?,
         dropped_events: count(row, 14)?,
+        other_sites: row.try_get(15)?,
     })
 }
 

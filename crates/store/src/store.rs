@@ -54,6 +54,8 @@ pub struct SessionStart {
     pub source: String,
     /// Version of this program.
     pub program_version: String,
+    /// What is known of other sites, as JSON; `None` when nothing is.
+    pub other_sites: Option<String>,
 }
 
 /// How the writer works. The default is right for a daemon.
@@ -281,8 +283,8 @@ pub(crate) async fn insert_session(
     inherited: Option<&StartState>,
 ) -> Result<i64, sqlx::Error> {
     let id: i64 = sqlx::query_scalar(
-        "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version) \
-         VALUES (?, ?, ?, ?, ?, ?) RETURNING id",
+        "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version, other_sites) \
+         VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
     )
     .bind(start.started_at.micros())
     .bind(&*start.site_text)
@@ -290,6 +292,7 @@ pub(crate) async fn insert_session(
     .bind(&*start.frame_layout)
     .bind(&*start.source)
     .bind(&*start.program_version)
+    .bind(start.other_sites.as_deref())
     .fetch_one(&mut *db)
     .await?;
     let Some(state) = inherited else { return Ok(id) };

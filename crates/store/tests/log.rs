@@ -25,6 +25,7 @@ fn start() -> SessionStart {
         site_text: "[site]\nname = \"Larkfield nursery\"\n".into(),
         calibration_text: Some("# none yet\n".into()),
         frame_layout: "c3 5a seq:u8 range:u16le*8 sum8 0a".into(),
+        other_sites: Some("[{\"file\":\"north.toml\"}]".into()),
         ..support::start()
     }
 }
@@ -189,6 +190,7 @@ async fn a_session_comes_back_with_all_that_was_said() {
     assert_eq!(info.site_text, start().site_text);
     assert_eq!(info.calibration_text, start().calibration_text);
     assert_eq!(info.frame_layout, start().frame_layout);
+    assert_eq!(info.other_sites, start().other_sites);
     let fixes = log.fixes(info.id).await.unwrap().next_batch().await.unwrap();
     assert_eq!(fixes.iter().map(|f| f.frame).collect::<Vec<_>>(), [Some(1), Some(2), None, Some(3)]);
     assert_eq!(fixes.into_iter().map(|f| f.report).collect::<Vec<_>>(), reports);

@@ -41,6 +41,7 @@ fn drafts() -> Vec<EventDraft> {
         correction_limits: Default::default(),
     };
     let (site, _) = draft.validate().expect("a site");
+    let site = site.with_range_unit(info.site.range_units_per_m).with_others(info.site.others);
     let anchor = AnchorId(2);
     let mut restarted = located(9, 0);
     restarted.restarted = true;

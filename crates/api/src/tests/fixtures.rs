@@ -8,7 +8,7 @@ use axum::{
     http::{HeaderMap, Request, StatusCode},
 };
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, RejectReason, TagId, TagState,
+    Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, OtherSite, RejectReason, TagId, TagState,
     Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
@@ -52,6 +52,14 @@ pub(crate) fn info() -> HubInfo {
         started_at: seconds_before(90.0),
         source: "sim://yard.toml".into(),
         site: SiteInfo {
+            range_units_per_m: Some(1000.0),
+            others: vec![OtherSite {
+                file: "north.toml".into(),
+                name: "North yard".into(),
+                at_m: vec![Some([0.0, 0.0, 2.6]); 5],
+                tag_height_m: Some(0.9),
+                unit_ratio: 1.0,
+            }],
             name: "Larkfield nursery".into(),
             dimension: Dimension::TwoD { tag_height_m: 0.9 },
             fence: Fence {

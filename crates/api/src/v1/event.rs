@@ -412,7 +412,7 @@ impl EventDraft {
             Output::Zone(report) if report.changed() => Some(EventDraft::zone(report, site)),
             Output::AnchorChanged(change) => Some(EventDraft::anchor(change, site)),
             Output::FindingChanged(change) => Some(EventDraft::finding(change, site)),
-            Output::KitChanged(change) => Some(EventDraft::kit(change)),
+            Output::KitChanged(change) => Some(EventDraft::kit(change, site)),
             Output::Position(report) if report.restarted => Some(EventDraft::restart(report)),
             _ => None,
         }
@@ -460,8 +460,8 @@ impl EventDraft {
     }
 
     /// Something was found about the kit, or is over.
-    pub fn kit(change: &KitChange) -> EventDraft {
-        let finding = KitFindingBody::from(&change.finding);
+    pub fn kit(change: &KitChange, site: &Site) -> EventDraft {
+        let finding = KitFindingBody::new(&change.finding, site.into());
         let over = if change.over { "over: " } else { "" };
         let words = format!("The kit: {over}{}.", finding.words);
         let facts = KitEventFacts { over: change.over, finding };

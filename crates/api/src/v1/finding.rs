@@ -5,7 +5,8 @@ use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::number::round_1e4;
+use super::{SiteDoubtBody, number::round_1e4, number::vector};
+use crate::site_fit_words::SiteNames;
 use crate::words::{self, Said};
 
 /// Something that is the matter with one anchor.
@@ -151,8 +152,8 @@ impl FindingFacts {
             AnchorFinding::TwoBoards { apart_m, share } => {
                 FindingFacts::TwoBoards { apart_m: round_1e4(apart_m), share: round_1e4(share) }
             }
-            AnchorFinding::Misplaced { shift_m: [e, n, u], explained } => FindingFacts::Misplaced {
-                shift_m: round_1e4(e).zip(round_1e4(n)).zip(round_1e4(u)).map(|((e, n), u)| [e, n, u]),
+            AnchorFinding::Misplaced { shift_m, explained } => FindingFacts::Misplaced {
+                shift_m: vector(shift_m),
                 explained: round_1e4(explained),
             },
             AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => {
@@ -258,14 +259,7 @@ pub enum KitFacts {
         tag: u32,
     },
     /// The ranges and the site file do not belong to each other.
-    SiteDoesNotFit {
-        /// Share (0 to 1) of the ranges that the site explains.
-        #[schema(required)]
-        explained: Option<f64>,
-        /// Share (0 to 1) of the ranges that are too short for any place.
-        #[schema(required)]
-        too_short: Option<f64>,
-    },
+    SiteDoesNotFit(SiteDoubtBody),
     /// The frames come unevenly.
     UnevenClock {
         /// Median time between two frames, seconds.
@@ -278,9 +272,10 @@ pub enum KitFacts {
     },
 }
 
-impl From<&KitFinding> for KitFindingBody {
-    fn from(finding: &KitFinding) -> KitFindingBody {
-        let said = words::kit(finding);
+impl KitFindingBody {
+    /// The finding, with the names of the site that it is about.
+    pub(crate) fn new(finding: &KitFinding, names: SiteNames<'_>) -> KitFindingBody {
+        let said = words::kit(finding, names);
         let facts = match *finding {
             KitFinding::TagOff { tag } => KitFacts::TagOff { tag: tag.0 },
             KitFinding::AnchorsGone => KitFacts::AnchorsGone,
@@ -291,10 +286,9 @@ impl From<&KitFinding> for KitFindingBody {
             KitFinding::Repeated { tag } => KitFacts::Repeated { tag: tag.0 },
             KitFinding::OldFrames { tag, age } => KitFacts::OldFrames { tag: tag.0, age_s: age.secs_f64() },
             KitFinding::AgeUnknown { tag } => KitFacts::AgeUnknown { tag: tag.0 },
-            KitFinding::SiteDoesNotFit { doubt } => KitFacts::SiteDoesNotFit {
-                explained: round_1e4(doubt.explained),
-                too_short: round_1e4(doubt.too_short),
-            },
+            KitFinding::SiteDoesNotFit { doubt } => {
+                KitFacts::SiteDoesNotFit(SiteDoubtBody::new(&doubt, names))
+            }
             KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
                 usual_s: usual.secs_f64(),
                 longest_s: longest.secs_f64(),

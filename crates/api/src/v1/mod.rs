@@ -15,6 +15,7 @@ mod position;
 mod range;
 mod sending;
 mod site;
+mod site_doubt;
 mod zone;
 
 pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MinuteBody};
@@ -42,6 +43,7 @@ pub use sending::Sending;
 pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
 pub(crate) use zone::unheard_tags;
+pub use site_doubt::{FoundPlaceBody, OrderMoveBody, SiteCauseBody, SiteDoubtBody};
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;

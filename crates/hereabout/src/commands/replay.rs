@@ -286,6 +286,7 @@ struct Prepared {
     site: Site,
     site_text: String,
     calibration_text: Option<String>,
+    other_sites: Option<String>,
     frame: Option<FrameSpec>,
     frame_text: Option<String>,
     /// The log that the site file names, when one was given.
@@ -303,6 +304,10 @@ impl Prepared {
                 Prepared::with(input, args, site)
             }
         };
+        if matches!(prepared.input, Recording::Table(_)) {
+            // Its ranges are in metres whatever unit the kit has.
+            prepared.site = prepared.site.with_range_unit(None);
+        }
         if let Some(name) = &args.estimator {
             let estimator = site_file::estimator(name).ok_or_else(|| {
                 let known = site_file::ESTIMATORS.join(", ");
@@ -323,6 +328,7 @@ impl Prepared {
             site: site.site,
             site_text: site.text,
             calibration_text: site.calibration_text,
+            other_sites: site.other_sites,
             frame: site.frame,
             frame_text: site.frame_text,
             site_log: site.log.filter(|_| args.site.is_some()),
@@ -333,7 +339,8 @@ impl Prepared {
         let (session, input) = Recording::log(&args.input, args.session).await?;
         let site = match site {
             Some(site) => site,
-            None => stored_site(&args.input, &session.site_text, session.calibration_text.as_deref())?,
+            None => stored_site(&args.input, &session.site_text, session.calibration_text.as_deref())?
+                .with_other_sites(session.other_sites),
         };
         Ok(Prepared::with(input, args, site))
     }
@@ -362,6 +369,7 @@ async fn begin_log(path: &Path, args: &ReplayArgs, prepared: &Prepared) -> Resul
         frame_layout: prepared.frame_text.clone().unwrap_or_default(),
         source: format!("replay of {}", args.input.display()),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        other_sites: prepared.other_sites.clone(),
     };
     store.begin_session(start).await.map_err(store_failure)
 }

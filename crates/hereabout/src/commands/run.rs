@@ -228,6 +228,7 @@ async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -
         frame_layout: site.frame_text.clone().unwrap_or_default(),
         source: source.to_owned(),
         program_version: env!("CARGO_PKG_VERSION").to_owned(),
+        other_sites: site.other_sites.clone(),
     };
     let mut least = least;
     let (log, numbers, before) = match open_log(path, start.clone(), &mut least, hub).await {

@@ -22,6 +22,7 @@ pub(crate) fn start() -> SessionStart {
         frame_layout: String::new(),
         source: "sim://yard.toml".into(),
         program_version: "0.1.0".into(),
+        other_sites: None,
     }
 }
 
