@@ -272,6 +272,8 @@ fn larkfield() -> HubInfo {
             },
             range_span_m: [0.01, 200.0],
             correction_limits: Default::default(),
+            range_units_per_m: Some(100.0),
+            others: Vec::new(),
             anchors: vec![
                 anchor(0, "shed corner", [0.0, 0.0, 2.6]),
                 anchor(1, "gate post", [24.0, 0.3, 2.2]),

@@ -9,6 +9,7 @@ use hereabout_wire::FrameSpec;
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
+use crate::fit_input::fit_ranges;
 use crate::freshness::Freshness;
 use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
@@ -316,7 +317,9 @@ impl Engine {
         estimate: &Estimate,
     ) {
         let (at, measured_at, doubt) = (epoch.at, epoch.measured_at, epoch.doubt);
-        let seen = Seen { at, measured_at, doubt, tag, tag_id: self.tags[tag].id, judged, estimate };
+        let fit_ranges = &fit_ranges(epoch, &self.site);
+        let seen =
+            Seen { at, measured_at, doubt, tag, tag_id: self.tags[tag].id, fit_ranges, judged, estimate };
         let tags = &self.tags;
         if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
             self.tell_table(at);

@@ -32,6 +32,7 @@ pub(crate) mod whole;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Doubt, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
+use hereabout_solve::fit::FitRange;
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::engine::MAX_TAGS;
@@ -69,6 +70,8 @@ pub(crate) struct Seen<'a> {
     /// Index of the tag in the engine, and its id.
     pub(crate) tag: usize,
     pub(crate) tag_id: TagId,
+    /// What the test of the whole is given.
+    pub(crate) fit_ranges: &'a [FitRange],
     /// Anchor index (`None` for anchors that the site does not have) and verdict.
     pub(crate) judged: &'a [(Option<usize>, JudgedRange)],
     pub(crate) estimate: &'a Estimate,
@@ -113,7 +116,7 @@ impl Watch {
             habits: Habits::new(ids.len()),
             kit: Kit::new(),
             places: Places::new(site),
-            whole: Whole::new(site, &[]),
+            whole: Whole::new(site),
             accused: AnchorSet::default(),
             suspects: AnchorSet::default(),
             doubles: ArrayVec::new(),

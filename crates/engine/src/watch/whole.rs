@@ -1,21 +1,18 @@
 //! The test of the whole against the site (`hereabout_solve::fit`) in the engine's terms.
 //!
-//! It is fed with what the kit said of every fresh epoch, before offset and scale, whatever the estimator made of it: also
-//! ranges beyond the site's span, for a wrong unit puts all of them there. Ranges that are known to be none (held, or of a
-//! doubted frame) take no part, and of two readings of one anchor in one epoch only the first.
+//! It is fed with what the kit said of every fresh epoch (`fit_input`), whatever the estimator made of it.
 //!
 //! **What follows from a doubt.** Where positions may be wrong altogether ([`SiteDoubt::all`]), none is checked, every zone is
 //! unknown, and nothing is said of single anchors' places and views: all that would rest on the same wrong settings. Where one
 //! or two anchors are to blame, they are suspects like those of `place`, by the same rule.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS, Site, Verdict};
-use hereabout_solve::fit::{
-    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit,
-};
+use hereabout_core::Site;
+use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
 
 use super::Seen;
-use crate::report::{AnchorFinding, AnchorSet, JudgedRange, KitFinding};
+use crate::fit_input::fit_setup;
+use crate::report::{AnchorFinding, AnchorSet, KitFinding};
 
 /// See the module.
 #[derive(Clone, Debug)]
@@ -25,17 +22,13 @@ pub(crate) struct Whole {
 }
 
 impl Whole {
-    pub(crate) fn new(site: &Site, others: &[OtherPlaces]) -> Whole {
-        Whole { fit: SiteFit::new(setup(site, others)), doubt: None }
+    pub(crate) fn new(site: &Site) -> Whole {
+        Whole { fit: SiteFit::new(fit_setup(site)), doubt: None }
     }
 
     /// Takes in an epoch. Whether what is said of the whole may have changed.
     pub(crate) fn take(&mut self, seen: &Seen) -> bool {
-        if seen.doubt.is_some() {
-            return false;
-        }
-        let ranges = told(seen.judged.iter().map(|(anchor, range)| (*anchor, range)));
-        let changed = self.fit.take(seen.tag, seen.measured_at, &ranges);
+        let changed = !seen.fit_ranges.is_empty() && self.fit.take(seen.tag, seen.at, seen.fit_ranges);
         if changed {
             self.doubt = match self.fit.answer() {
                 FitAnswer::Doubted(doubt) => Some(doubt),
@@ -120,39 +113,5 @@ fn places(cause: Cause) -> Places {
         | Cause::TagHeight { .. }
         | Cause::MirroredHeights
         | Cause::OtherSite { .. } => Places::default(),
-    }
-}
-
-/// What the kit said, as far as it can be what it seems.
-fn told<'a>(
-    judged: impl Iterator<Item = (Option<usize>, &'a JudgedRange)>,
-) -> ArrayVec<FitRange, MAX_ANCHORS> {
-    let mut out: ArrayVec<FitRange, MAX_ANCHORS> = ArrayVec::new();
-    for (anchor, range) in judged {
-        let (Some(anchor), Some(raw_range_m)) = (anchor, range.raw_range_m) else { continue };
-        let known = out.iter().any(|r| r.anchor == anchor);
-        if known || !raw_range_m.is_finite() || range.verdict == Verdict::Held {
-            continue;
-        }
-        // As many readings as an epoch can hold.
-        let _ = out.try_push(FitRange { anchor, raw_range_m });
-    }
-    out
-}
-
-/// What the site states, as the test wants it.
-pub(crate) fn setup(site: &Site, others: &[OtherPlaces]) -> FitSetup {
-    let anchor = |a: &hereabout_core::Anchor| FitAnchor {
-        at_m: a.at_m,
-        offset_m: a.correction.offset_m,
-        scale: a.correction.scale,
-        offset_se_m: a.correction.offset_se_m,
-    };
-    let dimension: Dimension = site.dimension();
-    FitSetup {
-        dimension,
-        fence: site.fence().clone(),
-        anchors: site.anchors().iter().take(MAX_ANCHORS).map(anchor).collect(),
-        others: others.to_vec(),
     }
 }
