@@ -41,7 +41,9 @@ pub(super) enum Kind {
 
 /// True metres per metre as taken, for wrong units: powers of ten, and feet.
 pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.3048, 1.0 / 0.3048];
-const SCALE_STARTS: [f64; 3] = [1.0, 0.8, 1.25];
+/// Factors that are looked at on a few keyframes when the misfit is gross.
+const SCALES: [f64; 16] =
+    [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -73,6 +75,8 @@ enum Phase {
     Raise(usize),
     Pair(usize),
     PairSeek(usize, usize, usize),
+    Mend(usize),
+    Mended,
     Kin(usize),
     Contest,
     Done,
@@ -115,6 +119,7 @@ pub(super) struct Check {
     sought: Option<([f64; 3], f64)>,
     sought_first: [f64; 3],
     units: ArrayVec<Plan, 3>,
+    scales: ArrayVec<Plan, 2>,
     orders: ArrayVec<Plan, 4>,
     searched: ArrayVec<(Order, f64), 8>,
     rest: ArrayVec<Plan, 8>,
@@ -164,6 +169,7 @@ impl Check {
             sought: None,
             sought_first: [0.0; 3],
             units: ArrayVec::new(),
+            scales: ArrayVec::new(),
             orders: ArrayVec::new(),
             searched: ArrayVec::new(),
             rest: ArrayVec::new(),
@@ -187,6 +193,7 @@ impl Check {
         self.noise_m = noise.of_medians_m();
         self.found.clear();
         self.units.clear();
+        self.scales.clear();
         self.orders.clear();
         self.searched.clear();
         self.rest.clear();
@@ -256,6 +263,8 @@ impl Check {
             Phase::Raise(i) => self.raise(ground, i),
             Phase::Pair(i) => self.pair(ground, i),
             Phase::PairSeek(a, b, from) => self.pair_seek(ground, a, b, from),
+            Phase::Mend(i) => self.mend(ground, i),
+            Phase::Mended => self.mended(),
             Phase::Kin(i) => self.kin(ground, i),
             Phase::Contest => self.contest(ground),
         }
@@ -306,14 +315,10 @@ impl Check {
         let Some(nominal) = self.nominal().copied() else { return self.go(Phase::Done) };
         self.phase = Phase::Mild(i + 1);
         let mut model = nominal.model;
-        let (kind, free) = if i < SCALE_STARTS.len() {
-            if i > 0 && !self.is_gross() {
-                return 20;
-            }
-            model.factor = SCALE_STARTS[i];
+        let (kind, free) = if i == 0 {
             (Kind::Scale, Free::Factor)
-        } else if ground.d == 2 && i < SCALE_STARTS.len() + TAG_UP_STARTS.len() {
-            model.up_m += TAG_UP_STARTS[i - SCALE_STARTS.len()];
+        } else if ground.d == 2 && i <= TAG_UP_STARTS.len() {
+            model.up_m += TAG_UP_STARTS[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
             return self.go(if self.is_gross() { Phase::Units(0) } else { Phase::Alone(0) });
@@ -358,6 +363,20 @@ impl Check {
         let plan = Plan { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
         match s.kind {
             Kind::Unit(_) => offer(&mut self.units, plan),
+            Kind::Scale => {
+                // Neighbours lead to the same place: only the best one and one that is clearly another.
+                let near = |p: &Plan| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
+                if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
+                    if plan.score > p.score {
+                        *p = plan;
+                    }
+                } else if self.scales.try_push(plan).is_err()
+                    && let Some(p) = self.scales.iter_mut().min_by(|a, b| a.score.total_cmp(&b.score))
+                    && plan.score > p.score
+                {
+                    *p = plan;
+                }
+            }
             Kind::Order(o) => {
                 offer(&mut self.orders, plan);
                 // The track by this order may know a better one.
@@ -386,7 +405,12 @@ impl Check {
             }
             return self.begin_screen(Kind::Mirrored, model);
         }
-        let other = i - UNITS.len() - 1;
+        let i = i - UNITS.len() - 1;
+        if i < SCALES.len() {
+            model.factor = SCALES[i];
+            return self.begin_screen(Kind::Scale, model);
+        }
+        let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
         model.used = 0;
         for i in 0..ground.n {
@@ -446,17 +470,12 @@ impl Check {
     }
 
     fn queue(&mut self, i: usize) -> usize {
-        let units = self.units.len().min(2);
-        let plan = if i < units {
-            self.units.get(i)
-        } else if i < units + self.orders.len() {
-            self.orders.get(i - units)
-        } else {
-            self.rest.get(i - units - self.orders.len())
-        };
+        let units = self.units.iter().take(2);
+        let plan = units.chain(&self.scales).chain(&self.orders).chain(&self.rest).nth(i);
         let Some(plan) = plan.copied() else { return self.go(Phase::Alone(0)) };
         self.phase = Phase::Queue(i + 1);
-        self.start(plan.kind, plan.model, Free::Nothing, 7)
+        let free = if plan.kind == Kind::Scale { Free::Factor } else { Free::Nothing };
+        self.start(plan.kind, plan.model, free, 7)
     }
 
     /// Whether nothing about single anchors needs to be tried: a unit that explains all.
@@ -539,9 +558,9 @@ impl Check {
 
     fn pair(&mut self, ground: &Ground, i: usize) -> usize {
         if !self.wants_pairs(ground) || self.is_clear() {
-            return self.go(Phase::Kin(0));
+            return self.go(Phase::Mend(0));
         }
-        let Some([a, b]) = self.pair_at(ground, i) else { return self.go(Phase::Kin(0)) };
+        let Some([a, b]) = self.pair_at(ground, i) else { return self.go(Phase::Mend(0)) };
         self.phase = Phase::PairSeek(a, b, i << 8);
         self.sought = None;
         let mut model = Model::stated(ground);
@@ -576,6 +595,33 @@ impl Check {
         model.at_m[a] = self.sought_first;
         model.at_m[b] = at_m;
         self.warm(ground, Kind::Two(a, b), model, Free::Two(a, b))
+    }
+
+    /// When an order leads, all that differ from it by one more exchange are looked at, and the best of them tried.
+    fn mend(&mut self, ground: &Ground, i: usize) -> usize {
+        let leader = self.best().map(|b| b.kind);
+        let (Some(Kind::Order(mut order)), n) = (leader, ground.n) else { return self.go(Phase::Kin(0)) };
+        if n <= ALL_ORDERS {
+            return self.go(Phase::Kin(0));
+        }
+        if i == 0 {
+            self.orders.clear();
+        }
+        let Some([a, b]) = (0..n).flat_map(|a| (a + 1..n).map(move |b| [a, b])).nth(i) else {
+            return self.go(Phase::Mended);
+        };
+        self.phase = Phase::Mend(i + 1);
+        order.swap(a, b);
+        if order == STRAIGHT || self.found.iter().any(|f| f.kind == Kind::Order(order)) {
+            return 20;
+        }
+        self.begin_screen(Kind::Order(order), ordered(ground, &order))
+    }
+
+    fn mended(&mut self) -> usize {
+        self.phase = Phase::Kin(0);
+        let Some(plan) = self.orders.first().copied() else { return 20 };
+        self.start(plan.kind, plan.model, Free::Nothing, 7)
     }
 
     /// Orders that look the same as the best one, for a fence to decide.

@@ -17,9 +17,9 @@ const KNOWN_OFFSET_M: f64 = 0.08;
 /// Farthest that an offset may be from the stated one, metres.
 pub(super) const LARGEST_OFFSET_M: f64 = 0.45;
 /// Spread of what all ranges of a tag have in common, metres.
-pub(super) const TAG_OFFSET_M: f64 = 0.25;
+pub(super) const TAG_OFFSET_M: f64 = 0.2;
 /// Farthest that it may be, metres.
-pub(super) const LARGEST_TAG_OFFSET_M: f64 = 0.7;
+pub(super) const LARGEST_TAG_OFFSET_M: f64 = 0.5;
 
 /// The site and the tools to weigh it.
 #[derive(Clone, Debug)]

@@ -17,12 +17,17 @@ use super::density::WITHIN_M;
 
 /// Keyframes that are needed before anything is said.
 pub(super) const NEEDED: usize = 6;
+/// With fewer, two places that are off look like one.
+const NEEDED_FOR_PLACES: usize = 10;
 const NEEDED_CELLS: usize = 5;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
 const LEAD_SPECIAL: f64 = 8.0;
+/// What a second place must bring to be looked at, and to be named.
+const SECOND_PLACE: f64 = 15.0;
+const LEAD_SECOND_PLACE: f64 = 30.0;
 
 /// What one check found.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -40,7 +45,15 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let nominal = *check.nominal()?;
     let enough = check.frames.len() >= NEEDED;
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
-    let best = check.best().copied();
+    let best = check.best().map(|b| simpler(check, b));
+    if std::env::var("FITDBG").is_ok() {
+        let mut l: Vec<&Found> = check.found.iter().collect();
+        l.sort_by(|a, b| b.score.total_cmp(&a.score));
+        eprintln!("-- K {} cells {}", check.frames.len(), check.cells());
+        for f in l.iter().take(6).chain(check.nominal().iter()) {
+            eprintln!("   {:.0} {:?} ex {:.2} sh {:.3} f {:.3} up {:.2} tag {:.2} off {:?} modes {:?}", f.score, f.kind, f.worth.explained, f.worth.too_short, f.model.factor, f.model.up_m, f.model.tag_offset_m[0], f.model.offset_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>(), f.model.excess_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>());
+        }
+    }
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
     let limit = best.map_or(GAIN, |b| gain_needed(&b));
     if !gross && gain <= limit {
@@ -68,9 +81,21 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     Some(Verdict::Named(best.kind, doubt))
 }
 
+/// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
+fn simpler(check: &Check, best: &Found) -> Found {
+    if best.kind == Kind::TagUp {
+        let mirrored = check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
+        return *mirrored.unwrap_or(best);
+    }
+    let Kind::Two(a, b) = best.kind else { return *best };
+    let is_one = |f: &&Found| matches!(f.kind, Kind::Place(i) | Kind::Up(i) if i == a || i == b);
+    let one = check.found.iter().filter(is_one).max_by(|x, y| x.score.total_cmp(&y.score));
+    one.filter(|f| best.score - f.score < SECOND_PLACE).copied().unwrap_or(*best)
+}
+
 fn gain_needed(found: &Found) -> f64 {
     match found.kind {
-        Kind::Place(_) | Kind::Up(_) | Kind::Scale => GAIN_SMALL_THINGS,
+        Kind::Place(_) | Kind::Up(_) | Kind::Scale | Kind::TagUp | Kind::Mirrored => GAIN_SMALL_THINGS,
         _ => GAIN,
     }
 }
@@ -78,11 +103,14 @@ fn gain_needed(found: &Found) -> f64 {
 fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     let is_unit = matches!(best.kind, Kind::Unit(_));
     let many_short = matches!(best.kind, Kind::Unit(_) | Kind::Scale | Kind::Order(_));
-    let most_short = if many_short { 0.06 } else { 0.02 };
-    let moved_enough = check.frames.len() >= NEEDED && check.cells() >= NEEDED_CELLS;
+    let is_place = matches!(best.kind, Kind::Place(_) | Kind::Two(..) | Kind::Up(_));
+    let most_short = if many_short { 0.06 } else if is_place { 0.012 } else { 0.02 };
+    let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
+    let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
+    let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
     let small = matches!(best.kind, Kind::Scale) && (best.model.factor - 1.0).abs() < 0.045;
-    best.worth.explained >= 0.45
+    best.worth.explained >= least
         && best.worth.too_short <= most_short
         && !small
         && (is_unit || moved_enough)
@@ -98,11 +126,11 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
         {
             return lead >= LEAD || order_moves(ground, a) < order_moves(ground, b);
         }
-        if is_special(ground, &best.kind, &rival.kind) {
+        if is_special(ground, best, rival) {
             return true;
         }
-        if is_special(ground, &rival.kind, &best.kind) {
-            return lead >= LEAD_SPECIAL;
+        if is_special(ground, rival, best) {
+            return lead >= if matches!(best.kind, Kind::Two(..)) { LEAD_SECOND_PLACE } else { LEAD_SPECIAL };
         }
         let orders = matches!(best.kind, Kind::Order(_)) || matches!(rival.kind, Kind::Order(_));
         lead >= if orders { LEAD_ORDERS } else { LEAD }
@@ -110,12 +138,13 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
 }
 
 /// Whether `general` holds `special` as a special case.
-fn is_special(ground: &Ground, special: &Kind, general: &Kind) -> bool {
-    match (special, general) {
-        (Kind::Unit(_), Kind::Scale) | (Kind::Mirrored, Kind::TagUp) => true,
+fn is_special(ground: &Ground, special: &Found, general: &Found) -> bool {
+    match (special.kind, general.kind) {
+        (Kind::Unit(_), Kind::Scale) => (special.model.factor / general.model.factor).ln().abs() < 0.06,
+        (Kind::Mirrored, Kind::TagUp) => true,
         (Kind::Up(i), Kind::Place(j)) => i == j,
         (Kind::Up(i) | Kind::Place(i), Kind::Two(a, b)) => i == a || i == b,
-        (Kind::Order(o), Kind::Two(a, b)) => one_swap(ground.n, o).is_some_and(|s| s == [*a.min(b), *a.max(b)]),
+        (Kind::Order(o), Kind::Two(a, b)) => one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)]),
         _ => false,
     }
 }

@@ -309,7 +309,7 @@ impl World {
         let stated: Vec<[f64; 3]> = self.setup.anchors.iter().map(|a| a.at_m).collect();
         match (&self.truth, cause) {
             (Truth::Unit(f), Cause::Unit { factor }) => (f / factor - 1.0).abs() < 1e-6,
-            (Truth::Scale(f), Cause::Scale { factor }) => (f - factor).abs() < 0.025,
+            (Truth::Scale(f), Cause::Scale { factor }) => (f / factor - 1.0).abs() < 0.05,
             (Truth::Order(to), c) => {
                 let named: Vec<usize> = match c {
                     Cause::Swapped { anchors: [a, b] } => {
