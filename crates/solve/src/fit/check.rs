@@ -1,0 +1,745 @@
+//! One check of everything that was kept: all hypotheses in turn, a small step of work at a time.
+//!
+//! ```text
+//! nominal → scale, tag height → (gross: units, other sites, mirrored heights, orders) → anchors one by one: height, place
+//!         → pairs of places → orders that look the same as the best one → nominal again from the winner's offsets
+//! ```
+//!
+//! Gross means explained < .6 or more than 1.5 % too short. An anchor is tried alone when less than 60 % of its ranges are
+//! explained, or when it is gross. Penalties are nats; all figures found by the study.
+
+use arrayvec::ArrayVec;
+use hereabout_core::MAX_ANCHORS;
+
+use super::density::SIGMA_M;
+use super::ground::{Ground, bits};
+use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
+use super::model::{Model, locate, price};
+use super::orders::{
+    ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered, triple,
+    try_triple,
+};
+use super::places::Seen;
+use super::trial::{Free, Trial, Worth};
+
+/// What a hypothesis is about.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Kind {
+    Nominal,
+    Unit(usize),
+    Scale,
+    TagUp,
+    Mirrored,
+    Other(usize),
+    Order(Order),
+    Up(usize),
+    Place(usize),
+    Two(usize, usize),
+    /// Not a hypothesis: the track without one or two anchors.
+    Without(usize, usize),
+}
+
+/// True metres per metre as taken, for wrong units: powers of ten, and feet.
+pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.3048, 1.0 / 0.3048];
+/// Factors that are looked at on a few keyframes when the misfit is gross.
+const SCALES: [f64; 16] =
+    [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
+const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
+/// Most anchors among which pairs are tried.
+const MOST_IN_PAIRS: usize = 6;
+const MAX_FEW: usize = 12;
+const MAX_FOUND: usize = 72;
+
+/// A hypothesis that was tried in full.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Found {
+    pub(super) kind: Kind,
+    pub(super) model: Model,
+    pub(super) worth: Worth,
+    /// S with its penalty.
+    pub(super) score: f64,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Phase {
+    Idle,
+    Nominal,
+    Mild(usize),
+    Units(usize),
+    Listed(usize),
+    Search(usize),
+    Closer(usize),
+    Queue(usize),
+    Alone(usize),
+    Seek(usize, usize),
+    Raise(usize),
+    Pair(usize),
+    PairSeek(usize, usize, usize),
+    Mend(usize),
+    Mended,
+    Kin(usize),
+    Contest,
+    Done,
+}
+
+/// A model that is looked at on a few keyframes.
+#[derive(Clone, Copy, Debug)]
+struct Screening {
+    kind: Kind,
+    model: Model,
+    k: usize,
+    score: f64,
+    costs: Costs,
+}
+
+/// A hypothesis that waits for its trial.
+#[derive(Clone, Copy, Debug)]
+struct Plan {
+    kind: Kind,
+    model: Model,
+    score: f64,
+}
+
+/// The check; see the module.
+#[derive(Clone, Debug)]
+pub(super) struct Check {
+    pub(super) frames: ArrayVec<Keyframe, MAX_KEYFRAMES>,
+    few: ArrayVec<Keyframe, MAX_FEW>,
+    noise_m: f64,
+    phase: Phase,
+    running: Option<Kind>,
+    trial: Box<Trial>,
+    screening: Option<Box<Screening>>,
+    spare: Option<Box<Screening>>,
+    pub(super) found: Vec<Found>,
+    nominal_spots: Box<[[f64; 3]; MAX_KEYFRAMES]>,
+    pub(super) best_spots: Box<[[f64; 3]; MAX_KEYFRAMES]>,
+    best_at: Option<usize>,
+    track: Box<(Model, [[f64; 3]; MAX_KEYFRAMES])>,
+    sought: Option<([f64; 3], f64)>,
+    sought_first: [f64; 3],
+    units: ArrayVec<Plan, 3>,
+    scales: ArrayVec<Plan, 2>,
+    orders: ArrayVec<Plan, 4>,
+    searched: ArrayVec<(Order, f64), 8>,
+    rest: ArrayVec<Plan, 8>,
+    kin: Vec<ArrayVec<u8, MAX_ANCHORS>>,
+}
+
+/// What an hypothesis costs before any range is looked at, nats.
+pub(super) fn penalty(ground: &Ground, kind: &Kind) -> f64 {
+    let extra = if ground.d == 3 { 3.0 } else { 0.0 };
+    match kind {
+        Kind::Nominal | Kind::Without(..) => 0.0,
+        Kind::Unit(_) => 3.0,
+        Kind::Scale | Kind::TagUp | Kind::Mirrored => 4.0,
+        Kind::Up(_) => 5.0,
+        Kind::Other(_) => 6.0,
+        Kind::Order(o) if one_swap(ground.n, o).is_some() || is_reversed(ground.n, o) => 8.0,
+        Kind::Place(_) => 10.0 + extra,
+        Kind::Order(_) => 12.0,
+        Kind::Two(..) => 22.0 + 2.0 * extra,
+    }
+}
+
+impl Check {
+    pub(super) fn new(ground: &Ground) -> Check {
+        let stated = Model::stated(ground);
+        let blank = Screening {
+            kind: Kind::Nominal,
+            model: stated,
+            k: 0,
+            score: 0.0,
+            costs: [[0.0; MAX_ANCHORS]; MAX_ANCHORS],
+        };
+        Check {
+            frames: ArrayVec::new(),
+            few: ArrayVec::new(),
+            noise_m: 0.0,
+            phase: Phase::Idle,
+            running: None,
+            trial: Box::new(Trial::new(ground)),
+            screening: None,
+            spare: Some(Box::new(blank)),
+            found: Vec::with_capacity(MAX_FOUND),
+            nominal_spots: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
+            best_spots: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
+            best_at: None,
+            track: Box::new((stated, [[0.0; 3]; MAX_KEYFRAMES])),
+            sought: None,
+            sought_first: [0.0; 3],
+            units: ArrayVec::new(),
+            scales: ArrayVec::new(),
+            orders: ArrayVec::new(),
+            searched: ArrayVec::new(),
+            rest: ArrayVec::new(),
+            kin: super::congruent::congruences(&ground.stated[..ground.n], ground.setup.dimension),
+        }
+    }
+
+    /// Begins with what is kept now; every third keyframe is left out of a second opinion.
+    pub(super) fn begin(&mut self, ground: &Ground, kept: &Keyframes, noise: &Noise, second_opinion: bool) {
+        self.frames.clear();
+        for (i, k) in kept.kept.iter().enumerate() {
+            if !(second_opinion && i % 3 == 1) {
+                self.frames.push(*k);
+            }
+        }
+        self.few.clear();
+        let stride = self.frames.len().div_ceil(MAX_FEW).max(1);
+        for k in self.frames.iter().rev().step_by(stride) {
+            let _ = self.few.try_push(*k);
+        }
+        self.noise_m = noise.of_medians_m();
+        self.found.clear();
+        self.units.clear();
+        self.scales.clear();
+        self.orders.clear();
+        self.searched.clear();
+        self.rest.clear();
+        self.best_at = None;
+        if let Some(s) = self.screening.take() {
+            self.spare = Some(s);
+        }
+        self.phase = Phase::Nominal;
+        let model = self.with_noise(Model::stated(ground));
+        self.trial.begin_cold(model, Free::Nothing, 7);
+        self.running = Some(Kind::Nominal);
+    }
+
+    pub(super) fn is_over(&self) -> bool {
+        matches!(self.phase, Phase::Done | Phase::Idle)
+    }
+
+    pub(super) fn stop(&mut self) {
+        self.phase = Phase::Idle;
+        self.running = None;
+    }
+
+    /// The site as stated.
+    pub(super) fn nominal(&self) -> Option<&Found> {
+        self.found.iter().filter(|f| f.kind == Kind::Nominal).max_by(|a, b| a.score.total_cmp(&b.score))
+    }
+
+    /// The best hypothesis other than the site as stated.
+    pub(super) fn best(&self) -> Option<&Found> {
+        self.best_at.and_then(|i| self.found.get(i))
+    }
+
+    /// How much noisier than a quiet kit medians are, when their metres count `factor`.
+    fn with_noise(&self, mut model: Model) -> Model {
+        model.g = (self.noise_m * model.factor / SIGMA_M).clamp(1.0, 5.0);
+        model
+    }
+
+    fn is_gross(&self) -> bool {
+        self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
+    }
+
+    /// A step of work; its price in looks at the density.
+    pub(super) fn step(&mut self, ground: &Ground) -> usize {
+        if let Some(kind) = self.running {
+            if let Some(price) = self.trial.step(ground, &self.frames) {
+                return price;
+            }
+            self.running = None;
+            self.keep(ground, kind);
+            return 200;
+        }
+        if self.screening.is_some() {
+            return self.screen(ground);
+        }
+        match self.phase {
+            Phase::Idle | Phase::Done => 0,
+            Phase::Nominal => self.go(Phase::Mild(0)),
+            Phase::Mild(i) => self.mild(ground, i),
+            Phase::Units(i) => self.unit(ground, i),
+            Phase::Listed(i) => self.listed(ground, i),
+            Phase::Search(i) => self.search(ground, i),
+            Phase::Closer(i) => self.closer(ground, i),
+            Phase::Queue(i) => self.queue(i),
+            Phase::Alone(i) => self.alone(ground, i),
+            Phase::Seek(i, from) => self.seek(ground, i, from),
+            Phase::Raise(i) => self.raise(ground, i),
+            Phase::Pair(i) => self.pair(ground, i),
+            Phase::PairSeek(a, b, from) => self.pair_seek(ground, a, b, from),
+            Phase::Mend(i) => self.mend(ground, i),
+            Phase::Mended => self.mended(),
+            Phase::Kin(i) => self.kin(ground, i),
+            Phase::Contest => self.contest(ground),
+        }
+    }
+
+    fn go(&mut self, phase: Phase) -> usize {
+        self.phase = phase;
+        20
+    }
+
+    fn keep(&mut self, ground: &Ground, kind: Kind) {
+        if let Kind::Without(..) = kind {
+            *self.track = (self.trial.model, self.trial.spots);
+            return;
+        }
+        let worth = self.trial.worth;
+        let found = Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
+        if kind == Kind::Nominal {
+            *self.nominal_spots = self.trial.spots;
+        }
+        if !found.score.is_finite() || self.found.len() >= MAX_FOUND {
+            return;
+        }
+        self.found.push(found);
+        if kind != Kind::Nominal && !self.is_only_a_look_alike(ground, &kind) {
+            let beats = self.best().is_none_or(|b| found.score > b.score);
+            if beats {
+                self.best_at = Some(self.found.len() - 1);
+                *self.best_spots = self.trial.spots;
+            }
+        }
+    }
+
+    /// An order under which the site looks the same explains nothing, unless a fence tells them apart.
+    fn is_only_a_look_alike(&self, ground: &Ground, kind: &Kind) -> bool {
+        let Kind::Order(o) = kind else { return false };
+        ground.setup.fence.is_open() && self.kin.iter().any(|c| c.iter().zip(o).all(|(a, b)| a == b))
+    }
+
+    fn start(&mut self, kind: Kind, model: Model, free: Free, rounds: usize) -> usize {
+        let model = self.with_noise(model);
+        self.trial.begin_cold(model, free, rounds);
+        self.running = Some(kind);
+        100
+    }
+
+    fn mild(&mut self, ground: &Ground, i: usize) -> usize {
+        let Some(nominal) = self.nominal().copied() else { return self.go(Phase::Done) };
+        self.phase = Phase::Mild(i + 1);
+        let mut model = nominal.model;
+        let (kind, free) = if i == 0 {
+            (Kind::Scale, Free::Factor)
+        } else if ground.d == 2 && i <= TAG_UP_STARTS.len() {
+            model.up_m += TAG_UP_STARTS[i - 1];
+            (Kind::TagUp, Free::TagUp)
+        } else {
+            return self.go(if self.is_gross() { Phase::Units(0) } else { Phase::Alone(0) });
+        };
+        let model = self.with_noise(model);
+        self.trial.begin_warm(ground, model, free, 6, &self.nominal_spots);
+        self.running = Some(kind);
+        100
+    }
+
+    fn begin_screen(&mut self, kind: Kind, model: Model) -> usize {
+        let model = self.with_noise(model);
+        if let Some(mut s) = self.spare.take() {
+            (s.kind, s.model, s.k, s.score) = (kind, model, 0, 0.0);
+            s.costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
+            self.screening = Some(s);
+        }
+        60
+    }
+
+    fn screen(&mut self, ground: &Ground) -> usize {
+        let Some(mut s) = self.screening.take() else { return 1 };
+        let Some(k) = self.few.get(s.k) else {
+            self.screened(ground, &s);
+            self.spare = Some(s);
+            return 100;
+        };
+        s.k += 1;
+        let told = s.model.distances(ground, k);
+        if let Some(spot) = locate(ground, &s.model, &told) {
+            s.score += spot.score;
+            if matches!(s.kind, Kind::Order(_)) {
+                let all = Model::stated(ground).distances(ground, k);
+                add_costs(ground, &all, s.model.g, &spot.at_m, &mut s.costs);
+            }
+        }
+        self.screening = Some(s);
+        price(ground, true)
+    }
+
+    fn screened(&mut self, ground: &Ground, s: &Screening) {
+        let plan = Plan { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
+        match s.kind {
+            Kind::Unit(_) => offer(&mut self.units, plan),
+            Kind::Scale => {
+                // Neighbours lead to the same place: only the best one and one that is clearly another.
+                let near = |p: &Plan| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
+                if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
+                    if plan.score > p.score {
+                        *p = plan;
+                    }
+                } else if self.scales.try_push(plan).is_err()
+                    && let Some(p) = self.scales.iter_mut().min_by(|a, b| a.score.total_cmp(&b.score))
+                    && plan.score > p.score
+                {
+                    *p = plan;
+                }
+            }
+            Kind::Order(o) => {
+                offer(&mut self.orders, plan);
+                // The track by this order may know a better one.
+                let (better, cost) = assign(ground.n, &s.costs);
+                if better != o && better != STRAIGHT {
+                    let cost = cost / self.few.len().max(1) as f64;
+                    offer_order(&mut self.searched, better, cost);
+                }
+            }
+            _ => {
+                let _ = self.rest.try_push(plan);
+            }
+        }
+    }
+
+    fn unit(&mut self, ground: &Ground, i: usize) -> usize {
+        self.phase = Phase::Units(i + 1);
+        let mut model = Model::stated(ground);
+        if i < UNITS.len() {
+            model.factor = UNITS[i];
+            return self.begin_screen(Kind::Unit(i), model);
+        }
+        if i == UNITS.len() {
+            for i in 0..ground.n {
+                model.at_m[i][2] = -model.at_m[i][2];
+            }
+            return self.begin_screen(Kind::Mirrored, model);
+        }
+        let i = i - UNITS.len() - 1;
+        if i < SCALES.len() {
+            model.factor = SCALES[i];
+            return self.begin_screen(Kind::Scale, model);
+        }
+        let other = i - SCALES.len();
+        let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
+        model.used = 0;
+        for i in 0..ground.n {
+            if let Some(Some(at)) = o.at_m.get(i) {
+                if at.iter().all(|v| v.is_finite()) {
+                    model.at_m[i] = *at;
+                    model.used |= 1 << i;
+                }
+            }
+        }
+        model.factor = if o.unit_ratio.is_finite() && o.unit_ratio > 0.0 { o.unit_ratio } else { 1.0 };
+        model.up_m = o.tag_height_m.filter(|u| u.is_finite()).unwrap_or(model.up_m);
+        if (model.used.count_ones() as usize) < ground.d + 2 || self.rest.is_full() {
+            return 20;
+        }
+        self.begin_screen(Kind::Other(other), model)
+    }
+
+    fn listed(&mut self, ground: &Ground, i: usize) -> usize {
+        let enough = ground.n >= ground.d + 2 && self.frames.len() >= 6;
+        match listed(ground.n, i).filter(|_| enough) {
+            Some(order) => {
+                self.phase = Phase::Listed(i + 1);
+                self.begin_screen(Kind::Order(order), ordered(ground, &order))
+            }
+            None if enough && ground.n > ALL_ORDERS => self.go(Phase::Search(0)),
+            None => self.go(Phase::Queue(0)),
+        }
+    }
+
+    fn search(&mut self, ground: &Ground, i: usize) -> usize {
+        let Some(places) = triple(ground.n, i) else { return self.go(Phase::Closer(0)) };
+        self.phase = Phase::Search(i + 1);
+        if places[0] == places[1] || places[1] == places[2] || places[0] == places[2] {
+            return 5;
+        }
+        let mut fields: ArrayVec<usize, MAX_ANCHORS> = (0..ground.n).collect();
+        let heard = |f: usize| self.few.iter().filter(|k| k.heard & (1 << f) != 0).count();
+        fields.sort_unstable_by_key(|&f| (std::cmp::Reverse(heard(f)), f));
+        let count = if ground.n > 10 { 6 } else { 10 };
+        let few = &self.few[..self.few.len().min(count)];
+        let g = self.with_noise(Model::stated(ground)).g;
+        if let Some((order, cost)) = try_triple(ground, g, few, [fields[0], fields[1], fields[2]], places) {
+            offer_order(&mut self.searched, order, cost);
+        }
+        few_price(ground, count)
+    }
+
+    fn closer(&mut self, ground: &Ground, i: usize) -> usize {
+        // Orders found on the way are appended, so that this looks twice at most.
+        let Some(&(order, _)) = self.searched.get(i).filter(|_| i < 8) else { return self.go(Phase::Queue(0)) };
+        self.phase = Phase::Closer(i + 1);
+        if order == STRAIGHT || self.orders.iter().any(|p| p.kind == Kind::Order(order)) {
+            return 20;
+        }
+        self.begin_screen(Kind::Order(order), ordered(ground, &order))
+    }
+
+    fn queue(&mut self, i: usize) -> usize {
+        let units = self.units.iter().take(2);
+        let plan = units.chain(&self.scales).chain(&self.orders).chain(&self.rest).nth(i);
+        let Some(plan) = plan.copied() else { return self.go(Phase::Alone(0)) };
+        self.phase = Phase::Queue(i + 1);
+        let free = if plan.kind == Kind::Scale { Free::Factor } else { Free::Nothing };
+        self.start(plan.kind, plan.model, free, 7)
+    }
+
+    /// Whether nothing about single anchors needs to be tried: a unit that explains all.
+    fn is_clear(&self) -> bool {
+        let unit = |f: &&Found| matches!(f.kind, Kind::Unit(_)) && f.worth.explained > 0.55;
+        let nominal_fails = self.nominal().is_some_and(|n| n.worth.explained < 0.35);
+        nominal_fails && self.best().as_ref().is_some_and(unit)
+    }
+
+    fn alone(&mut self, ground: &Ground, i: usize) -> usize {
+        if i >= ground.n || self.is_clear() || ground.n < ground.d + 2 {
+            return self.go(Phase::Pair(0));
+        }
+        self.phase = Phase::Alone(i + 1);
+        let doubtful = self.nominal().is_some_and(|n| n.worth.share[i] < 0.6);
+        if !doubtful && !self.is_gross() {
+            return 20;
+        }
+        self.phase = Phase::Seek(i, 0);
+        self.sought = None;
+        let mut model = Model::stated(ground);
+        model.used &= !(1 << i);
+        self.start(Kind::Without(i, i), model, Free::Nothing, 3)
+    }
+
+    fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> Seen<'a> {
+        Seen { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
+    }
+
+    fn seek(&mut self, ground: &Ground, i: usize, from: usize) -> usize {
+        let mut best = self.sought;
+        let seen = self.seen(ground, i);
+        if from < seen.crossings() {
+            seen.seek(from, from + 8, &mut best);
+            self.sought = best;
+            self.phase = Phase::Seek(i, from + 8);
+            return 16 * self.frames.len();
+        }
+        self.phase = Phase::Raise(i);
+        let Some((at_m, _)) = best else { return 20 };
+        let mut model = self.track.0;
+        model.used = ground.everyone();
+        model.at_m[i] = at_m;
+        self.warm(ground, Kind::Place(i), model, Free::Place(i))
+    }
+
+    fn warm(&mut self, ground: &Ground, kind: Kind, model: Model, free: Free) -> usize {
+        self.trial.begin_warm(ground, model, free, 7, &self.track.1);
+        self.running = Some(kind);
+        100
+    }
+
+    fn raise(&mut self, ground: &Ground, i: usize) -> usize {
+        self.phase = Phase::Alone(i + 1);
+        let up_m = self.seen(ground, i).seek_up();
+        let mut model = self.track.0;
+        model.used = ground.everyone();
+        model.at_m[i][2] = up_m;
+        self.warm(ground, Kind::Up(i), model, Free::Up(i));
+        41 * self.frames.len()
+    }
+
+    fn wants_pairs(&self, ground: &Ground) -> bool {
+        let (Some(nominal), Some(best)) = (self.nominal(), self.best()) else { return false };
+        let poor = best.worth.explained < 0.6 || best.worth.too_short > 0.02;
+        let single = matches!(best.kind, Kind::Place(_) | Kind::Up(_));
+        ground.n >= ground.d + 3 && self.is_gross() && best.score - nominal.score > 18.0 && (poor || single)
+    }
+
+    /// The pair number `index` of the anchors that are explained worst.
+    fn pair_at(&self, ground: &Ground, index: usize) -> Option<[usize; 2]> {
+        let share = self.nominal()?.worth.share;
+        let mut worst: ArrayVec<usize, MAX_ANCHORS> = (0..ground.n).collect();
+        worst.sort_unstable_by(|a, b| share[*a].total_cmp(&share[*b]).then(a.cmp(b)));
+        worst.truncate(if ground.n <= 8 { 8 } else { MOST_IN_PAIRS });
+        let n = worst.len();
+        let pairs = (0..n).flat_map(|a| (a + 1..n).map(move |b| [a, b]));
+        pairs.map(|p| p.map(|c| worst[c])).nth(index)
+    }
+
+    fn pair(&mut self, ground: &Ground, i: usize) -> usize {
+        if !self.wants_pairs(ground) || self.is_clear() {
+            return self.go(Phase::Mend(0));
+        }
+        let Some([a, b]) = self.pair_at(ground, i) else { return self.go(Phase::Mend(0)) };
+        self.phase = Phase::PairSeek(a, b, i << 8);
+        self.sought = None;
+        let mut model = Model::stated(ground);
+        model.used &= !(1 << a | 1 << b);
+        self.start(Kind::Without(a, b), model, Free::Nothing, 3)
+    }
+
+    /// Looks for both places, first one, then the other; the number of the pair is kept above the lowest eight bits.
+    fn pair_seek(&mut self, ground: &Ground, a: usize, b: usize, state: usize) -> usize {
+        let (number, from) = (state >> 8, state & 0xff);
+        let next = Phase::Pair(number + 1);
+        if from == 0 && (self.trial.worth.explained < 0.5 || self.trial.worth.too_short > 0.03) {
+            return self.go(next);
+        }
+        let mut best = self.sought;
+        let (anchor, part) = if from < 100 { (a, from) } else { (b, from - 100) };
+        let seen = self.seen(ground, anchor);
+        if part < seen.crossings() {
+            seen.seek(part, part + 8, &mut best);
+            self.sought = best;
+            self.phase = Phase::PairSeek(a, b, state + 8);
+            return 16 * self.frames.len();
+        }
+        let Some((at_m, _)) = self.sought.take() else { return self.go(next) };
+        if anchor == a && from < 100 {
+            self.sought_first = at_m;
+            return self.go(Phase::PairSeek(a, b, (number << 8) + 100));
+        }
+        self.phase = next;
+        let mut model = self.track.0;
+        model.used = ground.everyone();
+        model.at_m[a] = self.sought_first;
+        model.at_m[b] = at_m;
+        self.warm(ground, Kind::Two(a, b), model, Free::Two(a, b))
+    }
+
+    /// When an order leads, all that differ from it by one more exchange are looked at, and the best of them tried.
+    fn mend(&mut self, ground: &Ground, i: usize) -> usize {
+        let leader = self.best().map(|b| b.kind);
+        let (Some(Kind::Order(mut order)), n) = (leader, ground.n) else { return self.go(Phase::Kin(0)) };
+        if n <= ALL_ORDERS {
+            return self.go(Phase::Kin(0));
+        }
+        if i == 0 {
+            self.orders.clear();
+        }
+        let Some([a, b]) = (0..n).flat_map(|a| (a + 1..n).map(move |b| [a, b])).nth(i) else {
+            return self.go(Phase::Mended);
+        };
+        self.phase = Phase::Mend(i + 1);
+        order.swap(a, b);
+        if order == STRAIGHT || self.found.iter().any(|f| f.kind == Kind::Order(order)) {
+            return 20;
+        }
+        self.begin_screen(Kind::Order(order), ordered(ground, &order))
+    }
+
+    fn mended(&mut self) -> usize {
+        self.phase = Phase::Kin(0);
+        let Some(plan) = self.orders.first().copied() else { return 20 };
+        self.start(plan.kind, plan.model, Free::Nothing, 7)
+    }
+
+    /// Orders that look the same as the best one, for a fence to decide.
+    fn kin(&mut self, ground: &Ground, i: usize) -> usize {
+        let leader = self.best().map(|b| b.kind);
+        let (Some(Kind::Order(order)), Some(c)) = (leader, self.kin.get(i).filter(|_| i < 15)) else {
+            return self.begin_contest(ground);
+        };
+        self.phase = Phase::Kin(i + 1);
+        let mut other = order;
+        for to in other.iter_mut().take(ground.n) {
+            *to = c[usize::from(*to)];
+        }
+        if other == STRAIGHT || self.found.iter().any(|f| f.kind == Kind::Order(other)) {
+            return 40;
+        }
+        self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
+    }
+
+    /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.
+    fn begin_contest(&mut self, ground: &Ground) -> usize {
+        self.phase = Phase::Contest;
+        let Some(best) = self.best().copied() else { return 20 };
+        let mut model = self.with_noise(Model::stated(ground));
+        model.offset_m = best.model.offset_m;
+        model.tag_offset_m = best.model.tag_offset_m;
+        model.excess_m = best.model.excess_m;
+        self.trial.begin_warm(ground, model, Free::Nothing, 7, &self.best_spots);
+        self.running = Some(Kind::Nominal);
+        100
+    }
+
+    fn contest(&mut self, _ground: &Ground) -> usize {
+        self.go(Phase::Done)
+    }
+
+    /// One-metre cells that the track of the best hypothesis covers, up to ten.
+    pub(super) fn cells(&self) -> usize {
+        let mut cells: ArrayVec<[i64; 3], 10> = ArrayVec::new();
+        for at in self.best_spots.iter().take(self.frames.len()) {
+            let cell = at.map(|v| v.floor() as i64);
+            if !cells.contains(&cell) && cells.try_push(cell).is_err() {
+                break;
+            }
+        }
+        cells.len()
+    }
+
+    /// Orders that look the same as this one.
+    pub(super) fn same_looks(&self, ground: &Ground, order: &Order) -> impl Iterator<Item = Order> {
+        let (order, n) = (*order, ground.n);
+        self.kin.iter().map(move |c| {
+            let mut other = order;
+            other.iter_mut().take(n).for_each(|to| *to = c[usize::from(*to)]);
+            other
+        })
+    }
+
+    /// Whether the anchors without these fit as stated, and are enough to tell.
+    pub(super) fn rest_fits(&self, ground: &Ground, without: u16) -> bool {
+        let rest = ground.everyone() & !without;
+        rest.count_ones() as usize > ground.d
+            && self.best().is_some_and(|b| {
+                let share: f64 = bits(rest).map(|i| b.worth.share[i]).sum();
+                share / f64::from(rest.count_ones()) > 0.4
+            })
+    }
+}
+
+fn few_price(ground: &Ground, frames: usize) -> usize {
+    if ground.d == 2 { 12 * frames } else { 3 * frames * ground.n * ground.n }
+}
+
+/// Keeps the best ones in a list that is sorted from the best.
+fn offer<const N: usize>(list: &mut ArrayVec<Plan, N>, plan: Plan) {
+    if list.iter().any(|p| p.kind == plan.kind) {
+        return;
+    }
+    let at = list.iter().position(|p| plan.score > p.score).unwrap_or(list.len());
+    if list.is_full() {
+        if at == list.len() {
+            return;
+        }
+        list.pop();
+    }
+    list.insert(at, plan);
+}
+
+fn offer_order(list: &mut ArrayVec<(Order, f64), 8>, order: Order, cost: f64) {
+    if !cost.is_finite() {
+        return;
+    }
+    if let Some(i) = list.iter().position(|(o, _)| *o == order) {
+        list[i].1 = list[i].1.min(cost);
+        return;
+    }
+    let at = list.iter().position(|(_, c)| cost < *c).unwrap_or(list.len());
+    if list.is_full() {
+        if at == list.len() {
+            return;
+        }
+        list.pop();
+    }
+    list.insert(at, (order, cost));
+}
+
+/// How many fields an order moves.
+pub(super) fn order_moves(ground: &Ground, order: &Order) -> usize {
+    moved(ground.n, order)
+}
+
+/// What an order is called.
+pub(super) fn order_cause(ground: &Ground, order: &Order) -> super::Cause {
+    if let Some(anchors) = one_swap(ground.n, order) {
+        return super::Cause::Swapped { anchors };
+    }
+    if is_reversed(ground.n, order) {
+        return super::Cause::Reversed;
+    }
+    super::Cause::Order { place_of: *order }
+}

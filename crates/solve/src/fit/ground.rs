@@ -1,0 +1,92 @@
+//! What is given: the site as stated, in arrays, and the table of the density.
+
+use hereabout_core::{Dimension, MAX_ANCHORS};
+
+use super::FitSetup;
+use super::density::Density;
+
+/// One number for each anchor.
+pub(super) type PerAnchor = [f64; MAX_ANCHORS];
+/// One place for each anchor, metres.
+pub(super) type Places = [[f64; 3]; MAX_ANCHORS];
+
+/// Spread of offsets that nobody measured, metres.
+const UNKNOWN_OFFSET_M: f64 = 0.15;
+/// How far measured offsets are trusted beyond their standard error: they depend on heading and place, metres.
+const KNOWN_OFFSET_M: f64 = 0.08;
+/// Farthest that an offset may be from the stated one, metres.
+pub(super) const LARGEST_OFFSET_M: f64 = 0.45;
+/// Spread of what all ranges of a tag have in common, metres.
+pub(super) const TAG_OFFSET_M: f64 = 0.2;
+/// Farthest that it may be, metres.
+pub(super) const LARGEST_TAG_OFFSET_M: f64 = 0.5;
+
+/// The site and the tools to weigh it.
+#[derive(Clone, Debug)]
+pub(super) struct Ground {
+    pub(super) setup: FitSetup,
+    /// Anchors.
+    pub(super) n: usize,
+    /// Unknown coordinates of a tag.
+    pub(super) d: usize,
+    pub(super) stated: Places,
+    pub(super) offset_m: PerAnchor,
+    pub(super) scale: PerAnchor,
+    /// Spread of the offsets, metres.
+    pub(super) offset_sd_m: PerAnchor,
+    /// Stated height of the tag; 0 in 3D, where it is not used.
+    pub(super) tag_up_m: f64,
+    pub(super) density: Density,
+    fence_is_open: bool,
+}
+
+impl Ground {
+    pub(super) fn new(setup: FitSetup) -> Ground {
+        let finite = |v: f64, or: f64| if v.is_finite() { v } else { or };
+        let (mut stated, mut offset_m) = ([[0.0; 3]; MAX_ANCHORS], [0.0; MAX_ANCHORS]);
+        let (mut scale, mut offset_sd_m) = ([1.0; MAX_ANCHORS], [UNKNOWN_OFFSET_M; MAX_ANCHORS]);
+        for (i, a) in setup.anchors.iter().enumerate() {
+            stated[i] = a.at_m.map(|v| finite(v, 0.0));
+            offset_m[i] = finite(a.offset_m, 0.0);
+            scale[i] = if a.scale.is_finite() && a.scale > 0.01 { a.scale } else { 1.0 };
+            if let Some(se) = a.offset_se_m.filter(|se| se.is_finite()) {
+                offset_sd_m[i] = (se * se + KNOWN_OFFSET_M * KNOWN_OFFSET_M).sqrt().min(UNKNOWN_OFFSET_M);
+            }
+        }
+        let tag_up_m = match setup.dimension {
+            Dimension::TwoD { tag_height_m } => finite(tag_height_m, 0.0),
+            Dimension::ThreeD => 0.0,
+        };
+        Ground {
+            n: setup.anchors.len(),
+            d: setup.dimension.unknowns(),
+            stated,
+            offset_m,
+            scale,
+            offset_sd_m,
+            tag_up_m,
+            density: Density::new(),
+            fence_is_open: setup.fence.is_open(),
+            setup,
+        }
+    }
+
+    /// All anchors, one bit each.
+    pub(super) fn everyone(&self) -> u16 {
+        u16::MAX.checked_shr(16 - self.n as u32).unwrap_or(0)
+    }
+
+    /// Nats against a place outside the fence grown by 2 m; bounded, because fences are typed wrong too.
+    pub(super) fn outside(&self, at_m: [f64; 3]) -> f64 {
+        if self.fence_is_open {
+            return 0.0;
+        }
+        let over = (self.setup.fence.excess_m(at_m) - 2.0).max(0.0);
+        (2.0 * over * over).min(12.0)
+    }
+}
+
+/// The bits that are set, from the lowest.
+pub(super) fn bits(mask: u16) -> impl Iterator<Item = usize> {
+    (0..MAX_ANCHORS).filter(move |i| mask & (1 << i) != 0)
+}

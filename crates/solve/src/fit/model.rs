@@ -1,0 +1,216 @@
+//! A site as one hypothesis has it, and where a tag is by it.
+//!
+//! **Position.** Start points are the crossings of circles around pairs of anchors (spheres around triples in 3D); the two
+//! with the highest Σ ln f are improved by at most five Newton steps, weighted by the probability of being good. A range
+//! may have a second mode, a constant excess of its anchor: something in front of it, or an offset.
+
+use super::density::Look;
+use super::ground::{Ground, PerAnchor, Places, bits};
+use super::keyframes::{Keyframe, MAX_HEARD_TAGS};
+use super::spheres::{circles, spheres};
+use crate::small_matrix::{Sym, add_outer, inverse, length, minus, times};
+use hereabout_core::MAX_ANCHORS;
+
+/// Price of a range in its anchor's second mode, nats.
+const SECOND_MODE: f64 = 0.7;
+/// Pairs or triples that give start points.
+const MOST_CROSSINGS: usize = 40;
+/// Keeps the systems solvable, 1/m².
+const DAMPING: f64 = 0.5;
+
+/// Everything that places a tag's ranges in the world.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Model {
+    pub(super) at_m: Places,
+    /// Anchors that are weighed.
+    pub(super) used: u16,
+    /// True metres per metre as taken.
+    pub(super) factor: f64,
+    /// Height of the tag (2D).
+    pub(super) up_m: f64,
+    /// How much noisier than a quiet kit; see the density.
+    pub(super) g: f64,
+    /// Offsets beyond the stated ones, metres.
+    pub(super) offset_m: PerAnchor,
+    /// What all ranges of a tag have in common, metres.
+    pub(super) tag_offset_m: [f64; MAX_HEARD_TAGS],
+    /// Second mode per anchor, metres; 0 for none.
+    pub(super) excess_m: PerAnchor,
+}
+
+/// A place of a tag and what it is worth.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Spot {
+    pub(super) at_m: [f64; 3],
+    /// Σ ln f with the fence.
+    pub(super) score: f64,
+}
+
+impl Model {
+    /// As the site states it.
+    pub(super) fn stated(ground: &Ground) -> Model {
+        Model {
+            at_m: ground.stated,
+            used: ground.everyone(),
+            factor: 1.0,
+            up_m: ground.tag_up_m,
+            g: 1.0,
+            offset_m: [0.0; MAX_ANCHORS],
+            tag_offset_m: [0.0; MAX_HEARD_TAGS],
+            excess_m: [0.0; MAX_ANCHORS],
+        }
+    }
+
+    /// The distances that a keyframe means by this model.
+    pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> Told {
+        let heard = k.heard & self.used;
+        let mut range_m = [0.0; MAX_ANCHORS];
+        for i in bits(heard) {
+            let true_m = (self.factor * k.raw_m[i] - ground.offset_m[i]) / ground.scale[i];
+            range_m[i] = true_m - self.offset_m[i] - self.tag_offset_m[k.tag];
+        }
+        Told { range_m, heard }
+    }
+
+    /// What the density says of a range of anchor `i` that is off by `r_m`, in its better mode.
+    pub(super) fn look(&self, ground: &Ground, i: usize, r_m: f64) -> Look {
+        let plain = ground.density.look(r_m, self.g);
+        if self.excess_m[i] <= 0.0 {
+            return plain;
+        }
+        let mut other = ground.density.look(r_m - self.excess_m[i], self.g);
+        other.ln -= SECOND_MODE;
+        if other.ln > plain.ln { other } else { plain }
+    }
+
+    fn ln(&self, ground: &Ground, i: usize, r_m: f64) -> f64 {
+        let plain = ground.density.ln(r_m, self.g);
+        if self.excess_m[i] <= 0.0 {
+            return plain;
+        }
+        plain.max(ground.density.ln(r_m - self.excess_m[i], self.g) - SECOND_MODE)
+    }
+
+    /// Σ ln f at a place, without the fence.
+    pub(super) fn sum(&self, ground: &Ground, told: &Told, at_m: &[f64; 3]) -> f64 {
+        bits(told.heard).map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i])))).sum()
+    }
+}
+
+/// Distances of a keyframe by a model.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Told {
+    pub(super) range_m: PerAnchor,
+    pub(super) heard: u16,
+}
+
+/// Looks that one placing takes, for the budget.
+pub(super) fn price(ground: &Ground, cold: bool) -> usize {
+    ground.n * if cold { 2 * MOST_CROSSINGS.min(ground.n * ground.n) + 12 } else { 6 }
+}
+
+/// The best place from start points of its own.
+pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot> {
+    let mut best: [Option<Spot>; 2] = [None, None];
+    let mut offer = |at_m: [f64; 3]| {
+        if !at_m.iter().all(|v| v.is_finite()) {
+            return;
+        }
+        let score = model.sum(ground, told, &at_m);
+        let beats = |b: &Option<Spot>, score: f64| b.is_none_or(|b| score > b.score);
+        if !beats(&best[1], score) {
+            return;
+        }
+        let spot = Spot { at_m, score: score - ground.outside(at_m) };
+        if beats(&best[0], spot.score) {
+            let is_apart = best[0].is_some_and(|b| length(&minus(&b.at_m, &at_m)) > 0.5);
+            if is_apart {
+                best[1] = best[0];
+            }
+            best[0] = Some(spot);
+        } else if beats(&best[1], spot.score) {
+            best[1] = Some(spot);
+        }
+    };
+    crossings(ground, model, told, &mut offer);
+    let improved = best.into_iter().flatten().map(|s| improve(ground, model, told, s.at_m, 5));
+    improved.max_by(|a, b| a.score.total_cmp(&b.score))
+}
+
+fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut([f64; 3])) {
+    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(told.heard).collect();
+    let n = heard.len();
+    let total = if ground.d == 2 { n * n.saturating_sub(1) / 2 } else { n * n.saturating_sub(1) * n.saturating_sub(2) / 6 };
+    let stride = total.div_ceil(MOST_CROSSINGS).max(1);
+    let mut count = 0;
+    for a in 0..n {
+        for b in a + 1..n {
+            if ground.d == 2 {
+                count += 1;
+                if count % stride == 0 {
+                    pair(model, told, heard[a], heard[b], offer);
+                }
+                continue;
+            }
+            for c in b + 1..n {
+                count += 1;
+                if count % stride == 0 {
+                    let ids = [heard[a], heard[b], heard[c]];
+                    if let Some(both) = spheres(ids.map(|i| model.at_m[i]), ids.map(|i| told.range_m[i])) {
+                        both.into_iter().for_each(&mut *offer);
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn pair(model: &Model, told: &Told, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
+    let (a, b) = (&model.at_m[i], &model.at_m[j]);
+    let flat = |k: usize| flat_m(told.range_m[k], model.at_m[k][2] - model.up_m);
+    if let Some(both) = circles([a[0], a[1]], flat(i), [b[0], b[1]], flat(j)) {
+        both.into_iter().for_each(|p| offer([p[0], p[1], model.up_m]));
+    }
+}
+
+/// The horizontal part of a range; 0 when it is shorter than the difference of heights.
+pub(super) fn flat_m(range_m: f64, up_m: f64) -> f64 {
+    (range_m * range_m - up_m * up_m).max(0.0).sqrt()
+}
+
+/// Newton steps from a place; never worse than it.
+pub(super) fn improve(ground: &Ground, model: &Model, told: &Told, from: [f64; 3], steps: usize) -> Spot {
+    let mut best = Spot { at_m: from, score: f64::NEG_INFINITY };
+    let mut at_m = from;
+    for step in 0..=steps {
+        let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
+        for i in bits(told.heard) {
+            let v = minus(&at_m, &model.at_m[i]);
+            let dist = length(&v).max(1e-3);
+            let look = model.look(ground, i, told.range_m[i] - dist);
+            let u = v.map(|c| c / dist);
+            score += look.ln;
+            add_outer(&mut h, ground.d, &u, look.weight);
+            (0..ground.d).for_each(|k| g[k] += look.pull * u[k]);
+        }
+        if score > best.score {
+            best = Spot { at_m, score };
+        } else if step > 0 {
+            break;
+        }
+        let Some(delta) = solve(&mut h, ground.d, &g) else { break };
+        let far = length(&delta);
+        let shrink = if far > 2.0 { 2.0 / far } else { 1.0 };
+        (0..ground.d).for_each(|k| at_m[k] += shrink * delta[k]);
+        if far < 0.005 {
+            break;
+        }
+    }
+    best.score -= ground.outside(best.at_m);
+    best
+}
+
+fn solve(h: &mut Sym, d: usize, g: &[f64; 3]) -> Option<[f64; 3]> {
+    [0, 2, 5].into_iter().take(d).for_each(|i| h[i] += DAMPING);
+    inverse(h, d).map(|(inv, _)| times(&inv, d, g))
+}

@@ -1,0 +1,266 @@
+//! The running test: takes epochs in, does a bounded piece of work with each, keeps the answer.
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Micros, Timestamp};
+
+use super::check::{Check, Kind};
+use super::density::{SIGMA_M, WITHIN_M};
+use super::ground::Ground;
+use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
+use super::quick::Quick;
+use super::verdict::{NEEDED, Verdict, judge};
+use super::{FitAnswer, FitRange, FitSetup, SiteDoubt};
+
+/// Looks at the density with each epoch; about .2 ms.
+const BUDGET: usize = 14_000;
+/// Between the starts of two checks, while there is doubt or nothing is known, and when all is well.
+const PACE: Micros = Micros::from_millis(5_000);
+const CALM_PACE: Micros = Micros::from_millis(20_000);
+/// A gain that is clearly none.
+const CLEARLY_FITS: f64 = 9.0;
+
+/// The running test; see the module.
+#[derive(Clone, Debug)]
+pub struct SiteFit {
+    ground: Ground,
+    seconds: ArrayVec<Second, MAX_HEARD_TAGS>,
+    keyframes: Keyframes,
+    noise: Noise,
+    quick: Quick,
+    /// The quick doubt was overruled by a check.
+    quick_overruled: bool,
+    check: Box<Check>,
+    checking: bool,
+    checked_version: u64,
+    begun_at: Option<Timestamp>,
+    last: Option<Verdict>,
+    named: Option<(Kind, SiteDoubt)>,
+    alarm: Option<SiteDoubt>,
+    fits: Option<f64>,
+    answer: FitAnswer,
+}
+
+impl SiteFit {
+    /// Nothing heard yet. Makes all the memory that it will use, but for tags, which are met one by one.
+    pub fn new(setup: FitSetup) -> SiteFit {
+        let ground = Ground::new(setup);
+        let check = Box::new(Check::new(&ground));
+        SiteFit {
+            ground,
+            seconds: ArrayVec::new(),
+            keyframes: Keyframes::new(),
+            noise: Noise::default(),
+            quick: Quick::new(),
+            quick_overruled: false,
+            check,
+            checking: false,
+            checked_version: 0,
+            begun_at: None,
+            last: None,
+            named: None,
+            alarm: None,
+            fits: None,
+            answer: FitAnswer::TooEarly { keyframes: 0, needed: NEEDED },
+        }
+    }
+
+    /// What is tested.
+    pub fn setup(&self) -> &FitSetup {
+        &self.ground.setup
+    }
+
+    /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
+    pub fn take(&mut self, tag: usize, at: Timestamp, ranges: &[FitRange]) -> bool {
+        let Some(slot) = self.slot(tag) else { return false };
+        let needed = (self.ground.d + 2).min(self.ground.n);
+        if let Some(k) = self.seconds[slot].take(slot, at, ranges, needed, &mut self.noise) {
+            self.second(&k);
+        }
+        if !self.checking && self.is_due(at) {
+            self.begin(at, false);
+        }
+        let mut left = BUDGET;
+        while self.checking && left > 0 {
+            left = left.saturating_sub(self.step().max(1));
+        }
+        self.refresh()
+    }
+
+    /// Forgets what was heard of a tag, whose index is free for another one.
+    pub fn forget(&mut self, tag: usize) {
+        if let Some(slot) = self.seconds.iter().position(|s| s.tag == tag) {
+            self.keyframes.forget(slot);
+            let _ = self.seconds[slot].close(slot);
+            self.seconds[slot].tag = usize::MAX;
+        }
+    }
+
+    /// Forgets everything that was heard.
+    pub fn clear(&mut self) {
+        for (slot, s) in self.seconds.iter_mut().enumerate() {
+            let _ = s.close(slot);
+            s.tag = usize::MAX;
+        }
+        self.keyframes.clear();
+        self.noise = Noise::default();
+        self.quick.clear();
+        self.check.stop();
+        (self.quick_overruled, self.checking, self.begun_at) = (false, false, None);
+        self.checked_version = self.keyframes.version;
+        (self.last, self.named, self.alarm, self.fits) = (None, None, None, None);
+        self.answer = FitAnswer::TooEarly { keyframes: 0, needed: NEEDED };
+    }
+
+    /// Whether all that was heard has been weighed: without it [`SiteFit::take`] goes on with the work, a piece with each epoch.
+    pub fn is_settled(&self) -> bool {
+        !self.checking && (self.checked_version == self.keyframes.version || !self.may_check())
+    }
+
+    /// Works on until everything that was heard has been weighed: for captures, which have no next epoch.
+    ///
+    /// What one check says needs a second opinion; without a live run's next check, two thirds of the keyframes give it.
+    pub fn settle(&mut self) {
+        for slot in 0..self.seconds.len() {
+            if let Some(k) = self.seconds[slot].close(slot) {
+                self.second(&k);
+            }
+        }
+        self.finish();
+        if self.may_check() {
+            let at = self.begun_at.unwrap_or(Timestamp::MIN);
+            self.begin(at, true);
+            self.finish();
+            self.begin(at, false);
+            self.finish();
+        }
+        self.refresh();
+    }
+
+    /// As it stands.
+    pub fn answer(&self) -> FitAnswer {
+        self.answer
+    }
+
+    fn finish(&mut self) {
+        while self.checking {
+            self.step();
+        }
+    }
+
+    /// The place where a tag's second is filled; `None` when there are more tags than are listened to.
+    fn slot(&mut self, tag: usize) -> Option<usize> {
+        if let Some(slot) = self.seconds.iter().position(|s| s.tag == tag) {
+            return Some(slot);
+        }
+        if let Some(slot) = self.seconds.iter().position(|s| s.tag == usize::MAX) {
+            self.seconds[slot].tag = tag;
+            return Some(slot);
+        }
+        self.seconds.try_push(Second::new(tag)).ok()?;
+        Some(self.seconds.len() - 1)
+    }
+
+    fn second(&mut self, k: &Keyframe) {
+        let g = (self.noise.of_medians_m() / SIGMA_M).clamp(1.0, 5.0);
+        if self.ground.n <= self.ground.d {
+            return;
+        }
+        if self.quick.take(&self.ground, k, g) {
+            // The kit has changed: what was heard before says nothing of how it is now.
+            self.quick_overruled = false;
+            if let Some(from) = self.quick.from() {
+                self.keyframes.drop_before(from);
+            }
+        }
+        self.keyframes.keep(k, self.ground.d + 1);
+    }
+
+    fn may_check(&self) -> bool {
+        let kept = self.keyframes.kept.len();
+        kept >= NEEDED || (kept > 0 && self.quick.is_bad == Some(true))
+    }
+
+    fn is_due(&self, at: Timestamp) -> bool {
+        let calm = self.named.is_none() && self.alarm.is_none() && matches!(self.last, Some(Verdict::Fits { .. }));
+        let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
+        self.may_check()
+            && self.keyframes.version != self.checked_version
+            && self.begun_at.is_none_or(|b| at.since(b) >= pace || at < b)
+    }
+
+    fn begin(&mut self, at: Timestamp, second_opinion: bool) {
+        self.begun_at = Some(at);
+        self.checked_version = self.keyframes.version;
+        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion);
+        self.checking = true;
+    }
+
+    fn step(&mut self) -> usize {
+        let price = self.check.step(&self.ground);
+        if self.check.is_over() {
+            self.checking = false;
+            if let Some(verdict) = judge(&self.ground, &self.check) {
+                self.conclude(verdict);
+            }
+        }
+        price
+    }
+
+    /// What a check says, against what the one before said.
+    fn conclude(&mut self, now: Verdict) {
+        let before = self.last.replace(now);
+        match now {
+            Verdict::Fits { explained, gain } => {
+                self.fits = Some(explained);
+                let before_fits = matches!(before, Some(Verdict::Fits { .. }));
+                if before_fits || (self.named.is_none() && self.alarm.is_none()) {
+                    self.alarm = None;
+                    if before_fits && gain < CLEARLY_FITS {
+                        self.named = None;
+                    }
+                }
+                self.quick_overruled = true;
+            }
+            Verdict::Alarm(doubt) => {
+                if before.is_some_and(|b| !matches!(b, Verdict::Fits { .. })) {
+                    self.alarm = Some(doubt);
+                }
+                self.quick_overruled = false;
+            }
+            Verdict::Named(kind, doubt) => {
+                match before {
+                    Some(Verdict::Named(k, _)) if k == kind => self.named = Some((kind, doubt)),
+                    Some(Verdict::Fits { .. }) | None => {}
+                    _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, ..doubt }),
+                }
+                self.quick_overruled = false;
+            }
+        }
+    }
+
+    /// Renews the answer; whether it changed.
+    fn refresh(&mut self) -> bool {
+        let quick = self.quick.is_bad == Some(true) && !self.quick_overruled;
+        let answer = if let Some((_, doubt)) = self.named {
+            FitAnswer::Doubted(doubt)
+        } else if let Some(doubt) = self.alarm {
+            FitAnswer::Doubted(SiteDoubt { all: doubt.all || quick, ..doubt })
+        } else if quick {
+            FitAnswer::Doubted(SiteDoubt {
+                explained: self.quick.explained(),
+                too_short: self.quick.too_short(),
+                cause: None,
+                explained_then: 0.0,
+                within_m: 3.0 * WITHIN_M,
+                all: true,
+            })
+        } else if let Some(explained) = self.fits {
+            FitAnswer::Fits { explained }
+        } else {
+            FitAnswer::TooEarly { keyframes: self.keyframes.kept.len().min(NEEDED), needed: NEEDED }
+        };
+        let changed = answer != self.answer;
+        self.answer = answer;
+        changed
+    }
+}

@@ -1,0 +1,383 @@
+//! One hypothesis under trial: positions, offsets and what the hypothesis leaves free, improved together.
+//!
+//! **Rounds.** In each, every keyframe is placed (rounds 0 and 3 from start points of its own, the others from where it was),
+//! then offsets δ (one an anchor), c (one a tag) and the free parts θ make one Newton step, with the positions eliminated:
+//!
+//! ```text
+//! S = Σ_k max_p Σ_i ln f(r_ki) − Σ δ²/2s² − Σ c²/2s_c² − penalty,  |δ| ≤ .45 m
+//! H = Σ_k [H_qq − H_qp H_pp⁻¹ H_pq],  g likewise;  q ← q + H⁻¹ g
+//! ```
+//!
+//! The best round is kept. After round 3 each anchor may get a second mode, a constant excess, at a price of 4 nats.
+//!
+//! A step of work is one keyframe.
+
+use hereabout_core::MAX_ANCHORS;
+
+use super::density::WITHIN_M;
+use super::ground::{Ground, LARGEST_OFFSET_M, LARGEST_TAG_OFFSET_M, PerAnchor, TAG_OFFSET_M, bits};
+use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
+use super::model::{Model, Spot, improve, locate, price};
+use crate::small_matrix::{Sym, add_outer, inverse, length, minus};
+
+/// What a hypothesis leaves free.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Free {
+    /// Nothing but offsets.
+    Nothing,
+    /// The factor.
+    Factor,
+    /// The tag's height.
+    TagUp,
+    /// An anchor's height.
+    Up(usize),
+    /// An anchor's place.
+    Place(usize),
+    /// Two anchors' places.
+    Two(usize, usize),
+}
+
+const MAX_UNKNOWNS: usize = MAX_ANCHORS + MAX_HEARD_TAGS + 6;
+const COLD_AGAIN: usize = 3;
+/// Price of a second mode, nats.
+const EXCESS_PRICE: f64 = 4.0;
+/// Shortest and longest constant excess.
+const EXCESS_M: [f64; 14] = [0.15, 0.22, 0.3, 0.38, 0.47, 0.57, 0.68, 0.8, 0.95, 1.15, 1.4, 1.7, 2.1, 2.5];
+
+/// How well a hypothesis does.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Worth {
+    /// S without the hypothesis's own penalty.
+    pub(super) score: f64,
+    pub(super) explained: f64,
+    pub(super) too_short: f64,
+    /// Explained share for each anchor; 1 where it was not heard.
+    pub(super) share: PerAnchor,
+}
+
+impl Worth {
+    const NONE: Worth =
+        Worth { score: f64::NEG_INFINITY, explained: 0.0, too_short: 0.0, share: [1.0; MAX_ANCHORS] };
+}
+
+/// A hypothesis under trial.
+#[derive(Clone, Debug)]
+pub(super) struct Trial {
+    pub(super) model: Model,
+    pub(super) free: Free,
+    /// Where the tag was at each keyframe by the best round.
+    pub(super) spots: [[f64; 3]; MAX_KEYFRAMES],
+    pub(super) worth: Worth,
+    best: Model,
+    now: [[f64; 3]; MAX_KEYFRAMES],
+    sum: Sum,
+    round: usize,
+    rounds: usize,
+    k: usize,
+    warm: bool,
+    with_excess: bool,
+    normal: Box<Normal>,
+}
+
+#[derive(Clone, Copy, Debug, Default)]
+struct Sum {
+    score: f64,
+    explained: f64,
+    too_short: f64,
+    told: f64,
+    by_anchor: [[f64; 2]; MAX_ANCHORS],
+}
+
+/// Normal equations of the offsets and free parts.
+#[derive(Clone, Debug)]
+struct Normal {
+    h: [[f64; MAX_UNKNOWNS]; MAX_UNKNOWNS],
+    g: [f64; MAX_UNKNOWNS],
+}
+
+impl Trial {
+    pub(super) fn new(ground: &Ground) -> Trial {
+        let model = Model::stated(ground);
+        Trial {
+            model,
+            free: Free::Nothing,
+            spots: [[0.0; 3]; MAX_KEYFRAMES],
+            worth: Worth::NONE,
+            best: model,
+            now: [[0.0; 3]; MAX_KEYFRAMES],
+            sum: Sum::default(),
+            round: 0,
+            rounds: 0,
+            k: 0,
+            warm: false,
+            with_excess: false,
+            normal: Box::new(Normal { h: [[0.0; MAX_UNKNOWNS]; MAX_UNKNOWNS], g: [0.0; MAX_UNKNOWNS] }),
+        }
+    }
+
+    /// Begins with start points of its own.
+    pub(super) fn begin_cold(&mut self, model: Model, free: Free, rounds: usize) {
+        self.model = model;
+        self.free = free;
+        self.worth = Worth::NONE;
+        self.best = model;
+        (self.round, self.k, self.rounds) = (0, 0, rounds);
+        self.sum = Sum::default();
+        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN);
+        self.normal.clear();
+    }
+
+    /// Begins where another trial ended.
+    pub(super) fn begin_warm(&mut self, ground: &Ground, model: Model, free: Free, rounds: usize, spots: &[[f64; 3]; MAX_KEYFRAMES]) {
+        self.begin_cold(model, free, rounds);
+        self.now = *spots;
+        if ground.d == 2 {
+            self.now.iter_mut().for_each(|p| p[2] = model.up_m);
+        }
+        self.warm = true;
+    }
+
+    /// Works on one keyframe; gives its price in looks, or `None` when the trial is over and the best round is in place.
+    pub(super) fn step(&mut self, ground: &Ground, frames: &[Keyframe]) -> Option<usize> {
+        if self.round >= self.rounds {
+            self.model = self.best;
+            return None;
+        }
+        if self.k >= frames.len() {
+            return Some(self.end_round(ground, frames));
+        }
+        let k = self.k;
+        self.k += 1;
+        let told = self.model.distances(ground, &frames[k]);
+        let cold = (self.round == 0 && !self.warm) || (self.round == COLD_AGAIN && !self.warm);
+        let mut spot = Spot { at_m: self.now[k], score: f64::NEG_INFINITY };
+        if self.warm || self.round > 0 {
+            spot = improve(ground, &self.model, &told, self.now[k], 2);
+        }
+        if cold && let Some(other) = locate(ground, &self.model, &told).filter(|s| s.score > spot.score) {
+            spot = other;
+        }
+        if spot.score.is_finite() {
+            self.now[k] = spot.at_m;
+            self.add(ground, &frames[k], spot);
+        }
+        Some(price(ground, cold))
+    }
+
+    /// Adds a placed keyframe to the sums and the normal equations.
+    fn add(&mut self, ground: &Ground, k: &Keyframe, spot: Spot) {
+        let (model, d) = (&self.model, ground.d);
+        let told = model.distances(ground, k);
+        self.sum.score += spot.score;
+        let within = WITHIN_M * model.g;
+        let (mut pp, mut gp): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
+        let mut pq = [[0.0; 3]; MAX_UNKNOWNS];
+        for i in bits(told.heard) {
+            let v = minus(&spot.at_m, &model.at_m[i]);
+            let dist = length(&v).max(1e-3);
+            let u = v.map(|c| c / dist);
+            let r = told.range_m[i] - dist;
+            let look = model.look(ground, i, r);
+            let ok = f64::from(u8::from(r.abs() < within));
+            self.sum.told += 1.0;
+            self.sum.explained += ok;
+            self.sum.too_short += f64::from(u8::from(r <= -within));
+            self.sum.by_anchor[i][0] += ok;
+            self.sum.by_anchor[i][1] += 1.0;
+            add_outer(&mut pp, d, &u, look.weight);
+            (0..d).for_each(|c| gp[c] += look.pull * u[c]);
+            let mut slopes: arrayvec::ArrayVec<(usize, f64), 8> = arrayvec::ArrayVec::new();
+            slopes.push((i, 1.0));
+            slopes.push((MAX_ANCHORS + k.tag, 1.0));
+            free_slopes(self.free, ground.d, i, &u, model.factor * k.raw_m[i] / ground.scale[i], &mut slopes);
+            for &(a, ja) in &slopes {
+                self.normal.g[a] += look.pull * ja;
+                (0..d).for_each(|c| pq[a][c] += look.weight * ja * u[c]);
+                for &(b, jb) in &slopes {
+                    self.normal.h[a][b] += look.weight * ja * jb;
+                }
+            }
+        }
+        [0, 2, 5].into_iter().take(d).for_each(|c| pp[c] += 0.5);
+        self.normal.eliminate(&pp, &gp, &pq, d);
+    }
+
+    fn end_round(&mut self, ground: &Ground, frames: &[Keyframe]) -> usize {
+        let score = self.sum.score - self.prior(ground);
+        if score > self.worth.score {
+            let told = self.sum.told.max(1.0);
+            self.worth = Worth {
+                score,
+                explained: self.sum.explained / told,
+                too_short: self.sum.too_short / told,
+                share: self.sum.by_anchor.map(|[ok, all]| if all > 0.0 { ok / all } else { 1.0 }),
+            };
+            self.best = self.model;
+            self.spots = self.now;
+        }
+        self.newton(ground);
+        let mut cost = 400;
+        if self.with_excess && self.round == COLD_AGAIN {
+            self.find_excess(ground, frames);
+            cost += frames.len() * ground.n * EXCESS_M.len();
+        }
+        self.normal.clear();
+        self.sum = Sum::default();
+        self.round += 1;
+        self.k = 0;
+        cost
+    }
+
+    fn prior(&self, ground: &Ground) -> f64 {
+        let m = &self.model;
+        let own: f64 = (0..ground.n).map(|i| (m.offset_m[i] / ground.offset_sd_m[i]).powi(2)).sum();
+        let tags: f64 = m.tag_offset_m.iter().map(|c| (c / TAG_OFFSET_M).powi(2)).sum();
+        let modes = m.excess_m.iter().filter(|e| **e > 0.0).count() as f64;
+        0.5 * (own + tags) + EXCESS_PRICE * modes
+    }
+
+    fn newton(&mut self, ground: &Ground) {
+        let m = &mut self.model;
+        for i in 0..ground.n {
+            let w = ground.offset_sd_m[i].powi(-2);
+            self.normal.h[i][i] += w;
+            self.normal.g[i] -= w * m.offset_m[i];
+        }
+        for (t, c) in m.tag_offset_m.iter().enumerate() {
+            let w = TAG_OFFSET_M.powi(-2);
+            self.normal.h[MAX_ANCHORS + t][MAX_ANCHORS + t] += w;
+            self.normal.g[MAX_ANCHORS + t] -= w * c;
+        }
+        let Some(q) = self.normal.solve() else { return };
+        for i in 0..ground.n {
+            m.offset_m[i] = (m.offset_m[i] + q[i]).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
+        }
+        for (t, c) in m.tag_offset_m.iter_mut().enumerate() {
+            *c = (*c + q[MAX_ANCHORS + t]).clamp(-LARGEST_TAG_OFFSET_M, LARGEST_TAG_OFFSET_M);
+        }
+        let free = &q[MAX_ANCHORS + MAX_HEARD_TAGS..];
+        let up = |v: f64| v.clamp(-0.7, 0.7);
+        match self.free {
+            Free::Nothing => {}
+            Free::Factor => m.factor = (m.factor * (1.0 + free[0].clamp(-0.2, 0.2))).clamp(1e-4, 1e4),
+            Free::TagUp => {
+                m.up_m = (m.up_m + up(free[0])).clamp(ground.tag_up_m - 6.0, ground.tag_up_m + 6.0);
+                self.now.iter_mut().for_each(|p| p[2] = m.up_m);
+            }
+            Free::Up(i) => m.at_m[i][2] += up(free[0]),
+            Free::Place(i) => shift(&mut m.at_m[i], &free[..ground.d]),
+            Free::Two(i, j) => {
+                shift(&mut m.at_m[i], &free[..ground.d]);
+                shift(&mut m.at_m[j], &free[3..3 + ground.d]);
+            }
+        }
+    }
+
+    fn find_excess(&mut self, ground: &Ground, frames: &[Keyframe]) {
+        for i in bits(self.model.used) {
+            let mut gains = [0.0; EXCESS_M.len()];
+            for (k, at) in frames.iter().zip(&self.now) {
+                let told = self.model.distances(ground, k);
+                if told.heard & (1 << i) == 0 {
+                    continue;
+                }
+                let r = told.range_m[i] - length(&minus(at, &self.model.at_m[i]));
+                let plain = ground.density.ln(r, self.model.g);
+                for (gain, e) in gains.iter_mut().zip(EXCESS_M) {
+                    *gain += (ground.density.ln(r - e, self.model.g) - 0.7 - plain).max(0.0);
+                }
+            }
+            let best = (0..gains.len()).max_by(|&a, &b| gains[a].total_cmp(&gains[b])).unwrap_or(0);
+            self.model.excess_m[i] = if gains[best] > EXCESS_PRICE { EXCESS_M[best] } else { 0.0 };
+        }
+    }
+}
+
+fn shift(at_m: &mut [f64; 3], by: &[f64]) {
+    let far = by.iter().map(|v| v * v).sum::<f64>().sqrt();
+    let shrink = if far > 2.0 { 2.0 / far } else { 1.0 };
+    at_m.iter_mut().zip(by).for_each(|(a, b)| *a += shrink * b);
+}
+
+/// How the computed distance of anchor `i` (less what was told, for the factor) grows with the free parts.
+fn free_slopes(
+    free: Free,
+    d: usize,
+    i: usize,
+    u: &[f64; 3],
+    told_m: f64,
+    out: &mut arrayvec::ArrayVec<(usize, f64), 8>,
+) {
+    const FIRST: usize = MAX_ANCHORS + MAX_HEARD_TAGS;
+    match free {
+        // In shares of the factor.
+        Free::Factor => out.push((FIRST, -told_m)),
+        Free::TagUp => out.push((FIRST, u[2])),
+        Free::Up(a) if a == i => out.push((FIRST, -u[2])),
+        Free::Place(a) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -u[c]))),
+        Free::Two(a, _) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -u[c]))),
+        Free::Two(_, b) if b == i => (0..d).for_each(|c| out.push((FIRST + 3 + c, -u[c]))),
+        _ => {}
+    }
+}
+
+impl Normal {
+    fn clear(&mut self) {
+        self.h.iter_mut().for_each(|row| row.fill(0.0));
+        self.g.fill(0.0);
+    }
+
+    fn eliminate(&mut self, pp: &Sym, gp: &[f64; 3], pq: &[[f64; 3]; MAX_UNKNOWNS], d: usize) {
+        let Some((inv, _)) = inverse(pp, d) else { return };
+        let touched = |row: &[f64; 3]| row.iter().any(|v| *v != 0.0);
+        for a in 0..MAX_UNKNOWNS {
+            if !touched(&pq[a]) {
+                continue;
+            }
+            let t = crate::small_matrix::times(&inv, d, &pq[a]);
+            let along = |v: &[f64; 3]| (0..d).map(|c| t[c] * v[c]).sum::<f64>();
+            self.g[a] -= along(gp);
+            for b in 0..MAX_UNKNOWNS {
+                if touched(&pq[b]) {
+                    self.h[a][b] -= along(&pq[b]);
+                }
+            }
+        }
+    }
+
+    /// Cholesky's way, in place; what no range touches stays 0.
+    fn solve(&mut self) -> Option<[f64; MAX_UNKNOWNS]> {
+        let n = MAX_UNKNOWNS;
+        for i in 0..n {
+            self.h[i][i] += 1e-3 + 1e-6 * self.h[i][i].abs();
+            for j in 0..=i {
+                let mut v = self.h[i][j];
+                for c in 0..j {
+                    v -= self.h[i][c] * self.h[j][c];
+                }
+                if i == j {
+                    if v.is_nan() || v <= 1e-9 {
+                        return None;
+                    }
+                    self.h[i][i] = v.sqrt();
+                } else {
+                    self.h[i][j] = v / self.h[j][j];
+                }
+            }
+        }
+        let mut x = self.g;
+        for i in 0..n {
+            for c in 0..i {
+                x[i] -= self.h[i][c] * x[c];
+            }
+            x[i] /= self.h[i][i];
+        }
+        for i in (0..n).rev() {
+            for c in i + 1..n {
+                x[i] -= self.h[c][i] * x[c];
+            }
+            x[i] /= self.h[i][i];
+        }
+        x.iter().all(|v| v.is_finite()).then_some(x)
+    }
+}

@@ -1,0 +1,178 @@
+//! What a finished check says.
+//!
+//! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (35 for a place, a height, a scale), or with
+//! six keyframes less than 35 % of the ranges are explained or more than 12 % are too short.
+//! **Name**: the best one explains at least 45 % with at most 2 % too short (6 % for units, scale and orders), leads every
+//! rival by 15 nats (20 when one of them is an order), with six keyframes over five cells of a metre. A hypothesis that holds
+//! the winner as a special case is no rival; a special case of the winner must be beaten by 8. An order that looks the same as
+//! another one from inside is named only if it moves the fewest fields.
+//!
+//! Found by the study.
+
+use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
+use super::ground::Ground;
+use super::orders::one_swap;
+use super::{Cause, SiteDoubt};
+use super::density::WITHIN_M;
+
+/// Keyframes that are needed before anything is said.
+pub(super) const NEEDED: usize = 6;
+/// With fewer, two places that are off look like one.
+const NEEDED_FOR_PLACES: usize = 10;
+const NEEDED_CELLS: usize = 5;
+const GAIN: f64 = 18.0;
+const GAIN_SMALL_THINGS: f64 = 35.0;
+const LEAD: f64 = 15.0;
+const LEAD_ORDERS: f64 = 20.0;
+const LEAD_SPECIAL: f64 = 8.0;
+/// What a second place must bring to be looked at, and to be named.
+const SECOND_PLACE: f64 = 15.0;
+const LEAD_SECOND_PLACE: f64 = 30.0;
+
+/// What one check found.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) enum Verdict {
+    /// Nothing speaks against the site; the share explained.
+    Fits { explained: f64, gain: f64 },
+    /// Something does, but nothing can be named.
+    Alarm(SiteDoubt),
+    /// One thing explains it.
+    Named(Kind, SiteDoubt),
+}
+
+/// Judges a finished check.
+pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
+    let nominal = *check.nominal()?;
+    let enough = check.frames.len() >= NEEDED;
+    let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
+    let best = check.best().map(|b| simpler(check, b));
+    if std::env::var("FITDBG").is_ok() {
+        let mut l: Vec<&Found> = check.found.iter().collect();
+        l.sort_by(|a, b| b.score.total_cmp(&a.score));
+        eprintln!("-- K {} cells {}", check.frames.len(), check.cells());
+        for f in l.iter().take(6).chain(check.nominal().iter()) {
+            eprintln!("   {:.0} {:?} ex {:.2} sh {:.3} f {:.3} up {:.2} tag {:.2} off {:?} modes {:?}", f.score, f.kind, f.worth.explained, f.worth.too_short, f.model.factor, f.model.up_m, f.model.tag_offset_m[0], f.model.offset_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>(), f.model.excess_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>());
+        }
+    }
+    let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
+    let limit = best.map_or(GAIN, |b| gain_needed(&b));
+    if !gross && gain <= limit {
+        return enough.then_some(Verdict::Fits { explained: nominal.worth.explained, gain });
+    }
+    let doubt = SiteDoubt {
+        explained: nominal.worth.explained,
+        too_short: nominal.worth.too_short,
+        cause: None,
+        explained_then: 0.0,
+        within_m: WITHIN_M * nominal.model.g,
+        all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
+    };
+    let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
+        return enough.then_some(Verdict::Alarm(doubt));
+    };
+    let cause = cause_of(ground, &best);
+    let doubt = SiteDoubt {
+        cause: Some(cause),
+        explained_then: best.worth.explained,
+        within_m: WITHIN_M * best.model.g,
+        all: concerns_all(ground, check, &cause),
+        ..doubt
+    };
+    Some(Verdict::Named(best.kind, doubt))
+}
+
+/// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
+fn simpler(check: &Check, best: &Found) -> Found {
+    if best.kind == Kind::TagUp {
+        let mirrored = check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
+        return *mirrored.unwrap_or(best);
+    }
+    let Kind::Two(a, b) = best.kind else { return *best };
+    let is_one = |f: &&Found| matches!(f.kind, Kind::Place(i) | Kind::Up(i) if i == a || i == b);
+    let one = check.found.iter().filter(is_one).max_by(|x, y| x.score.total_cmp(&y.score));
+    one.filter(|f| best.score - f.score < SECOND_PLACE).copied().unwrap_or(*best)
+}
+
+fn gain_needed(found: &Found) -> f64 {
+    match found.kind {
+        Kind::Place(_) | Kind::Up(_) | Kind::Scale | Kind::TagUp | Kind::Mirrored => GAIN_SMALL_THINGS,
+        _ => GAIN,
+    }
+}
+
+fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
+    let is_unit = matches!(best.kind, Kind::Unit(_));
+    let many_short = matches!(best.kind, Kind::Unit(_) | Kind::Scale | Kind::Order(_));
+    let is_place = matches!(best.kind, Kind::Place(_) | Kind::Two(..) | Kind::Up(_));
+    let most_short = if many_short { 0.06 } else if is_place { 0.012 } else { 0.02 };
+    let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
+    let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
+    let least = if is_unit || is_place { 0.55 } else { 0.45 };
+    let has_spare = ground.n >= ground.d + 2;
+    let small = matches!(best.kind, Kind::Scale) && (best.model.factor - 1.0).abs() < 0.045;
+    best.worth.explained >= least
+        && best.worth.too_short <= most_short
+        && !small
+        && (is_unit || moved_enough)
+        && (has_spare || (is_unit && moved_enough))
+        && leads(ground, check, best)
+}
+
+fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
+    check.found.iter().filter(|f| f.kind != best.kind && f.kind != Kind::Nominal).all(|rival| {
+        let lead = best.score - rival.score;
+        if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
+            && check.same_looks(ground, a).any(|o| o == *b)
+        {
+            return lead >= LEAD || order_moves(ground, a) < order_moves(ground, b);
+        }
+        if is_special(ground, best, rival) {
+            return true;
+        }
+        if is_special(ground, rival, best) {
+            return lead >= if matches!(best.kind, Kind::Two(..)) { LEAD_SECOND_PLACE } else { LEAD_SPECIAL };
+        }
+        let orders = matches!(best.kind, Kind::Order(_)) || matches!(rival.kind, Kind::Order(_));
+        lead >= if orders { LEAD_ORDERS } else { LEAD }
+    })
+}
+
+/// Whether `general` holds `special` as a special case.
+fn is_special(ground: &Ground, special: &Found, general: &Found) -> bool {
+    match (special.kind, general.kind) {
+        (Kind::Unit(_), Kind::Scale) => (special.model.factor / general.model.factor).ln().abs() < 0.06,
+        (Kind::Mirrored, Kind::TagUp) => true,
+        (Kind::Up(i), Kind::Place(j)) => i == j,
+        (Kind::Up(i) | Kind::Place(i), Kind::Two(a, b)) => i == a || i == b,
+        (Kind::Order(o), Kind::Two(a, b)) => one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)]),
+        _ => false,
+    }
+}
+
+fn cause_of(ground: &Ground, best: &Found) -> Cause {
+    let at_m = &best.model.at_m;
+    match best.kind {
+        Kind::Unit(i) => Cause::Unit { factor: UNITS[i] },
+        Kind::TagUp => Cause::TagHeight { up_m: best.model.up_m },
+        Kind::Mirrored => Cause::MirroredHeights,
+        Kind::Other(other) => Cause::OtherSite { other },
+        Kind::Order(o) => order_cause(ground, &o),
+        Kind::Up(anchor) => Cause::AnchorHeight { anchor, up_m: at_m[anchor][2] },
+        Kind::Place(anchor) => Cause::Place { anchor, at_m: at_m[anchor] },
+        Kind::Two(a, b) => {
+            let (a, b) = (a.min(b), a.max(b));
+            Cause::TwoPlaces { anchors: [a, b], at_m: [at_m[a], at_m[b]] }
+        }
+        Kind::Scale | Kind::Nominal | Kind::Without(..) => Cause::Scale { factor: best.model.factor },
+    }
+}
+
+fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
+    match *cause {
+        Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => !check.rest_fits(ground, 1 << anchor),
+        Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
+            !check.rest_fits(ground, 1 << a | 1 << b)
+        }
+        _ => true,
+    }
+}
