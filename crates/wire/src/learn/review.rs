@@ -1,0 +1,341 @@
+//! What speaks against believing a proposal, from the whole capture.
+//!
+//! A proposal is made from one half of a capture (the first half in time, or the second when the first
+//! shows none). Here it is held against all of it, the other half above all: bytes that it leaves
+//! unread, bytes and numbers that vary and have no role that was shown (range, counter, checksum,
+//! clock, a companion beside every range), ranges that jump as those of several tags or groups of
+//! anchors in turn do, and a unit that changes on the way.
+//!
+//! **Key.** A small number with few values beside the ranges is a tag until shown otherwise. The
+//! evidence is how much smoother the ranges are within one of its values than where it changes; that
+//! cannot tell the number of a tag from that of a group of anchors, so it is never sure.
+//!
+//! **Damage.** Bytes that were lost or hurt lie in pieces as long as frames, give or take a few bytes,
+//! with most of the constant bytes in their places. Whatever else is unread is another kind of frame.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::columns;
+use super::compose::Plan;
+use super::outcome::{FrameGuess, Question};
+use super::proof::ReadBack;
+
+/// Share of the bytes or lines that may be unread and not look like damage.
+const OTHER_SHARE: f64 = 0.01;
+/// Share of its frames that a few values must cover to be those of a key.
+const KEY_COVERS: f64 = 0.985;
+/// The most values of a key.
+const KEY_VALUES: usize = 4;
+/// How much smoother ranges are within one value of a key than where it changes.
+pub(super) const SMOOTHER: f64 = 2.5;
+/// Different values that a byte beside every range must take to count as their companion.
+const COMPANION_VALUES: usize = 6;
+/// A step of so many times the lower quartile of all steps is a jump, if it is also so many metres.
+const JUMP: (f64, f64) = (8.0, 0.5);
+/// Share of the frames at which most ranges jump at once that a kit can have.
+const JUMPS: f64 = 0.08;
+/// The same for one range alone: late ranges jump as well.
+const JUMPS_OF_ONE: f64 = 0.35;
+/// Factor by which all ranges change at once when the unit does.
+const FACTOR: f64 = 4.0;
+/// Frames before and after that are compared for it.
+const BESIDE: usize = 4;
+/// The most places without a role that are named.
+const MOST_NAMED: usize = 4;
+
+/// One field's ranges, frame by frame; `None` is no range.
+pub(super) type Series = Vec<Option<f64>>;
+
+/// What was found, and the place that may be the tag's number.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Review {
+    pub(super) questions: Vec<Question>,
+    /// The place of the likeliest key; ranges are smoother within its values.
+    pub(super) key: Option<usize>,
+}
+
+/// Reviews a reading of binary frames of one length.
+pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &ReadBack) -> Review {
+    let len = plan.columns.len();
+    let series = heard(back, guess);
+    let mut review = Review::default();
+    review.questions.extend(unread_frames(capture, plan, back));
+    let first = back.rows.len();
+    let late = back.starts.len().saturating_sub(back.late_rows.len()).max(first);
+    let kept: Vec<usize> = (0..first.min(back.starts.len())).chain(late..back.starts.len()).collect();
+    let column = |c: usize| -> Vec<u8> { back.starts.iter().map(|s| capture[s + c]).collect() };
+    let mut named = Vec::new();
+    for at in (0..len).filter(|&c| !has_role(plan, c)) {
+        let values = column(at);
+        if is_steady(&values, plan.sum.is_some()) || is_companion(capture, plan, back, at) {
+            continue;
+        }
+        let key: Vec<Option<i64>> = kept.iter().map(|&i| Some(i64::from(values[i]))).collect();
+        named.push((at, role_question(&format!("byte {at}"), &key, &series)));
+    }
+    take_named(named, &mut review);
+    review.questions.extend(moves(&series, guess.unit.per_metre()));
+    review
+}
+
+/// Adds what was named, the likeliest key first, and only a few.
+pub(super) fn take_named(mut named: Vec<(usize, Question)>, review: &mut Review) {
+    let gain = |q: &Question| if let Question::TagNumber { smoother, .. } = q { *smoother } else { -1.0 };
+    named.sort_by(|a, b| gain(&b.1).total_cmp(&gain(&a.1)));
+    review.key = named.first().filter(|(_, q)| matches!(q, Question::TagNumber { .. })).map(|(at, _)| *at);
+    review.questions.extend(named.into_iter().take(MOST_NAMED).map(|(_, q)| q));
+}
+
+/// Ranges of the fields that are heard.
+fn heard(back: &ReadBack, guess: &FrameGuess) -> Vec<Series> {
+    let fields = back.rows.first().map_or(0, |row| row.len());
+    let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !guess.no_range.contains(n);
+    let series =
+        |f: usize| back.kept().map(|row| row.get(f)?.number().filter(is_range)).collect::<Series>();
+    (0..fields).map(series).filter(|s| s.iter().flatten().count() >= 8).collect()
+}
+
+/// Whether the layout reads the byte, or insists on it.
+fn has_role(plan: &Plan, at: usize) -> bool {
+    at < plan.mark
+        || at >= plan.tail
+        || plan.array.slots.iter().any(|s| plan.word(s.at).contains(&at))
+        || plan.counters.iter().any(|(c, _)| c.columns().contains(&at))
+        || plan.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&at))
+}
+
+/// Whether a byte never changes, damage aside; behind a checksum there is none.
+fn is_steady(values: &[u8], has_sum: bool) -> bool {
+    let mut counts = [0_usize; 256];
+    for &value in values {
+        counts[usize::from(value)] += 1;
+    }
+    let most = counts.iter().max().copied().unwrap_or(0);
+    let second = {
+        let mut sorted = counts;
+        sorted.sort_unstable();
+        sorted[254]
+    };
+    if most == values.len() {
+        return true;
+    }
+    // One stray frame may have passed a checksum of one byte by chance.
+    if has_sum {
+        return second <= 1 && most + 2 >= values.len();
+    }
+    columns::is_damaged_constant(values) && second <= 3.max(values.len() / 150)
+}
+
+/// Whether a byte stands beside every heard range and takes many values: a signal strength, say.
+fn is_companion(capture: &[u8], plan: &Plan, back: &ReadBack, at: usize) -> bool {
+    let heard: Vec<Range<usize>> = plan.array.heard().map(|s| plan.word(s.at)).collect();
+    let (stride, words) = (plan.array.stride, plan.width());
+    if heard.len() < 2 || stride <= words {
+        return false;
+    }
+    let lively = |c: usize| {
+        let mut seen = [false; 256];
+        for start in &back.starts {
+            seen[usize::from(capture[start + c])] = true;
+        }
+        seen.iter().filter(|s| **s).count() >= COMPANION_VALUES
+    };
+    // Behind each word, or before each: at one and the same distance.
+    let first = heard.iter().map(|w| w.start).min().unwrap_or(0) as isize;
+    let off = (at as isize - first).rem_euclid(stride as isize);
+    if off < words as isize {
+        return false;
+    }
+    [off, off - stride as isize].into_iter().any(|off| {
+        let places: Vec<isize> =
+            plan.array.slots.iter().map(|s| plan.word(s.at).start as isize + off).collect();
+        let heard = heard.iter().map(|w| w.start as isize + off);
+        let fits = |c: &isize| usize::try_from(*c).is_ok_and(|c| c < plan.columns.len() && !has_role(plan, c));
+        places.contains(&(at as isize))
+            && heard.clone().all(|c| fits(&c))
+            && heard.clone().all(|c| lively(c as usize))
+    })
+}
+
+/// The question about a number that varies and has no role, by what its values do to the ranges.
+pub(super) fn role_question(place: &str, numbers: &[Option<i64>], ranges: &[Series]) -> Question {
+    let mut counts: BTreeMap<Option<i64>, usize> = BTreeMap::new();
+    for number in numbers {
+        *counts.entry(*number).or_default() += 1;
+    }
+    let distinct = counts.len();
+    let mut common: Vec<(Option<i64>, usize)> = counts.into_iter().collect();
+    common.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    common.truncate(KEY_VALUES);
+    let mut values: Vec<i64> = Vec::new();
+    let mut covered = 0;
+    for (value, count) in common {
+        // What comes once or twice is damage, unless nothing else is left.
+        if values.len() < 2 || count * 50 > numbers.len() {
+            values.extend(value);
+            covered += count;
+        }
+    }
+    values.sort_unstable();
+    let place = place.to_owned();
+    let is_key = covered as f64 >= KEY_COVERS * numbers.len() as f64 && values.iter().all(|v| *v >= 0);
+    if !is_key {
+        return Question::NoRole { place, values, distinct };
+    }
+    Question::TagNumber { place, values, smoother: smoother(numbers, ranges) }
+}
+
+/// How many times smoother the ranges are within one value of a key than where it changes; about 1 when
+/// they do not depend on it.
+fn smoother(key: &[Option<i64>], ranges: &[Series]) -> f64 {
+    let mut ratios: Vec<f64> = Vec::new();
+    for series in ranges {
+        let mut last: BTreeMap<i64, f64> = BTreeMap::new();
+        let mut before: Option<(i64, f64)> = None;
+        let (mut within, mut across) = (Vec::new(), Vec::new());
+        for (key, range) in key.iter().zip(series) {
+            let (Some(key), Some(range)) = (key, range) else { continue };
+            if let Some(last) = last.insert(*key, *range) {
+                within.push((range - last).abs());
+            }
+            if let Some((other, last)) = before.filter(|b| b.0 != *key) {
+                debug_assert!(other != *key, "filtered");
+                across.push((range - last).abs());
+            }
+            before = Some((*key, *range));
+        }
+        if within.len() >= 4 && across.len() >= 4 {
+            ratios.push(quantile(across, 0.5) / quantile(within, 0.5).max(1e-6));
+        }
+    }
+    if ratios.is_empty() { 1.0 } else { quantile(ratios, 0.5) }
+}
+
+/// What the ranges do that those of one tag among fixed anchors in one unit do not.
+pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
+    let mut questions = Vec::new();
+    if let Some(factor) = unit_change(ranges) {
+        questions.push(Question::UnitChanges { factor });
+    }
+    let share = jump_share(ranges, per_metre);
+    let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
+    if share > allowed || alternate(ranges) {
+        questions.push(Question::Jumps { share });
+    }
+    if ranges.iter().any(|s| only_rises(s)) {
+        questions.push(Question::WhichNumbers);
+    }
+    questions
+}
+
+fn steps(series: &Series, lag: usize) -> Vec<f64> {
+    let later = series.iter().skip(lag);
+    series.iter().zip(later).filter_map(|(a, b)| Some((b.as_ref()? - a.as_ref()?).abs())).collect()
+}
+
+/// Share of the frames at which more than half of the ranges jump.
+fn jump_share(ranges: &[Series], per_metre: f64) -> f64 {
+    let limit = |s: &Series| (JUMP.0 * quantile(steps(s, 1), 0.25)).max(JUMP.1 * per_metre);
+    let limits: Vec<f64> = ranges.iter().map(limit).collect();
+    let frames = ranges.first().map_or(0, Vec::len);
+    let (mut told, mut jumps) = (0_usize, 0_usize);
+    for n in 1..frames {
+        let (mut both, mut far) = (0, 0);
+        for (series, limit) in ranges.iter().zip(&limits) {
+            let (Some(a), Some(b)) = (series[n - 1], series[n]) else { continue };
+            both += 1;
+            far += usize::from((b - a).abs() > *limit);
+        }
+        told += usize::from(both > 0);
+        jumps += usize::from(both > 0 && far * 2 > both);
+    }
+    jumps as f64 / told.max(1) as f64
+}
+
+/// Whether frames a few apart are more alike than neighbours, in most of the fields.
+fn alternate(ranges: &[Series]) -> bool {
+    let is = |s: &&Series| {
+        let near = quantile(steps(s, 1), 0.5);
+        (2..=4).any(|lag| near > SMOOTHER * quantile(steps(s, lag), 0.5).max(1e-6))
+    };
+    ranges.iter().filter(is).count() * 2 > ranges.len()
+}
+
+/// The factor by which all ranges change from one frame to the next, if they ever do.
+fn unit_change(ranges: &[Series]) -> Option<f64> {
+    let frames = ranges.first().map_or(0, Vec::len);
+    let level = |s: &[Option<f64>]| {
+        let present: Vec<f64> = s.iter().flatten().copied().collect();
+        (present.len() * 2 > s.len()).then(|| quantile(present, 0.5))
+    };
+    // One range alone may come near its anchor in a few frames.
+    let least = if ranges.len() > 1 { FACTOR } else { 1.9 * FACTOR };
+    (BESIDE..frames.saturating_sub(BESIDE)).find_map(|n| {
+        let ratio = |s: &Series| Some(level(&s[n..n + BESIDE])? / level(&s[n - BESIDE..n])?);
+        let ratios: Vec<f64> = ranges.iter().filter_map(ratio).collect();
+        let all = |is: &dyn Fn(f64) -> bool| !ratios.is_empty() && ratios.iter().all(|r| is(*r));
+        let changed = all(&|r| r > least) || all(&|r| r < 1.0 / least);
+        (changed && ratios.len() * 2 > ranges.len()).then(|| quantile(ratios, 0.5))
+    })
+}
+
+/// Whether a number only ever rises (or falls): it counts something.
+fn only_rises(series: &Series) -> bool {
+    let present: Vec<f64> = series.iter().flatten().copied().collect();
+    let up = present.windows(2).filter(|w| w[1] > w[0]).count();
+    let down = present.windows(2).filter(|w| w[1] < w[0]).count();
+    let moved = up + down;
+    moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64
+}
+
+/// Bytes between frames that are no damage, if there are too many of them.
+fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Question> {
+    let len = plan.columns.len();
+    let half = capture.len() / 2;
+    let (mut other, mut sample) = ([0_usize; 2], None);
+    for piece in &back.unread {
+        // A frame may be cut at either end of the capture.
+        let is_end = piece.start == 0 || piece.end == capture.len();
+        if (is_end && piece.len() < len) || is_damage(&capture[piece.clone()], plan) {
+            continue;
+        }
+        other[usize::from(piece.start >= half)] += piece.len();
+        sample.get_or_insert_with(|| capture[piece.clone()].iter().copied().take(8).collect::<Vec<u8>>());
+    }
+    let share = (other[0] + other[1]) as f64 / capture.len().max(1) as f64;
+    let sample = sample?;
+    let of = |n: usize| n as f64 / half.max(1) as f64;
+    let halves = [of(other[0]), of(other[1])];
+    (share > OTHER_SHARE).then(|| Question::OtherFrames {
+        halves,
+        sample: sample.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" "),
+    })
+}
+
+/// Whether a piece looks like frames with bytes lost or hurt: as long, and most constants in place.
+fn is_damage(piece: &[u8], plan: &Plan) -> bool {
+    let len = plan.columns.len();
+    let frames = piece.len().div_ceil(len);
+    if frames * len - piece.len() > 1 + 2 * frames {
+        return false;
+    }
+    let (mut fits, mut all) = (0, 0);
+    for (i, byte) in piece.iter().enumerate() {
+        let from_start = &plan.columns[i % len];
+        let from_end = &plan.columns[(len - (piece.len() - i) % len) % len];
+        if from_start.constant || from_end.constant {
+            all += 1;
+            let fit = |c: &columns::Column| c.constant && c.mode == *byte;
+            fits += usize::from(fit(from_start) || fit(from_end));
+        }
+    }
+    all == 0 || fits * 2 >= all
+}
+
+/// The quantile of numbers in any order; 0 of nothing.
+fn quantile(mut numbers: Vec<f64>, share: f64) -> f64 {
+    numbers.sort_by(f64::total_cmp);
+    let last = numbers.len().saturating_sub(1);
+    numbers.get((share * last as f64).round() as usize).copied().unwrap_or_default()
+}
