@@ -69,25 +69,30 @@ fn has_answers(outcome: &Outcome) -> bool {
 /// Makes a proposal from the first half, or from the second, that holds on all of the capture; `None`
 /// when nothing repeats. What only the whole shows is not proposed: nothing is left to test it on.
 pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Option<Outcome> {
-    let (half, len) = (capture.len() / 2, capture.len());
+    let len = capture.len();
     let head = 0..len.min(STUDY_BYTES);
     let tail = len - len.min(STUDY_BYTES)..len;
-    let mut best = part(capture, head.start..half.min(head.end), head.clone(), times, options);
-    if matches!(best, Some(Outcome::Proposal(_))) {
-        return best;
-    }
-    let second = part(capture, half.max(tail.start)..tail.end, tail, times, options);
-    if matches!(second, Some(Outcome::Proposal(_))) {
-        return second;
-    }
-    if !best.as_ref().is_some_and(has_answers) {
-        best = second.or(best);
+    let mut best: Option<Outcome> = None;
+    // Two thirds when the halves are too short; the rest is still one that the proposal was not made from.
+    for cut in [len / 2, len - len / 3] {
+        let first = (0..cut.min(head.end), head.clone());
+        let last = ((len - cut).max(tail.start)..len, tail.clone());
+        for (studied, around) in [first, last] {
+            let outcome = part(capture, studied, around, times, options);
+            if matches!(outcome, Some(Outcome::Proposal(_))) {
+                return outcome;
+            }
+            if !best.as_ref().is_some_and(has_answers) {
+                best = outcome.or(best);
+            }
+        }
     }
     let whole = part(capture, head.clone(), head, times, options);
     match whole {
         Some(Outcome::Proposal(p)) => Some(Outcome::Undecided(untested(p))),
-        Some(whole) if !best.as_ref().is_some_and(has_answers) => Some(whole),
-        _ => best,
+        // The whole knows most of what it may be.
+        Some(whole) if has_answers(&whole) => Some(whole),
+        whole => best.or(whole),
     }
 }
 
@@ -329,7 +334,7 @@ impl<'a> Study<'a> {
         } else {
             Vec::new()
         };
-        let upper = upper_bytes(&array, &base.columns, &base.taken);
+        let upper = upper_bytes(&array, &self.all.turned(start), &base.columns, &base.taken);
         let mut plan = Plan {
             columns: base.columns.clone(),
             mark: base.mark,
@@ -627,10 +632,11 @@ fn keep_credible(trials: &mut Vec<Trial>) {
 }
 
 /// Number of zero bytes above each word that belong to it, by the space between the words.
-fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
+fn upper_bytes(array: &Array, fold: &Fold<'_>, columns: &[Column], taken: &[bool]) -> usize {
     if array.base.is_float() || array.slots.len() < 2 {
         return 0;
     }
+    let is_low = array.base.is_low_first();
     let fits = |upper: usize| {
         array.slots.iter().all(|slot| {
             (0..upper).all(|i| {
@@ -641,12 +647,24 @@ fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
                 };
                 column.is_some_and(|c| {
                     let zero = |c: &Column| c.constant && (c.mode == 0 || (!slot.heard && c.mode == 0xFF));
-                    columns.get(c).is_some_and(zero) && !taken[c]
+                    let high = if is_low { slot.at + 1 } else { slot.at };
+                    columns.get(c).is_some_and(|column| zero(column) || goes_with(fold, c, high)) && !taken[c]
                 })
             })
         })
     };
     (0..=2).rev().find(|&upper| array.stride >= 2 + upper && fits(upper)).unwrap_or(0)
+}
+
+/// Whether a byte is all ones where the byte `high` of a word is, and zero else: the word's "no range"
+/// has it as well.
+fn goes_with(fold: &Fold<'_>, column: usize, high: usize) -> bool {
+    let (mut fits, mut ones) = (0, 0);
+    for (byte, high) in fold.column(column).zip(fold.column(high)) {
+        fits += usize::from(if high == 0xFF { byte == 0xFF } else { byte == 0 });
+        ones += usize::from(byte == 0xFF);
+    }
+    ones > 0 && fits as f64 >= 0.96 * fold.rows() as f64
 }
 
 /// The unit question, when the lead of the best is too small.

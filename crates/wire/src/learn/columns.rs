@@ -36,11 +36,6 @@ fn column(values: &[u8]) -> Column {
     Column { mode, constant: strays == 0 || is_damage(values, mode, strays), distinct }
 }
 
-/// Whether a column is one byte throughout, damage aside.
-pub(super) fn is_damaged_constant(values: &[u8]) -> bool {
-    column(values).constant
-}
-
 /// Whether the bytes that differ from the mode are damage and not another value that stands for a
 /// while: they stand alone, and are not all the same.
 fn is_damage(values: &[u8], mode: u8, strays: usize) -> bool {

@@ -19,10 +19,14 @@ use std::ops::Range;
 use super::columns;
 use super::compose::Plan;
 use super::outcome::{FrameGuess, Question};
-use super::proof::ReadBack;
+use super::proof::{ReadBack, Row};
 
 /// Share of the bytes or lines that may be unread and not look like damage.
 const OTHER_SHARE: f64 = 0.01;
+/// Share of them that is too much whatever it looks like.
+const MUCH_UNREAD: f64 = 0.1;
+/// A piece of so many frames is no damage.
+const LONG: usize = 8;
 /// Share of its frames that a few values must cover to be those of a key.
 const KEY_COVERS: f64 = 0.985;
 /// The most values of a key.
@@ -40,7 +44,9 @@ const JUMPS_OF_ONE: f64 = 0.35;
 /// Factor by which all ranges change at once when the unit does.
 const FACTOR: f64 = 4.0;
 /// Frames before and after that are compared for it.
-const BESIDE: usize = 4;
+const BESIDE: usize = 6;
+/// The largest of the factors between two units, and some more.
+const LARGEST_FACTOR: f64 = 1500.0;
 /// The most places without a role that are named.
 const MOST_NAMED: usize = 4;
 
@@ -58,20 +64,21 @@ pub(super) struct Review {
 /// Reviews a reading of binary frames of one length.
 pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &ReadBack) -> Review {
     let len = plan.columns.len();
-    let series = heard(back, guess);
+    let trusted = Trusted::new(back, guess, len);
+    let series = trusted.heard();
     let mut review = Review::default();
     review.questions.extend(unread_frames(capture, plan, back));
-    let first = back.rows.len();
-    let late = back.starts.len().saturating_sub(back.late_rows.len()).max(first);
-    let kept: Vec<usize> = (0..first.min(back.starts.len())).chain(late..back.starts.len()).collect();
-    let column = |c: usize| -> Vec<u8> { back.starts.iter().map(|s| capture[s + c]).collect() };
-    let mut named = Vec::new();
+    let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
     for at in (0..len).filter(|&c| !has_role(plan, c)) {
-        let values = column(at);
-        if is_steady(&values, plan.sum.is_some()) || is_companion(capture, plan, back, at) {
+        let values = trusted.column(capture, at);
+        if is_steady(&values, plan.sum.is_some())
+            || is_companion(capture, plan, &trusted, at)
+            || is_carry(capture, plan, &trusted, at)
+            || trusted.goes_with_a_range(capture, plan, at)
+        {
             continue;
         }
-        let key: Vec<Option<i64>> = kept.iter().map(|&i| Some(i64::from(values[i]))).collect();
+        let key: Vec<Option<i64>> = trusted.rows.iter().map(|r| Some(i64::from(capture[r.0 + at]))).collect();
         named.push((at, role_question(&format!("byte {at}"), &key, &series)));
     }
     take_named(named, &mut review);
@@ -87,13 +94,70 @@ pub(super) fn take_named(mut named: Vec<(usize, Question)>, review: &mut Review)
     review.questions.extend(named.into_iter().take(MOST_NAMED).map(|(_, q)| q));
 }
 
-/// Ranges of the fields that are heard.
-fn heard(back: &ReadBack, guess: &FrameGuess) -> Vec<Series> {
-    let fields = back.rows.first().map_or(0, |row| row.len());
-    let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !guess.no_range.contains(n);
-    let series =
-        |f: usize| back.kept().map(|row| row.get(f)?.number().filter(is_range)).collect::<Series>();
-    (0..fields).map(series).filter(|s| s.iter().flatten().count() >= 8).collect()
+/// Frames that another follows at once: of others a byte may have been lost.
+struct Trusted {
+    /// Where they start.
+    starts: Vec<usize>,
+    /// Of those whose ranges were kept: the start, and the ranges.
+    rows: Vec<(usize, Vec<Option<f64>>)>,
+}
+
+impl Trusted {
+    fn new(back: &ReadBack, guess: &FrameGuess, len: usize) -> Trusted {
+        let followed = |i: &usize| back.starts.get(i + 1).is_some_and(|next| *next == back.starts[*i] + len);
+        let numbers: Vec<usize> = (0..back.starts.len()).filter(followed).collect();
+        let late = back.starts.len() - back.late_rows.len();
+        let row = |i: usize| match i {
+            i if i < back.rows.len() => back.rows.get(i),
+            i if i >= late => back.late_rows.get(i - late),
+            _ => None,
+        };
+        let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !guess.no_range.contains(n);
+        let ranges = |row: &Row| row.iter().map(|w| w.number().filter(is_range)).collect();
+        let rows = numbers.iter().filter_map(|&i| Some((back.starts[i], ranges(row(i)?)))).collect();
+        Trusted { starts: numbers.iter().map(|&i| back.starts[i]).collect(), rows }
+    }
+
+    fn column(&self, capture: &[u8], at: usize) -> Vec<u8> {
+        self.starts.iter().map(|s| capture[s + at]).collect()
+    }
+
+    /// Ranges of the fields that are heard.
+    fn heard(&self) -> Vec<Series> {
+        let fields = self.rows.first().map_or(0, |row| row.1.len());
+        let series = |f: usize| self.rows.iter().map(|row| *row.1.get(f)?).collect::<Series>();
+        (0..fields).map(series).filter(|s| s.iter().flatten().count() >= 8).collect()
+    }
+
+    /// Whether a byte right behind (or before) a range is one value where that has no range, and never
+    /// else: its upper byte, or a lively one that belongs to it.
+    fn goes_with_a_range(&self, capture: &[u8], plan: &Plan, at: usize) -> bool {
+        let beside = |i: &usize| {
+            let word = plan.word(plan.array.slots[*i].at);
+            word.end == at || at + 1 == word.start
+        };
+        (0..plan.array.slots.len()).filter(beside).any(|field| {
+            let byte = |row: &&(usize, Vec<Option<f64>>)| capture[row.0 + at];
+            let has = |row: &&(usize, Vec<Option<f64>>)| row.1.get(field).is_some_and(Option::is_some);
+            let mut with: Vec<u8> = self.rows.iter().filter(has).map(|r| byte(&r)).collect();
+            let out: Vec<u8> = self.rows.iter().filter(|r| !has(r)).map(|r| byte(&r)).collect();
+            let Some(value) = most_common(&out) else { return false };
+            let same = |bytes: &[u8]| bytes.iter().filter(|b| **b == value).count();
+            let broken = out.len() - same(&out) + same(&with);
+            let is_upper = most_common(&with).is_some_and(|mode| {
+                with.iter().filter(|b| **b == mode).count() * 100 >= with.len() * 97
+            });
+            with.sort_unstable();
+            with.dedup();
+            out.len() >= 2 && broken * 2 <= out.len() && (is_upper || with.len() >= COMPANION_VALUES)
+        })
+    }
+}
+
+fn most_common(bytes: &[u8]) -> Option<u8> {
+    let mut sorted = bytes.to_vec();
+    sorted.sort_unstable();
+    sorted.chunk_by(|a, b| a == b).max_by_key(|run| run.len()).map(|run| run[0])
 }
 
 /// Whether the layout reads the byte, or insists on it.
@@ -124,19 +188,24 @@ fn is_steady(values: &[u8], has_sum: bool) -> bool {
     if has_sum {
         return second <= 1 && most + 2 >= values.len();
     }
-    columns::is_damaged_constant(values) && second <= 3.max(values.len() / 150)
+    let Some(mode) = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]) else { return true };
+    let strays = values.len() - most;
+    let run = values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0);
+    // Damage strikes alone, and each time otherwise.
+    strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
 }
 
-/// Whether a byte stands beside every heard range and takes many values: a signal strength, say.
-fn is_companion(capture: &[u8], plan: &Plan, back: &ReadBack, at: usize) -> bool {
+/// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside
+/// one heard range alone the same byte of the silent ones must be still.
+fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
     let heard: Vec<Range<usize>> = plan.array.heard().map(|s| plan.word(s.at)).collect();
     let (stride, words) = (plan.array.stride, plan.width());
-    if heard.len() < 2 || stride <= words {
+    if plan.array.slots.len() < 2 || stride <= words {
         return false;
     }
     let lively = |c: usize| {
         let mut seen = [false; 256];
-        for start in &back.starts {
+        for start in &trusted.starts {
             seen[usize::from(capture[start + c])] = true;
         }
         seen.iter().filter(|s| **s).count() >= COMPANION_VALUES
@@ -147,14 +216,43 @@ fn is_companion(capture: &[u8], plan: &Plan, back: &ReadBack, at: usize) -> bool
     if off < words as isize {
         return false;
     }
+    let fits = |c: &isize| usize::try_from(*c).is_ok_and(|c| c < plan.columns.len() && !has_role(plan, c));
+    let still = |places: &[isize]| {
+        let others = places.iter().filter(|c| **c != at as isize && fits(c));
+        others.clone().count() > 0 && others.into_iter().all(|c| plan.columns[*c as usize].constant)
+    };
     [off, off - stride as isize].into_iter().any(|off| {
         let places: Vec<isize> =
             plan.array.slots.iter().map(|s| plan.word(s.at).start as isize + off).collect();
         let heard = heard.iter().map(|w| w.start as isize + off);
-        let fits = |c: &isize| usize::try_from(*c).is_ok_and(|c| c < plan.columns.len() && !has_role(plan, c));
         places.contains(&(at as isize))
             && heard.clone().all(|c| fits(&c))
             && heard.clone().all(|c| lively(c as usize))
+            && (heard.len() > 1 || still(&places))
+    })
+}
+
+/// Whether a byte beside a counter is its next higher one: it steps by one exactly when that wraps.
+fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
+    let byte = |start: usize, c: usize| capture[start + c];
+    plan.counters.iter().any(|(counter, _)| {
+        let top = match () {
+            () if at == counter.at + counter.width => at - 1,
+            () if at + 1 == counter.at => counter.at,
+            () => return false,
+        };
+        let (mut kept, mut broken) = (0, 0);
+        for pair in trusted.starts.windows(2) {
+            let wraps = byte(pair[1], top) < byte(pair[0], top);
+            let step = byte(pair[1], at).wrapping_sub(byte(pair[0], at));
+            match (wraps, step) {
+                (true, 1) => kept += 1,
+                (false, 0) => {}
+                _ => broken += 1,
+            }
+        }
+        // Damage now and then breaks the rule twice.
+        kept > 0 && broken * 12 <= trusted.starts.len()
     })
 }
 
@@ -276,7 +374,11 @@ fn unit_change(ranges: &[Series]) -> Option<f64> {
         let ratios: Vec<f64> = ranges.iter().filter_map(ratio).collect();
         let all = |is: &dyn Fn(f64) -> bool| !ratios.is_empty() && ratios.iter().all(|r| is(*r));
         let changed = all(&|r| r > least) || all(&|r| r < 1.0 / least);
-        (changed && ratios.len() * 2 > ranges.len()).then(|| quantile(ratios, 0.5))
+        let factor = quantile(ratios.clone(), 0.5);
+        let is_one = ratios.iter().all(|r| (0.5..2.0).contains(&(r / factor)));
+        // More than that is damage.
+        let sensible = (1.0 / LARGEST_FACTOR..LARGEST_FACTOR).contains(&factor);
+        (changed && is_one && sensible && ratios.len() * 2 > ranges.len()).then_some(factor)
     })
 }
 
@@ -289,48 +391,93 @@ fn only_rises(series: &Series) -> bool {
     moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64
 }
 
-/// Bytes between frames that are no damage, if there are too many of them.
+/// Bytes between frames that are no damage: many in all, a long piece, or the same beginning again and
+/// again.
 fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Question> {
     let len = plan.columns.len();
     let half = capture.len() / 2;
-    let (mut other, mut sample) = ([0_usize; 2], None);
+    let mut other: Vec<Range<usize>> = Vec::new();
     for piece in &back.unread {
         // A frame may be cut at either end of the capture.
         let is_end = piece.start == 0 || piece.end == capture.len();
-        if (is_end && piece.len() < len) || is_damage(&capture[piece.clone()], plan) {
-            continue;
+        if !((is_end && piece.len() < len) || is_damage(&capture[piece.clone()], plan)) {
+            other.push(piece.clone());
         }
-        other[usize::from(piece.start >= half)] += piece.len();
-        sample.get_or_insert_with(|| capture[piece.clone()].iter().copied().take(8).collect::<Vec<u8>>());
     }
-    let share = (other[0] + other[1]) as f64 / capture.len().max(1) as f64;
-    let sample = sample?;
-    let of = |n: usize| n as f64 / half.max(1) as f64;
-    let halves = [of(other[0]), of(other[1])];
-    (share > OTHER_SHARE).then(|| Question::OtherFrames {
-        halves,
-        sample: sample.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" "),
-    })
+    let share = other.iter().map(Range::len).sum::<usize>() as f64 / capture.len().max(1) as f64;
+    let mut begins: BTreeMap<&[u8], (usize, Range<usize>)> = BTreeMap::new();
+    for piece in other.iter().filter(|p| p.len() >= 2 && !is_own(&capture[p.start..p.start + 2], plan)) {
+        begins.entry(&capture[piece.start..piece.start + 2]).or_insert((0, piece.clone())).0 += 1;
+    }
+    let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
+    let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
+    let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
+    let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
+    let sample = again.filter(|_| share > OTHER_SHARE).or(long).or(many)?;
+    let of = |second: bool| {
+        let in_half = other.iter().filter(|p| (p.start >= half) == second);
+        in_half.map(Range::len).sum::<usize>() as f64 / half.max(1) as f64
+    };
+    let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
+    Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
 }
 
-/// Whether a piece looks like frames with bytes lost or hurt: as long, and most constants in place.
+/// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
+/// it does not read.
+fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize, Question)> {
+    let len = plan.columns.len();
+    // A piece begins or ends where frames do.
+    let forward = |p: &Range<usize>| (p.start..(p.end + 1).saturating_sub(len)).step_by(len);
+    let backward = |p: &Range<usize>| (p.start + p.len() % len..(p.end + 1).saturating_sub(len)).step_by(len);
+    let starts: Vec<usize> =
+        back.unread.iter().flat_map(forward).chain(back.unread.iter().flat_map(backward)).collect();
+    // Where a byte was lost its neighbour stands.
+    let is_neighbour = |at: usize, byte: u8| {
+        [at + 1, at + len - 1].iter().any(|c| {
+            let column = &plan.columns[c % len];
+            column.mode == byte || !column.constant
+        })
+    };
+    let insists = |c: &usize| *c < plan.mark || *c >= plan.tail;
+    let differs = |start: usize, at: usize| capture[start + at] != plan.columns[at].mode;
+    let changed = |at: usize| {
+        let alone = |s: &&usize| (0..len).filter(insists).all(|c| differs(**s, c) == (c == at));
+        let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
+        // Damage strikes now and then; another value stays, or comes again and again.
+        let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
+        let least = if is_neighbour(at, run[0]) { 12 } else { 4 };
+        (run.len() >= least).then(|| {
+            let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
+            let values = vec![is.min(was), is.max(was)];
+            (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
+        })
+    };
+    (0..len).filter(insists).filter_map(changed).collect()
+}
+
+/// Whether two bytes are neighbours among the constants of the frame.
+fn is_own(pair: &[u8], plan: &Plan) -> bool {
+    let len = plan.columns.len();
+    let is = |c: usize, byte: u8| plan.columns[c % len].constant && plan.columns[c % len].mode == byte;
+    (0..len).any(|c| is(c, pair[0]) && is(c + 1, pair[1]))
+}
+
+/// Whether a piece looks like frames with bytes lost or hurt: most constants stand where they should, for
+/// some cut near where one is expected.
 fn is_damage(piece: &[u8], plan: &Plan) -> bool {
     let len = plan.columns.len();
-    let frames = piece.len().div_ceil(len);
-    if frames * len - piece.len() > 1 + 2 * frames {
-        return false;
-    }
-    let (mut fits, mut all) = (0, 0);
-    for (i, byte) in piece.iter().enumerate() {
-        let from_start = &plan.columns[i % len];
-        let from_end = &plan.columns[(len - (piece.len() - i) % len) % len];
-        if from_start.constant || from_end.constant {
-            all += 1;
-            let fit = |c: &columns::Column| c.constant && c.mode == *byte;
-            fits += usize::from(fit(from_start) || fit(from_end));
-        }
-    }
-    all == 0 || fits * 2 >= all
+    let telling = |c: &columns::Column| c.constant && c.mode != 0 && c.mode != 0xFF;
+    let some_tell = plan.columns.iter().any(telling);
+    let counts = |c: &columns::Column| if some_tell { telling(c) } else { c.constant };
+    // Long pieces are several frames, each of them cut anew.
+    piece.chunks(len).filter(|chunk| chunk.len() * 2 > len || piece.len() < len).all(|chunk| {
+        (0..len).any(|phase| {
+            let at = |i: usize| &plan.columns[(i + phase) % len];
+            let told = (0..chunk.len()).filter(|&i| counts(at(i))).count();
+            let fits = (0..chunk.len()).filter(|&i| counts(at(i)) && at(i).mode == chunk[i]).count();
+            told > 0 && fits * 2 >= told && fits * 3 >= plan.columns.iter().filter(|c| counts(c)).count()
+        })
+    })
 }
 
 /// The quantile of numbers in any order; 0 of nothing.
