@@ -97,7 +97,7 @@ pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
 }
 
 /// A proposal that could not be tested.
-fn untested(proposal: Proposal) -> Undecided {
+pub(super) fn untested(proposal: Proposal) -> Undecided {
     let length = |p: &Part| if let PartKind::FrameLength { bytes } = p.what { Some(bytes) } else { None };
     let mut alternatives =
         vec![Alternative { frame: proposal.frame, question: Question::NothingToTestOn }];

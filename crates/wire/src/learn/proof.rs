@@ -35,13 +35,6 @@ pub(super) struct ReadBack {
     pub(super) unread: Vec<Range<usize>>,
 }
 
-impl ReadBack {
-    /// All kept rows, oldest first.
-    pub(super) fn kept(&self) -> impl Iterator<Item = &Row> {
-        self.rows.iter().chain(&self.late_rows)
-    }
-}
-
 /// Reads all of `capture`.
 pub(super) fn read_back(layout: &Layout, capture: &[u8]) -> ReadBack {
     let mut decoder = Decoder::new(layout.clone());
@@ -91,26 +84,29 @@ fn drain(decoder: &mut Decoder, at: &mut usize, out: &mut ReadBack) {
     }
 }
 
-/// The lines that a layout of lines does not read, without their ends; at most so many as are kept.
-pub(super) fn unread_lines(layout: &Layout, capture: &[u8]) -> Vec<Vec<u8>> {
+/// Bytes that are pushed at once when the place of a line matters.
+const STEP: usize = 512;
+
+/// The lines that a layout of lines does not read, without their ends, and about where in the capture each
+/// stands (0 to 1); at most so many as are kept.
+pub(super) fn unread_lines(layout: &Layout, capture: &[u8]) -> Vec<(Vec<u8>, f64)> {
     let mut decoder = Decoder::new(layout.clone());
     let mut out = Vec::new();
-    let mut rest = capture;
-    let mut drain = |decoder: &mut Decoder| {
+    let mut drain = |decoder: &mut Decoder, at: usize| {
         while let Some(item) = decoder.next_item() {
             if let Item::Rejected { bytes, .. } = item
                 && out.len() < KEPT_PIECES
             {
-                out.push(bytes.to_vec());
+                out.push((bytes.to_vec(), at as f64 / capture.len().max(1) as f64));
             }
         }
     };
-    while !rest.is_empty() {
-        let count = decoder.push(Timestamp::default(), rest);
-        drain(&mut decoder);
-        rest = &rest[count..];
+    let mut at = 0;
+    while at < capture.len() {
+        at += decoder.push(Timestamp::default(), &capture[at..capture.len().min(at + STEP)]);
+        drain(&mut decoder, at);
     }
     decoder.finish();
-    drain(&mut decoder);
+    drain(&mut decoder, at);
     out
 }

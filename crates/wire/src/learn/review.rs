@@ -20,6 +20,7 @@ use super::columns;
 use super::compose::Plan;
 use super::outcome::{FrameGuess, Question};
 use super::proof::{ReadBack, Row};
+use super::table::Kind;
 
 /// Share of the bytes or lines that may be unread and not look like damage.
 const OTHER_SHARE: f64 = 0.01;
@@ -435,7 +436,7 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
     let is_neighbour = |at: usize, byte: u8| {
         [at + 1, at + len - 1].iter().any(|c| {
             let column = &plan.columns[c % len];
-            column.mode == byte || !column.constant
+            column.constant && column.mode == byte
         })
     };
     let insists = |c: &usize| *c < plan.mark || *c >= plan.tail;
@@ -477,6 +478,140 @@ fn is_damage(piece: &[u8], plan: &Plan) -> bool {
             let fits = (0..chunk.len()).filter(|&i| counts(at(i)) && at(i).mode == chunk[i]).count();
             told > 0 && fits * 2 >= told && fits * 3 >= plan.columns.iter().filter(|c| counts(c)).count()
         })
+    })
+}
+
+/// A field of lines with what it is called, and what it may be.
+pub(super) struct Column<'a> {
+    /// Its place among the fields.
+    pub(super) at: usize,
+    pub(super) name: String,
+    pub(super) field: &'a Series,
+    pub(super) kind: Kind,
+}
+
+/// Reviews a reading of lines: `columns` are those that are no ranges, `ranges` those of the heard fields,
+/// with their places.
+pub(super) fn lines(columns: &[Column<'_>], ranges: &[Series], members: &[usize], per_metre: f64) -> Review {
+    let mut review = Review::default();
+    let mut named = Vec::new();
+    for column in columns {
+        let is_shown = matches!(column.kind, Kind::Counter(_))
+            || is_still(column.field)
+            || rises(column.field)
+            || is_beside(column.at, columns, members);
+        if is_shown {
+            continue;
+        }
+        let whole = |n: &f64| n.fract() == 0.0 && n.abs() < 1e15;
+        let key: Vec<Option<i64>> =
+            column.field.iter().map(|n| n.filter(whole).map(|n| n as i64)).collect();
+        let is_whole = column.field.iter().flatten().all(whole);
+        let question = role_question(&column.name, &key, ranges);
+        let question = match question {
+            Question::TagNumber { .. } | Question::NoRole { .. } if is_whole => question,
+            _ => {
+                let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
+                bits.sort_unstable();
+                bits.dedup();
+                Question::NoRole { place: column.name.clone(), values: Vec::new(), distinct: bits.len() }
+            }
+        };
+        named.push((column.at, question));
+    }
+    take_named(named, &mut review);
+    review.questions.extend(moves(ranges, per_metre));
+    review
+}
+
+/// Whether a field is one number, or empty, in every line, damage aside.
+pub(super) fn is_still(field: &Series) -> bool {
+    let bits: Vec<u64> = field.iter().map(|n| n.map_or(u64::MAX, f64::to_bits)).collect();
+    is_still_by(&bits)
+}
+
+/// The same for anything that can be put in order.
+pub(super) fn is_still_by<T: Ord + Clone>(values: &[T]) -> bool {
+    let mut sorted = values.to_vec();
+    sorted.sort();
+    let mut counts: Vec<(usize, &T)> = sorted.chunk_by(|a, b| a == b).map(|r| (r.len(), &r[0])).collect();
+    counts.sort_by(|a, b| b.0.cmp(&a.0));
+    let Some((most, mode)) = counts.first().copied() else { return true };
+    let strays = values.len() - most;
+    let second = counts.get(1).map_or(0, |c| c.0);
+    let run = values.chunk_by(|a, b| a == b).filter(|r| &r[0] != mode).map(<[T]>::len).max().unwrap_or(0);
+    strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
+}
+
+/// Whether a number only rises, as a time does.
+fn rises(field: &Series) -> bool {
+    let present: Vec<f64> = field.iter().flatten().copied().collect();
+    let falls = present.windows(2).filter(|w| w[1] < w[0]).count();
+    let steps = present.windows(2).filter(|w| w[1] > w[0]).count();
+    present.len() * 20 >= field.len() * 19 && steps * 2 >= present.len() && falls * 50 <= present.len()
+}
+
+/// Whether a column stands at one distance beside every range, and all of its kind take many values.
+fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
+    let [first, second, ..] = members else { return false };
+    let stride = second - first;
+    if stride < 2 || !members.windows(2).all(|w| w[1] - w[0] == stride) {
+        return false;
+    }
+    let lively = |at: usize| {
+        columns.iter().find(|c| c.at == at).is_some_and(|column| {
+            let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
+            bits.sort_unstable();
+            bits.dedup();
+            bits.len() >= COMPANION_VALUES
+        })
+    };
+    let behind = at.checked_sub(*first).map(|off| off % stride).filter(|off| *off > 0);
+    let in_turn = |off: usize, before: bool| {
+        let beside = |m: &usize| if before { m.checked_sub(stride - off) } else { Some(m + off) };
+        let places: Vec<Option<usize>> = members.iter().map(beside).collect();
+        places.contains(&Some(at)) && places.iter().all(|p| p.is_some_and(lively))
+    };
+    match behind {
+        Some(off) => in_turn(off, false) || in_turn(off, true),
+        None => at < *first && first - at < stride && in_turn(stride - (first - at), true),
+    }
+}
+
+/// Lines that a layout does not read and that are no damage: many in all, or one kind again and again.
+/// `kind` tells the kind of a line and the number of numbers in it; `usual` is those of the lines that are read.
+pub(super) fn unread_lines(
+    unread: &[(Vec<u8>, f64)],
+    read: u64,
+    kind: impl Fn(&[u8]) -> Vec<Vec<u8>>,
+    usual: Option<&[Vec<u8>]>,
+) -> Option<Question> {
+    let total = read as f64 + unread.len() as f64;
+    let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
+    for (index, (line, _)) in unread.iter().enumerate() {
+        kinds.entry(kind(line)).or_insert((0, index)).0 += 1;
+    }
+    let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
+    let (count, index) = *most.1;
+    let share = unread.len() as f64 / total;
+    let again = count >= 3 && count * 3 >= unread.len() && share > OTHER_SHARE;
+    if !again && share <= MUCH_UNREAD {
+        return None;
+    }
+    let elements = |literals: &[Vec<u8>]| literals.len() - 1;
+    if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
+        let (a, b) = (elements(usual), elements(most.0));
+        let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
+        return Some(Question::LeftOut { place: "a line".to_owned(), seen: (a.min(b), a.max(b)), short, lines });
+    }
+    let of = |second: bool| {
+        unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total)
+    };
+    let text = String::from_utf8_lossy(&unread[index].0);
+    let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
+    Some(Question::OtherFrames {
+        halves: [of(false).min(1.0), of(true).min(1.0)],
+        sample: format!("\"{sample}\""),
     })
 }
 
