@@ -34,6 +34,8 @@ const SAYS_SOMETHING: f64 = 1.0;
 const MOST_UNEXPLAINED: usize = 5;
 /// Frames without damage that a study needs.
 const FEWEST_ROWS: usize = 12;
+/// The most values of a byte that may tell tags apart, with a few damaged ones.
+const MOST_KEYS: usize = 8;
 /// The most alternatives of one kind.
 const MOST_RIVALS: usize = 6;
 
@@ -85,6 +87,9 @@ pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
             if !best.as_ref().is_some_and(has_answers) {
                 best = outcome.or(best);
             }
+        }
+        if matches!(&best, Some(Outcome::Undecided(u)) if u.is_settled()) {
+            return best;
         }
     }
     let whole = part(capture, head.clone(), head, times, options);
@@ -322,7 +327,7 @@ impl<'a> Study<'a> {
         for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
             taken[column] = true;
         }
-        let found = arrays::arrays(&trusted, &taken, mark)?;
+        let found = within_a_key(&trusted, &columns, &taken, mark)?;
         Some((found, Base { columns, sum, counters, mark, taken }))
     }
 
@@ -600,6 +605,28 @@ fn unexplained(plan: &Plan) -> usize {
     let ranged = |c: usize| plan.array.slots.iter().any(|s| plan.word(s.at).contains(&c));
     let lively = (0..plan.columns.len()).filter(|&c| is_lively(&plan.columns[c]));
     lively.filter(|&c| !counted(c) && !summed(c) && !ranged(c)).count()
+}
+
+/// The ranges in all frames; where they prove little, those in the frames with one value of a byte of few
+/// values, if they prove much more: several tags or groups of anchors in turn look like this.
+fn within_a_key(trusted: &Fold<'_>, columns: &[Column], taken: &[bool], mark: usize) -> Option<Found> {
+    let plain = arrays::arrays(trusted, taken, mark);
+    let bits = |found: &Found| found.best.bits;
+    if plain.as_ref().is_some_and(|f| bits(f) >= 4.0 * arrays::PROVEN) {
+        return plain;
+    }
+    let few = |c: &usize| !columns[*c].constant && !taken[*c] && columns[*c].distinct <= MOST_KEYS;
+    let one_value = |c: usize| {
+        let is_it = |row: &usize| trusted.row(*row)[c] == columns[c].mode;
+        let starts: Vec<usize> =
+            (0..trusted.rows()).filter(is_it).map(|row| trusted.starts[row]).collect();
+        let fold = Fold { bytes: trusted.bytes, len: trusted.len, starts };
+        (fold.rows() >= FEWEST_ROWS).then(|| arrays::arrays(&fold, taken, mark)).flatten()
+    };
+    let split = (0..trusted.len).filter(few).take(MOST_RIVALS).filter_map(one_value);
+    let best = split.max_by(|a, b| bits(a).total_cmp(&bits(b)));
+    let least = plain.as_ref().map_or(0.0, bits) + 2.0 * arrays::PROVEN;
+    best.filter(|f| bits(f) >= least).or(plain)
 }
 
 /// What is known of the columns before the ranges are looked for.

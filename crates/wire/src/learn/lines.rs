@@ -77,13 +77,19 @@ fn in_parts(mut context: Context<'_>) -> Option<Outcome> {
     let is_json = braces as f64 >= ALIKE * len as f64;
     let study = |context: &Context<'_>| if is_json { json::learn(context) } else { text(context) };
     // Two thirds when the halves are too short; the rest is still one that the proposal was not made from.
+    let mut settled: Option<Undecided> = None;
     for cut in [len / 2, len - len / 3] {
         for studied in [0..cut, len - cut..len] {
             context.studied = studied;
             let outcome = study(&context);
-            if matches!(outcome, Some(Outcome::Proposal(_))) {
-                return outcome;
+            match outcome {
+                Some(Outcome::Proposal(_)) => return outcome,
+                Some(Outcome::Undecided(u)) if u.is_settled() => settled = settled.or(Some(u)),
+                _ => {}
             }
+        }
+        if let Some(undecided) = settled {
+            return Some(Outcome::Undecided(undecided));
         }
     }
     context.studied = 0..len;

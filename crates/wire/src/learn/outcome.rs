@@ -354,6 +354,31 @@ impl Question {
     }
 }
 
+impl Undecided {
+    /// Whether all doubts come from what the whole capture says, so that no other part of it can help.
+    pub(super) fn is_settled(&self) -> bool {
+        let by_all = |q: &Question| match q {
+            // A byte that was constant in one half, or frames that one half alone shows.
+            Question::NoRole { distinct, .. } => *distinct > 2,
+            Question::TagNumber { .. }
+            | Question::LeftOut { .. }
+            | Question::Jumps { .. }
+            | Question::UnitChanges { .. }
+            | Question::LittleTravel { .. } => true,
+            Question::OtherFrames { .. }
+            | Question::ByteOrder
+            | Question::Unit { .. }
+            | Question::Width { .. }
+            | Question::FrameStart { .. }
+            | Question::WhichNumbers
+            | Question::NothingMoves
+            | Question::ReadsTooLittle { .. }
+            | Question::NothingToTestOn => false,
+        };
+        !self.alternatives.is_empty() && self.questions.iter().all(by_all)
+    }
+}
+
 /// `1, 2 and 3`.
 fn listed(values: &[i64]) -> String {
     let words: Vec<String> = values.iter().map(i64::to_string).collect();

@@ -42,6 +42,10 @@ const JUMP: (f64, f64) = (8.0, 0.5);
 const JUMPS: f64 = 0.08;
 /// The same for one range alone: late ranges jump as well.
 const JUMPS_OF_ONE: f64 = 0.35;
+/// A range that leaps by so many metres and stays there is another's.
+const SHIFT_M: f64 = 1.5;
+/// Share of the frames with such a leap that a kit can have.
+const SHIFTS: f64 = 0.02;
 /// Factor by which all ranges change at once when the unit does.
 const FACTOR: f64 = 4.0;
 /// Frames before and after that are compared for it.
@@ -135,7 +139,8 @@ impl Trusted {
     fn goes_with_a_range(&self, capture: &[u8], plan: &Plan, at: usize) -> bool {
         let beside = |i: &usize| {
             let word = plan.word(plan.array.slots[*i].at);
-            word.end == at || at + 1 == word.start
+            let zero = |c: usize| plan.columns[c].constant && plan.columns[c].mode == 0;
+            (word.end <= at && (word.end..at).all(zero)) || at + 1 == word.start
         };
         (0..plan.array.slots.len()).filter(beside).any(|field| {
             let byte = |row: &&(usize, Vec<Option<f64>>)| capture[row.0 + at];
@@ -319,7 +324,9 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
     }
     let share = jump_share(ranges, per_metre);
     let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
-    if share > allowed || alternate(ranges) {
+    let shifts = shift_share(ranges, per_metre);
+    if share > allowed || shifts > SHIFTS || alternate(ranges) {
+        let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
     if ranges.iter().any(|s| only_rises(s)) {
@@ -350,6 +357,23 @@ fn jump_share(ranges: &[Series], per_metre: f64) -> f64 {
         jumps += usize::from(both > 0 && far * 2 > both);
     }
     jumps as f64 / told.max(1) as f64
+}
+
+/// Share of the frames at which any range leaps to another level and stays there: it is another anchor's, or
+/// another tag's, from there on.
+fn shift_share(ranges: &[Series], per_metre: f64) -> f64 {
+    let frames = ranges.first().map_or(0, Vec::len);
+    let mut shifts = vec![false; frames];
+    for series in ranges {
+        let limit = (JUMP.0 * quantile(steps(series, 1), 0.25)).max(SHIFT_M * per_metre);
+        for (n, w) in series.windows(4).enumerate() {
+            let [Some(a), Some(b), Some(c), Some(d)] = w else { continue };
+            shifts[n + 2] |=
+                (c - b).abs() > limit && (b - a).abs() < 0.5 * limit && (d - c).abs() < 0.5 * limit;
+        }
+    }
+    let count = shifts.iter().filter(|s| **s).count();
+    if count < 3 { 0.0 } else { count as f64 / frames as f64 }
 }
 
 /// Whether frames a few apart are more alike than neighbours, in most of the fields.
@@ -430,8 +454,10 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
     // A piece begins or ends where frames do.
     let forward = |p: &Range<usize>| (p.start..(p.end + 1).saturating_sub(len)).step_by(len);
     let backward = |p: &Range<usize>| (p.start + p.len() % len..(p.end + 1).saturating_sub(len)).step_by(len);
-    let starts: Vec<usize> =
+    let mut starts: Vec<usize> =
         back.unread.iter().flat_map(forward).chain(back.unread.iter().flat_map(backward)).collect();
+    starts.sort_unstable();
+    starts.dedup();
     // Where a byte was lost its neighbour stands.
     let is_neighbour = |at: usize, byte: u8| {
         [at + 1, at + len - 1].iter().any(|c| {
@@ -447,7 +473,7 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
         // Damage strikes now and then; another value stays, or comes again and again.
         let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
         let least = if is_neighbour(at, run[0]) { 12 } else { 4 };
-        (run.len() >= least).then(|| {
+        (run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12)).then(|| {
             let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
             let values = vec![is.min(was), is.max(was)];
             (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
