@@ -104,8 +104,7 @@ pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
 /// A proposal that could not be tested.
 pub(super) fn untested(proposal: Proposal) -> Undecided {
     let length = |p: &Part| if let PartKind::FrameLength { bytes } = p.what { Some(bytes) } else { None };
-    let mut alternatives =
-        vec![Alternative { frame: proposal.frame, question: Question::NothingToTestOn }];
+    let mut alternatives = vec![Alternative { frame: proposal.frame, question: Question::NothingToTestOn }];
     alternatives.extend(proposal.alternatives);
     Undecided {
         questions: vec![Question::NothingToTestOn],
@@ -618,8 +617,7 @@ fn within_a_key(trusted: &Fold<'_>, columns: &[Column], taken: &[bool], mark: us
     let few = |c: &usize| !columns[*c].constant && !taken[*c] && columns[*c].distinct <= MOST_KEYS;
     let one_value = |c: usize| {
         let is_it = |row: &usize| trusted.row(*row)[c] == columns[c].mode;
-        let starts: Vec<usize> =
-            (0..trusted.rows()).filter(is_it).map(|row| trusted.starts[row]).collect();
+        let starts: Vec<usize> = (0..trusted.rows()).filter(is_it).map(|row| trusted.starts[row]).collect();
         let fold = Fold { bytes: trusted.bytes, len: trusted.len, starts };
         (fold.rows() >= FEWEST_ROWS).then(|| arrays::arrays(&fold, taken, mark)).flatten()
     };
@@ -735,14 +733,21 @@ pub(super) fn rate(times: &[(u64, Timestamp)], frames: f64) -> Option<f64> {
 }
 
 /// Column at which a frame starts, when reads after an idle gap agree on it.
-fn idle_start(fold: &Fold<'_>, base: usize, times: &[(u64, Timestamp)], rate_hz: Option<f64>) -> Option<usize> {
+fn idle_start(
+    fold: &Fold<'_>,
+    base: usize,
+    times: &[(u64, Timestamp)],
+    rate_hz: Option<f64>,
+) -> Option<usize> {
     let half_a_frame = 0.5 / rate_hz?;
     let mut votes = vec![0_usize; fold.len];
     for pair in times.windows(2) {
         if pair[1].1.since(pair[0].1).secs_f64() < half_a_frame {
             continue;
         }
-        let Some(offset) = usize::try_from(pair[1].0).ok().and_then(|at| at.checked_sub(base)) else { continue };
+        let Some(offset) = usize::try_from(pair[1].0).ok().and_then(|at| at.checked_sub(base)) else {
+            continue;
+        };
         let row = fold.starts.partition_point(|&start| start <= offset);
         let Some(&start) = row.checked_sub(1).and_then(|r| fold.starts.get(r)) else { continue };
         if let Some(vote) = votes.get_mut(offset - start) {

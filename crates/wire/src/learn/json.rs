@@ -84,7 +84,9 @@ impl Form for Json<'_> {
         let mut doubts = Vec::new();
         let mut arrays: BTreeSet<Path> = BTreeSet::new();
         for path in group.members.iter().map(|&m| &self.paths[m]) {
-            arrays.extend((0..path.len()).filter(|&i| path[i].parse::<usize>().is_ok()).map(|i| path[..i].to_vec()));
+            arrays.extend(
+                (0..path.len()).filter(|&i| path[i].parse::<usize>().is_ok()).map(|i| path[..i].to_vec()),
+            );
         }
         doubts.extend(arrays.iter().filter_map(|path| self.left_out(path)));
         doubts.extend(self.words());
@@ -203,13 +205,7 @@ fn pointer(path: &Path) -> String {
     path.iter().map(|step| format!("/{}", step.replace('~', "~0").replace('/', "~1"))).collect()
 }
 
-fn write(
-    context: &Context<'_>,
-    table: &Table,
-    paths: &[Path],
-    group: &Group,
-    tag: Option<usize>,
-) -> String {
+fn write(context: &Context<'_>, table: &Table, paths: &[Path], group: &Group, tag: Option<usize>) -> String {
     let (seq, millis) = context.counters(&table.all_kinds);
     let mut tokens: Vec<String> = Vec::new();
     tokens.extend(tag.map(|f| format!("tag={}", pointer(&paths[f]))));

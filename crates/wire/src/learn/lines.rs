@@ -43,7 +43,10 @@ pub(super) fn learn(
     let whole: Vec<&[u8]> = whole.iter().copied().filter(|l| !l.trim_ascii().is_empty()).collect();
     let total = whole.len();
     // Both ends of a long capture, so that nothing of the second half is taken on trust.
-    let kept = [&whole[..total.min(MOST_LINES)], &whole[total.saturating_sub(MOST_LINES).max(MOST_LINES.min(total))..]];
+    let kept = [
+        &whole[..total.min(MOST_LINES)],
+        &whole[total.saturating_sub(MOST_LINES).max(MOST_LINES.min(total))..],
+    ];
     let all = kept.concat();
     let console = || {
         let first = lines.iter().find(|l| !l.trim_ascii().is_empty()).copied().unwrap_or_default();

@@ -150,9 +150,8 @@ impl Trusted {
             let Some(value) = most_common(&out) else { return false };
             let same = |bytes: &[u8]| bytes.iter().filter(|b| **b == value).count();
             let broken = out.len() - same(&out) + same(&with);
-            let is_upper = most_common(&with).is_some_and(|mode| {
-                with.iter().filter(|b| **b == mode).count() * 100 >= with.len() * 97
-            });
+            let is_upper = most_common(&with)
+                .is_some_and(|mode| with.iter().filter(|b| **b == mode).count() * 100 >= with.len() * 97);
             with.sort_unstable();
             with.dedup();
             out.len() >= 2 && broken * 2 <= out.len() && (is_upper || with.len() >= COMPANION_VALUES)
@@ -303,8 +302,7 @@ fn smoother(key: &[Option<i64>], ranges: &[Series]) -> f64 {
             if let Some(last) = last.insert(*key, *range) {
                 within.push((range - last).abs());
             }
-            if let Some((other, last)) = before.filter(|b| b.0 != *key) {
-                debug_assert!(other != *key, "filtered");
+            if let Some((_, last)) = before.filter(|b| b.0 != *key) {
                 across.push((range - last).abs());
             }
             before = Some((*key, *range));
@@ -329,7 +327,7 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
-    if ranges.iter().any(|s| only_rises(s)) {
+    if ranges.iter().any(only_rises) {
         questions.push(Question::WhichNumbers);
     }
     questions
@@ -472,7 +470,7 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
         let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
         // Damage strikes now and then; another value stays, or comes again and again.
         let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
-        let least = if is_neighbour(at, run[0]) { 12 } else { 4 };
+        let least = if is_neighbour(at, run[0]) { 12.max(back.starts.len() / 10) } else { 4 };
         (run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12)).then(|| {
             let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
             let values = vec![is.min(was), is.max(was)];
@@ -530,8 +528,7 @@ pub(super) fn lines(columns: &[Column<'_>], ranges: &[Series], members: &[usize]
             continue;
         }
         let whole = |n: &f64| n.fract() == 0.0 && n.abs() < 1e15;
-        let key: Vec<Option<i64>> =
-            column.field.iter().map(|n| n.filter(whole).map(|n| n as i64)).collect();
+        let key: Vec<Option<i64>> = column.field.iter().map(|n| n.filter(whole).map(|n| n as i64)).collect();
         let is_whole = column.field.iter().flatten().all(whole);
         let question = role_question(&column.name, &key, ranges);
         let question = match question {
@@ -561,7 +558,7 @@ pub(super) fn is_still_by<T: Ord + Clone>(values: &[T]) -> bool {
     let mut sorted = values.to_vec();
     sorted.sort();
     let mut counts: Vec<(usize, &T)> = sorted.chunk_by(|a, b| a == b).map(|r| (r.len(), &r[0])).collect();
-    counts.sort_by(|a, b| b.0.cmp(&a.0));
+    counts.sort_by_key(|count| std::cmp::Reverse(count.0));
     let Some((most, mode)) = counts.first().copied() else { return true };
     let strays = values.len() - most;
     let second = counts.get(1).map_or(0, |c| c.0);
@@ -628,11 +625,15 @@ pub(super) fn unread_lines(
     if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
         let (a, b) = (elements(usual), elements(most.0));
         let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
-        return Some(Question::LeftOut { place: "a line".to_owned(), seen: (a.min(b), a.max(b)), short, lines });
+        return Some(Question::LeftOut {
+            place: "a line".to_owned(),
+            seen: (a.min(b), a.max(b)),
+            short,
+            lines,
+        });
     }
-    let of = |second: bool| {
-        unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total)
-    };
+    let of =
+        |second: bool| unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total);
     let text = String::from_utf8_lossy(&unread[index].0);
     let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
     Some(Question::OtherFrames {

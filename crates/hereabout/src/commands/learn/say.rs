@@ -112,9 +112,7 @@ pub(super) fn json(outcome: &Outcome) -> Value {
 }
 
 fn rivals(list: &[Alternative]) -> Vec<Value> {
-    let one = |a: &Alternative| {
-        json!({ "frame": frame(&a.frame), "question": a.question.to_string(), "code": a.question.code() })
-    };
+    let one = |a: &Alternative| json!({ "frame": frame(&a.frame), "question": a.question.to_string(), "code": a.question.code() });
     list.iter().map(one).collect()
 }
 
