@@ -287,10 +287,10 @@ fn learn_asks_for_more_when_the_tag_stood_still() {
 fn a_number_with_two_values_is_a_tag_until_shown_otherwise() {
     let folder = tempfile::tempdir().unwrap();
     let (bin, kit) = (folder.path().join("two.bin"), folder.path().join("kit.toml"));
-    // Two tags in turn, far from each other, their number behind the mark.
+    // Two tags, some frames of each in turn, far from each other, their number behind the mark.
     let mut bytes = Vec::new();
     for (n, frame) in nursery::frames(60.0).iter().enumerate() {
-        let tag = n % 2;
+        let tag = n / 7 % 2;
         bytes.extend([0xC3, 0x5A, 1 + tag as u8]);
         for range in &frame.epoch.ranges[..4] {
             let cm = range.raw_m.ok().map_or(0, |m| (100.0 * m + 700.0 * tag as f64) as u16);
@@ -311,7 +311,10 @@ fn a_number_with_two_values_is_a_tag_until_shown_otherwise() {
     assert_eq!((code, facts["outcome"].as_str()), (75, Some("undecided")));
     let reasons = facts["reasons"].as_array().unwrap();
     assert!(reasons.iter().all(|r| r["code"].is_string() && r["words"].is_string()), "{facts}");
-    let tag = reasons.iter().find(|r| r["code"] == "tag_number").expect("byte 2 may be the tag's number");
+    let tag = reasons
+        .iter()
+        .find(|r| r["code"] == "tag_number")
+        .unwrap_or_else(|| panic!("byte 2 may be the tag's number: {facts}"));
     assert_eq!((&tag["place"], &tag["values"]), (&"byte 2".into(), &serde_json::json!([1, 2])), "{facts}");
     assert!(facts["alternatives"][0]["frame"]["layout"].as_str().unwrap().contains("tag:u8"), "{facts}");
 }
