@@ -284,6 +284,42 @@ fn learn_asks_for_more_when_the_tag_stood_still() {
 }
 
 #[test]
+fn a_number_with_two_values_is_a_tag_until_shown_otherwise() {
+    let folder = tempfile::tempdir().unwrap();
+    let (bin, kit) = (folder.path().join("two.bin"), folder.path().join("kit.toml"));
+    // Two tags, some frames of each in turn, far from each other, their number behind the mark.
+    let mut bytes = Vec::new();
+    for (n, frame) in nursery::frames(60.0).iter().enumerate() {
+        let tag = n / 7 % 2;
+        bytes.extend([0xC3, 0x5A, 1 + tag as u8]);
+        for range in &frame.epoch.ranges[..4] {
+            let cm = range.raw_m.ok().map_or(0, |m| (100.0 * m + 700.0 * tag as f64) as u16);
+            bytes.extend(cm.to_le_bytes());
+        }
+        bytes.push(0x0A);
+    }
+    std::fs::write(&bin, bytes).unwrap();
+    let (out, words, code) = run(&["learn", text(&bin), "--write", text(&kit)]);
+    assert_eq!(code, 75, "{words}{out}");
+    assert!(!kit.exists() && words.contains("kit.toml is not written"), "{words}");
+    assert!(out.lines().all(|l| l.starts_with('#')), "nothing to run with by accident: {out}");
+    let (_, words, code) = run(&["start", text(&folder.path().join("yard")), "--kit", text(&kit)]);
+    assert_ne!(code, 0, "start has no kit to go on with: {words}");
+
+    let (out, _, code) = run(&["learn", text(&bin), "--json"]);
+    let facts: Value = serde_json::from_str(&out).unwrap();
+    assert_eq!((code, facts["outcome"].as_str()), (75, Some("undecided")));
+    let reasons = facts["reasons"].as_array().unwrap();
+    assert!(reasons.iter().all(|r| r["code"].is_string() && r["words"].is_string()), "{facts}");
+    let tag = reasons
+        .iter()
+        .find(|r| r["code"] == "tag_number")
+        .unwrap_or_else(|| panic!("byte 2 may be the tag's number: {facts}"));
+    assert_eq!((&tag["place"], &tag["values"]), (&"byte 2".into(), &serde_json::json!([1, 2])), "{facts}");
+    assert!(facts["alternatives"][0]["frame"]["layout"].as_str().unwrap().contains("tag:u8"), "{facts}");
+}
+
+#[test]
 fn learn_tells_usage_from_absence() {
     let folder = tempfile::tempdir().unwrap();
     let (bin, absent) = (folder.path().join("kit.bin"), folder.path().join("no-port"));

@@ -91,7 +91,9 @@ Exit code 0 when frames were heard, 65 when none.")]
 
 Move the tag by some metres while it captures, and switch one anchor off and on: that shows what a range is, its
 unit, and how \"no range\" is said. Arrival times are kept in NAME.times.csv beside NAME.bin.
-Exit code 0 with a proposal, 75 when more than one reading fits (each is shown, with what to capture to decide),
+A proposal is made from one half of the capture and must hold on the other. It is not made while anything varies
+that nothing explains: a number with a few values is a tag until shown otherwise.
+Exit code 0 with a proposal, 75 when it is undecided (what it may be is shown, with what to capture to decide),
 65 for what is no stream of frames, 66 or 69 when there is nothing to read.")]
     Learn(LearnArgs),
     /// Write a commented site file from a few questions or flags.

@@ -12,6 +12,9 @@
 //! 5. `words`, `arrays`: which bytes move together as numbers, and at what spacing they repeat.
 //! 6. `series`: unit and "no range" words, from what a tag can do. `lines`, `json`: the same for text.
 //! 7. `binary`: puts the layout together, and lets it read its own capture with the real decoder.
+//! 8. `review`: holds it against the whole capture. A proposal is made from one half, the first in time
+//!    (the second when the first shows none), and must read and explain the other as well; what varies
+//!    without a role that was shown leaves it undecided.
 //!
 //! No module's layout is known here: whatever is proposed comes from the capture alone.
 
@@ -25,6 +28,7 @@ mod lines;
 mod outcome;
 mod period;
 mod proof;
+mod review;
 mod series;
 mod shifted;
 mod sums;

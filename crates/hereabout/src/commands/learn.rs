@@ -12,7 +12,7 @@ use std::path::{Path, PathBuf};
 
 use hereabout_core::{Micros, Timestamp};
 use hereabout_ingest::{CaptureError, CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
-use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, learn as study};
+use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, Question, Undecided, learn as study};
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -38,7 +38,8 @@ struct Capture {
     source: Option<SourceText>,
 }
 
-/// Proposes a layout. Exit code 0 with a proposal, 75 when undecided, 65 for what is no frames.
+/// Proposes a layout. Exit code 0 with a proposal that holds on the half that it was not made from and leaves
+/// nothing unexplained, 75 when undecided, 65 for what is no frames.
 ///
 /// # Errors
 /// A capture that can't be read or made, a file that is there already.
@@ -76,8 +77,8 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
             next_step(args, &capture);
             Ok(0)
         }
-        Outcome::Undecided(_) => {
-            eprintln!("undecided: more than one reading fits{}", not_written(args));
+        Outcome::Undecided(undecided) => {
+            eprintln!("undecided: {}{}", why(undecided), not_written(args));
             Ok(exit::TRY_AGAIN)
         }
         Outcome::NotFrames(why) => {
@@ -89,6 +90,22 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
             }
             Ok(exit::DATA)
         }
+    }
+}
+
+/// The first reason in a few words; all of them stand on standard output.
+fn why(undecided: &Undecided) -> &'static str {
+    match undecided.questions.first() {
+        Some(Question::TagNumber { .. }) => "a number beside the ranges may be the tag's",
+        Some(Question::NoRole { .. }) => "something in the frames varies, and nothing shows what it is",
+        Some(Question::OtherFrames { .. }) => "something else than these frames comes as well",
+        Some(Question::LeftOut { .. }) => "an element is left out at times, so the places are not fixed",
+        Some(Question::Jumps { .. }) => "the ranges jump as those of several tags or groups of anchors do",
+        Some(Question::UnitChanges { .. }) => "the unit or the layout changed during the capture",
+        Some(Question::NothingToTestOn) => "the capture is too short to test the proposal on its other half",
+        Some(Question::LittleTravel { .. } | Question::NothingMoves) => "the ranges moved too little",
+        Some(Question::ReadsTooLittle { .. }) => "the best layout reads too little of the capture",
+        _ => "more than one reading fits",
     }
 }
 

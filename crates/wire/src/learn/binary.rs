@@ -1,9 +1,9 @@
 //! Binary streams: from the fold to a proposal that reads its own capture.
 
 use std::collections::BTreeSet;
+use std::ops::Range;
 
-use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Timestamp, Word};
+use hereabout_core::{Timestamp, Word};
 
 use super::arrays::{self, Array, Found};
 use super::columns::{self, Column, Counter};
@@ -13,7 +13,8 @@ use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
     Sureness, Undecided,
 };
-use super::proof::{ReadBack, read_back};
+use super::proof::{ReadBack, Row, read_back};
+use super::review::{self, Review};
 use super::series::{self, Reading};
 use super::sums::{self, Sum};
 use super::{LearnOptions, STUDY_BYTES, USUAL_RATE_HZ, period, shifted};
@@ -33,6 +34,8 @@ const SAYS_SOMETHING: f64 = 1.0;
 const MOST_UNEXPLAINED: usize = 5;
 /// Frames without damage that a study needs.
 const FEWEST_ROWS: usize = 12;
+/// The most values of a byte that may tell tags apart, with a few damaged ones.
+const MOST_KEYS: usize = 8;
 /// The most alternatives of one kind.
 const MOST_RIVALS: usize = 6;
 
@@ -65,13 +68,67 @@ fn has_answers(outcome: &Outcome) -> bool {
     }
 }
 
-/// Tries the likely frame lengths; `None` when nothing repeats.
+/// Makes a proposal from the first half, or from the second, that holds on all of the capture; `None`
+/// when nothing repeats. What only the whole shows is not proposed: nothing is left to test it on.
 pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Option<Outcome> {
-    let head = &capture[..capture.len().min(STUDY_BYTES)];
+    let len = capture.len();
+    let head = 0..len.min(STUDY_BYTES);
+    let tail = len - len.min(STUDY_BYTES)..len;
+    let mut best: Option<Outcome> = None;
+    // Two thirds when the halves are too short; the rest is still one that the proposal was not made from.
+    for cut in [len / 2, len - len / 3] {
+        let first = (0..cut.min(head.end), head.clone());
+        let last = ((len - cut).max(tail.start)..len, tail.clone());
+        for (studied, around) in [first, last] {
+            let outcome = part(capture, studied, around, times, options);
+            if matches!(outcome, Some(Outcome::Proposal(_))) {
+                return outcome;
+            }
+            if !best.as_ref().is_some_and(has_answers) {
+                best = outcome.or(best);
+            }
+        }
+        if matches!(&best, Some(Outcome::Undecided(u)) if u.is_settled()) {
+            return best;
+        }
+    }
+    let whole = part(capture, head.clone(), head, times, options);
+    match whole {
+        Some(Outcome::Proposal(p)) => Some(Outcome::Undecided(untested(p))),
+        // The whole knows most of what it may be.
+        Some(whole) if has_answers(&whole) => Some(whole),
+        whole => best.or(whole),
+    }
+}
+
+/// A proposal that could not be tested.
+pub(super) fn untested(proposal: Proposal) -> Undecided {
+    let length = |p: &Part| if let PartKind::FrameLength { bytes } = p.what { Some(bytes) } else { None };
+    let mut alternatives = vec![Alternative { frame: proposal.frame, question: Question::NothingToTestOn }];
+    alternatives.extend(proposal.alternatives);
+    Undecided {
+        questions: vec![Question::NothingToTestOn],
+        alternatives,
+        frame_bytes: proposal.parts.iter().find_map(length).unwrap_or_default(),
+        frames_seen: usize::try_from(proposal.frames_read).unwrap_or(usize::MAX),
+    }
+}
+
+/// Tries the likely frame lengths of one part of the capture; `around` is the part whose values are read.
+fn part(
+    capture: &[u8],
+    studied: Range<usize>,
+    around: Range<usize>,
+    times: &[(u64, Timestamp)],
+    options: LearnOptions,
+) -> Option<Outcome> {
+    let bytes = &capture[studied.clone()];
     let mut first = None;
-    for len in period::periods(head) {
-        let Some(fold) = fold::fold(head, len) else { continue };
-        let outcome = Study::new(capture, &fold, times, options).outcome();
+    for len in period::periods(bytes) {
+        let Some(fold) = fold::fold(bytes, len) else { continue };
+        let Some(all) = fold::fold(&capture[around.clone()], len) else { continue };
+        let all = all.in_phase_with(&fold, studied.start - around.start);
+        let outcome = Study::new(capture, &fold, (&all, around.start), times, options).outcome();
         if has_answers(&outcome) {
             return Some(outcome);
         }
@@ -80,13 +137,15 @@ pub(super) fn study(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
     first
 }
 
-/// Ranges of one frame.
-type Row = ArrayVec<Word, MAX_ANCHORS>;
-
 /// One capture with its frames laid out.
 struct Study<'a> {
     capture: &'a [u8],
+    /// The frames that the layout is made from.
     fold: &'a Fold<'a>,
+    /// The frames that its values are read from, cut at the same column.
+    all: &'a Fold<'a>,
+    /// Where the bytes of `all` begin in the capture.
+    base: usize,
     options: LearnOptions,
     rate_hz: Option<f64>,
     /// Column at which frames start by the idle gaps.
@@ -110,21 +169,24 @@ struct Trial {
     reads: f64,
     /// Share of frames that are whole.
     whole: f64,
+    /// What the whole capture says against it.
+    review: Review,
 }
 
 impl<'a> Study<'a> {
     fn new(
         capture: &'a [u8],
         fold: &'a Fold<'a>,
+        (all, base): (&'a Fold<'a>, usize),
         times: &[(u64, Timestamp)],
         options: LearnOptions,
     ) -> Study<'a> {
         let columns = columns::columns(&fold.trusted(|_| true));
         let sums = sums::sums(fold, &columns);
         let rate_hz = rate(times, capture.len() as f64 / fold.len as f64);
-        let idle_start = idle_start(fold, times, rate_hz);
+        let idle_start = idle_start(all, base, times, rate_hz);
         let surprise = period::surprise(fold.bytes);
-        Study { capture, fold, options, rate_hz, idle_start, columns, sums, surprise }
+        Study { capture, fold, all, base, options, rate_hz, idle_start, columns, sums, surprise }
     }
 
     fn outcome(&self) -> Outcome {
@@ -173,6 +235,11 @@ impl<'a> Study<'a> {
         }
         if trial.reads < MUST_READ || trial.whole < MUST_BE_WHOLE {
             doubts.push(Question::ReadsTooLittle { share: trial.reads.min(trial.whole) });
+        }
+        for question in &trial.review.questions {
+            if !doubts.contains(question) {
+                doubts.push(question.clone());
+            }
         }
         doubts
     }
@@ -259,7 +326,7 @@ impl<'a> Study<'a> {
         for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
             taken[column] = true;
         }
-        let found = arrays::arrays(&trusted, &taken, mark)?;
+        let found = within_a_key(&trusted, &columns, &taken, mark)?;
         Some((found, Base { columns, sum, counters, mark, taken }))
     }
 
@@ -271,7 +338,7 @@ impl<'a> Study<'a> {
         } else {
             Vec::new()
         };
-        let upper = upper_bytes(&array, &base.columns, &base.taken);
+        let upper = upper_bytes(&array, &self.all.turned(start), &base.columns, &base.taken);
         let mut plan = Plan {
             columns: base.columns.clone(),
             mark: base.mark,
@@ -280,6 +347,7 @@ impl<'a> Study<'a> {
             sum: base.sum.clone(),
             array,
             upper,
+            tag: None,
             strict: false,
         };
         let last = plan.array.slots.last().map_or(0, |s| plan.word(s.at).end);
@@ -304,8 +372,9 @@ impl<'a> Study<'a> {
         let is_float = plan.array.base.is_float();
         let largest = (!is_float).then(|| ((1_u64 << (8 * plan.width())) - 1) as f64);
         let (reads, whole, rows) = self.reads(start, &layout, &back);
-        let silent_fields: Vec<usize> =
-            plan.array.slots.iter().enumerate().filter(|(_, s)| !s.heard).map(|(i, _)| i).collect();
+        let silent_fields: Vec<usize> = (0..plan.array.slots.len())
+            .filter(|&i| !plan.array.slots[i].heard && is_one_word(&rows, i))
+            .collect();
         let mut reading = series::reading(&rows, &silent_fields, rate, largest);
         if !reading.no_range_seen {
             // Neither is a range that a kit can have.
@@ -321,7 +390,8 @@ impl<'a> Study<'a> {
             unit: units[0].0,
             no_range: reading.no_range.clone(),
         };
-        Some(Trial { plan, silent, guess, reading, units, back, reads, whole })
+        let review = review::binary(self.capture, &plan, &guess, &back);
+        Some(Trial { plan, silent, guess, reading, units, back, reads, whole, review })
     }
 
     /// Share of the whole frames that the decoder found, less the false ones, the share of frames that
@@ -330,9 +400,10 @@ impl<'a> Study<'a> {
     /// Only frames that follow another without a gap count as whole: after a lost byte any decoder
     /// may take one frame to find its feet.
     fn reads(&self, start: usize, layout: &Layout, back: &ReadBack) -> (f64, f64, Vec<Row>) {
-        let turned = self.fold.turned(start);
-        let decoded: BTreeSet<usize> = back.starts.iter().copied().collect();
-        let end = back.starts.last().copied().unwrap_or(0);
+        let turned = self.all.turned(start);
+        let decoded: BTreeSet<usize> =
+            back.starts.iter().filter_map(|start| start.checked_sub(self.base)).collect();
+        let end = decoded.last().copied().unwrap_or(0);
         let first = turned.starts.first().copied().unwrap_or(0);
         let mut rows: Vec<Row> = Vec::new();
         let (mut whole, mut followed, mut found, mut cut) = (0_usize, 0_usize, 0_usize, 0_usize);
@@ -389,6 +460,9 @@ impl<'a> Study<'a> {
         let mut alternatives = Vec::new();
         for (index, trial) in trials.iter().enumerate() {
             let question = if index == 0 { &questions[0] } else { &Question::WhichNumbers };
+            if let Some((frame, question)) = with_tag(trial) {
+                alternatives.push(Alternative { frame, question });
+            }
             alternatives.push(Alternative { frame: trial.guess.clone(), question: question.clone() });
             alternatives.extend(unit_alternatives(&trial.guess, &trial.units, &trial.reading));
         }
@@ -438,7 +512,7 @@ impl<'a> Study<'a> {
     fn parts(&self, trial: &Trial) -> Vec<Part> {
         let plan = &trial.plan;
         let part = |what, sureness| Part { what, sureness };
-        let modes = |r: std::ops::Range<usize>| plan.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
+        let modes = |r: Range<usize>| plan.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
         let mut parts = vec![part(PartKind::FrameLength { bytes: self.fold.len }, Sureness::Sure)];
         let start = if self.idle_start.is_some()
             || self.sums.first().is_some_and(|s| s.span + s.width() == self.fold.len)
@@ -504,6 +578,15 @@ impl<'a> Study<'a> {
     }
 }
 
+/// Whether a field hardly ever says anything else than one word, in all rows.
+fn is_one_word(rows: &[Row], field: usize) -> bool {
+    let mut words: Vec<u64> =
+        rows.iter().filter_map(|row| Some(row.get(field)?.number()?.to_bits())).collect();
+    words.sort_unstable();
+    let most = words.chunk_by(|a, b| a == b).map(<[u64]>::len).max().unwrap_or(0);
+    most as f64 >= 0.93 * words.len() as f64
+}
+
 /// Whether a column takes many values.
 fn is_lively(column: &Column) -> bool {
     !column.constant && column.distinct >= 16
@@ -523,6 +606,27 @@ fn unexplained(plan: &Plan) -> usize {
     lively.filter(|&c| !counted(c) && !summed(c) && !ranged(c)).count()
 }
 
+/// The ranges in all frames; where they prove little, those in the frames with one value of a byte of few
+/// values, if they prove much more: several tags or groups of anchors in turn look like this.
+fn within_a_key(trusted: &Fold<'_>, columns: &[Column], taken: &[bool], mark: usize) -> Option<Found> {
+    let plain = arrays::arrays(trusted, taken, mark);
+    let bits = |found: &Found| found.best.bits;
+    if plain.as_ref().is_some_and(|f| bits(f) >= 4.0 * arrays::PROVEN) {
+        return plain;
+    }
+    let few = |c: &usize| !columns[*c].constant && !taken[*c] && columns[*c].distinct <= MOST_KEYS;
+    let one_value = |c: usize| {
+        let is_it = |row: &usize| trusted.row(*row)[c] == columns[c].mode;
+        let starts: Vec<usize> = (0..trusted.rows()).filter(is_it).map(|row| trusted.starts[row]).collect();
+        let fold = Fold { bytes: trusted.bytes, len: trusted.len, starts };
+        (fold.rows() >= FEWEST_ROWS).then(|| arrays::arrays(&fold, taken, mark)).flatten()
+    };
+    let split = (0..trusted.len).filter(few).take(MOST_RIVALS).filter_map(one_value);
+    let best = split.max_by(|a, b| bits(a).total_cmp(&bits(b)));
+    let least = plain.as_ref().map_or(0.0, bits) + 2.0 * arrays::PROVEN;
+    best.filter(|f| bits(f) >= least).or(plain)
+}
+
 /// What is known of the columns before the ranges are looked for.
 struct Base {
     columns: Vec<Column>,
@@ -530,6 +634,15 @@ struct Base {
     counters: Vec<Counter>,
     mark: usize,
     taken: Vec<bool>,
+}
+
+/// The same reading with its likeliest key as the tag's number.
+fn with_tag(trial: &Trial) -> Option<(FrameGuess, Question)> {
+    let plan = Plan { tag: trial.review.key, ..trial.plan.clone() };
+    let is_about = |q: &&Question| matches!(q, Question::TagNumber { .. });
+    let question = trial.review.questions.iter().find(is_about)?.clone();
+    let frame = FrameGuess { layout: plan.layout(), ..trial.guess.clone() };
+    plan.tag.and_then(|_| frame.parse().ok()).map(|_| (frame, question))
 }
 
 /// Puts the reading first whose values are most like ranges, and drops those whose values are not.
@@ -544,10 +657,11 @@ fn keep_credible(trials: &mut Vec<Trial>) {
 }
 
 /// Number of zero bytes above each word that belong to it, by the space between the words.
-fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
+fn upper_bytes(array: &Array, fold: &Fold<'_>, columns: &[Column], taken: &[bool]) -> usize {
     if array.base.is_float() || array.slots.len() < 2 {
         return 0;
     }
+    let is_low = array.base.is_low_first();
     let fits = |upper: usize| {
         array.slots.iter().all(|slot| {
             (0..upper).all(|i| {
@@ -558,12 +672,24 @@ fn upper_bytes(array: &Array, columns: &[Column], taken: &[bool]) -> usize {
                 };
                 column.is_some_and(|c| {
                     let zero = |c: &Column| c.constant && (c.mode == 0 || (!slot.heard && c.mode == 0xFF));
-                    columns.get(c).is_some_and(zero) && !taken[c]
+                    let high = if is_low { slot.at + 1 } else { slot.at };
+                    columns.get(c).is_some_and(|column| zero(column) || goes_with(fold, c, high)) && !taken[c]
                 })
             })
         })
     };
     (0..=2).rev().find(|&upper| array.stride >= 2 + upper && fits(upper)).unwrap_or(0)
+}
+
+/// Whether a byte is all ones where the byte `high` of a word is, and zero else: the word's "no range"
+/// has it as well.
+fn goes_with(fold: &Fold<'_>, column: usize, high: usize) -> bool {
+    let (mut fits, mut ones) = (0, 0);
+    for (byte, high) in fold.column(column).zip(fold.column(high)) {
+        fits += usize::from(if high == 0xFF { byte == 0xFF } else { byte == 0 });
+        ones += usize::from(byte == 0xFF);
+    }
+    ones > 0 && fits as f64 >= 0.96 * fold.rows() as f64
 }
 
 /// The unit question, when the lead of the best is too small.
@@ -607,14 +733,21 @@ pub(super) fn rate(times: &[(u64, Timestamp)], frames: f64) -> Option<f64> {
 }
 
 /// Column at which a frame starts, when reads after an idle gap agree on it.
-fn idle_start(fold: &Fold<'_>, times: &[(u64, Timestamp)], rate_hz: Option<f64>) -> Option<usize> {
+fn idle_start(
+    fold: &Fold<'_>,
+    base: usize,
+    times: &[(u64, Timestamp)],
+    rate_hz: Option<f64>,
+) -> Option<usize> {
     let half_a_frame = 0.5 / rate_hz?;
     let mut votes = vec![0_usize; fold.len];
     for pair in times.windows(2) {
         if pair[1].1.since(pair[0].1).secs_f64() < half_a_frame {
             continue;
         }
-        let Ok(offset) = usize::try_from(pair[1].0) else { continue };
+        let Some(offset) = usize::try_from(pair[1].0).ok().and_then(|at| at.checked_sub(base)) else {
+            continue;
+        };
         let row = fold.starts.partition_point(|&start| start <= offset);
         let Some(&start) = row.checked_sub(1).and_then(|r| fold.starts.get(r)) else { continue };
         if let Some(vote) = votes.get_mut(offset - start) {

@@ -26,6 +26,8 @@ pub(super) struct Plan {
     pub(super) array: Array,
     /// Zero bytes above the two of a word that belong to it: 0 to 2.
     pub(super) upper: usize,
+    /// The byte that is read as the number of the tag.
+    pub(super) tag: Option<usize>,
     /// Whether constant bytes elsewhere are literals too: for streams that have little else to hold on to.
     pub(super) strict: bool,
 }
@@ -100,6 +102,9 @@ impl Plan {
         if let Some((counter, field)) = self.counters.iter().find(|(c, _)| c.at == at) {
             let token = field.map(|f| format!("{f}:{}", counter_type(counter)));
             return (token, counter.width);
+        }
+        if self.tag == Some(at) {
+            return (Some("tag:u8".to_owned()), 1);
         }
         let column = &self.columns[at];
         let literal = self.strict && column.constant && column.mode >= SMALL && column.mode != 0xFF;

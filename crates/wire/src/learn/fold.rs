@@ -57,6 +57,20 @@ impl Fold<'_> {
         Fold { bytes: self.bytes, len: self.len, starts }
     }
 
+    /// These frames cut at the same column as those of `other`, whose bytes begin `later` bytes later.
+    pub(super) fn in_phase_with(&self, other: &Fold<'_>, later: usize) -> Fold<'_> {
+        let mut votes = vec![0_usize; self.len];
+        for start in other.starts.iter().map(|s| s + later) {
+            let row = self.starts.partition_point(|&s| s <= start);
+            let by = row.checked_sub(1).map(|r| start - self.starts[r]);
+            if let Some(vote) = by.and_then(|by| votes.get_mut(by)) {
+                *vote += 1;
+            }
+        }
+        let by = (0..self.len).max_by_key(|&by| (votes[by], std::cmp::Reverse(by))).unwrap_or(0);
+        self.turned(by)
+    }
+
     /// Only the rows that another follows at once and that `holds` is true of: no byte of them was
     /// lost, and none is known to be damaged.
     pub(super) fn trusted(&self, holds: impl Fn(&[u8]) -> bool) -> Fold<'_> {

@@ -1,11 +1,13 @@
 //! JSON lines: every number by its pointer, and the family of pointers that is the ranges.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use serde_json::Value;
 
-use super::lines::{Context, Table};
-use super::outcome::{LayoutKey, Outcome};
+use super::lines::{Context, Form, Table};
+use super::outcome::{LayoutKey, Outcome, Question};
+use super::review;
 use super::table::{self, Field, Group};
 
 /// Numbers a line that are looked at.
@@ -19,10 +21,13 @@ const COMMON: f64 = 0.02;
 type Path = Vec<String>;
 
 pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
-    let documents: Vec<Value> = context.lines.iter().filter_map(|l| serde_json::from_slice(l).ok()).collect();
-    if (documents.len() as f64) < ALIKE * context.lines.len() as f64 {
+    let parsed: Vec<Option<Value>> = context.all.iter().map(|l| serde_json::from_slice(l).ok()).collect();
+    let fit = |part: Range<usize>| parsed[part].iter().flatten().count();
+    let (before, studied) = (fit(0..context.studied.start), fit(context.studied.clone()));
+    if (studied as f64) < ALIKE * context.studied.len() as f64 {
         return None;
     }
+    let documents: Vec<Value> = parsed.into_iter().flatten().collect();
     let mut columns: BTreeMap<Path, Field> = BTreeMap::new();
     for (line, document) in documents.iter().enumerate() {
         let mut path = Path::new();
@@ -44,16 +49,116 @@ pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
     let order = |path: &Path| path.iter().map(|s| (s.len(), s.clone())).collect::<Vec<_>>();
     columns.sort_by_key(|(path, _)| order(path));
     let (paths, fields): (Vec<Path>, Vec<Field>) = columns.into_iter().unzip();
-    let kinds = fields.iter().map(table::kind).collect();
-    let table = Table { fields, kinds, labels: Vec::new(), alike: total };
+    let table = Table::new(fields, before..before + studied);
     let rate = context.rate();
     let groups: Vec<Group> = families(&paths)
         .iter()
-        .filter_map(|members| table::group(&table.fields, &table.kinds, members, rate, context.options))
+        .filter_map(|members| table::group(&table.studied, &table.kinds, members, rate, context.options))
         .collect();
-    Some(
-        context.outcome(LayoutKey::Json, &table, groups, |group| Some(write(context, &table, &paths, group))),
-    )
+    let form = Json { context, table: &table, paths: &paths, documents: &documents };
+    Some(context.outcome(&table, groups, &form))
+}
+
+/// JSON lines with the pointers of their numbers.
+struct Json<'a> {
+    context: &'a Context<'a>,
+    table: &'a Table,
+    paths: &'a [Path],
+    documents: &'a [Value],
+}
+
+impl Form for Json<'_> {
+    fn key(&self) -> LayoutKey {
+        LayoutKey::Json
+    }
+
+    fn write(&self, group: &Group, tag: Option<usize>) -> Option<String> {
+        Some(write(self.context, self.table, self.paths, group, tag))
+    }
+
+    fn name(&self, field: usize) -> String {
+        pointer(&self.paths[field])
+    }
+
+    fn doubts(&self, group: &Group) -> Vec<Question> {
+        let mut doubts = Vec::new();
+        let mut arrays: BTreeSet<Path> = BTreeSet::new();
+        for path in group.members.iter().map(|&m| &self.paths[m]) {
+            arrays.extend(
+                (0..path.len()).filter(|&i| path[i].parse::<usize>().is_ok()).map(|i| path[..i].to_vec()),
+            );
+        }
+        doubts.extend(arrays.iter().filter_map(|path| self.left_out(path)));
+        doubts.extend(self.words());
+        doubts
+    }
+
+    fn usual(&self) -> Option<&[Vec<u8>]> {
+        None
+    }
+}
+
+impl Json<'_> {
+    /// An array whose length varies has no fixed places.
+    fn left_out(&self, path: &Path) -> Option<Question> {
+        let place = pointer(path);
+        let length = |d: &Value| d.pointer(&place).and_then(Value::as_array).map(Vec::len);
+        let lengths: Vec<usize> = self.documents.iter().filter_map(length).collect();
+        let (fewest, most) = (*lengths.iter().min()?, *lengths.iter().max()?);
+        let short = lengths.iter().filter(|l| **l < most).count();
+        let lines = lengths.len();
+        (short > 0).then_some(Question::LeftOut { place, seen: (fewest, most), short, lines })
+    }
+
+    /// Texts and truths that vary and are no time: nothing shows what they are.
+    fn words(&self) -> Vec<Question> {
+        let mut texts: BTreeMap<Path, Vec<String>> = BTreeMap::new();
+        for document in self.documents {
+            collect_words(document, &mut Path::new(), &mut |path, text| {
+                if texts.len() < MOST_FIELDS || texts.contains_key(path) {
+                    texts.entry(path.clone()).or_default().push(text);
+                }
+            });
+        }
+        let total = self.documents.len() as f64;
+        let common = texts.into_iter().filter(|(_, texts)| texts.len() as f64 >= COMMON * total);
+        let asks = |(path, mut texts): (Path, Vec<String>)| {
+            // A time rises with each line, written at one length.
+            let rises = texts.windows(2).filter(|w| w[0].len() == w[1].len() && w[0] <= w[1]).count();
+            let steps = texts.windows(2).filter(|w| w[0] != w[1]).count();
+            let is_time = rises * 50 >= 49 * (texts.len() - 1) && steps * 2 >= texts.len();
+            if is_time || review::is_still_by(&texts) {
+                return None;
+            }
+            texts.sort();
+            texts.dedup();
+            Some(Question::NoRole { place: pointer(&path), values: Vec::new(), distinct: texts.len() })
+        };
+        common.filter_map(asks).collect()
+    }
+}
+
+/// Calls `take` for every text and truth.
+fn collect_words(value: &Value, path: &mut Path, take: &mut impl FnMut(&Path, String)) {
+    match value {
+        Value::String(text) => take(path, text.clone()),
+        Value::Bool(truth) => take(path, truth.to_string()),
+        Value::Array(elements) => {
+            for (index, element) in elements.iter().enumerate() {
+                path.push(index.to_string());
+                collect_words(element, path, take);
+                path.pop();
+            }
+        }
+        Value::Object(members) => {
+            for (name, member) in members {
+                path.push(name.clone());
+                collect_words(member, path, take);
+                path.pop();
+            }
+        }
+        Value::Number(_) | Value::Null => {}
+    }
 }
 
 /// Calls `take` for every number and null.
@@ -100,9 +205,10 @@ fn pointer(path: &Path) -> String {
     path.iter().map(|step| format!("/{}", step.replace('~', "~0").replace('/', "~1"))).collect()
 }
 
-fn write(context: &Context<'_>, table: &Table, paths: &[Path], group: &Group) -> String {
-    let (seq, millis) = context.counters(&table.kinds);
+fn write(context: &Context<'_>, table: &Table, paths: &[Path], group: &Group, tag: Option<usize>) -> String {
+    let (seq, millis) = context.counters(&table.all_kinds);
     let mut tokens: Vec<String> = Vec::new();
+    tokens.extend(tag.map(|f| format!("tag={}", pointer(&paths[f]))));
     tokens.extend(seq.map(|f| format!("seq={}", pointer(&paths[f]))));
     tokens.extend(millis.map(|f| format!("millis={}", pointer(&paths[f]))));
     tokens.extend(group.members.iter().map(|&f| format!("range={}", pointer(&paths[f]))));

@@ -1,17 +1,20 @@
 //! Delimited text: the skeleton that most lines share, the numbers in it, and which of them are ranges.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use hereabout_core::{MAX_ANCHORS, Timestamp};
 
-use super::binary::{rate, unit_alternatives, unit_question, value_parts};
+use super::binary::{rate, unit_alternatives, unit_question, untested, value_parts};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
     Sureness, Undecided,
 };
-use super::proof::read_back;
+use super::proof::{read_back, unread_lines};
+use super::review::{self, Review};
 use super::table::{self, Field, Group, Kind};
 use super::{LearnOptions, USUAL_RATE_HZ, json};
+use crate::Layout;
 
 /// Lines that a table must have.
 const FEWEST_LINES: usize = 20;
@@ -39,7 +42,12 @@ pub(super) fn learn(
     let whole = lines.get(1..lines.len().saturating_sub(1)).unwrap_or_default();
     let whole: Vec<&[u8]> = whole.iter().copied().filter(|l| !l.trim_ascii().is_empty()).collect();
     let total = whole.len();
-    let studied = &whole[..total.min(MOST_LINES)];
+    // Both ends of a long capture, so that nothing of the second half is taken on trust.
+    let kept = [
+        &whole[..total.min(MOST_LINES)],
+        &whole[total.saturating_sub(MOST_LINES).max(MOST_LINES.min(total))..],
+    ];
+    let all = kept.concat();
     let console = || {
         let first = lines.iter().find(|l| !l.trim_ascii().is_empty()).copied().unwrap_or_default();
         let sample = String::from_utf8_lossy(first).chars().filter(|c| !c.is_control()).take(60).collect();
@@ -51,23 +59,58 @@ pub(super) fn learn(
     if total < FEWEST_LINES {
         return console();
     }
-    let context = Context {
+    let ends = [lines.first(), lines.last()].into_iter().flatten().map(|l| l.to_vec()).collect();
+    let context = |studied: Range<usize>| Context {
         capture,
-        lines: studied,
+        ends,
+        all: &all,
+        studied,
         rate_hz: rate(times, total as f64),
         options,
         damaged: damaged.unwrap_or_default(),
     };
-    let braces = studied.iter().filter(|l| matches!(l.trim_ascii().first(), Some(b'{' | b'['))).count();
-    let outcome =
-        if braces as f64 >= ALIKE * studied.len() as f64 { json::learn(&context) } else { text(&context) };
-    outcome.unwrap_or_else(console)
+    in_parts(context(0..all.len())).unwrap_or_else(console)
+}
+
+/// Makes a proposal from the first half, or from the second, that holds on all lines; `None` for what is no
+/// table of numbers. What only the whole shows is not proposed: nothing is left to test it on.
+fn in_parts(mut context: Context<'_>) -> Option<Outcome> {
+    let len = context.all.len();
+    let braces = context.all.iter().filter(|l| matches!(l.trim_ascii().first(), Some(b'{' | b'['))).count();
+    let is_json = braces as f64 >= ALIKE * len as f64;
+    let study = |context: &Context<'_>| if is_json { json::learn(context) } else { text(context) };
+    // Two thirds when the halves are too short; the rest is still one that the proposal was not made from.
+    let mut settled: Option<Undecided> = None;
+    for cut in [len / 2, len - len / 3] {
+        for studied in [0..cut, len - cut..len] {
+            context.studied = studied;
+            let outcome = study(&context);
+            match outcome {
+                Some(Outcome::Proposal(_)) => return outcome,
+                Some(Outcome::Undecided(u)) if u.is_settled() => settled = settled.or(Some(u)),
+                _ => {}
+            }
+        }
+        if let Some(undecided) = settled {
+            return Some(Outcome::Undecided(undecided));
+        }
+    }
+    context.studied = 0..len;
+    match study(&context)? {
+        Outcome::Proposal(p) => Some(Outcome::Undecided(untested(p))),
+        other => Some(other),
+    }
 }
 
 /// One capture of lines.
 pub(super) struct Context<'a> {
     pub(super) capture: &'a [u8],
-    pub(super) lines: &'a [&'a [u8]],
+    /// The first and the last line, which may be cut.
+    ends: Vec<Vec<u8>>,
+    /// The whole lines; of a long capture those at its ends.
+    pub(super) all: &'a [&'a [u8]],
+    /// Those of them that the proposal is made from.
+    pub(super) studied: Range<usize>,
     pub(super) rate_hz: Option<f64>,
     pub(super) options: LearnOptions,
     /// Share of bytes that are no text.
@@ -92,52 +135,49 @@ impl Context<'_> {
         (seq, millis)
     }
 
-    /// The outcome for the groups that were found; `write` gives the layout that reads a group.
-    pub(super) fn outcome(
-        &self,
-        key: LayoutKey,
-        table: &Table,
-        groups: Vec<Group>,
-        write: impl Fn(&Group) -> Option<String>,
-    ) -> Outcome {
-        let frame_bytes = self.lines.iter().map(|l| l.len()).sum::<usize>() / self.lines.len().max(1);
+    /// The outcome for the groups that were found in the studied lines of `table`.
+    pub(super) fn outcome(&self, table: &Table, groups: Vec<Group>, form: &impl Form) -> Outcome {
+        let frame_bytes = self.all.iter().map(|l| l.len()).sum::<usize>() / self.all.len().max(1);
         let undecided = |questions, alternatives| {
-            let frames_seen = self.lines.len();
+            let frames_seen = self.all.len();
             Outcome::Undecided(Undecided { questions, alternatives, frame_bytes, frames_seen })
         };
-        let Some((best, rivals)) = table::choose(groups) else {
+        let Some((studied, rivals)) = table::choose(groups) else {
             return undecided(vec![Question::NothingMoves], Vec::new());
         };
-        let guess = |group: &Group| {
-            let mut no_range = group.reading.no_range.clone();
-            if no_range.is_empty() {
-                no_range.push(0.0);
-            }
-            let frame = FrameGuess { key, layout: write(group)?, unit: group.units[0].0, no_range };
-            frame.parse().ok().map(|layout| (frame, layout))
-        };
-        let Some((frame, layout)) = guess(&best) else {
+        // The values of all lines count, not only those that the columns were chosen by.
+        let (fields, kinds) = (&table.fields, &table.all_kinds);
+        let again = table::group(fields, kinds, &studied.members, self.rate(), self.options);
+        let is_other = again.is_none();
+        let best = again.unwrap_or(studied);
+        let Some((frame, layout)) = guess(form, &best, None) else {
             return undecided(vec![Question::NothingMoves], Vec::new());
         };
         let back = read_back(&layout, self.capture);
-        let reads =
-            back.rows.len() as f64 / table.alike.clamp(1, back.rows.len().max(self.lines.len())) as f64;
+        let review = self.review(table, &best, &frame, &layout, form);
         let mut questions = Vec::new();
-        if !rivals.is_empty() {
+        if !rivals.is_empty() || is_other {
             questions.push(Question::WhichNumbers);
         }
         if best.reading.travel / frame.unit.per_metre() < LEAST_TRAVEL_M {
             questions.push(Question::LittleTravel { units: best.reading.travel });
         }
         questions.extend(unit_question(&best.units, &best.reading));
+        let reads =
+            back.frames.min(self.all.len() as u64) as f64 / table.alike.clamp(1, self.all.len()) as f64;
         if reads < UNDAMAGED {
             questions.push(Question::ReadsTooLittle { share: reads });
         }
+        questions.extend(review.questions);
         if let Some(question) = questions.first().cloned() {
-            let mut alternatives = vec![Alternative { frame: frame.clone(), question }];
+            let about_tag = questions.iter().find(|q| matches!(q, Question::TagNumber { .. })).cloned();
+            let with_tag = review.key.and_then(|at| guess(form, &best, Some(at))).zip(about_tag);
+            let mut alternatives: Vec<Alternative> =
+                with_tag.map(|((frame, _), question)| Alternative { frame, question }).into_iter().collect();
+            alternatives.push(Alternative { frame: frame.clone(), question });
             alternatives.extend(unit_alternatives(&frame, &best.units, &best.reading));
             for rival in &rivals {
-                let Some((frame, _)) = guess(rival) else { continue };
+                let Some((frame, _)) = guess(form, rival, None) else { continue };
                 alternatives.push(Alternative { frame: frame.clone(), question: Question::WhichNumbers });
                 alternatives.extend(unit_alternatives(&frame, &rival.units, &rival.reading));
             }
@@ -155,11 +195,44 @@ impl Context<'_> {
         })
     }
 
+    /// What the whole capture says against reading `group` as ranges.
+    fn review(
+        &self,
+        table: &Table,
+        group: &Group,
+        frame: &FrameGuess,
+        layout: &Layout,
+        form: &impl Form,
+    ) -> Review {
+        let others = (0..table.fields.len()).filter(|f| !group.members.contains(f));
+        let columns: Vec<review::Column<'_>> = others
+            .filter(|f| !table.labels.contains(f))
+            .map(|at| review::Column {
+                at,
+                name: form.name(at),
+                field: &table.fields[at],
+                kind: table.all_kinds[at],
+            })
+            .collect();
+        let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !frame.no_range.contains(n);
+        let range = |f: &usize| table.fields[*f].iter().map(|n| n.filter(is_range)).collect::<Field>();
+        let ranges: Vec<Field> = group.members.iter().map(range).collect();
+        let heard: Vec<Field> = ranges.into_iter().filter(|s| s.iter().flatten().count() >= 8).collect();
+        let mut review = review::lines(&columns, &heard, &group.members, frame.unit.per_metre());
+        review.questions.extend(form.doubts(group));
+        let mut unread = unread_lines(layout, self.capture);
+        unread.retain(|(line, _)| !self.ends.contains(line));
+        let read = read_back(layout, self.capture).frames;
+        let kind = |line: &[u8]| literals_of(&one_space(line));
+        review.questions.extend(review::unread_lines(&unread, read, kind, form.usual()));
+        review
+    }
+
     fn parts(&self, table: &Table, group: &Group, frame: &FrameGuess) -> Vec<Part> {
         let part = |what, sureness| Part { what, sureness };
         let mut parts = vec![part(PartKind::Lines { numbers: table.kinds.len() }, Sureness::Sure)];
-        let (_, millis) = self.counters(&table.kinds);
-        for (at, kind) in table.kinds.iter().enumerate().filter(|(at, _)| !group.members.contains(at)) {
+        let (_, millis) = self.counters(&table.all_kinds);
+        for (at, kind) in table.all_kinds.iter().enumerate().filter(|(at, _)| !group.members.contains(at)) {
             match *kind {
                 Kind::Counter(step) => {
                     let is_clock = millis == Some(at);
@@ -186,7 +259,7 @@ impl Context<'_> {
         if !places.is_empty() {
             cautions.push(Caution::SilentBytes { read: places.len(), places });
         }
-        let share = (1.0 - table.alike as f64 / self.lines.len() as f64).max(self.damaged);
+        let share = (1.0 - table.alike as f64 / self.all.len() as f64).max(self.damaged);
         if share > 0.0 {
             cautions.push(Caution::Damaged { share });
         }
@@ -194,9 +267,39 @@ impl Context<'_> {
     }
 }
 
+/// What a form of lines knows of its fields.
+pub(super) trait Form {
+    /// The key of its layouts.
+    fn key(&self) -> LayoutKey;
+    /// The layout that reads a group, and a field as the number of the tag.
+    fn write(&self, group: &Group, tag: Option<usize>) -> Option<String>;
+    /// What a field is called.
+    fn name(&self, field: usize) -> String;
+    /// What else speaks against a group.
+    fn doubts(&self, group: &Group) -> Vec<Question>;
+    /// The literals of the lines that are read, where lines have them.
+    fn usual(&self) -> Option<&[Vec<u8>]>;
+}
+
+/// The table that reads a group.
+fn guess(form: &impl Form, group: &Group, tag: Option<usize>) -> Option<(FrameGuess, Layout)> {
+    let mut no_range = group.reading.no_range.clone();
+    if no_range.is_empty() {
+        no_range.push(0.0);
+    }
+    let (key, unit) = (form.key(), group.units[0].0);
+    let frame = FrameGuess { key, layout: form.write(group, tag)?, unit, no_range };
+    frame.parse().ok().map(|layout| (frame, layout))
+}
+
 /// The columns of a capture of lines.
 pub(super) struct Table {
+    /// All lines that could be read.
     pub(super) fields: Vec<Field>,
+    /// What they do there.
+    pub(super) all_kinds: Vec<Kind>,
+    /// The same, of the studied lines alone.
+    pub(super) studied: Vec<Field>,
     pub(super) kinds: Vec<Kind>,
     /// Columns that are part of a name, such as the 0 of `A0:`.
     pub(super) labels: Vec<usize>,
@@ -204,28 +307,76 @@ pub(super) struct Table {
     pub(super) alike: usize,
 }
 
+impl Table {
+    /// A table of fields over all lines, of which the rows `studied` are those the proposal is made from.
+    pub(super) fn new(fields: Vec<Field>, studied: Range<usize>) -> Table {
+        let part: Vec<Field> = fields.iter().map(|f| f[studied.clone()].to_vec()).collect();
+        let alike = fields.first().map_or(0, Vec::len);
+        Table {
+            all_kinds: fields.iter().map(table::kind).collect(),
+            kinds: part.iter().map(table::kind).collect(),
+            fields,
+            studied: part,
+            labels: Vec::new(),
+            alike,
+        }
+    }
+}
+
+/// Delimited text with its literals.
+struct Text<'a> {
+    context: &'a Context<'a>,
+    table: &'a Table,
+    literals: &'a [Vec<u8>],
+}
+
+impl Form for Text<'_> {
+    fn key(&self) -> LayoutKey {
+        LayoutKey::Text
+    }
+
+    fn write(&self, group: &Group, tag: Option<usize>) -> Option<String> {
+        write(self.context, self.table, self.literals, group, tag)
+    }
+
+    fn name(&self, field: usize) -> String {
+        format!("number {field}")
+    }
+
+    fn doubts(&self, _group: &Group) -> Vec<Question> {
+        Vec::new()
+    }
+
+    fn usual(&self) -> Option<&[Vec<u8>]> {
+        Some(self.literals)
+    }
+}
+
 fn text(context: &Context<'_>) -> Option<Outcome> {
-    let lines: Vec<Vec<u8>> = context.lines.iter().map(|l| one_space(l)).collect();
-    let literals = skeleton(&lines)?;
-    let cut: Vec<Vec<Option<f64>>> = lines.iter().filter_map(|l| cut(l, &literals)).collect();
-    if (cut.len() as f64) < ALIKE * lines.len() as f64 {
+    let lines: Vec<Vec<u8>> = context.all.iter().map(|l| one_space(l)).collect();
+    let literals = skeleton(&lines[context.studied.clone()])?;
+    let numbers = |l: &Vec<u8>| cut(l, &literals);
+    let rows: Vec<Option<Vec<Option<f64>>>> = lines.iter().map(numbers).collect();
+    let fit = |part: Range<usize>| rows[part].iter().flatten().count();
+    let (before, studied) = (fit(0..context.studied.start), fit(context.studied.clone()));
+    if (studied as f64) < ALIKE * context.studied.len() as f64 {
         return None;
     }
+    let rows: Vec<Vec<Option<f64>>> = rows.into_iter().flatten().collect();
     let fields: Vec<Field> =
-        (0..literals.len() - 1).map(|f| cut.iter().map(|line| line[f]).collect()).collect();
-    let kinds: Vec<Kind> = fields.iter().map(table::kind).collect();
-    if !kinds.iter().any(|k| matches!(k, Kind::Moving(_) | Kind::Counter(_))) {
+        (0..literals.len() - 1).map(|f| rows.iter().map(|line| line[f]).collect()).collect();
+    let mut table = Table::new(fields, before..before + studied);
+    if !table.kinds.iter().any(|k| matches!(k, Kind::Moving(_) | Kind::Counter(_))) {
         return None;
     }
     let is_label = |f: &usize| {
-        matches!(kinds[*f], Kind::Constant(_) | Kind::Silent)
-            && fields[*f].iter().all(Option::is_some)
+        matches!(table.kinds[*f], Kind::Constant(_) | Kind::Silent)
+            && table.studied[*f].iter().all(Option::is_some)
             && literals[*f].last().is_some_and(u8::is_ascii_alphabetic)
     };
-    let labels: Vec<usize> = (0..fields.len()).filter(is_label).collect();
-    let table = Table { fields, kinds, labels, alike: cut.len() };
+    table.labels = (0..table.fields.len()).filter(is_label).collect();
     let groups = spaced_groups(context, &table);
-    Some(context.outcome(LayoutKey::Text, &table, groups, |group| write(context, &table, &literals, group)))
+    Some(context.outcome(&table, groups, &Text { context, table: &table, literals: &literals }))
 }
 
 /// All runs of spaces as one, none at the ends.
@@ -331,10 +482,10 @@ fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
             for count in 1..=places.len() {
                 let members = &places[..count];
                 let mixed = stride == 1
-                    && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.fields, members, s));
+                    && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.studied, members, s));
                 if !mixed {
                     let rate = context.rate();
-                    groups.extend(table::group(&table.fields, &table.kinds, members, rate, context.options));
+                    groups.extend(table::group(&table.studied, &table.kinds, members, rate, context.options));
                 }
             }
         }
@@ -342,20 +493,27 @@ fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
     groups
 }
 
-/// The layout that reads `group` as ranges.
-fn write(context: &Context<'_>, table: &Table, literals: &[Vec<u8>], group: &Group) -> Option<String> {
-    let (seq, millis) = context.counters(&table.kinds);
+/// The layout that reads `group` as ranges, and the field `tag` as the number of the tag.
+fn write(
+    context: &Context<'_>,
+    table: &Table,
+    literals: &[Vec<u8>],
+    group: &Group,
+    tag: Option<usize>,
+) -> Option<String> {
+    let (seq, millis) = context.counters(&table.all_kinds);
     let mut tokens: Vec<String> = Vec::new();
     let mut pending = literals[0].clone();
     for field in 0..table.fields.len() {
         if table.labels.contains(&field)
-            && let Some(value) = table.fields[field].iter().flatten().next()
+            && let Some(value) = table.studied[field].iter().flatten().next()
         {
             pending.extend(format!("{value}").bytes());
         } else {
             flush(&mut tokens, &mut pending)?;
             let name = match field {
                 f if group.members.contains(&f) => "range",
+                f if tag == Some(f) => "tag",
                 f if seq == Some(f) => "seq",
                 f if millis == Some(f) => "millis",
                 _ => "skip",

@@ -280,6 +280,126 @@ pub enum Question {
         /// Share of the frames, 0 to 1.
         share: f64,
     },
+    /// A number with few values beside the ranges: a tag until shown otherwise.
+    TagNumber {
+        /// Where: `byte 4`, `number 2`, a JSON pointer.
+        place: String,
+        /// Its values, rising.
+        values: Vec<i64>,
+        /// How many times smoother the ranges are within one value than where it changes; about 1 when
+        /// they do not depend on it.
+        smoother: f64,
+    },
+    /// Something varies, and what it is was not shown.
+    NoRole {
+        /// Where: `byte 4`, `number 2`, a JSON pointer.
+        place: String,
+        /// Its commonest values, rising; empty when they are not numbers.
+        values: Vec<i64>,
+        /// How many different values it takes.
+        distinct: usize,
+    },
+    /// Bytes or lines of another kind come as well.
+    OtherFrames {
+        /// Their share of the first and of the second half of the capture, 0 to 1.
+        halves: [f64; 2],
+        /// How the first of them begins, in hex or as text.
+        sample: String,
+    },
+    /// An element that is sometimes left out: what stands behind it has no fixed place.
+    LeftOut {
+        /// Where: a JSON pointer, or how many numbers a line has.
+        place: String,
+        /// Fewest and most elements that were seen.
+        seen: (usize, usize),
+        /// Lines with fewer than most.
+        short: usize,
+        /// Lines in all.
+        lines: usize,
+    },
+    /// Most ranges jump at once, again and again.
+    Jumps {
+        /// Share of the frames, 0 to 1.
+        share: f64,
+    },
+    /// All ranges change by one factor from one frame to the next.
+    UnitChanges {
+        /// The factor.
+        factor: f64,
+    },
+    /// Only the whole capture shows the layout: nothing is left to test it on.
+    NothingToTestOn,
+}
+
+impl Question {
+    /// A fixed word for programs.
+    pub const fn code(&self) -> &'static str {
+        match self {
+            Question::ByteOrder => "byte_order",
+            Question::Unit { .. } => "unit",
+            Question::Width { .. } => "width",
+            Question::FrameStart { .. } => "frame_start",
+            Question::WhichNumbers => "which_numbers",
+            Question::LittleTravel { .. } => "little_travel",
+            Question::NothingMoves => "nothing_moves",
+            Question::ReadsTooLittle { .. } => "reads_too_little",
+            Question::TagNumber { .. } => "tag_number",
+            Question::NoRole { .. } => "no_role",
+            Question::OtherFrames { .. } => "other_frames",
+            Question::LeftOut { .. } => "left_out",
+            Question::Jumps { .. } => "jumps",
+            Question::UnitChanges { .. } => "unit_changes",
+            Question::NothingToTestOn => "nothing_to_test_on",
+        }
+    }
+}
+
+impl Undecided {
+    /// Whether all doubts come from what the whole capture says, so that no other part of it can help.
+    pub(super) fn is_settled(&self) -> bool {
+        let by_all = |q: &Question| match q {
+            // A byte that was constant in one half, or frames that one half alone shows.
+            Question::NoRole { distinct, .. } => *distinct > 2,
+            Question::TagNumber { .. }
+            | Question::LeftOut { .. }
+            | Question::Jumps { .. }
+            | Question::UnitChanges { .. }
+            | Question::LittleTravel { .. } => true,
+            Question::OtherFrames { .. }
+            | Question::ByteOrder
+            | Question::Unit { .. }
+            | Question::Width { .. }
+            | Question::FrameStart { .. }
+            | Question::WhichNumbers
+            | Question::NothingMoves
+            | Question::ReadsTooLittle { .. }
+            | Question::NothingToTestOn => false,
+        };
+        !self.alternatives.is_empty() && self.questions.iter().all(by_all)
+    }
+}
+
+/// `1, 2 and 3`.
+fn listed(values: &[i64]) -> String {
+    let words: Vec<String> = values.iter().map(i64::to_string).collect();
+    match words.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+        _ => words.concat(),
+    }
+}
+
+fn tag_words(f: &mut fmt::Formatter<'_>, place: &str, values: &[i64], smoother: f64) -> fmt::Result {
+    write!(f, "{place} takes the values {}: a tag number? ", listed(values))?;
+    if smoother >= super::review::SMOOTHER {
+        write!(f, "The ranges are {smoother:.0} times smoother within one value than where it changes. ")?;
+    } else {
+        f.write_str("The ranges do not tell: they are as smooth either way. ")?;
+    }
+    f.write_str(
+        "Switch all tags off but one and capture again: one value says a tag's number, and the layout with `tag` \
+         is right; several values say a group of anchors or a state. If you know it, take the layout below \
+         with `tag` or with `skip` there",
+    )
 }
 
 impl fmt::Display for Question {
@@ -322,6 +442,47 @@ impl fmt::Display for Question {
                 "the layout reads only {:.0} % of the frames: bytes are lost or damaged, or frames are of more \
                  than one kind. Check cable and baud rate, capture again",
                 100.0 * share
+            ),
+            Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
+            Question::NoRole { place, values, distinct } => {
+                write!(f, "{place} takes {distinct} different values")?;
+                if !values.is_empty() {
+                    write!(f, " (mostly {})", listed(values))?;
+                }
+                f.write_str(
+                    ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
+                     change one thing at a time (another tag, an anchor off) and capture again; if it may be \
+                     ignored, take the layout below",
+                )
+            }
+            Question::OtherFrames { halves: [first, second], sample } => write!(
+                f,
+                "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
+                 {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
+                 passed over; if the module was changed meanwhile, capture again",
+                100.0 * first,
+                100.0 * second
+            ),
+            Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
+                f,
+                "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
+                 behind one that is left out has no fixed place. Let the module send all of them always, \
+                 with a word for \"no range\""
+            ),
+            Question::Jumps { share } => write!(
+                f,
+                "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
+                 turn do: switch all tags off but one, and capture again",
+                100.0 * share
+            ),
+            Question::UnitChanges { factor } => write!(
+                f,
+                "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
+                 changed during the capture. Capture again without changing anything at the module"
+            ),
+            Question::NothingToTestOn => f.write_str(
+                "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
+                 long, with the tag moving",
             ),
         }
     }

@@ -86,6 +86,8 @@ pub(crate) enum Absent {
 #[derive(Clone, Debug)]
 pub(crate) enum Piece {
     Byte(u8),
+    /// A byte of its own in each frame: these in turn, over and over.
+    Each(Vec<u8>),
     /// A frame counter of so many bytes.
     Seq(usize),
     /// A millisecond clock of so many bytes.
@@ -251,6 +253,7 @@ impl Kit {
             for piece in &self.pieces {
                 match piece {
                     Piece::Byte(byte) => out.bytes.push(*byte),
+                    Piece::Each(bytes) => out.bytes.push(bytes[n % bytes.len()]),
                     Piece::Seq(bytes) => self.put(&mut out.bytes, (first + n) as u32, *bytes),
                     Piece::Millis(bytes) => {
                         let jitter = random.below(3) as f64 - 1.0;

@@ -3,7 +3,7 @@
 use hereabout_core::escaped;
 use std::path::Path;
 
-use hereabout_wire::learn::{Alternative, FrameGuess, NotFrames, Outcome, Proposal, Undecided};
+use hereabout_wire::learn::{Alternative, FrameGuess, NotFrames, Outcome, Proposal, Question, Undecided};
 use serde_json::{Value, json};
 
 use crate::terminal::wrap;
@@ -45,8 +45,8 @@ fn proposal(p: &Proposal, capture: &Path) -> String {
 
 fn undecided(u: &Undecided, capture: &Path) -> String {
     let head = format!(
-        "Undecided from {}: {} frames of {} bytes, and more than one reading.",
-        capture.display(),
+        "Undecided from {}: {} frames of {} bytes, and not everything in them is explained.",
+        escaped(&capture.display().to_string()),
         u.frames_seen,
         u.frame_bytes
     );
@@ -101,7 +101,7 @@ pub(super) fn json(outcome: &Outcome) -> Value {
         Outcome::Undecided(u) => {
             let questions: Vec<String> = u.questions.iter().map(ToString::to_string).collect();
             json!({
-                "outcome": "undecided", "questions": questions, "alternatives": rivals(&u.alternatives),
+                "outcome": "undecided", "questions": questions, "reasons": reasons(&u.questions), "alternatives": rivals(&u.alternatives),
                 "frame_bytes": u.frame_bytes, "frames_seen": u.frames_seen,
             })
         }
@@ -112,7 +112,41 @@ pub(super) fn json(outcome: &Outcome) -> Value {
 }
 
 fn rivals(list: &[Alternative]) -> Vec<Value> {
-    list.iter().map(|a| json!({ "frame": frame(&a.frame), "question": a.question.to_string() })).collect()
+    let one = |a: &Alternative| json!({ "frame": frame(&a.frame), "question": a.question.to_string(), "code": a.question.code() });
+    list.iter().map(one).collect()
+}
+
+/// Why it is not sure: a fixed code, the words, and where it is about one place in the frame, that and the
+/// values that were seen there.
+fn reasons(questions: &[Question]) -> Vec<Value> {
+    let one = |question: &Question| {
+        let mut reason = json!({ "code": question.code(), "words": question.to_string() });
+        match question {
+            Question::TagNumber { place, values, smoother } => {
+                reason["place"] = json!(place);
+                reason["values"] = json!(values);
+                reason["times_smoother"] = json!(smoother);
+            }
+            Question::NoRole { place, values, distinct } => {
+                reason["place"] = json!(place);
+                reason["values"] = json!(values);
+                reason["different_values"] = json!(distinct);
+            }
+            Question::OtherFrames { halves, sample } => {
+                reason["share_of_halves"] = json!(halves);
+                reason["begins_with"] = json!(sample);
+            }
+            Question::LeftOut { place, seen: (fewest, most), short, lines } => {
+                reason["place"] = json!(place);
+                reason["elements"] = json!([fewest, most]);
+                reason["short_lines"] = json!(short);
+                reason["lines"] = json!(lines);
+            }
+            _ => {}
+        }
+        reason
+    };
+    questions.iter().map(one).collect()
 }
 
 fn frame(guess: &FrameGuess) -> Value {

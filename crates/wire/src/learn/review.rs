@@ -1,0 +1,650 @@
+//! What speaks against believing a proposal, from the whole capture.
+//!
+//! A proposal is made from one half of a capture (the first half in time, or the second when the first
+//! shows none). Here it is held against all of it, the other half above all: bytes that it leaves
+//! unread, bytes and numbers that vary and have no role that was shown (range, counter, checksum,
+//! clock, a companion beside every range), ranges that jump as those of several tags or groups of
+//! anchors in turn do, and a unit that changes on the way.
+//!
+//! **Key.** A small number with few values beside the ranges is a tag until shown otherwise. The
+//! evidence is how much smoother the ranges are within one of its values than where it changes; that
+//! cannot tell the number of a tag from that of a group of anchors, so it is never sure.
+//!
+//! **Damage.** Bytes that were lost or hurt lie in pieces as long as frames, give or take a few bytes,
+//! with most of the constant bytes in their places. Whatever else is unread is another kind of frame.
+
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+use super::columns;
+use super::compose::Plan;
+use super::outcome::{FrameGuess, Question};
+use super::proof::{ReadBack, Row};
+use super::table::Kind;
+
+/// Share of the bytes or lines that may be unread and not look like damage.
+const OTHER_SHARE: f64 = 0.01;
+/// Share of them that is too much whatever it looks like.
+const MUCH_UNREAD: f64 = 0.1;
+/// A piece of so many frames is no damage.
+const LONG: usize = 8;
+/// Share of its frames that a few values must cover to be those of a key.
+const KEY_COVERS: f64 = 0.985;
+/// The most values of a key.
+const KEY_VALUES: usize = 4;
+/// How much smoother ranges are within one value of a key than where it changes.
+pub(super) const SMOOTHER: f64 = 2.5;
+/// Different values that a byte beside every range must take to count as their companion.
+const COMPANION_VALUES: usize = 6;
+/// A step of so many times the lower quartile of all steps is a jump, if it is also so many metres.
+const JUMP: (f64, f64) = (8.0, 0.5);
+/// Share of the frames at which most ranges jump at once that a kit can have.
+const JUMPS: f64 = 0.08;
+/// The same for one range alone: late ranges jump as well.
+const JUMPS_OF_ONE: f64 = 0.35;
+/// A range that leaps by so many metres and stays there is another's.
+const SHIFT_M: f64 = 1.5;
+/// Share of the frames with such a leap that a kit can have.
+const SHIFTS: f64 = 0.02;
+/// Factor by which all ranges change at once when the unit does.
+const FACTOR: f64 = 4.0;
+/// Frames before and after that are compared for it.
+const BESIDE: usize = 6;
+/// The largest of the factors between two units, and some more.
+const LARGEST_FACTOR: f64 = 1500.0;
+/// The most places without a role that are named.
+const MOST_NAMED: usize = 4;
+
+/// One field's ranges, frame by frame; `None` is no range.
+pub(super) type Series = Vec<Option<f64>>;
+
+/// What was found, and the place that may be the tag's number.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Review {
+    pub(super) questions: Vec<Question>,
+    /// The place of the likeliest key; ranges are smoother within its values.
+    pub(super) key: Option<usize>,
+}
+
+/// Reviews a reading of binary frames of one length.
+pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &ReadBack) -> Review {
+    let len = plan.columns.len();
+    let trusted = Trusted::new(back, guess, len);
+    let series = trusted.heard();
+    let mut review = Review::default();
+    review.questions.extend(unread_frames(capture, plan, back));
+    let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
+    for at in (0..len).filter(|&c| !has_role(plan, c)) {
+        let values = trusted.column(capture, at);
+        if is_steady(&values, plan.sum.is_some())
+            || is_companion(capture, plan, &trusted, at)
+            || is_carry(capture, plan, &trusted, at)
+            || trusted.goes_with_a_range(capture, plan, at)
+        {
+            continue;
+        }
+        let key: Vec<Option<i64>> = trusted.rows.iter().map(|r| Some(i64::from(capture[r.0 + at]))).collect();
+        named.push((at, role_question(&format!("byte {at}"), &key, &series)));
+    }
+    take_named(named, &mut review);
+    review.questions.extend(moves(&series, guess.unit.per_metre()));
+    review
+}
+
+/// Adds what was named, the likeliest key first, and only a few.
+pub(super) fn take_named(mut named: Vec<(usize, Question)>, review: &mut Review) {
+    let gain = |q: &Question| if let Question::TagNumber { smoother, .. } = q { *smoother } else { -1.0 };
+    named.sort_by(|a, b| gain(&b.1).total_cmp(&gain(&a.1)));
+    review.key = named.first().filter(|(_, q)| matches!(q, Question::TagNumber { .. })).map(|(at, _)| *at);
+    review.questions.extend(named.into_iter().take(MOST_NAMED).map(|(_, q)| q));
+}
+
+/// Frames that another follows at once: of others a byte may have been lost.
+struct Trusted {
+    /// Where they start.
+    starts: Vec<usize>,
+    /// Of those whose ranges were kept: the start, and the ranges.
+    rows: Vec<(usize, Vec<Option<f64>>)>,
+}
+
+impl Trusted {
+    fn new(back: &ReadBack, guess: &FrameGuess, len: usize) -> Trusted {
+        let followed = |i: &usize| back.starts.get(i + 1).is_some_and(|next| *next == back.starts[*i] + len);
+        let numbers: Vec<usize> = (0..back.starts.len()).filter(followed).collect();
+        let late = back.starts.len() - back.late_rows.len();
+        let row = |i: usize| match i {
+            i if i < back.rows.len() => back.rows.get(i),
+            i if i >= late => back.late_rows.get(i - late),
+            _ => None,
+        };
+        let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !guess.no_range.contains(n);
+        let ranges = |row: &Row| row.iter().map(|w| w.number().filter(is_range)).collect();
+        let rows = numbers.iter().filter_map(|&i| Some((back.starts[i], ranges(row(i)?)))).collect();
+        Trusted { starts: numbers.iter().map(|&i| back.starts[i]).collect(), rows }
+    }
+
+    fn column(&self, capture: &[u8], at: usize) -> Vec<u8> {
+        self.starts.iter().map(|s| capture[s + at]).collect()
+    }
+
+    /// Ranges of the fields that are heard.
+    fn heard(&self) -> Vec<Series> {
+        let fields = self.rows.first().map_or(0, |row| row.1.len());
+        let series = |f: usize| self.rows.iter().map(|row| *row.1.get(f)?).collect::<Series>();
+        (0..fields).map(series).filter(|s| s.iter().flatten().count() >= 8).collect()
+    }
+
+    /// Whether a byte right behind (or before) a range is one value where that has no range, and never
+    /// else: its upper byte, or a lively one that belongs to it.
+    fn goes_with_a_range(&self, capture: &[u8], plan: &Plan, at: usize) -> bool {
+        let beside = |i: &usize| {
+            let word = plan.word(plan.array.slots[*i].at);
+            let zero = |c: usize| plan.columns[c].constant && plan.columns[c].mode == 0;
+            (word.end <= at && (word.end..at).all(zero)) || at + 1 == word.start
+        };
+        (0..plan.array.slots.len()).filter(beside).any(|field| {
+            let byte = |row: &&(usize, Vec<Option<f64>>)| capture[row.0 + at];
+            let has = |row: &&(usize, Vec<Option<f64>>)| row.1.get(field).is_some_and(Option::is_some);
+            let mut with: Vec<u8> = self.rows.iter().filter(has).map(|r| byte(&r)).collect();
+            let out: Vec<u8> = self.rows.iter().filter(|r| !has(r)).map(|r| byte(&r)).collect();
+            let Some(value) = most_common(&out) else { return false };
+            let same = |bytes: &[u8]| bytes.iter().filter(|b| **b == value).count();
+            let broken = out.len() - same(&out) + same(&with);
+            let is_upper = most_common(&with)
+                .is_some_and(|mode| with.iter().filter(|b| **b == mode).count() * 100 >= with.len() * 97);
+            with.sort_unstable();
+            with.dedup();
+            out.len() >= 2 && broken * 2 <= out.len() && (is_upper || with.len() >= COMPANION_VALUES)
+        })
+    }
+}
+
+fn most_common(bytes: &[u8]) -> Option<u8> {
+    let mut sorted = bytes.to_vec();
+    sorted.sort_unstable();
+    sorted.chunk_by(|a, b| a == b).max_by_key(|run| run.len()).map(|run| run[0])
+}
+
+/// Whether the layout reads the byte, or insists on it.
+fn has_role(plan: &Plan, at: usize) -> bool {
+    at < plan.mark
+        || at >= plan.tail
+        || plan.array.slots.iter().any(|s| plan.word(s.at).contains(&at))
+        || plan.counters.iter().any(|(c, _)| c.columns().contains(&at))
+        || plan.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&at))
+}
+
+/// Whether a byte never changes, damage aside; behind a checksum there is none.
+fn is_steady(values: &[u8], has_sum: bool) -> bool {
+    let mut counts = [0_usize; 256];
+    for &value in values {
+        counts[usize::from(value)] += 1;
+    }
+    let most = counts.iter().max().copied().unwrap_or(0);
+    let second = {
+        let mut sorted = counts;
+        sorted.sort_unstable();
+        sorted[254]
+    };
+    if most == values.len() {
+        return true;
+    }
+    // One stray frame may have passed a checksum of one byte by chance.
+    if has_sum {
+        return second <= 1 && most + 2 >= values.len();
+    }
+    let Some(mode) = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]) else { return true };
+    let strays = values.len() - most;
+    let run = values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0);
+    // Damage strikes alone, and each time otherwise.
+    strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
+}
+
+/// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside
+/// one heard range alone the same byte of the silent ones must be still.
+fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
+    let heard: Vec<Range<usize>> = plan.array.heard().map(|s| plan.word(s.at)).collect();
+    let (stride, words) = (plan.array.stride, plan.width());
+    if plan.array.slots.len() < 2 || stride <= words {
+        return false;
+    }
+    let lively = |c: usize| {
+        let mut seen = [false; 256];
+        for start in &trusted.starts {
+            seen[usize::from(capture[start + c])] = true;
+        }
+        seen.iter().filter(|s| **s).count() >= COMPANION_VALUES
+    };
+    // Behind each word, or before each: at one and the same distance.
+    let first = heard.iter().map(|w| w.start).min().unwrap_or(0) as isize;
+    let off = (at as isize - first).rem_euclid(stride as isize);
+    if off < words as isize {
+        return false;
+    }
+    let fits = |c: &isize| usize::try_from(*c).is_ok_and(|c| c < plan.columns.len() && !has_role(plan, c));
+    let still = |places: &[isize]| {
+        let others = places.iter().filter(|c| **c != at as isize && fits(c));
+        others.clone().count() > 0 && others.into_iter().all(|c| plan.columns[*c as usize].constant)
+    };
+    [off, off - stride as isize].into_iter().any(|off| {
+        let places: Vec<isize> =
+            plan.array.slots.iter().map(|s| plan.word(s.at).start as isize + off).collect();
+        let heard = heard.iter().map(|w| w.start as isize + off);
+        places.contains(&(at as isize))
+            && heard.clone().all(|c| fits(&c))
+            && heard.clone().all(|c| lively(c as usize))
+            && (heard.len() > 1 || still(&places))
+    })
+}
+
+/// Whether a byte beside a counter is its next higher one: it steps by one exactly when that wraps.
+fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
+    let byte = |start: usize, c: usize| capture[start + c];
+    plan.counters.iter().any(|(counter, _)| {
+        let top = match () {
+            () if at == counter.at + counter.width => at - 1,
+            () if at + 1 == counter.at => counter.at,
+            () => return false,
+        };
+        let (mut kept, mut broken) = (0, 0);
+        for pair in trusted.starts.windows(2) {
+            let wraps = byte(pair[1], top) < byte(pair[0], top);
+            let step = byte(pair[1], at).wrapping_sub(byte(pair[0], at));
+            match (wraps, step) {
+                (true, 1) => kept += 1,
+                (false, 0) => {}
+                _ => broken += 1,
+            }
+        }
+        // Damage now and then breaks the rule twice.
+        kept > 0 && broken * 12 <= trusted.starts.len()
+    })
+}
+
+/// The question about a number that varies and has no role, by what its values do to the ranges.
+pub(super) fn role_question(place: &str, numbers: &[Option<i64>], ranges: &[Series]) -> Question {
+    let mut counts: BTreeMap<Option<i64>, usize> = BTreeMap::new();
+    for number in numbers {
+        *counts.entry(*number).or_default() += 1;
+    }
+    let distinct = counts.len();
+    let mut common: Vec<(Option<i64>, usize)> = counts.into_iter().collect();
+    common.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    common.truncate(KEY_VALUES);
+    let mut values: Vec<i64> = Vec::new();
+    let mut covered = 0;
+    for (value, count) in common {
+        // What comes once or twice is damage, unless nothing else is left.
+        if values.len() < 2 || count * 50 > numbers.len() {
+            values.extend(value);
+            covered += count;
+        }
+    }
+    values.sort_unstable();
+    let place = place.to_owned();
+    let is_key = covered as f64 >= KEY_COVERS * numbers.len() as f64 && values.iter().all(|v| *v >= 0);
+    if !is_key {
+        return Question::NoRole { place, values, distinct };
+    }
+    Question::TagNumber { place, values, smoother: smoother(numbers, ranges) }
+}
+
+/// How many times smoother the ranges are within one value of a key than where it changes; about 1 when
+/// they do not depend on it.
+fn smoother(key: &[Option<i64>], ranges: &[Series]) -> f64 {
+    let mut ratios: Vec<f64> = Vec::new();
+    for series in ranges {
+        let mut last: BTreeMap<i64, f64> = BTreeMap::new();
+        let mut before: Option<(i64, f64)> = None;
+        let (mut within, mut across) = (Vec::new(), Vec::new());
+        for (key, range) in key.iter().zip(series) {
+            let (Some(key), Some(range)) = (key, range) else { continue };
+            if let Some(last) = last.insert(*key, *range) {
+                within.push((range - last).abs());
+            }
+            if let Some((_, last)) = before.filter(|b| b.0 != *key) {
+                across.push((range - last).abs());
+            }
+            before = Some((*key, *range));
+        }
+        if within.len() >= 4 && across.len() >= 4 {
+            ratios.push(quantile(across, 0.5) / quantile(within, 0.5).max(1e-6));
+        }
+    }
+    if ratios.is_empty() { 1.0 } else { quantile(ratios, 0.5) }
+}
+
+/// What the ranges do that those of one tag among fixed anchors in one unit do not.
+pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
+    let mut questions = Vec::new();
+    if let Some(factor) = unit_change(ranges) {
+        questions.push(Question::UnitChanges { factor });
+    }
+    let share = jump_share(ranges, per_metre);
+    let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
+    let shifts = shift_share(ranges, per_metre);
+    if share > allowed || shifts > SHIFTS || alternate(ranges) {
+        let share = share.max(shifts);
+        questions.push(Question::Jumps { share });
+    }
+    if ranges.iter().any(only_rises) {
+        questions.push(Question::WhichNumbers);
+    }
+    questions
+}
+
+fn steps(series: &Series, lag: usize) -> Vec<f64> {
+    let later = series.iter().skip(lag);
+    series.iter().zip(later).filter_map(|(a, b)| Some((b.as_ref()? - a.as_ref()?).abs())).collect()
+}
+
+/// Share of the frames at which more than half of the ranges jump.
+fn jump_share(ranges: &[Series], per_metre: f64) -> f64 {
+    let limit = |s: &Series| (JUMP.0 * quantile(steps(s, 1), 0.25)).max(JUMP.1 * per_metre);
+    let limits: Vec<f64> = ranges.iter().map(limit).collect();
+    let frames = ranges.first().map_or(0, Vec::len);
+    let (mut told, mut jumps) = (0_usize, 0_usize);
+    for n in 1..frames {
+        let (mut both, mut far) = (0, 0);
+        for (series, limit) in ranges.iter().zip(&limits) {
+            let (Some(a), Some(b)) = (series[n - 1], series[n]) else { continue };
+            both += 1;
+            far += usize::from((b - a).abs() > *limit);
+        }
+        told += usize::from(both > 0);
+        jumps += usize::from(both > 0 && far * 2 > both);
+    }
+    jumps as f64 / told.max(1) as f64
+}
+
+/// Share of the frames at which any range leaps to another level and stays there: it is another anchor's, or
+/// another tag's, from there on.
+fn shift_share(ranges: &[Series], per_metre: f64) -> f64 {
+    let frames = ranges.first().map_or(0, Vec::len);
+    let mut shifts = vec![false; frames];
+    for series in ranges {
+        let limit = (JUMP.0 * quantile(steps(series, 1), 0.25)).max(SHIFT_M * per_metre);
+        for (n, w) in series.windows(4).enumerate() {
+            let [Some(a), Some(b), Some(c), Some(d)] = w else { continue };
+            shifts[n + 2] |=
+                (c - b).abs() > limit && (b - a).abs() < 0.5 * limit && (d - c).abs() < 0.5 * limit;
+        }
+    }
+    let count = shifts.iter().filter(|s| **s).count();
+    if count < 3 { 0.0 } else { count as f64 / frames as f64 }
+}
+
+/// Whether frames a few apart are more alike than neighbours, in most of the fields.
+fn alternate(ranges: &[Series]) -> bool {
+    let is = |s: &&Series| {
+        let near = quantile(steps(s, 1), 0.5);
+        (2..=4).any(|lag| near > SMOOTHER * quantile(steps(s, lag), 0.5).max(1e-6))
+    };
+    ranges.iter().filter(is).count() * 2 > ranges.len()
+}
+
+/// The factor by which all ranges change from one frame to the next, if they ever do.
+fn unit_change(ranges: &[Series]) -> Option<f64> {
+    let frames = ranges.first().map_or(0, Vec::len);
+    let level = |s: &[Option<f64>]| {
+        let present: Vec<f64> = s.iter().flatten().copied().collect();
+        (present.len() * 2 > s.len()).then(|| quantile(present, 0.5))
+    };
+    // One range alone may come near its anchor in a few frames.
+    let least = if ranges.len() > 1 { FACTOR } else { 1.9 * FACTOR };
+    (BESIDE..frames.saturating_sub(BESIDE)).find_map(|n| {
+        let ratio = |s: &Series| Some(level(&s[n..n + BESIDE])? / level(&s[n - BESIDE..n])?);
+        let ratios: Vec<f64> = ranges.iter().filter_map(ratio).collect();
+        let all = |is: &dyn Fn(f64) -> bool| !ratios.is_empty() && ratios.iter().all(|r| is(*r));
+        let changed = all(&|r| r > least) || all(&|r| r < 1.0 / least);
+        let factor = quantile(ratios.clone(), 0.5);
+        let is_one = ratios.iter().all(|r| (0.5..2.0).contains(&(r / factor)));
+        // More than that is damage.
+        let sensible = (1.0 / LARGEST_FACTOR..LARGEST_FACTOR).contains(&factor);
+        (changed && is_one && sensible && ratios.len() * 2 > ranges.len()).then_some(factor)
+    })
+}
+
+/// Whether a number only ever rises (or falls): it counts something.
+fn only_rises(series: &Series) -> bool {
+    let present: Vec<f64> = series.iter().flatten().copied().collect();
+    let up = present.windows(2).filter(|w| w[1] > w[0]).count();
+    let down = present.windows(2).filter(|w| w[1] < w[0]).count();
+    let moved = up + down;
+    moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64
+}
+
+/// Bytes between frames that are no damage: many in all, a long piece, or the same beginning again and
+/// again.
+fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Question> {
+    let len = plan.columns.len();
+    let half = capture.len() / 2;
+    let mut other: Vec<Range<usize>> = Vec::new();
+    for piece in &back.unread {
+        // A frame may be cut at either end of the capture.
+        let is_end = piece.start == 0 || piece.end == capture.len();
+        if !((is_end && piece.len() < len) || is_damage(&capture[piece.clone()], plan)) {
+            other.push(piece.clone());
+        }
+    }
+    let share = other.iter().map(Range::len).sum::<usize>() as f64 / capture.len().max(1) as f64;
+    let mut begins: BTreeMap<&[u8], (usize, Range<usize>)> = BTreeMap::new();
+    for piece in other.iter().filter(|p| p.len() >= 2 && !is_own(&capture[p.start..p.start + 2], plan)) {
+        begins.entry(&capture[piece.start..piece.start + 2]).or_insert((0, piece.clone())).0 += 1;
+    }
+    let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
+    let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
+    let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
+    let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
+    let sample = again.filter(|_| share > OTHER_SHARE).or(long).or(many)?;
+    let of = |second: bool| {
+        let in_half = other.iter().filter(|p| (p.start >= half) == second);
+        in_half.map(Range::len).sum::<usize>() as f64 / half.max(1) as f64
+    };
+    let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
+    Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
+}
+
+/// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
+/// it does not read.
+fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize, Question)> {
+    let len = plan.columns.len();
+    // A piece begins or ends where frames do.
+    let forward = |p: &Range<usize>| (p.start..(p.end + 1).saturating_sub(len)).step_by(len);
+    let backward = |p: &Range<usize>| (p.start + p.len() % len..(p.end + 1).saturating_sub(len)).step_by(len);
+    let mut starts: Vec<usize> =
+        back.unread.iter().flat_map(forward).chain(back.unread.iter().flat_map(backward)).collect();
+    starts.sort_unstable();
+    starts.dedup();
+    // Where a byte was lost its neighbour stands.
+    let is_neighbour = |at: usize, byte: u8| {
+        [at + 1, at + len - 1].iter().any(|c| {
+            let column = &plan.columns[c % len];
+            column.constant && column.mode == byte
+        })
+    };
+    let insists = |c: &usize| *c < plan.mark || *c >= plan.tail;
+    let differs = |start: usize, at: usize| capture[start + at] != plan.columns[at].mode;
+    let changed = |at: usize| {
+        let alone = |s: &&usize| (0..len).filter(insists).all(|c| differs(**s, c) == (c == at));
+        let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
+        // Damage strikes now and then; another value stays, or comes again and again.
+        let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
+        let least = if is_neighbour(at, run[0]) { 12.max(back.starts.len() / 10) } else { 4 };
+        (run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12)).then(|| {
+            let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
+            let values = vec![is.min(was), is.max(was)];
+            (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
+        })
+    };
+    (0..len).filter(insists).filter_map(changed).collect()
+}
+
+/// Whether two bytes are neighbours among the constants of the frame.
+fn is_own(pair: &[u8], plan: &Plan) -> bool {
+    let len = plan.columns.len();
+    let is = |c: usize, byte: u8| plan.columns[c % len].constant && plan.columns[c % len].mode == byte;
+    (0..len).any(|c| is(c, pair[0]) && is(c + 1, pair[1]))
+}
+
+/// Whether a piece looks like frames with bytes lost or hurt: most constants stand where they should, for
+/// some cut near where one is expected.
+fn is_damage(piece: &[u8], plan: &Plan) -> bool {
+    let len = plan.columns.len();
+    let telling = |c: &columns::Column| c.constant && c.mode != 0 && c.mode != 0xFF;
+    let some_tell = plan.columns.iter().any(telling);
+    let counts = |c: &columns::Column| if some_tell { telling(c) } else { c.constant };
+    // Long pieces are several frames, each of them cut anew.
+    piece.chunks(len).filter(|chunk| chunk.len() * 2 > len || piece.len() < len).all(|chunk| {
+        (0..len).any(|phase| {
+            let at = |i: usize| &plan.columns[(i + phase) % len];
+            let told = (0..chunk.len()).filter(|&i| counts(at(i))).count();
+            let fits = (0..chunk.len()).filter(|&i| counts(at(i)) && at(i).mode == chunk[i]).count();
+            told > 0 && fits * 2 >= told && fits * 3 >= plan.columns.iter().filter(|c| counts(c)).count()
+        })
+    })
+}
+
+/// A field of lines with what it is called, and what it may be.
+pub(super) struct Column<'a> {
+    /// Its place among the fields.
+    pub(super) at: usize,
+    pub(super) name: String,
+    pub(super) field: &'a Series,
+    pub(super) kind: Kind,
+}
+
+/// Reviews a reading of lines: `columns` are those that are no ranges, `ranges` those of the heard fields,
+/// with their places.
+pub(super) fn lines(columns: &[Column<'_>], ranges: &[Series], members: &[usize], per_metre: f64) -> Review {
+    let mut review = Review::default();
+    let mut named = Vec::new();
+    for column in columns {
+        let is_shown = matches!(column.kind, Kind::Counter(_))
+            || is_still(column.field)
+            || rises(column.field)
+            || is_beside(column.at, columns, members);
+        if is_shown {
+            continue;
+        }
+        let whole = |n: &f64| n.fract() == 0.0 && n.abs() < 1e15;
+        let key: Vec<Option<i64>> = column.field.iter().map(|n| n.filter(whole).map(|n| n as i64)).collect();
+        let is_whole = column.field.iter().flatten().all(whole);
+        let question = role_question(&column.name, &key, ranges);
+        let question = match question {
+            Question::TagNumber { .. } | Question::NoRole { .. } if is_whole => question,
+            _ => {
+                let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
+                bits.sort_unstable();
+                bits.dedup();
+                Question::NoRole { place: column.name.clone(), values: Vec::new(), distinct: bits.len() }
+            }
+        };
+        named.push((column.at, question));
+    }
+    take_named(named, &mut review);
+    review.questions.extend(moves(ranges, per_metre));
+    review
+}
+
+/// Whether a field is one number, or empty, in every line, damage aside.
+pub(super) fn is_still(field: &Series) -> bool {
+    let bits: Vec<u64> = field.iter().map(|n| n.map_or(u64::MAX, f64::to_bits)).collect();
+    is_still_by(&bits)
+}
+
+/// The same for anything that can be put in order.
+pub(super) fn is_still_by<T: Ord + Clone>(values: &[T]) -> bool {
+    let mut sorted = values.to_vec();
+    sorted.sort();
+    let mut counts: Vec<(usize, &T)> = sorted.chunk_by(|a, b| a == b).map(|r| (r.len(), &r[0])).collect();
+    counts.sort_by_key(|count| std::cmp::Reverse(count.0));
+    let Some((most, mode)) = counts.first().copied() else { return true };
+    let strays = values.len() - most;
+    let second = counts.get(1).map_or(0, |c| c.0);
+    let run = values.chunk_by(|a, b| a == b).filter(|r| &r[0] != mode).map(<[T]>::len).max().unwrap_or(0);
+    strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
+}
+
+/// Whether a number only rises, as a time does.
+fn rises(field: &Series) -> bool {
+    let present: Vec<f64> = field.iter().flatten().copied().collect();
+    let falls = present.windows(2).filter(|w| w[1] < w[0]).count();
+    let steps = present.windows(2).filter(|w| w[1] > w[0]).count();
+    present.len() * 20 >= field.len() * 19 && steps * 2 >= present.len() && falls * 50 <= present.len()
+}
+
+/// Whether a column stands at one distance beside every range, and all of its kind take many values.
+fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
+    let [first, second, ..] = members else { return false };
+    let stride = second - first;
+    if stride < 2 || !members.windows(2).all(|w| w[1] - w[0] == stride) {
+        return false;
+    }
+    let lively = |at: usize| {
+        columns.iter().find(|c| c.at == at).is_some_and(|column| {
+            let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
+            bits.sort_unstable();
+            bits.dedup();
+            bits.len() >= COMPANION_VALUES
+        })
+    };
+    let behind = at.checked_sub(*first).map(|off| off % stride).filter(|off| *off > 0);
+    let in_turn = |off: usize, before: bool| {
+        let beside = |m: &usize| if before { m.checked_sub(stride - off) } else { Some(m + off) };
+        let places: Vec<Option<usize>> = members.iter().map(beside).collect();
+        places.contains(&Some(at)) && places.iter().all(|p| p.is_some_and(lively))
+    };
+    match behind {
+        Some(off) => in_turn(off, false) || in_turn(off, true),
+        None => at < *first && first - at < stride && in_turn(stride - (first - at), true),
+    }
+}
+
+/// Lines that a layout does not read and that are no damage: many in all, or one kind again and again.
+/// `kind` tells the kind of a line and the number of numbers in it; `usual` is those of the lines that are read.
+pub(super) fn unread_lines(
+    unread: &[(Vec<u8>, f64)],
+    read: u64,
+    kind: impl Fn(&[u8]) -> Vec<Vec<u8>>,
+    usual: Option<&[Vec<u8>]>,
+) -> Option<Question> {
+    let total = read as f64 + unread.len() as f64;
+    let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
+    for (index, (line, _)) in unread.iter().enumerate() {
+        kinds.entry(kind(line)).or_insert((0, index)).0 += 1;
+    }
+    let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
+    let (count, index) = *most.1;
+    let share = unread.len() as f64 / total;
+    let again = count >= 3 && count * 3 >= unread.len() && share > OTHER_SHARE;
+    if !again && share <= MUCH_UNREAD {
+        return None;
+    }
+    let elements = |literals: &[Vec<u8>]| literals.len() - 1;
+    if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
+        let (a, b) = (elements(usual), elements(most.0));
+        let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
+        return Some(Question::LeftOut {
+            place: "a line".to_owned(),
+            seen: (a.min(b), a.max(b)),
+            short,
+            lines,
+        });
+    }
+    let of =
+        |second: bool| unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total);
+    let text = String::from_utf8_lossy(&unread[index].0);
+    let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
+    Some(Question::OtherFrames {
+        halves: [of(false).min(1.0), of(true).min(1.0)],
+        sample: format!("\"{sample}\""),
+    })
+}
+
+/// The quantile of numbers in any order; 0 of nothing.
+fn quantile(mut numbers: Vec<f64>, share: f64) -> f64 {
+    numbers.sort_by(f64::total_cmp);
+    let last = numbers.len().saturating_sub(1);
+    numbers.get((share * last as f64).round() as usize).copied().unwrap_or_default()
+}
