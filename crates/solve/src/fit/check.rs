@@ -16,8 +16,8 @@ use super::ground::{Ground, bits};
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
 use super::model::{Model, locate, price};
 use super::orders::{
-    ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered, triple,
-    try_triple,
+    ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered,
+    triple, try_triple,
 };
 use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
@@ -236,6 +236,12 @@ impl Check {
         self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
     }
 
+    /// Whether a common offset or many late ranges could hide a scale.
+    fn may_be_scaled(&self) -> bool {
+        let hides = |c: &f64| c.abs() > 0.2;
+        self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
+    }
+
     /// A step of work; its price in looks at the density.
     pub(super) fn step(&mut self, ground: &Ground) -> usize {
         if let Some(kind) = self.running {
@@ -281,7 +287,8 @@ impl Check {
             return;
         }
         let worth = self.trial.worth;
-        let found = Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
+        let found =
+            Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
         if kind == Kind::Nominal {
             *self.nominal_spots = self.trial.spots;
         }
@@ -321,7 +328,11 @@ impl Check {
             model.up_m += TAG_UP_STARTS[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
-            return self.go(if self.is_gross() { Phase::Units(0) } else { Phase::Alone(0) });
+            return self.go(match (self.is_gross(), self.may_be_scaled()) {
+                (true, _) => Phase::Units(0),
+                (false, true) => Phase::Units(UNITS.len() + 1),
+                _ => Phase::Alone(0),
+            });
         };
         let model = self.with_noise(model);
         self.trial.begin_warm(ground, model, free, 6, &self.nominal_spots);
@@ -410,6 +421,9 @@ impl Check {
             model.factor = SCALES[i];
             return self.begin_screen(Kind::Scale, model);
         }
+        if !self.is_gross() {
+            return self.go(Phase::Queue(0));
+        }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
         model.used = 0;
@@ -461,7 +475,9 @@ impl Check {
 
     fn closer(&mut self, ground: &Ground, i: usize) -> usize {
         // Orders found on the way are appended, so that this looks twice at most.
-        let Some(&(order, _)) = self.searched.get(i).filter(|_| i < 8) else { return self.go(Phase::Queue(0)) };
+        let Some(&(order, _)) = self.searched.get(i).filter(|_| i < 8) else {
+            return self.go(Phase::Queue(0));
+        };
         self.phase = Phase::Closer(i + 1);
         if order == STRAIGHT || self.orders.iter().any(|p| p.kind == Kind::Order(order)) {
             return 20;

@@ -162,7 +162,8 @@ fn place_by_three(
     if ground.d == 3 {
         let both = spheres(at, fields.map(|f| told.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, told, model.g, a, three, places).total_cmp(&rest_cost(ground, told, model.g, b, three, places))
+            rest_cost(ground, told, model.g, a, three, places)
+                .total_cmp(&rest_cost(ground, told, model.g, b, three, places))
         });
     }
     let flat = |c: usize| flat_m(told.range_m[fields[c]], at[c][2] - model.up_m);
@@ -177,9 +178,9 @@ fn place_by_three(
     }
     let only = Told { heard: three, ..*told };
     let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
-    let fits = fields.iter().all(|&f| {
-        (told.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g
-    });
+    let fits = fields
+        .iter()
+        .all(|&f| (told.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
     fits.then_some(spot.at_m)
 }
 

@@ -10,10 +10,10 @@
 //! Found by the study.
 
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
+use super::density::WITHIN_M;
 use super::ground::Ground;
 use super::orders::one_swap;
 use super::{Cause, SiteDoubt};
-use super::density::WITHIN_M;
 
 /// Keyframes that are needed before anything is said.
 pub(super) const NEEDED: usize = 6;
@@ -46,14 +46,6 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let enough = check.frames.len() >= NEEDED;
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
     let best = check.best().map(|b| simpler(check, b));
-    if std::env::var("FITDBG").is_ok() {
-        let mut l: Vec<&Found> = check.found.iter().collect();
-        l.sort_by(|a, b| b.score.total_cmp(&a.score));
-        eprintln!("-- K {} cells {}", check.frames.len(), check.cells());
-        for f in l.iter().take(6).chain(check.nominal().iter()) {
-            eprintln!("   {:.0} {:?} ex {:.2} sh {:.3} f {:.3} up {:.2} tag {:.2} off {:?} modes {:?}", f.score, f.kind, f.worth.explained, f.worth.too_short, f.model.factor, f.model.up_m, f.model.tag_offset_m[0], f.model.offset_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>(), f.model.excess_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>());
-        }
-    }
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
     let limit = best.map_or(GAIN, |b| gain_needed(&b));
     if !gross && gain <= limit {
@@ -84,7 +76,8 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
 /// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
 fn simpler(check: &Check, best: &Found) -> Found {
     if best.kind == Kind::TagUp {
-        let mirrored = check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
+        let mirrored =
+            check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
         return *mirrored.unwrap_or(best);
     }
     let Kind::Two(a, b) = best.kind else { return *best };
@@ -104,7 +97,13 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     let is_unit = matches!(best.kind, Kind::Unit(_));
     let many_short = matches!(best.kind, Kind::Unit(_) | Kind::Scale | Kind::Order(_));
     let is_place = matches!(best.kind, Kind::Place(_) | Kind::Two(..) | Kind::Up(_));
-    let most_short = if many_short { 0.06 } else if is_place { 0.012 } else { 0.02 };
+    let most_short = if many_short {
+        0.06
+    } else if is_place {
+        0.012
+    } else {
+        0.02
+    };
     let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
     let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
@@ -144,7 +143,9 @@ fn is_special(ground: &Ground, special: &Found, general: &Found) -> bool {
         (Kind::Mirrored, Kind::TagUp) => true,
         (Kind::Up(i), Kind::Place(j)) => i == j,
         (Kind::Up(i) | Kind::Place(i), Kind::Two(a, b)) => i == a || i == b,
-        (Kind::Order(o), Kind::Two(a, b)) => one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)]),
+        (Kind::Order(o), Kind::Two(a, b)) => {
+            one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)])
+        }
         _ => false,
     }
 }
@@ -169,7 +170,9 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
 
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
     match *cause {
-        Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => !check.rest_fits(ground, 1 << anchor),
+        Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => {
+            !check.rest_fits(ground, 1 << anchor)
+        }
         Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
             !check.rest_fits(ground, 1 << a | 1 << b)
         }
