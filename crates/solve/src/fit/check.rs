@@ -428,11 +428,11 @@ impl Check {
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
         model.used = 0;
         for i in 0..ground.n {
-            if let Some(Some(at)) = o.at_m.get(i) {
-                if at.iter().all(|v| v.is_finite()) {
-                    model.at_m[i] = *at;
-                    model.used |= 1 << i;
-                }
+            if let Some(Some(at)) = o.at_m.get(i)
+                && at.iter().all(|v| v.is_finite())
+            {
+                model.at_m[i] = *at;
+                model.used |= 1 << i;
             }
         }
         model.factor = if o.unit_ratio.is_finite() && o.unit_ratio > 0.0 { o.unit_ratio } else { 1.0 };

@@ -96,7 +96,7 @@ impl Second {
     /// Ends the second: its medians, when any anchor was heard.
     pub(super) fn close(&mut self, slot: usize) -> Option<Keyframe> {
         let from = self.from?;
-        let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).min(3).max(1);
+        let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).clamp(1, 3);
         let mut k = Keyframe { tag: slot, at: from, raw_m: [f64::NAN; MAX_ANCHORS], heard: 0 };
         for (i, ranges) in self.ranges.iter_mut().enumerate() {
             if ranges.len() >= least {

@@ -126,7 +126,7 @@ impl Trial {
         self.best = model;
         (self.round, self.k, self.rounds) = (0, 0, rounds);
         self.sum = Sum::default();
-        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN);
+        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN && free != Free::Factor);
         self.g = model.g;
         self.model.g = self.g * self.stretch();
         self.normal.clear();
@@ -171,7 +171,7 @@ impl Trial {
         let k = self.k;
         self.k += 1;
         let told = self.model.distances(ground, &frames[k]);
-        let cold = (self.round == 0 && !self.warm) || (self.round == COLD_AGAIN && !self.warm);
+        let cold = !self.warm && (self.round == 0 || self.round == COLD_AGAIN);
         let mut spot = Spot { at_m: self.now[k], score: f64::NEG_INFINITY };
         if self.warm || self.round > 0 {
             spot = improve(ground, &self.model, &told, self.now[k], 2);
@@ -273,8 +273,8 @@ impl Trial {
             self.normal.g[MAX_ANCHORS + t] -= w * c;
         }
         let Some(q) = self.normal.solve() else { return };
-        for i in 0..ground.n {
-            m.offset_m[i] = (m.offset_m[i] + q[i]).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
+        for (offset_m, step) in m.offset_m.iter_mut().zip(&q).take(ground.n) {
+            *offset_m = (*offset_m + step).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
         }
         for (t, c) in m.tag_offset_m.iter_mut().enumerate() {
             *c = (*c + q[MAX_ANCHORS + t]).clamp(-LARGEST_TAG_OFFSET_M, LARGEST_TAG_OFFSET_M);
@@ -361,10 +361,8 @@ impl Normal {
             let t = crate::small_matrix::times(&inv, d, &pq[a]);
             let along = |v: &[f64; 3]| (0..d).map(|c| t[c] * v[c]).sum::<f64>();
             self.g[a] -= along(gp);
-            for b in 0..MAX_UNKNOWNS {
-                if touched(&pq[b]) {
-                    self.h[a][b] -= along(&pq[b]);
-                }
+            for (h, row) in self.h[a].iter_mut().zip(pq).filter(|(_, row)| touched(row)) {
+                *h -= along(row);
             }
         }
     }

@@ -1,6 +1,7 @@
 //! What a finished check says.
 //!
-//! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (35 for a place, a height, a scale), or with
+//! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (35 for a place or height; for a scale, the
+//! tag's height and mirrored heights also .2 for each range), or with
 //! six keyframes less than 35 % of the ranges are explained or more than 12 % are too short.
 //! **Name**: the best one explains at least 45 % with at most 2 % too short (6 % for units, scale and orders), leads every
 //! rival by 15 nats (20 when one of them is an order), with six keyframes over five cells of a metre. A hypothesis that holds
@@ -22,6 +23,11 @@ const NEEDED_FOR_PLACES: usize = 10;
 const NEEDED_CELLS: usize = 5;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
+const GAIN_PER_RANGE: f64 = 0.2;
+/// Share of the ranges that a scale must explain beyond the site as stated.
+const MORE_BY_SCALE: f64 = 0.08;
+/// Factors that differ by less are one.
+const SAME_SCALE: f64 = 0.04;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
 const LEAD_SPECIAL: f64 = 8.0;
@@ -47,7 +53,7 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
     let best = check.best().map(|b| simpler(check, b));
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
-    let limit = best.map_or(GAIN, |b| gain_needed(&b));
+    let limit = best.map_or(GAIN, |b| gain_needed(check, &b));
     if !gross && gain <= limit {
         return enough.then_some(Verdict::Fits { explained: nominal.worth.explained, gain });
     }
@@ -86,9 +92,14 @@ fn simpler(check: &Check, best: &Found) -> Found {
     one.filter(|f| best.score - f.score < SECOND_PLACE).copied().unwrap_or(*best)
 }
 
-fn gain_needed(found: &Found) -> f64 {
+/// What all ranges share in (a scale, heights) is wooed by every late range: it must bring something for each of them.
+fn gain_needed(check: &Check, found: &Found) -> f64 {
     match found.kind {
-        Kind::Place(_) | Kind::Up(_) | Kind::Scale | Kind::TagUp | Kind::Mirrored => GAIN_SMALL_THINGS,
+        Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
+        Kind::Scale | Kind::TagUp | Kind::Mirrored => {
+            let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
+            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
+        }
         _ => GAIN,
     }
 }
@@ -108,7 +119,9 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
-    let small = matches!(best.kind, Kind::Scale) && (best.model.factor - 1.0).abs() < 0.045;
+    let more = best.worth.explained - check.nominal().map_or(0.0, |n| n.worth.explained);
+    let small =
+        matches!(best.kind, Kind::Scale) && ((best.model.factor - 1.0).abs() < 0.045 || more < MORE_BY_SCALE);
     best.worth.explained >= least
         && best.worth.too_short <= most_short
         && !small
@@ -118,7 +131,12 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
 }
 
 fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
-    check.found.iter().filter(|f| f.kind != best.kind && f.kind != Kind::Nominal).all(|rival| {
+    let is_other = |f: &&Found| {
+        let other_scale =
+            f.kind == Kind::Scale && (f.model.factor / best.model.factor).ln().abs() > SAME_SCALE;
+        f.kind != Kind::Nominal && (f.kind != best.kind || other_scale)
+    };
+    check.found.iter().filter(is_other).all(|rival| {
         let lead = best.score - rival.score;
         if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
             && check.same_looks(ground, a).any(|o| o == *b)
