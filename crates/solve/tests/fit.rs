@@ -1,6 +1,5 @@
 //! Does the whole fit: wild input, bounded and allocation-free work, a small seeded study, and the recordings when they are
 //! there. The study with all its figures: `examples/fit_study`.
-#![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "fit_world/world.rs"]
 #[expect(dead_code, reason = "shared with the study, which uses more of it")]
@@ -112,7 +111,7 @@ fn as_many_anchors_as_unknowns_say_nothing() {
         let mut fit = SiteFit::new(setup(&SQUARE[..n], FLAT));
         for k in 0..600 {
             let ranges: Vec<_> =
-                (0..n).map(|i| FitRange { anchor: i, raw_range_m: 1_700.0 + k as f64 }).collect();
+                (0..n).map(|i| FitRange { anchor: i, raw_range_m: 1_700.0 + f64::from(k) }).collect();
             fit.take(0, stamp(f64::from(k) * 0.1), &ranges);
         }
         fit.settle();

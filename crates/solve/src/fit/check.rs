@@ -44,6 +44,8 @@ pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.304
 /// Factors that are looked at on a few keyframes when the misfit is gross.
 const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
+/// Factors on a leading scale from which it is tried again.
+const POLISH: [f64; 6] = [1.04, 0.96, 1.02, 0.98, 1.06, 1.03];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -78,6 +80,7 @@ enum Phase {
     Mend(usize),
     Mended,
     Kin(usize),
+    Polish(usize),
     Contest,
     Done,
 }
@@ -272,6 +275,7 @@ impl Check {
             Phase::Mend(i) => self.mend(ground, i),
             Phase::Mended => self.mended(),
             Phase::Kin(i) => self.kin(ground, i),
+            Phase::Polish(i) => self.polish(ground, i),
             Phase::Contest => self.contest(ground),
         }
     }
@@ -644,7 +648,7 @@ impl Check {
     fn kin(&mut self, ground: &Ground, i: usize) -> usize {
         let leader = self.best().map(|b| b.kind);
         let (Some(Kind::Order(order)), Some(c)) = (leader, self.kin.get(i).filter(|_| i < 15)) else {
-            return self.begin_contest(ground);
+            return self.go(Phase::Polish(0));
         };
         self.phase = Phase::Kin(i + 1);
         let mut other = order;
@@ -655,6 +659,16 @@ impl Check {
             return 40;
         }
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
+    }
+
+    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one.
+    fn polish(&mut self, ground: &Ground, i: usize) -> usize {
+        let leader = self.best().filter(|b| b.kind == Kind::Scale).map(|b| b.model.factor);
+        let (Some(factor), Some(by)) = (leader, POLISH.get(i)) else { return self.begin_contest(ground) };
+        self.phase = Phase::Polish(i + 1);
+        let mut model = Model::stated(ground);
+        model.factor = factor * by;
+        self.start(Kind::Scale, model, Free::Factor, 6)
     }
 
     /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.

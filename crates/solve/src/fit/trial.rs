@@ -152,6 +152,10 @@ impl Trial {
 
     /// Cold starts begin with a wide density, or offsets and free parts far from the truth would end beside it.
     fn stretch(&self) -> f64 {
+        // A wide density counts short delays as good ones, and a factor follows them.
+        if self.free == Free::Factor {
+            return 1.0;
+        }
         match (self.warm, self.rounds > COLD_AGAIN, self.round) {
             (false, true, 0 | 1) => 2.5,
             (false, true, 2) | (false, false, 0) => 1.6,
