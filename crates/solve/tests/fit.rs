@@ -1,6 +1,5 @@
 //! Does the whole fit: wild input, bounded and allocation-free work, a small seeded study, and the recordings when they are
 //! there. The study with all its figures: `examples/fit_study`.
-#![expect(clippy::unwrap_used, reason = "tests")]
 
 #[path = "fit_world/world.rs"]
 #[expect(dead_code, reason = "shared with the study, which uses more of it")]
@@ -13,7 +12,8 @@ use allocation_counter::measure;
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
 use hereabout_solve::fit::{
-    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit, congruences, is_congruent,
+    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit, congruences,
+    is_congruent,
 };
 use proptest::prelude::*;
 use world::{Dice, FAULTS, Fault, Tally, Walk, World, run};
@@ -110,7 +110,8 @@ fn as_many_anchors_as_unknowns_say_nothing() {
     for n in [1, 2] {
         let mut fit = SiteFit::new(setup(&SQUARE[..n], FLAT));
         for k in 0..600 {
-            let ranges: Vec<_> = (0..n).map(|i| FitRange { anchor: i, raw_range_m: 1_700.0 + k as f64 }).collect();
+            let ranges: Vec<_> =
+                (0..n).map(|i| FitRange { anchor: i, raw_range_m: 1_700.0 + f64::from(k) }).collect();
             fit.take(0, stamp(f64::from(k) * 0.1), &ranges);
         }
         fit.settle();
@@ -131,7 +132,8 @@ fn a_rectangle_has_three_other_looks() {
     assert!(!is_congruent(&SQUARE, FLAT, &[1, 0, 2, 3]) && !is_congruent(&SQUARE, FLAT, &[0, 0, 2, 3]));
     assert!(congruences(&[[f64::NAN; 3]; 4], FLAT).is_empty());
     // Sixteen on a grid: quick, and the eight of the square less none.
-    let grid: Vec<[f64; 3]> = (0..16).map(|i| [f64::from(i % 4) * 5.0, f64::from(i / 4) * 5.0, 3.0]).collect();
+    let grid: Vec<[f64; 3]> =
+        (0..16).map(|i| [f64::from(i % 4) * 5.0, f64::from(i / 4) * 5.0, 3.0]).collect();
     assert_eq!(congruences(&grid, FLAT).len(), 7);
 }
 
@@ -248,7 +250,10 @@ fn most_faults_are_named_and_hardly_any_wrongly() {
                 let world = World::new(seed, three_d, fault);
                 tally.add(&run(&world, &mut Walk::new(&world, seed), 120.0, || 0.0));
             }
-            println!("{name} 3d {three_d}: {} right, {} wrong, {} alarm", tally.right, tally.wrong, tally.alarm);
+            println!(
+                "{name} 3d {three_d}: {} right, {} wrong, {} alarm",
+                tally.right, tally.wrong, tally.alarm
+            );
             assert!(tally.right >= least, "{name} 3d {three_d}: {tally:?}");
             assert!(tally.wrong <= most_wrong, "{name} 3d {three_d}: {tally:?}");
             if fault == Fault::None {

@@ -10,7 +10,8 @@ use std::time::Instant;
 
 use world::{FAULTS, Tally, Walk, World, middle, run};
 
-const HELP: &str = "fit_study [--sites N] [--first SEED] [--seconds S] [--fault NAME] [--only 2d|3d] [--stand] [--verbose]";
+const HELP: &str =
+    "fit_study [--sites N] [--first SEED] [--seconds S] [--fault NAME] [--only 2d|3d] [--stand] [--verbose]";
 
 struct Args {
     sites: u64,
@@ -23,7 +24,8 @@ struct Args {
 }
 
 fn args() -> Option<Args> {
-    let mut a = Args { sites: 40, first: 1, seconds: 240.0, fault: None, only: None, stand: false, verbose: false };
+    let mut a =
+        Args { sites: 40, first: 1, seconds: 240.0, fault: None, only: None, stand: false, verbose: false };
     let mut list = std::env::args().skip(1);
     while let Some(key) = list.next() {
         match key.as_str() {
@@ -45,7 +47,9 @@ fn main() {
         eprintln!("{HELP}");
         return;
     };
-    println!("| fault | right / wrong / alarm only / none | median s, m to the name | s to the alarm | wrong names | worst, mean µs an epoch |");
+    println!(
+        "| fault | right / wrong / alarm only / none | median s, m to the name | s to the alarm | wrong names | worst, mean µs an epoch |"
+    );
     println!("|---|---|---|---|---|---|");
     for three_d in [false, true] {
         let name = if three_d { "3d" } else { "2d" };
@@ -69,7 +73,12 @@ fn main() {
                 if a.verbose {
                     eprintln!(
                         "{name} {fault_name} {seed}: n {} truth {:?} right {:?} wrong {:?} alarm {:?} words {}",
-                        world.true_m.len(), world.truth, o.right, o.wrong, o.alarm, o.words
+                        world.true_m.len(),
+                        world.truth,
+                        o.right,
+                        o.wrong,
+                        o.alarm,
+                        o.words
                     );
                 }
                 tally.add(&o);

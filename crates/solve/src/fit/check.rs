@@ -16,8 +16,8 @@ use super::ground::{Ground, bits};
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
 use super::model::{Model, locate, price};
 use super::orders::{
-    ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered, triple,
-    try_triple,
+    ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered,
+    triple, try_triple,
 };
 use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
@@ -44,6 +44,8 @@ pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.304
 /// Factors that are looked at on a few keyframes when the misfit is gross.
 const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
+/// Factors on a leading scale from which it is tried again.
+const POLISH: [f64; 6] = [1.04, 0.96, 1.02, 0.98, 1.06, 1.03];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -78,6 +80,7 @@ enum Phase {
     Mend(usize),
     Mended,
     Kin(usize),
+    Polish(usize),
     Contest,
     Done,
 }
@@ -236,6 +239,12 @@ impl Check {
         self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
     }
 
+    /// Whether a common offset or many late ranges could hide a scale.
+    fn may_be_scaled(&self) -> bool {
+        let hides = |c: &f64| c.abs() > 0.2;
+        self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
+    }
+
     /// A step of work; its price in looks at the density.
     pub(super) fn step(&mut self, ground: &Ground) -> usize {
         if let Some(kind) = self.running {
@@ -266,6 +275,7 @@ impl Check {
             Phase::Mend(i) => self.mend(ground, i),
             Phase::Mended => self.mended(),
             Phase::Kin(i) => self.kin(ground, i),
+            Phase::Polish(i) => self.polish(ground, i),
             Phase::Contest => self.contest(ground),
         }
     }
@@ -281,7 +291,8 @@ impl Check {
             return;
         }
         let worth = self.trial.worth;
-        let found = Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
+        let found =
+            Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
         if kind == Kind::Nominal {
             *self.nominal_spots = self.trial.spots;
         }
@@ -321,7 +332,11 @@ impl Check {
             model.up_m += TAG_UP_STARTS[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
-            return self.go(if self.is_gross() { Phase::Units(0) } else { Phase::Alone(0) });
+            return self.go(match (self.is_gross(), self.may_be_scaled()) {
+                (true, _) => Phase::Units(0),
+                (false, true) => Phase::Units(UNITS.len() + 1),
+                _ => Phase::Alone(0),
+            });
         };
         let model = self.with_noise(model);
         self.trial.begin_warm(ground, model, free, 6, &self.nominal_spots);
@@ -410,15 +425,18 @@ impl Check {
             model.factor = SCALES[i];
             return self.begin_screen(Kind::Scale, model);
         }
+        if !self.is_gross() {
+            return self.go(Phase::Queue(0));
+        }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
         model.used = 0;
         for i in 0..ground.n {
-            if let Some(Some(at)) = o.at_m.get(i) {
-                if at.iter().all(|v| v.is_finite()) {
-                    model.at_m[i] = *at;
-                    model.used |= 1 << i;
-                }
+            if let Some(Some(at)) = o.at_m.get(i)
+                && at.iter().all(|v| v.is_finite())
+            {
+                model.at_m[i] = *at;
+                model.used |= 1 << i;
             }
         }
         model.factor = if o.unit_ratio.is_finite() && o.unit_ratio > 0.0 { o.unit_ratio } else { 1.0 };
@@ -461,7 +479,9 @@ impl Check {
 
     fn closer(&mut self, ground: &Ground, i: usize) -> usize {
         // Orders found on the way are appended, so that this looks twice at most.
-        let Some(&(order, _)) = self.searched.get(i).filter(|_| i < 8) else { return self.go(Phase::Queue(0)) };
+        let Some(&(order, _)) = self.searched.get(i).filter(|_| i < 8) else {
+            return self.go(Phase::Queue(0));
+        };
         self.phase = Phase::Closer(i + 1);
         if order == STRAIGHT || self.orders.iter().any(|p| p.kind == Kind::Order(order)) {
             return 20;
@@ -628,7 +648,7 @@ impl Check {
     fn kin(&mut self, ground: &Ground, i: usize) -> usize {
         let leader = self.best().map(|b| b.kind);
         let (Some(Kind::Order(order)), Some(c)) = (leader, self.kin.get(i).filter(|_| i < 15)) else {
-            return self.begin_contest(ground);
+            return self.go(Phase::Polish(0));
         };
         self.phase = Phase::Kin(i + 1);
         let mut other = order;
@@ -639,6 +659,16 @@ impl Check {
             return 40;
         }
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
+    }
+
+    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one.
+    fn polish(&mut self, ground: &Ground, i: usize) -> usize {
+        let leader = self.best().filter(|b| b.kind == Kind::Scale).map(|b| b.model.factor);
+        let (Some(factor), Some(by)) = (leader, POLISH.get(i)) else { return self.begin_contest(ground) };
+        self.phase = Phase::Polish(i + 1);
+        let mut model = Model::stated(ground);
+        model.factor = factor * by;
+        self.start(Kind::Scale, model, Free::Factor, 6)
     }
 
     /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.

@@ -5,8 +5,8 @@
 //! fewer than dimension + 2 anchors were heard is stretched to two.
 //!
 //! **Keyframes.** A second is new when at least max(2, half) of its ranges differ by more than 6 % of its median range from
-//! those of every keyframe of its tag. One that is like a kept one takes its place, so that the set follows a kit that
-//! changes. When the set is full the limit grows by a quarter and the older ones of those that are alike by it go: they
+//! those of every keyframe of its tag. One that is like a kept one takes its place once that is 20 s old, so that the
+//! set follows a kit that changes. When the set is full the limit grows by a quarter and the older ones of those that are alike by it go: they
 //! thin out evenly over distances. Keyframes older than ten minutes go once 24 newer ones are there.
 //!
 //! A tag that stands gives one keyframe. No unit is assumed.
@@ -26,6 +26,7 @@ pub(super) const MAX_HEARD_TAGS: usize = 8;
 const SECOND: Micros = Micros::from_millis(1_000);
 const LONGEST: Micros = Micros::from_millis(2_000);
 const TOO_OLD: Micros = Micros::from_millis(600_000);
+const RENEWED_AFTER: Micros = Micros::from_millis(20_000);
 const ENOUGH_NEWER: usize = 24;
 const MAX_IN_SECOND: usize = 48;
 const LEAST_DIFFERENCE: f64 = 0.06;
@@ -95,7 +96,7 @@ impl Second {
     /// Ends the second: its medians, when any anchor was heard.
     pub(super) fn close(&mut self, slot: usize) -> Option<Keyframe> {
         let from = self.from?;
-        let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).min(3).max(1);
+        let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).clamp(1, 3);
         let mut k = Keyframe { tag: slot, at: from, raw_m: [f64::NAN; MAX_ANCHORS], heard: 0 };
         for (i, ranges) in self.ranges.iter_mut().enumerate() {
             if ranges.len() >= least {
@@ -180,11 +181,15 @@ impl Keyframes {
         if (second.heard.count_ones() as usize) < least {
             return;
         }
-        self.version += 1;
-        if let Some(i) = self.kept.iter().position(|k| alike(k, second, self.limit)) {
-            self.kept[i] = *second;
+        if let Some(k) = self.kept.iter_mut().find(|k| alike(k, second, self.limit)) {
+            // At once, a slow tag would drag its keyframe along for ever.
+            if second.at < k.at || second.at.since(k.at) >= RENEWED_AFTER {
+                *k = *second;
+                self.version += 1;
+            }
             return;
         }
+        self.version += 1;
         self.drop_old(second.at);
         while self.kept.is_full() {
             self.thin();
@@ -214,18 +219,21 @@ impl Keyframes {
 
     fn thin(&mut self) {
         self.limit *= 1.25;
-        let mut i = 0;
-        while i < self.kept.len() {
-            let k = self.kept[i];
-            if self.kept.iter().any(|o| o.at > k.at && alike(o, &k, self.limit)) {
-                self.kept.remove(i);
-            } else {
-                i += 1;
+        // From the newest on: what is like one that stays goes. (Against all newer ones a track would vanish link by link.)
+        self.kept.sort_unstable_by_key(|k| (std::cmp::Reverse(k.at), k.tag));
+        let mut stay: ArrayVec<usize, MAX_KEYFRAMES> = ArrayVec::new();
+        for i in 0..self.kept.len() {
+            if !stay.iter().any(|&s| alike(&self.kept[s], &self.kept[i], self.limit)) {
+                stay.push(i);
             }
         }
+        for (to, from) in stay.iter().enumerate() {
+            self.kept[to] = self.kept[*from];
+        }
+        self.kept.truncate(stay.len());
         // Distances that grow without end must not keep this loop going.
         if self.limit > 2.0 && self.kept.is_full() {
-            self.kept.remove(0);
+            self.kept.pop();
             self.limit = LEAST_DIFFERENCE;
         }
     }

@@ -93,7 +93,9 @@ impl Model {
 
     /// Σ ln f at a place, without the fence.
     pub(super) fn sum(&self, ground: &Ground, told: &Told, at_m: &[f64; 3]) -> f64 {
-        bits(told.heard).map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i])))).sum()
+        bits(told.heard)
+            .map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
+            .sum()
     }
 }
 
@@ -140,7 +142,11 @@ pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot
 fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut([f64; 3])) {
     let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(told.heard).collect();
     let n = heard.len();
-    let total = if ground.d == 2 { n * n.saturating_sub(1) / 2 } else { n * n.saturating_sub(1) * n.saturating_sub(2) / 6 };
+    let total = if ground.d == 2 {
+        n * n.saturating_sub(1) / 2
+    } else {
+        n * n.saturating_sub(1) * n.saturating_sub(2) / 6
+    };
     let stride = total.div_ceil(MOST_CROSSINGS).max(1);
     let mut count = 0;
     for a in 0..n {

@@ -68,8 +68,8 @@ fn lexicographic(n: usize, mut index: usize) -> Order {
 /// The places in another order.
 pub(super) fn ordered(ground: &Ground, order: &Order) -> Model {
     let mut model = Model::stated(ground);
-    for i in 0..ground.n {
-        model.at_m[i] = ground.stated[usize::from(order[i])];
+    for (at_m, place) in model.at_m.iter_mut().zip(order).take(ground.n) {
+        *at_m = ground.stated[usize::from(*place)];
     }
     model
 }
@@ -94,9 +94,9 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 /// Adds what each of the fields costs at each place when the tag is at `at_m`.
 pub(super) fn add_costs(ground: &Ground, told: &Told, g: f64, at_m: &[f64; 3], costs: &mut Costs) {
     for f in bits(told.heard) {
-        for a in 0..ground.n {
-            let r = told.range_m[f] - length(&minus(at_m, &ground.stated[a]));
-            costs[f][a] -= ground.density.ln(r, SLACK * g);
+        for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
+            let r = told.range_m[f] - length(&minus(at_m, place));
+            *cost -= ground.density.ln(r, SLACK * g);
         }
     }
 }
@@ -141,8 +141,8 @@ pub(super) fn try_triple(
         return None;
     }
     (0..3).for_each(|c| {
-        for a in 0..ground.n {
-            costs[fields[c]][a] = if a == places[c] { 0.0 } else { 1e6 };
+        for (a, cost) in costs[fields[c]].iter_mut().enumerate() {
+            *cost = if a == places[c] { 0.0 } else { 1e6 };
         }
     });
     let (order, cost) = assign(ground.n, &costs);
@@ -162,7 +162,8 @@ fn place_by_three(
     if ground.d == 3 {
         let both = spheres(at, fields.map(|f| told.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, told, model.g, a, three, places).total_cmp(&rest_cost(ground, told, model.g, b, three, places))
+            rest_cost(ground, told, model.g, a, three, places)
+                .total_cmp(&rest_cost(ground, told, model.g, b, three, places))
         });
     }
     let flat = |c: usize| flat_m(told.range_m[fields[c]], at[c][2] - model.up_m);
@@ -172,14 +173,14 @@ fn place_by_three(
         ((dx * dx + dy * dy).sqrt() - flat(2)).abs()
     };
     let best = both.into_iter().min_by(|a, b| off(a).total_cmp(&off(b)))?;
-    if !(off(&best) < 2.0) {
+    if off(&best).is_nan() || off(&best) >= 2.0 {
         return None;
     }
     let only = Told { heard: three, ..*told };
     let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
-    let fits = fields.iter().all(|&f| {
-        (told.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g
-    });
+    let fits = fields
+        .iter()
+        .all(|&f| (told.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
     fits.then_some(spot.at_m)
 }
 

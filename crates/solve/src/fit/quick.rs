@@ -3,7 +3,7 @@
 //! Each second is placed with lengths stretched threefold, so that offsets nobody measured (up to .45 m) and noise do not
 //! count. Over the last eight seconds (at least five): **bad** when the mean of ln f is below −3, which two blocked anchors of
 //! four do not reach, or when 15 % of the ranges are shorter by more than a metre than the best place allows, in most seconds.
-//! **Good** when the mean is above −1.6 with less than 3 % too short. Between the two nothing changes.
+//! **Good** when the mean is above −1.6 with less than 3 % too short for twelve seconds running. Between the two nothing changes.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
@@ -33,29 +33,38 @@ pub(super) struct Quick {
     last: ArrayVec<Entry, SECONDS>,
     /// Bad or good, once one of them was reached.
     pub(super) is_bad: Option<bool>,
+    good_running: usize,
 }
+
+/// Good windows running that end a doubt.
+const GOOD_RUNNING: usize = 12;
 
 impl Quick {
     pub(super) fn new() -> Quick {
-        Quick { last: ArrayVec::new(), is_bad: None }
+        Quick { last: ArrayVec::new(), is_bad: None, good_running: 0 }
     }
 
     pub(super) fn clear(&mut self) {
         *self = Quick::new();
     }
 
-    /// Takes a second in; whether bad turned good or the other way.
-    pub(super) fn take(&mut self, ground: &Ground, k: &Keyframe, noise_g: f64) -> bool {
+    /// Takes a second in, by a model without its offsets; whether bad turned good or the other way.
+    pub(super) fn take(&mut self, ground: &Ground, model: &Model, k: &Keyframe, noise_g: f64) -> bool {
         if (k.heard.count_ones() as usize) < ground.d + 1 {
             return false;
         }
-        let mut model = Model::stated(ground);
+        let mut model = *model;
         model.g = STRETCH * noise_g;
         let told = model.distances(ground, k);
         let Some(spot) = locate(ground, &model, &told) else { return false };
         let count = f64::from(told.heard.count_ones());
         let within = WITHIN_M * model.g;
-        let mut e = Entry { at: k.at, ln: model.sum(ground, &told, &spot.at_m) / count, too_short: 0.0, explained: 0.0 };
+        let mut e = Entry {
+            at: k.at,
+            ln: model.sum(ground, &told, &spot.at_m) / count,
+            too_short: 0.0,
+            explained: 0.0,
+        };
         for i in bits(told.heard) {
             let r = told.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
             e.too_short += f64::from(u8::from(r <= -within)) / count;
@@ -78,7 +87,10 @@ impl Quick {
         let before = self.is_bad;
         if ln < -3.0 || (short >= 0.15 && most) {
             self.is_bad = Some(true);
-        } else if self.last.is_full() && ln > -1.6 && short < 0.03 {
+        }
+        let good = self.last.is_full() && ln > -1.6 && short < 0.03;
+        self.good_running = if good { self.good_running + 1 } else { 0 };
+        if self.good_running >= GOOD_RUNNING {
             self.is_bad = Some(false);
         }
         before.is_some() && before != self.is_bad

@@ -43,11 +43,7 @@ pub(super) fn spheres(c: [[f64; 3]; 3], r: [f64; 3]) -> Option<[[f64; 3]; 2]> {
         return None;
     }
     let ey = ey.map(|v| v / j);
-    let ez = [
-        ex[1] * ey[2] - ex[2] * ey[1],
-        ex[2] * ey[0] - ex[0] * ey[2],
-        ex[0] * ey[1] - ex[1] * ey[0],
-    ];
+    let ez = [ex[1] * ey[2] - ex[2] * ey[1], ex[2] * ey[0] - ex[0] * ey[2], ex[0] * ey[1] - ex[1] * ey[0]];
     let x = (r[0] * r[0] - r[1] * r[1] + d * d) / (2.0 * d);
     let y = (r[0] * r[0] - r[2] * r[2] + i * i + j * j - 2.0 * i * x) / (2.0 * j);
     let z = (r[0] * r[0] - x * x - y * y).max(0.0).sqrt();

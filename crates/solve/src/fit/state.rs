@@ -7,6 +7,7 @@ use super::check::{Check, Kind};
 use super::density::{SIGMA_M, WITHIN_M};
 use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
+use super::model::Model;
 use super::quick::Quick;
 use super::verdict::{NEEDED, Verdict, judge};
 use super::{FitAnswer, FitRange, FitSetup, SiteDoubt};
@@ -16,6 +17,10 @@ const BUDGET: usize = 14_000;
 /// Between the starts of two checks, while there is doubt or nothing is known, and when all is well.
 const PACE: Micros = Micros::from_millis(5_000);
 const CALM_PACE: Micros = Micros::from_millis(20_000);
+/// Checks running that must have said that it fits before a change is a change of the kit.
+const MANY_FITS: usize = 3;
+/// Keyframes with which a check overrules the quick doubt.
+const ENOUGH_TO_OVERRULE: usize = 10;
 /// A gain that is clearly none.
 const CLEARLY_FITS: f64 = 9.0;
 
@@ -29,12 +34,16 @@ pub struct SiteFit {
     quick: Quick,
     /// The quick doubt was overruled by a check.
     quick_overruled: bool,
+    /// The same by the hypothesis that was named.
+    named_quick: Quick,
+    has_changed_back: bool,
+    fits_running: usize,
     check: Box<Check>,
     checking: bool,
     checked_version: u64,
     begun_at: Option<Timestamp>,
     last: Option<Verdict>,
-    named: Option<(Kind, SiteDoubt)>,
+    named: Option<(Kind, SiteDoubt, Model)>,
     alarm: Option<SiteDoubt>,
     fits: Option<f64>,
     answer: FitAnswer,
@@ -52,6 +61,9 @@ impl SiteFit {
             noise: Noise::default(),
             quick: Quick::new(),
             quick_overruled: false,
+            named_quick: Quick::new(),
+            has_changed_back: false,
+            fits_running: 0,
             check,
             checking: false,
             checked_version: 0,
@@ -104,6 +116,8 @@ impl SiteFit {
         self.keyframes.clear();
         self.noise = Noise::default();
         self.quick.clear();
+        self.named_quick.clear();
+        self.fits_running = 0;
         self.check.stop();
         (self.quick_overruled, self.checking, self.begun_at) = (false, false, None);
         self.checked_version = self.keyframes.version;
@@ -165,14 +179,31 @@ impl SiteFit {
         if self.ground.n <= self.ground.d {
             return;
         }
-        if self.quick.take(&self.ground, k, g) {
-            // The kit has changed: what was heard before says nothing of how it is now.
+        let stated = Model::stated(&self.ground);
+        if self.quick.take(&self.ground, &stated, k, g) {
             self.quick_overruled = false;
-            if let Some(from) = self.quick.from() {
-                self.keyframes.drop_before(from);
+            // It did fit for long and does no more: what was heard before says nothing of how it is now.
+            if self.quick.is_bad == Some(true) && self.fits_running >= MANY_FITS {
+                self.drop_before();
+            }
+        }
+        if let Some((_, _, model)) = &self.named {
+            self.named_quick.take(&self.ground, model, k, g);
+            // And the other way: the last seconds fit as stated, and not with what was named.
+            let over = self.named_quick.is_bad == Some(true) && self.quick.is_bad == Some(false);
+            if over && !self.has_changed_back {
+                self.has_changed_back = true;
+                self.drop_before();
             }
         }
         self.keyframes.keep(k, self.ground.d + 1);
+    }
+
+    fn drop_before(&mut self) {
+        if let Some(from) = self.quick.from() {
+            self.keyframes.drop_before(from);
+        }
+        self.fits_running = 0;
     }
 
     fn may_check(&self) -> bool {
@@ -181,7 +212,8 @@ impl SiteFit {
     }
 
     fn is_due(&self, at: Timestamp) -> bool {
-        let calm = self.named.is_none() && self.alarm.is_none() && matches!(self.last, Some(Verdict::Fits { .. }));
+        let calm =
+            self.named.is_none() && self.alarm.is_none() && matches!(self.last, Some(Verdict::Fits { .. }));
         let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
         self.may_check()
             && self.keyframes.version != self.checked_version
@@ -212,6 +244,7 @@ impl SiteFit {
         match now {
             Verdict::Fits { explained, gain } => {
                 self.fits = Some(explained);
+                self.fits_running += 1;
                 let before_fits = matches!(before, Some(Verdict::Fits { .. }));
                 if before_fits || (self.named.is_none() && self.alarm.is_none()) {
                     self.alarm = None;
@@ -219,17 +252,19 @@ impl SiteFit {
                         self.named = None;
                     }
                 }
-                self.quick_overruled = true;
+                self.quick_overruled = self.check.frames.len() >= ENOUGH_TO_OVERRULE;
             }
             Verdict::Alarm(doubt) => {
+                self.fits_running = 0;
                 if before.is_some_and(|b| !matches!(b, Verdict::Fits { .. })) {
                     self.alarm = Some(doubt);
                 }
                 self.quick_overruled = false;
             }
             Verdict::Named(kind, doubt) => {
+                self.fits_running = 0;
                 match before {
-                    Some(Verdict::Named(k, _)) if k == kind => self.named = Some((kind, doubt)),
+                    Some(Verdict::Named(k, _)) if k == kind => self.name(kind, doubt),
                     Some(Verdict::Fits { .. }) | None => {}
                     _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, ..doubt }),
                 }
@@ -238,10 +273,22 @@ impl SiteFit {
         }
     }
 
+    fn name(&mut self, kind: Kind, doubt: SiteDoubt) {
+        if self.named.is_none_or(|(k, ..)| k != kind) {
+            self.named_quick.clear();
+            self.has_changed_back = false;
+        }
+        if let Some(best) = self.check.best() {
+            let offsets = Model::stated(&self.ground);
+            let model = Model { offset_m: offsets.offset_m, excess_m: offsets.excess_m, ..best.model };
+            self.named = Some((kind, doubt, model));
+        }
+    }
+
     /// Renews the answer; whether it changed.
     fn refresh(&mut self) -> bool {
         let quick = self.quick.is_bad == Some(true) && !self.quick_overruled;
-        let answer = if let Some((_, doubt)) = self.named {
+        let answer = if let Some((_, doubt, _)) = self.named {
             FitAnswer::Doubted(doubt)
         } else if let Some(doubt) = self.alarm {
             FitAnswer::Doubted(SiteDoubt { all: doubt.all || quick, ..doubt })

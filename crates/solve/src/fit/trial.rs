@@ -1,6 +1,6 @@
 //! One hypothesis under trial: positions, offsets and what the hypothesis leaves free, improved together.
 //!
-//! **Rounds.** In each, every keyframe is placed (rounds 0 and 3 from start points of its own, the others from where it was),
+//! **Rounds.** In each, every keyframe is placed (from a cold start in rounds 0 and 3 from start points of its own, the others from where it was),
 //! then offsets δ (one an anchor), c (one a tag) and the free parts θ make one Newton step, with the positions eliminated:
 //!
 //! ```text
@@ -8,7 +8,7 @@
 //! H = Σ_k [H_qq − H_qp H_pp⁻¹ H_pq],  g likewise;  q ← q + H⁻¹ g
 //! ```
 //!
-//! The best round is kept. After round 3 each anchor may get a second mode, a constant excess, at a price of 4 nats.
+//! The density is stretched in the first rounds of a cold start. The best of the others is kept. After round 3 each anchor may get a second mode, a constant excess, at a price of 4 nats.
 //!
 //! A step of work is one keyframe.
 
@@ -76,6 +76,8 @@ pub(super) struct Trial {
     k: usize,
     warm: bool,
     with_excess: bool,
+    /// Stretch of the density without that of the round.
+    g: f64,
     normal: Box<Normal>,
 }
 
@@ -111,6 +113,7 @@ impl Trial {
             k: 0,
             warm: false,
             with_excess: false,
+            g: 1.0,
             normal: Box::new(Normal { h: [[0.0; MAX_UNKNOWNS]; MAX_UNKNOWNS], g: [0.0; MAX_UNKNOWNS] }),
         }
     }
@@ -123,18 +126,41 @@ impl Trial {
         self.best = model;
         (self.round, self.k, self.rounds) = (0, 0, rounds);
         self.sum = Sum::default();
-        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN);
+        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN && free != Free::Factor);
+        self.g = model.g;
+        self.model.g = self.g * self.stretch();
         self.normal.clear();
     }
 
     /// Begins where another trial ended.
-    pub(super) fn begin_warm(&mut self, ground: &Ground, model: Model, free: Free, rounds: usize, spots: &[[f64; 3]; MAX_KEYFRAMES]) {
+    pub(super) fn begin_warm(
+        &mut self,
+        ground: &Ground,
+        model: Model,
+        free: Free,
+        rounds: usize,
+        spots: &[[f64; 3]; MAX_KEYFRAMES],
+    ) {
         self.begin_cold(model, free, rounds);
         self.now = *spots;
         if ground.d == 2 {
             self.now.iter_mut().for_each(|p| p[2] = model.up_m);
         }
         self.warm = true;
+        self.model.g = self.g;
+    }
+
+    /// Cold starts begin with a wide density, or offsets and free parts far from the truth would end beside it.
+    fn stretch(&self) -> f64 {
+        // A wide density counts short delays as good ones, and a factor follows them.
+        if self.free == Free::Factor {
+            return 1.0;
+        }
+        match (self.warm, self.rounds > COLD_AGAIN, self.round) {
+            (false, true, 0 | 1) => 2.5,
+            (false, true, 2) | (false, false, 0) => 1.6,
+            _ => 1.0,
+        }
     }
 
     /// Works on one keyframe; gives its price in looks, or `None` when the trial is over and the best round is in place.
@@ -149,7 +175,7 @@ impl Trial {
         let k = self.k;
         self.k += 1;
         let told = self.model.distances(ground, &frames[k]);
-        let cold = (self.round == 0 && !self.warm) || (self.round == COLD_AGAIN && !self.warm);
+        let cold = !self.warm && (self.round == 0 || self.round == COLD_AGAIN);
         let mut spot = Spot { at_m: self.now[k], score: f64::NEG_INFINITY };
         if self.warm || self.round > 0 {
             spot = improve(ground, &self.model, &told, self.now[k], 2);
@@ -204,7 +230,8 @@ impl Trial {
 
     fn end_round(&mut self, ground: &Ground, frames: &[Keyframe]) -> usize {
         let score = self.sum.score - self.prior(ground);
-        if score > self.worth.score {
+        // Scores by a wider density can't be compared.
+        if score > self.worth.score && self.stretch() == 1.0 {
             let told = self.sum.told.max(1.0);
             self.worth = Worth {
                 score,
@@ -224,6 +251,7 @@ impl Trial {
         self.normal.clear();
         self.sum = Sum::default();
         self.round += 1;
+        self.model.g = self.g * self.stretch();
         self.k = 0;
         cost
     }
@@ -249,8 +277,8 @@ impl Trial {
             self.normal.g[MAX_ANCHORS + t] -= w * c;
         }
         let Some(q) = self.normal.solve() else { return };
-        for i in 0..ground.n {
-            m.offset_m[i] = (m.offset_m[i] + q[i]).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
+        for (offset_m, step) in m.offset_m.iter_mut().zip(&q).take(ground.n) {
+            *offset_m = (*offset_m + step).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
         }
         for (t, c) in m.tag_offset_m.iter_mut().enumerate() {
             *c = (*c + q[MAX_ANCHORS + t]).clamp(-LARGEST_TAG_OFFSET_M, LARGEST_TAG_OFFSET_M);
@@ -337,10 +365,8 @@ impl Normal {
             let t = crate::small_matrix::times(&inv, d, &pq[a]);
             let along = |v: &[f64; 3]| (0..d).map(|c| t[c] * v[c]).sum::<f64>();
             self.g[a] -= along(gp);
-            for b in 0..MAX_UNKNOWNS {
-                if touched(&pq[b]) {
-                    self.h[a][b] -= along(&pq[b]);
-                }
+            for (h, row) in self.h[a].iter_mut().zip(pq).filter(|(_, row)| touched(row)) {
+                *h -= along(row);
             }
         }
     }

@@ -1,6 +1,7 @@
 //! What a finished check says.
 //!
-//! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (35 for a place, a height, a scale), or with
+//! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (35 for a place or height; for a scale, the
+//! tag's height and mirrored heights also .2 for each range), or with
 //! six keyframes less than 35 % of the ranges are explained or more than 12 % are too short.
 //! **Name**: the best one explains at least 45 % with at most 2 % too short (6 % for units, scale and orders), leads every
 //! rival by 15 nats (20 when one of them is an order), with six keyframes over five cells of a metre. A hypothesis that holds
@@ -10,10 +11,10 @@
 //! Found by the study.
 
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
+use super::density::WITHIN_M;
 use super::ground::Ground;
 use super::orders::one_swap;
 use super::{Cause, SiteDoubt};
-use super::density::WITHIN_M;
 
 /// Keyframes that are needed before anything is said.
 pub(super) const NEEDED: usize = 6;
@@ -22,6 +23,11 @@ const NEEDED_FOR_PLACES: usize = 10;
 const NEEDED_CELLS: usize = 5;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
+const GAIN_PER_RANGE: f64 = 0.2;
+/// Share of the ranges that a scale must explain beyond the site as stated.
+const MORE_BY_SCALE: f64 = 0.08;
+/// Factors that differ by less are one.
+const SAME_SCALE: f64 = 0.04;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
 const LEAD_SPECIAL: f64 = 8.0;
@@ -46,16 +52,8 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let enough = check.frames.len() >= NEEDED;
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
     let best = check.best().map(|b| simpler(check, b));
-    if std::env::var("FITDBG").is_ok() {
-        let mut l: Vec<&Found> = check.found.iter().collect();
-        l.sort_by(|a, b| b.score.total_cmp(&a.score));
-        eprintln!("-- K {} cells {}", check.frames.len(), check.cells());
-        for f in l.iter().take(6).chain(check.nominal().iter()) {
-            eprintln!("   {:.0} {:?} ex {:.2} sh {:.3} f {:.3} up {:.2} tag {:.2} off {:?} modes {:?}", f.score, f.kind, f.worth.explained, f.worth.too_short, f.model.factor, f.model.up_m, f.model.tag_offset_m[0], f.model.offset_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>(), f.model.excess_m[..ground.n].iter().map(|v| (v*100.0).round() as i32).collect::<Vec<_>>());
-        }
-    }
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
-    let limit = best.map_or(GAIN, |b| gain_needed(&b));
+    let limit = best.map_or(GAIN, |b| gain_needed(check, &b));
     if !gross && gain <= limit {
         return enough.then_some(Verdict::Fits { explained: nominal.worth.explained, gain });
     }
@@ -84,7 +82,8 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
 /// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
 fn simpler(check: &Check, best: &Found) -> Found {
     if best.kind == Kind::TagUp {
-        let mirrored = check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
+        let mirrored =
+            check.found.iter().find(|f| f.kind == Kind::Mirrored && best.score - f.score < LEAD_SPECIAL);
         return *mirrored.unwrap_or(best);
     }
     let Kind::Two(a, b) = best.kind else { return *best };
@@ -93,9 +92,14 @@ fn simpler(check: &Check, best: &Found) -> Found {
     one.filter(|f| best.score - f.score < SECOND_PLACE).copied().unwrap_or(*best)
 }
 
-fn gain_needed(found: &Found) -> f64 {
+/// What all ranges share in (a scale, heights) is wooed by every late range: it must bring something for each of them.
+fn gain_needed(check: &Check, found: &Found) -> f64 {
     match found.kind {
-        Kind::Place(_) | Kind::Up(_) | Kind::Scale | Kind::TagUp | Kind::Mirrored => GAIN_SMALL_THINGS,
+        Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
+        Kind::Scale | Kind::TagUp | Kind::Mirrored => {
+            let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
+            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
+        }
         _ => GAIN,
     }
 }
@@ -104,12 +108,20 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     let is_unit = matches!(best.kind, Kind::Unit(_));
     let many_short = matches!(best.kind, Kind::Unit(_) | Kind::Scale | Kind::Order(_));
     let is_place = matches!(best.kind, Kind::Place(_) | Kind::Two(..) | Kind::Up(_));
-    let most_short = if many_short { 0.06 } else if is_place { 0.012 } else { 0.02 };
+    let most_short = if many_short {
+        0.06
+    } else if is_place {
+        0.012
+    } else {
+        0.02
+    };
     let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
     let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
-    let small = matches!(best.kind, Kind::Scale) && (best.model.factor - 1.0).abs() < 0.045;
+    let more = best.worth.explained - check.nominal().map_or(0.0, |n| n.worth.explained);
+    let small =
+        matches!(best.kind, Kind::Scale) && ((best.model.factor - 1.0).abs() < 0.045 || more < MORE_BY_SCALE);
     best.worth.explained >= least
         && best.worth.too_short <= most_short
         && !small
@@ -119,7 +131,12 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
 }
 
 fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
-    check.found.iter().filter(|f| f.kind != best.kind && f.kind != Kind::Nominal).all(|rival| {
+    let is_other = |f: &&Found| {
+        let other_scale =
+            f.kind == Kind::Scale && (f.model.factor / best.model.factor).ln().abs() > SAME_SCALE;
+        f.kind != Kind::Nominal && (f.kind != best.kind || other_scale)
+    };
+    check.found.iter().filter(is_other).all(|rival| {
         let lead = best.score - rival.score;
         if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
             && check.same_looks(ground, a).any(|o| o == *b)
@@ -144,7 +161,9 @@ fn is_special(ground: &Ground, special: &Found, general: &Found) -> bool {
         (Kind::Mirrored, Kind::TagUp) => true,
         (Kind::Up(i), Kind::Place(j)) => i == j,
         (Kind::Up(i) | Kind::Place(i), Kind::Two(a, b)) => i == a || i == b,
-        (Kind::Order(o), Kind::Two(a, b)) => one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)]),
+        (Kind::Order(o), Kind::Two(a, b)) => {
+            one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)])
+        }
         _ => false,
     }
 }
@@ -169,7 +188,9 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
 
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
     match *cause {
-        Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => !check.rest_fits(ground, 1 << anchor),
+        Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => {
+            !check.rest_fits(ground, 1 << anchor)
+        }
         Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
             !check.rest_fits(ground, 1 << a | 1 << b)
         }

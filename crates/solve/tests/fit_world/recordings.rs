@@ -26,7 +26,11 @@ struct Set {
     truth: Vec<(f64, [f64; 3])>,
 }
 
+/// Beside the project, or where the variable says.
 fn folder() -> PathBuf {
+    if let Some(folder) = std::env::var_os("HEREABOUT_DATA") {
+        return folder.into();
+    }
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data")
 }
 
@@ -63,7 +67,8 @@ fn read(base: &Path, name: &str) -> Option<Set> {
     for line in lines {
         let cells: Vec<&str> = line.split(',').collect();
         let t: f64 = cells[0].parse().ok()?;
-        let range = |anchor: usize, text: &str| text.parse().ok().map(|raw_range_m| FitRange { anchor, raw_range_m });
+        let range =
+            |anchor: usize, text: &str| text.parse().ok().map(|raw_range_m| FitRange { anchor, raw_range_m });
         let ranges: Vec<FitRange> = if wide {
             cells[1..].iter().enumerate().filter_map(|(i, c)| range(i, c)).collect()
         } else {
@@ -121,7 +126,11 @@ impl Set {
         let mut note = |answer: FitAnswer| {
             if let FitAnswer::Doubted(d) = answer {
                 match d.cause {
-                    Some(c) if names.last().is_none_or(|n| std::mem::discriminant(n) != std::mem::discriminant(&c)) => {
+                    Some(c)
+                        if names
+                            .last()
+                            .is_none_or(|n| std::mem::discriminant(n) != std::mem::discriminant(&c)) =>
+                    {
                         names.push(c);
                     }
                     Some(_) => {}
@@ -159,7 +168,9 @@ fn healthy_recordings_get_no_word() {
         println!("{name}: calibrated {:?} {} {:?}", calibrated.0, calibrated.1, calibrated.2);
         assert!(calibrated.0.is_empty() && calibrated.1 == 0, "{name}, calibrated: {calibrated:?}");
         // That the mower's ranges are 6 to 7 % long is true.
-        let is_true = |c: &Cause| name == "mower" && matches!(c, Cause::Scale { factor } if (0.92..0.96).contains(factor));
+        let is_true = |c: &Cause| {
+            name == "mower" && matches!(c, Cause::Scale { factor } if (0.92..0.96).contains(factor))
+        };
         assert!(raw.0.iter().all(is_true), "{name}, raw: {raw:?}");
         assert!(raw.1 == 0 || name == "mower", "{name}, raw: {raw:?}");
     }

@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
-use hereabout_solve::fit::{Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteFit, is_congruent};
+use hereabout_solve::fit::{
+    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteFit, is_congruent,
+};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};
@@ -170,7 +172,8 @@ impl World {
         }
         let calibrated = dice.unit() < 0.5;
         let common = dice.between(-0.05, 0.2);
-        let raw_offset_m: Vec<f64> = (0..n).map(|_| (common + 0.1 * dice.gauss()).clamp(-0.45, 0.45)).collect();
+        let raw_offset_m: Vec<f64> =
+            (0..n).map(|_| (common + 0.1 * dice.gauss()).clamp(-0.45, 0.45)).collect();
         let anchors = (0..n)
             .map(|i| FitAnchor {
                 at_m: true_m[i].map(|v| (v * 100.0).round() / 100.0),
@@ -253,7 +256,8 @@ impl World {
                 self.truth = Truth::Mirrored;
             }
             Fault::OtherSite => {
-                let mine: ArrayVec<_, MAX_ANCHORS> = self.setup.anchors.iter().map(|a| Some(a.at_m)).collect();
+                let mine: ArrayVec<_, MAX_ANCHORS> =
+                    self.setup.anchors.iter().map(|a| Some(a.at_m)).collect();
                 let (wrong, wrong_too) = (self.strange(dice), self.strange(dice));
                 for (a, at) in self.setup.anchors.iter_mut().zip(&wrong.at_m) {
                     a.at_m = at.unwrap_or(a.at_m);
@@ -458,7 +462,7 @@ impl Walk<'_> {
         }
         if t >= p.person_until_s {
             p.person_m = 0.0;
-            if self.persons && dice.unit() < dt / 300.0 {
+            if self.persons && dice.unit() < dt / 900.0 {
                 p.person_until_s = t + dice.between(40.0, 200.0);
                 p.person_m = dice.between(0.2, 1.5);
             }
