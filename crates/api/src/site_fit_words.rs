@@ -83,7 +83,7 @@ pub(crate) fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
 pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     let mut words = format!("ranges and site file don't fit: {} explained", percent(doubt.explained));
     if doubt.too_short >= 0.02 {
-        words += &format!(", {} too short for any place", percent(doubt.too_short));
+        words += &format!(", {} too short", percent(doubt.too_short));
     }
     let Some(named) = doubt.cause.and_then(|cause| named(&cause, names)) else {
         words += "; the cause is not found yet";
