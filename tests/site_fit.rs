@@ -16,8 +16,11 @@ fn text(path: &Path) -> &str {
 fn site(folder: &Path, name: &str, unit: &str, places_m: &[[f64; 3]], port: &str) -> PathBuf {
     let path = nursery::site(folder, port);
     let head = std::fs::read_to_string(&path).unwrap();
-    let head = head.split("\n[[anchor]]").next().unwrap().replace("unit = \"cm\"", &format!("unit = \"{unit}\""));
-    let anchor = |(i, [e, n, u]): (usize, &[f64; 3])| format!("\n[[anchor]]\nid = {i}\nat_m = [{e:?}, {n:?}, {u:?}]\n");
+    let head =
+        head.split("\n[[anchor]]").next().unwrap().replace("unit = \"cm\"", &format!("unit = \"{unit}\""));
+    let anchor = |(i, [e, n, u]): (usize, &[f64; 3])| {
+        format!("\n[[anchor]]\nid = {i}\nat_m = [{e:?}, {n:?}, {u:?}]\n")
+    };
     let anchors: String = places_m.iter().enumerate().map(anchor).collect();
     std::fs::remove_file(&path).unwrap();
     let path = folder.join(name);
@@ -43,7 +46,11 @@ fn table(folder: &Path, seconds: f64, factor: f64) -> PathBuf {
     let path = folder.join("cart.csv");
     let mut rows = "time_s,anchor_0_m,anchor_1_m,anchor_2_m,anchor_3_m,anchor_4_m,anchor_5_m\n".to_owned();
     for frame in nursery::frames(seconds) {
-        let cells = frame.epoch.ranges.iter().map(|r| r.raw_m.map_or(String::new(), |m| format!("{:.3}", m * factor)));
+        let cells = frame
+            .epoch
+            .ranges
+            .iter()
+            .map(|r| r.raw_m.map_or(String::new(), |m| format!("{:.3}", m * factor)));
         rows += &format!("{:.3},{}\n", frame.epoch.at.unix_secs_f64(), cells.collect::<Vec<_>>().join(","));
     }
     std::fs::write(&path, rows).unwrap();
@@ -120,7 +127,11 @@ fn a_wrong_unit_is_named_with_the_line_to_change() {
     let bin = capture(folder.path(), 120.0);
     let site = site(folder.path(), "site.toml", "mm", &PLACES_M, "/dev/null");
     let (fit, code) = fit(&site, &bin);
-    assert_eq!((code, &fit["cause"]["kind"], &fit["cause"]["unit"]), (78, &json!("unit"), &json!("cm")), "{fit}");
+    assert_eq!(
+        (code, &fit["cause"]["kind"], &fit["cause"]["unit"]),
+        (78, &json!("unit"), &json!("cm")),
+        "{fit}"
+    );
     assert_eq!(fit["all"], true);
     let (out, _, code) = run(&["check", text(&site), "--input", text(&bin)]);
     assert!(code == 78 && out.contains("set unit = \"cm\" under [frame] in the site file"), "{out}");
@@ -165,7 +176,11 @@ fn another_site_of_the_folder_that_fits_is_named() {
     site(root, "north.toml", "cm", &PLACES_M, "/dev/null");
     let site = site(root, "site.toml", "cm", &other, "/dev/null");
     let (fit, code) = fit(&site, &bin);
-    assert_eq!((code, &fit["cause"]["kind"], &fit["cause"]["file"]), (78, &json!("other_site"), &json!("north.toml")), "{fit}");
+    assert_eq!(
+        (code, &fit["cause"]["kind"], &fit["cause"]["file"]),
+        (78, &json!("other_site"), &json!("north.toml")),
+        "{fit}"
+    );
 }
 
 #[test]
@@ -199,18 +214,25 @@ async fn the_log_keeps_what_was_known_of_other_sites() {
     site(root, "north.toml", "mm", &PLACES_M.map(|[e, n, u]| [e + 1.0, n, u]), "/dev/null");
     let site = site(root, "site.toml", "cm", &PLACES_M, &format!("file://{}?pace=max", bin.display()));
     let daemon = Daemon::start(&site, &[]);
-    wait_for("the frames", || (daemon.json("/v1/status")["decoder"]["frames"].as_u64() >= Some(20)).then_some(()));
+    wait_for("the frames", || {
+        (daemon.json("/v1/status")["decoder"]["frames"].as_u64() >= Some(20)).then_some(())
+    });
     daemon.stop();
     let log = LogReader::open(&root.join("test.db")).await.unwrap();
     let session = log.session(SessionPick::Latest).await.unwrap();
     let kept: Value = serde_json::from_str(&session.other_sites.unwrap()).unwrap();
-    assert_eq!((&kept[0]["file"], &kept[0]["unit"], &kept[0]["tag_height_m"]), (&json!("north.toml"), &json!("mm"), &json!(0.9)));
+    assert_eq!(
+        (&kept[0]["file"], &kept[0]["unit"], &kept[0]["tag_height_m"]),
+        (&json!("north.toml"), &json!("mm"), &json!(0.9))
+    );
     assert_eq!(kept[0]["anchors"][1], json!({"id": 1, "field": 1, "at_m": [25.0, 0.0, 2.4]}));
     // A replay needs the file no more.
     std::fs::remove_file(root.join("north.toml")).unwrap();
-    let (_, words, code) = run(&["replay", text(&root.join("test.db")), "--log", text(&root.join("again.db"))]);
+    let (_, words, code) =
+        run(&["replay", text(&root.join("test.db")), "--log", text(&root.join("again.db"))]);
     assert_eq!(code, 0, "{words}");
-    let again = LogReader::open(&root.join("again.db")).await.unwrap().session(SessionPick::Latest).await.unwrap();
+    let again =
+        LogReader::open(&root.join("again.db")).await.unwrap().session(SessionPick::Latest).await.unwrap();
     assert_eq!(serde_json::from_str::<Value>(&again.other_sites.unwrap()).unwrap(), kept);
 }
 
@@ -232,7 +254,11 @@ fn a_daemon_whose_site_does_not_fit_is_not_ready_and_says_why() {
     assert_eq!((&found["cause"]["kind"], &found["cause"]["unit"]), (&json!("unit"), &json!("cm")), "{found}");
     let status = daemon.json("/v1/status");
     let problems = status["problems"].as_array().unwrap().iter();
-    assert_eq!(problems.filter(|p| p.as_str().unwrap().contains("don't fit")).count(), 1, "told once: {status}");
+    assert_eq!(
+        problems.filter(|p| p.as_str().unwrap().contains("don't fit")).count(),
+        1,
+        "told once: {status}"
+    );
     assert!(daemon.get("/metrics").2.contains("hereabout_site_fits 0"));
     daemon.stop();
 }

@@ -412,7 +412,9 @@ fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, St
     match now.look {
         TagLook::Located => ("text", format!("Tag {tag} located{radii}{checked}")),
         TagLook::Predicted => ("warn", format!("Tag {tag} predicted, no fresh ranges{radii}")),
-        TagLook::InDoubt => ("warn", format!("Tag {tag} in doubt: ranges and site file don't fit each other")),
+        TagLook::InDoubt => {
+            ("warn", format!("Tag {tag} in doubt: ranges and site file don't fit each other"))
+        }
         TagLook::TwoPlaces => ("warn", format!("Tag {tag}: one of two places, nobody knows which")),
         TagLook::Lost => ("warn", format!("Tag {tag} lost: no position{seen}")),
         TagLook::NoData => ("warn", format!("Tag {tag}: NO DATA for {}", words::span(age))),

@@ -262,7 +262,10 @@ pub(crate) fn legend(y: f64, [left, right]: [f64; 2], out: &mut String) -> f64 {
     }
     let fixed = [
         ("<circle class=\"t-dot\" cx=\"9\" cy=\"0\" r=\"5\"/>", "tag"),
-        ("<circle class=\"t-open\" cx=\"9\" cy=\"0\" r=\"4.5\" stroke-dasharray=\"3 2\"/>", "tag predicted, doubted"),
+        (
+            "<circle class=\"t-open\" cx=\"9\" cy=\"0\" r=\"4.5\" stroke-dasharray=\"3 2\"/>",
+            "tag predicted, doubted",
+        ),
         ("<path class=\"t-open\" d=\"M9 -6l6 6l-6 6l-6 -6z\"/>", "tag here or there"),
         ("<path class=\"t-gone\" d=\"M4 -5l10 10m0 -10l-10 10\"/>", "tag was here"),
         ("<ellipse class=\"t-95\" cx=\"9\" cy=\"0\" rx=\"8\" ry=\"5\"/>", "95 % ellipse"),

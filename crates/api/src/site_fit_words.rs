@@ -87,7 +87,8 @@ pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     }
     let Some(named) = doubt.cause.and_then(|cause| named(&cause, names)) else {
         words += "; the cause is not found yet";
-        let advice = "drive the tag around; check unit, order of the range fields, at_m, heights, in this order";
+        let advice =
+            "drive the tag around; check unit, order of the range fields, at_m, heights, in this order";
         return Said { words, advice: advice.to_owned(), on_site: true };
     };
     let then = format!("{} fit within {} m", percent(doubt.explained_then), metres(doubt.within_m));
@@ -249,7 +250,9 @@ fn tag_height(up_m: f64, dimension: Dimension) -> Option<Named> {
     let way = if up_m > tag_height_m { "lower" } else { "higher" };
     Named::new(
         format!("tag_height_m = {}", metres(up_m)),
-        format!("measure the tag's height, and one anchor's: all anchors {off} m {way} look the same to ranges"),
+        format!(
+            "measure the tag's height, and one anchor's: all anchors {off} m {way} look the same to ranges"
+        ),
         true,
     )
 }

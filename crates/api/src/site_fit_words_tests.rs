@@ -59,7 +59,13 @@ fn every_cause_says_what_would_fit_and_the_line_to_change() {
     for doubt in every_doubt(0.42) {
         let said = site_does_not_fit(&doubt, (&site).into());
         let facts = serde_json::to_string(&SiteDoubtBody::new(&doubt, (&site).into())).unwrap();
-        let _ = writeln!(all, "{}\n  {}{}\n  {facts}", said.words, said.advice, if said.on_site { "" } else { " *" });
+        let _ = writeln!(
+            all,
+            "{}\n  {}{}\n  {facts}",
+            said.words,
+            said.advice,
+            if said.on_site { "" } else { " *" }
+        );
     }
     assert_snapshot!("causes", all);
 }
@@ -74,9 +80,14 @@ fn units_are_named_from_what_the_site_file_says() {
         (said.words.split(" With ").nth(1).unwrap().split(" 97 %").next().unwrap().to_owned(), said.advice)
     };
     // Taken for the first, sent in the second.
-    for (taken, factor, sent) in
-        [(1000.0, 10.0, "cm"), (100.0, 0.1, "mm"), (1.0, 0.01, "cm"), (10.0, 10.0, "m"), (1.0, 0.1, "dm"), (100.0, 99.0, "m")]
-    {
+    for (taken, factor, sent) in [
+        (1000.0, 10.0, "cm"),
+        (100.0, 0.1, "mm"),
+        (1.0, 0.01, "cm"),
+        (10.0, 10.0, "m"),
+        (1.0, 0.1, "dm"),
+        (100.0, 99.0, "m"),
+    ] {
         let (with, what) = advice(Some(taken), factor);
         assert_eq!(with, format!("unit = \"{sent}\""));
         assert_eq!(what, format!("set unit = \"{sent}\" under [frame] in the site file"));
@@ -87,15 +98,25 @@ fn units_are_named_from_what_the_site_file_says() {
     assert_eq!(advice(Some(1.0), 0.7).0, "every range times 0.7", "half of a unit is none");
     // A table has no unit that could be set: its numbers are what is wrong.
     let (with, what) = advice(None, 0.01);
-    assert_eq!((with.as_str(), what.as_str()), ("ranges in cm", "these are ranges in cm: put them into metres first (times 0.01)"));
+    assert_eq!(
+        (with.as_str(), what.as_str()),
+        ("ranges in cm", "these are ranges in cm: put them into metres first (times 0.01)")
+    );
 }
 
 #[test]
 fn a_place_is_told_with_its_way_and_as_a_line_of_the_site_file() {
     let site = info().site;
-    let doubt = SiteDoubt { cause: Some(Cause::Place { anchor: 1, at_m: [21.0, 4.0, 2.0] }), ..every_doubt(0.42)[0] };
+    let doubt =
+        SiteDoubt { cause: Some(Cause::Place { anchor: 1, at_m: [21.0, 4.0, 2.0] }), ..every_doubt(0.42)[0] };
     let said = site_does_not_fit(&doubt, (&site).into());
-    assert!(said.words.contains("With anchor 1 standing 5.00 m to the north-west and 0.40 m lower 97 % fit within 0.36 m"), "{}", said.words);
+    assert!(
+        said.words.contains(
+            "With anchor 1 standing 5.00 m to the north-west and 0.40 m lower 97 % fit within 0.36 m"
+        ),
+        "{}",
+        said.words
+    );
     assert_eq!(said.advice, "look at it first; if it hangs there: at_m = [21.00, 4.00, 2.00]");
     assert!(said.on_site);
     for doubt in every_doubt(0.42) {
@@ -150,7 +171,10 @@ fn words_and_advice_take_two_lines_at_most() {
 fn tag_and_anchor_heights_are_told_as_one_thing() {
     let site = info().site;
     let said = |up_m: f64, names: SiteNames<'_>| {
-        site_does_not_fit(&SiteDoubt { cause: Some(Cause::TagHeight { up_m }), ..every_doubt(0.42)[0] }, names)
+        site_does_not_fit(
+            &SiteDoubt { cause: Some(Cause::TagHeight { up_m }), ..every_doubt(0.42)[0] },
+            names,
+        )
     };
     let high = said(2.4, (&site).into());
     assert!(high.words.contains("With tag_height_m = 2.40 97 % fit"), "{}", high.words);
@@ -158,7 +182,14 @@ fn tag_and_anchor_heights_are_told_as_one_thing() {
     assert!(said(0.4, (&site).into()).advice.contains("0.50 m higher"));
     let free = said(2.4, SiteNames { dimension: Dimension::ThreeD, ..SiteNames::from(&site) });
     assert!(!free.words.contains("tag_height_m") && free.advice.contains("third number"), "{free:?}");
-    assert!(site_does_not_fit(&SiteDoubt { cause: Some(Cause::OtherSite { other: 0 }), ..every_doubt(0.42)[0] }, (&site).into()).words.contains(&other().file));
+    assert!(
+        site_does_not_fit(
+            &SiteDoubt { cause: Some(Cause::OtherSite { other: 0 }), ..every_doubt(0.42)[0] },
+            (&site).into()
+        )
+        .words
+        .contains(&other().file)
+    );
 }
 
 /// While the site as a whole is in doubt the daemon is not ready, says why once, and its gauge says so.
@@ -178,7 +209,10 @@ fn readiness_status_and_gauge_follow_the_doubt() {
             assert!(reason.contains(&said.words) && reason.contains(&said.advice), "{reason}");
         }
         let gauge = crate::metrics::metrics_text(hub.info().clone(), moment, 1);
-        assert!(gauge.contains("hereabout_site_fits 0.0") || gauge.contains("hereabout_site_fits 0\n"), "{gauge}");
+        assert!(
+            gauge.contains("hereabout_site_fits 0.0") || gauge.contains("hereabout_site_fits 0\n"),
+            "{gauge}"
+        );
     }
     let hub = busy_hub();
     let gauge = crate::metrics::metrics_text(hub.info().clone(), hub.moment(&now), 1);

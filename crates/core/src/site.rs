@@ -333,8 +333,10 @@ impl Site {
     #[must_use]
     pub fn with_others(mut self, others: Vec<OtherSite>) -> Site {
         let anchors = self.draft.anchors.len();
-        self.others =
-            others.into_iter().filter(|o| o.at_m.len() == anchors && o.at_m.iter().any(Option::is_some)).collect();
+        self.others = others
+            .into_iter()
+            .filter(|o| o.at_m.len() == anchors && o.at_m.iter().any(Option::is_some))
+            .collect();
         self
     }
     /// The same site with another estimator (`replay --estimator`); only the tracker has a delayed stream.
@@ -616,7 +618,11 @@ impl SiteDraft {
         if !out.any_error() {
             self.check_geometry(&mut out);
         }
-        if out.any_error() { Err(out.0) } else { Ok((Site { draft: self, slots, range_units_per_m: None, others: Vec::new() }, out.0)) }
+        if out.any_error() {
+            Err(out.0)
+        } else {
+            Ok((Site { draft: self, slots, range_units_per_m: None, others: Vec::new() }, out.0))
+        }
     }
 
     fn check_sizes(&self, out: &mut Findings) {

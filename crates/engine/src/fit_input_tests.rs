@@ -1,7 +1,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Doubt, Fence, OtherSite, RangeReading, SiteDraft, TagId, Timestamp,
-    TrackSettings,
+    Anchor, AnchorId, Correction, Dimension, Doubt, Fence, OtherSite, RangeReading, SiteDraft, TagId,
+    Timestamp, TrackSettings,
 };
 
 use super::*;
@@ -44,7 +44,10 @@ fn the_setup_has_all_that_the_site_states() {
     let wrong = OtherSite { at_m: vec![None; 3], ..other.clone() };
     let empty = OtherSite { at_m: vec![None; 4], ..other.clone() };
     let setup = fit_setup(&site().with_others(vec![other, wrong, empty]));
-    assert_eq!((setup.anchors.len(), setup.anchors[3].offset_m, setup.anchors[3].offset_se_m), (4, 0.30000000000000004, Some(0.02)));
+    assert_eq!(
+        (setup.anchors.len(), setup.anchors[3].offset_m, setup.anchors[3].offset_se_m),
+        (4, 0.30000000000000004, Some(0.02))
+    );
     assert_eq!(setup.dimension, Dimension::TwoD { tag_height_m: 0.9 });
     assert_eq!(setup.others.len(), 1, "an other site that has none of the anchors is none");
     assert_eq!((setup.others[0].at_m[0], setup.others[0].at_m[1]), (Some([1.0, 2.0, 3.0]), None));

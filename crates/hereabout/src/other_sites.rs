@@ -129,8 +129,10 @@ fn read(path: &Path) -> Option<Kept> {
     let file = path.file_name()?.to_str()?.to_owned();
     let found = SiteFile::from_text(path, &text, None).ok()?;
     let site = &found.site;
-    let field = |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
-    let anchor = |(i, a): (usize, &hereabout_core::Anchor)| KeptAnchor { id: a.id.0, field: field(i), at_m: a.at_m };
+    let field =
+        |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
+    let anchor =
+        |(i, a): (usize, &hereabout_core::Anchor)| KeptAnchor { id: a.id.0, field: field(i), at_m: a.at_m };
     Some(Kept {
         file,
         name: site.name().to_owned(),
@@ -151,7 +153,8 @@ pub(crate) fn resolve(text: &str, site: &Site) -> Vec<OtherSite> {
 }
 
 fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
-    let own_field = |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
+    let own_field =
+        |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
     let place = |(i, a): (usize, &hereabout_core::Anchor)| {
         let by_field = own_field(i).filter(|_| kept.anchors.iter().any(|k| k.field.is_some()));
         let same = |k: &&KeptAnchor| match by_field {

@@ -34,7 +34,10 @@ fn another_site_of_the_folder_is_seen_by_the_fields_of_the_frame() {
     std::fs::write(folder.path().join("north.toml"), text("north yard", "mm", 3.1, [3, 2, 1, 0])).unwrap();
     let found = others(&path);
     assert_eq!(found.len(), 1);
-    assert_eq!((found[0].file.as_str(), found[0].name.as_str(), found[0].tag_height_m), ("north.toml", "north yard", Some(0.9)));
+    assert_eq!(
+        (found[0].file.as_str(), found[0].name.as_str(), found[0].tag_height_m),
+        ("north.toml", "north yard", Some(0.9))
+    );
     assert_eq!(found[0].at_m[0], Some([0.0, 14.0, 3.1]), "its field 0 is its anchor 3");
     assert_eq!(found[0].at_m[3], Some([0.0, 0.0, 3.1]));
     assert!((found[0].unit_ratio - 0.1).abs() < 1e-12, "cm here, mm there: {}", found[0].unit_ratio);
@@ -46,9 +49,15 @@ fn a_copy_is_no_other_site_and_one_without_fields_goes_by_ids() {
     std::fs::write(folder.path().join("copy.toml"), text("a copy", "cm", 2.5, [0, 1, 2, 3])).unwrap();
     assert_eq!(others(&path), []);
     let table = text("tables", "cm", 2.5, [3, 2, 1, 0]);
-    let (head, rest) = (table.split("[source]").next().unwrap(), table.split("unit = \"cm\"\n").nth(1).unwrap());
-    let no_slots = rest.lines().filter(|l| !l.starts_with("slot")).map(|l| format!("{l}\n")).collect::<String>();
-    std::fs::write(folder.path().join("tables.toml"), format!("{head}{}", no_slots.replace("id = 3", "id = 9"))).unwrap();
+    let (head, rest) =
+        (table.split("[source]").next().unwrap(), table.split("unit = \"cm\"\n").nth(1).unwrap());
+    let no_slots =
+        rest.lines().filter(|l| !l.starts_with("slot")).map(|l| format!("{l}\n")).collect::<String>();
+    std::fs::write(
+        folder.path().join("tables.toml"),
+        format!("{head}{}", no_slots.replace("id = 3", "id = 9")),
+    )
+    .unwrap();
     let found = others(&path);
     assert_eq!((found[0].at_m[0], found[0].at_m[3]), (Some([0.0, 0.0, 2.5]), None));
     assert_eq!(found[0].unit_ratio, 1.0);
@@ -70,7 +79,14 @@ fn what_is_no_plain_small_site_file_is_passed_over() {
     let elsewhere = tempfile::tempdir().unwrap();
     std::fs::write(elsewhere.path().join("x"), text("linked", "cm", 3.0, [0, 1, 2, 3])).unwrap();
     std::os::unix::fs::symlink(elsewhere.path().join("x"), folder.path().join("link.toml")).unwrap();
-    rustix::fs::mknodat(rustix::fs::CWD, folder.path().join("pipe.toml"), rustix::fs::FileType::Fifo, 0o600.into(), 0).unwrap();
+    rustix::fs::mknodat(
+        rustix::fs::CWD,
+        folder.path().join("pipe.toml"),
+        rustix::fs::FileType::Fifo,
+        0o600.into(),
+        0,
+    )
+    .unwrap();
     assert_eq!(look(&path), None);
     put("good.toml", &text("good", "cm", 3.0, [0, 1, 2, 3]));
     assert_eq!(others(&path).iter().map(|o| o.name.as_str()).collect::<Vec<_>>(), ["good"]);
@@ -81,10 +97,14 @@ fn the_first_sixteen_by_name_are_looked_into() {
     let (folder, path) = folder();
     for i in 0..20 {
         let name = format!("site-{i:02}.toml");
-        std::fs::write(folder.path().join(name), text(&format!("site {i}"), "cm", 3.0, [0, 1, 2, 3])).unwrap();
+        std::fs::write(folder.path().join(name), text(&format!("site {i}"), "cm", 3.0, [0, 1, 2, 3]))
+            .unwrap();
     }
     let found = others(&path);
-    assert_eq!((found.len(), found[0].file.as_str(), found[15].file.as_str()), (16, "site-00.toml", "site-15.toml"));
+    assert_eq!(
+        (found.len(), found[0].file.as_str(), found[15].file.as_str()),
+        (16, "site-00.toml", "site-15.toml")
+    );
 }
 
 /// What the log has gives the same sites to the last bit, and rubbish in it gives none.

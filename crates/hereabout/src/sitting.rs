@@ -86,7 +86,8 @@ pub async fn from_recording(
 
 /// The site as it is for what is heard: the ranges of a table are in metres, whatever unit the kit has.
 pub(crate) fn tested_site(args: &SittingArgs, site: &SiteFile) -> Site {
-    let table = args.input.as_deref().is_some_and(|input| Kind::of(input).is_ok_and(|kind| kind == Kind::Table));
+    let table =
+        args.input.as_deref().is_some_and(|input| Kind::of(input).is_ok_and(|kind| kind == Kind::Table));
     if table { site.site.clone().with_range_unit(None) } else { site.site.clone() }
 }
 

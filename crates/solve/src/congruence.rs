@@ -98,7 +98,8 @@ impl Search<'_> {
         let images_m = images(self.anchors_m, order);
         let maps = [1.0, -1.0].map(|side| Map::between(self.anchors_m, &images_m, self.flat, side));
         // Without axes all anchors are on one spot, or in 3D on one line: distances have said it all.
-        maps.iter().all(Option::is_none) || maps.iter().flatten().any(|map| map.fits(self.anchors_m, &images_m))
+        maps.iter().all(Option::is_none)
+            || maps.iter().flatten().any(|map| map.fits(self.anchors_m, &images_m))
     }
 
     /// Distance of two anchors; along the floor where heights are known.

@@ -77,7 +77,8 @@ async fn kinds_have_one_name_everywhere() {
         assert_eq!(row["findings"][0]["kind"], words::finding_kind(&finding));
     }
     for finding in words::tests::every_kit_finding(0.4) {
-        let body = serde_json::to_value(crate::v1::KitFindingBody::new(&finding, (&info().site).into())).expect("JSON");
+        let body = serde_json::to_value(crate::v1::KitFindingBody::new(&finding, (&info().site).into()))
+            .expect("JSON");
         assert_eq!(body["kind"], words::kit_kind(&finding));
     }
 }

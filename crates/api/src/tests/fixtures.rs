@@ -8,8 +8,8 @@ use axum::{
     http::{HeaderMap, Request, StatusCode},
 };
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, OtherSite, RejectReason, TagId, TagState,
-    Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
+    Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, OtherSite, RejectReason, TagId,
+    TagState, Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
     AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedEpoch,

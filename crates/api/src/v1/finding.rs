@@ -152,10 +152,9 @@ impl FindingFacts {
             AnchorFinding::TwoBoards { apart_m, share } => {
                 FindingFacts::TwoBoards { apart_m: round_1e4(apart_m), share: round_1e4(share) }
             }
-            AnchorFinding::Misplaced { shift_m, explained } => FindingFacts::Misplaced {
-                shift_m: vector(shift_m),
-                explained: round_1e4(explained),
-            },
+            AnchorFinding::Misplaced { shift_m, explained } => {
+                FindingFacts::Misplaced { shift_m: vector(shift_m), explained: round_1e4(explained) }
+            }
             AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => {
                 FindingFacts::moved(shift_m, size_se_m, direction_se_deg)
             }

@@ -42,8 +42,8 @@ pub use range::{RangeBody, RangesBody, VerdictName};
 pub use sending::Sending;
 pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
-pub(crate) use zone::unheard_tags;
 pub use site_doubt::{FoundPlaceBody, OrderMoveBody, SiteCauseBody, SiteDoubtBody};
+pub(crate) use zone::unheard_tags;
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;

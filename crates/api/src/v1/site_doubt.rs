@@ -178,6 +178,10 @@ impl SiteCauseBody {
 impl FoundPlaceBody {
     fn new(anchor: usize, at_m: [f64; 3], names: SiteNames<'_>) -> Option<FoundPlaceBody> {
         let a = names.anchors.get(anchor)?;
-        Some(FoundPlaceBody { anchor: a.id.0, at_m: vector(at_m), shift_m: vector(fit_words::shift(a, at_m)) })
+        Some(FoundPlaceBody {
+            anchor: a.id.0,
+            at_m: vector(at_m),
+            shift_m: vector(fit_words::shift(a, at_m)),
+        })
     }
 }

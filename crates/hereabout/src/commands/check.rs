@@ -74,7 +74,10 @@ async fn test_fit(input: &Path, args: &CheckArgs, site: &SiteFile) -> Result<(Fi
     }
     recording.tell_bad_rows(&name);
     if test.epochs() == 0 {
-        return Err(Failure::new(exit::DATA, format!("{name}: no epoch could be read, so nothing was tested")));
+        return Err(Failure::new(
+            exit::DATA,
+            format!("{name}: no epoch could be read, so nothing was tested"),
+        ));
     }
     test.settle();
     Ok((test.answer(), tested))

@@ -352,7 +352,8 @@ impl Show {
         }
         if let Some(misfit) = self.misfit() {
             // Once when it begins, and once more when its cause is known.
-            let topic = if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { fit_test::CODE };
+            let topic =
+                if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { fit_test::CODE };
             odd.insert((topic, None, None));
             if !self.told.contains(&(topic, None, None)) {
                 self.tell_misfit(at, &misfit)?;

@@ -197,7 +197,8 @@ mod tests {
 
     #[test]
     fn a_site_that_does_not_fit_stands_first_of_what_is_odd() {
-        let told = "ranges and site file don't fit: 31 % explained. With unit = \"cm\" 97 % fit within 0.36 m";
+        let told =
+            "ranges and site file don't fit: 31 % explained. With unit = \"cm\" 97 % fit within 0.36 m";
         for columns in [40, 80, 120] {
             let lines = lines_with(1, columns, Some(told));
             assert!(lines.iter().all(|l| l.text.chars().count() < columns), "{columns}");
