@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::nursery::{self, PLACES_M};
 use crate::support::{Daemon, run, wait_for};
+use hereabout_sim::{Kit, Scenario};
 use hereabout_store::{LogReader, SessionPick};
 use serde_json::{Value, json};
 
@@ -28,11 +29,26 @@ fn site(folder: &Path, name: &str, unit: &str, places_m: &[[f64; 3]], port: &str
     path
 }
 
+/// A yard that looks like itself in no other order: in the nursery's own, exchanging two corners is next to mirroring the
+/// other four anchors, and nobody can say which.
+const ODD_M: [[f64; 3]; 6] = [
+    [0.0, 0.0, 2.6],
+    [24.0, 2.0, 2.4],
+    [20.0, 15.0, 2.8],
+    [2.0, 11.0, 2.2],
+    [9.0, 16.0, 3.0],
+    [15.0, -3.0, 1.8],
+];
+
 /// The cart's ranges as a capture of so many seconds.
 fn capture(folder: &Path, seconds: f64) -> PathBuf {
+    capture_of(folder, &nursery::scenario(seconds))
+}
+
+fn capture_of(folder: &Path, scenario: &Scenario) -> PathBuf {
     let bin = folder.join("cart.bin");
     let (mut bytes, mut times) = (Vec::new(), "byte_offset,time_s\n".to_owned());
-    for frame in nursery::frames(seconds) {
+    for frame in Kit::new(scenario).unwrap() {
         times += &format!("{},{}\n", bytes.len(), frame.epoch.at);
         bytes.extend_from_slice(&frame.bytes);
     }
@@ -64,10 +80,12 @@ fn fit(site: &Path, input: &Path) -> (Value, i32) {
     (json["fit"].clone(), code)
 }
 
-/// The cause that is found when the places of a site are other ones than the kit's.
+/// The cause that is found when the odd yard's site file states these places.
 fn cause(places_m: &[[f64; 3]]) -> Value {
     let folder = tempfile::tempdir().unwrap();
-    let bin = capture(folder.path(), 180.0);
+    let mut odd = nursery::scenario(180.0);
+    odd.anchors.iter_mut().zip(ODD_M).for_each(|(anchor, at_m)| anchor.at_m = at_m);
+    let bin = capture_of(folder.path(), &odd);
     let (fit, code) = fit(&site(folder.path(), "site.toml", "cm", places_m, "/dev/null"), &bin);
     assert_eq!((code, &fit["answer"]), (78, &json!("does_not_fit")), "{fit}");
     fit["cause"].clone()
@@ -135,8 +153,8 @@ fn a_wrong_unit_is_named_with_the_line_to_change() {
     assert_eq!(fit["all"], true);
     let (out, _, code) = run(&["check", text(&site), "--input", text(&bin)]);
     assert!(code == 78 && out.contains("set unit = \"cm\" under [frame] in the site file"), "{out}");
-    // The same live.
-    let port = format!("file://{}?pace=max", bin.display());
+    // The same live, four times as fast as it was: seconds of the stream are what counts.
+    let port = format!("file://{}?pace=4", bin.display());
     let (out, words, _) = run(&["listen", text(&site), "--port", &port, "--json"]);
     let rows = out.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
     let told: Vec<Value> = rows.filter(|r| r["kind"] == "site_does_not_fit").collect();
@@ -155,16 +173,19 @@ fn a_table_in_another_unit_is_told_as_that() {
 
 #[test]
 fn exchanged_reversed_and_misplaced_anchors_are_named_by_id() {
-    let mut swapped = PLACES_M;
+    let mut swapped = ODD_M;
     swapped.swap(1, 2);
     let found = cause(&swapped);
     assert_eq!((&found["kind"], &found["anchors"]), (&json!("swapped"), &json!([1, 2])), "{found}");
-    let mut moved = PLACES_M;
-    (moved[4][0], moved[4][1]) = (7.0, 12.0);
+    let mut reversed = ODD_M;
+    reversed.reverse();
+    assert_eq!(cause(&reversed), json!({"kind": "reversed"}));
+    let mut moved = ODD_M;
+    (moved[4][0], moved[4][1]) = (5.0, 13.0);
     let found = cause(&moved);
     assert_eq!((&found["kind"], &found["place"]["anchor"]), (&json!("place"), &json!(4)), "{found}");
     let at = |k: usize| found["place"]["at_m"][k].as_f64().unwrap();
-    assert!((at(0) - PLACES_M[4][0]).abs() < 0.5 && (at(1) - PLACES_M[4][1]).abs() < 0.5, "{found}");
+    assert!((at(0) - ODD_M[4][0]).abs() < 0.5 && (at(1) - ODD_M[4][1]).abs() < 0.5, "{found}");
 }
 
 #[test]
