@@ -226,6 +226,24 @@ fn calibrate_then_verify_passes_and_undoing_it_does_not() {
     assert_eq!(code, 66, "nothing is left to go back to: {words}");
 }
 
+/// An anchor that hangs three metres from where the site file has it would get an offset that hides it.
+#[test]
+fn no_offset_is_written_while_a_place_of_the_site_file_is_wrong() {
+    let yard = Yard::recorded();
+    let mut places = PLACES_M;
+    (places[4][0], places[4][1]) = (9.5, 12.5);
+    yard.site("/dev/null", &places, "max_offset_m = 5.0");
+    let (found, words, code) = yard.calibrate("cal.csv", &[]);
+    assert_eq!((code, yard.calibration()), (65, None), "{words} {found}");
+    assert!(words.contains("ranges and site file don't fit each other"), "{words}");
+    assert_eq!(found["notes"][0]["code"], "site_does_not_fit", "{found}");
+    assert_eq!(found["site_fit"]["cause"]["place"]["anchor"], 4, "{found}");
+    assert!(found["anchors"].as_array().unwrap().iter().all(|a| a["taken"] == false), "{found}");
+    let (proof, _, _) = yard.verify("check.csv");
+    assert_eq!(proof["site_fit"]["cause"]["kind"], "place", "{proof}");
+    assert!(notes(&proof).contains("ranges and site file don't fit"), "{proof}");
+}
+
 #[test]
 fn the_table_is_for_people_and_a_wrong_coordinate_is_named() {
     let yard = Yard::recorded();

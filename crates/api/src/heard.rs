@@ -89,7 +89,8 @@ pub(crate) fn not_ready(current: &Current<'_>, source: &str, grace: Micros) -> O
 /// What speaks against every position: the ranges and the site file do not fit each other.
 fn site_in_doubt(current: &Current<'_>) -> Option<String> {
     let said = words::kit(current.now.site_in_doubt()?, current.site.into());
-    Some(format!("No position can be trusted: {}. To do: {}.", said.words, said.advice))
+    let caution = if said.on_site { format!(" {}", words::CAUTION) } else { String::new() };
+    Some(format!("No position can be trusted: {}. To do: {}.{caution}", said.words, said.advice))
 }
 
 /// What is wrong with the frames of a connected link: none come, or none that may be taken for the present.

@@ -83,7 +83,7 @@ pub(crate) fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
 pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     let mut words = format!("ranges and site file don't fit: {} explained", percent(doubt.explained));
     if doubt.too_short >= 0.02 {
-        words += &format!(", {} too short for any place", percent(doubt.too_short));
+        words += &format!(", {} too short", percent(doubt.too_short));
     }
     let Some(named) = doubt.cause.and_then(|cause| named(&cause, names)) else {
         words += "; the cause is not found yet";
@@ -146,26 +146,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
                 true,
             )
         }
-        Cause::TwoPlaces { anchors: [a, b], at_m: [a_m, b_m] } => {
-            let [a, b] = [names.anchors.get(a)?, names.anchors.get(b)?];
-            Named::new(
-                format!(
-                    "anchors {} and {} elsewhere, by {} and {} m,",
-                    a.id,
-                    b.id,
-                    metres(length(shift(a, a_m))),
-                    metres(length(shift(b, b_m)))
-                ),
-                format!(
-                    "look at them first; if they hang there: at_m = {} for {}, at_m = {} for {}",
-                    place(a_m),
-                    a.id,
-                    place(b_m),
-                    b.id
-                ),
-                true,
-            )
-        }
+        Cause::TwoPlaces { anchors, at_m } => two_places(anchors, at_m, names),
         Cause::AnchorHeight { anchor, up_m } => {
             let a = names.anchors.get(anchor)?;
             let at_m = place([a.at_m[0], a.at_m[1], up_m]);
@@ -190,6 +171,27 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
             )
         }
     }
+}
+
+fn two_places([a, b]: [usize; 2], [a_m, b_m]: [[f64; 3]; 2], names: SiteNames<'_>) -> Option<Named> {
+    let [a, b] = [names.anchors.get(a)?, names.anchors.get(b)?];
+    Named::new(
+        format!(
+            "anchors {} and {} elsewhere, by {} and {} m,",
+            a.id,
+            b.id,
+            metres(length(shift(a, a_m))),
+            metres(length(shift(b, b_m)))
+        ),
+        format!(
+            "look at them first; if they hang there: at_m = {} for {}, at_m = {} for {}",
+            place(a_m),
+            a.id,
+            place(b_m),
+            b.id
+        ),
+        true,
+    )
 }
 
 fn unit(factor: f64, names: SiteNames<'_>) -> Option<Named> {

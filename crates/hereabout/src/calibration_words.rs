@@ -11,6 +11,7 @@ use hereabout_solve::adjust::{
 use hereabout_solve::bump::BumpVerdict;
 use hereabout_solve::stand::StandRefusal;
 
+use crate::fit_test::{self, SiteMisfit};
 use crate::place_checks;
 
 /// Something that people should know, and what to do about it.
@@ -45,6 +46,11 @@ impl Note {
     pub(crate) fn spot(self, spot: Option<&str>) -> Note {
         Note { spot: spot.map(str::to_owned).or(self.spot), ..self }
     }
+}
+
+/// That ranges and site file do not fit each other.
+pub(crate) fn misfit_of_site(misfit: &SiteMisfit) -> Note {
+    Note::new(fit_test::CODE, misfit.said.words.clone(), misfit.todo())
 }
 
 /// The code of a refused stand.

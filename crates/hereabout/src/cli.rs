@@ -65,10 +65,14 @@ Ladder, gate or mains power: local codes and licensed practice come first.")]
   hereabout check site.toml --json
   hereabout check site.toml --replay-only     # a site for range tables and logs, without [source] or [frame]
   hereabout check site.toml --svg hdop.svg    # a picture of how far the geometry carries
+  hereabout check site.toml --input walk.bin  # do the kit's ranges fit the site: unit, order, places, heights?
 
 It refuses what `run` refuses, but for what only a start can tell: a port that is taken, a kit that is away.
 Exit code 0 when the site can be run (warnings may be shown), 78 when not, or when it can only be replayed and
---replay-only is not given.")]
+--replay-only is not given. With --input, which asks for no [source], 0 when the ranges fit, 78 when they don't (with
+the likely cause and the line to change), 75 when too little was heard to tell. With --json `fit` has answer (fits,
+does_not_fit, too_early), the shares, and cause.kind: unit, scale, swapped, reversed, order, place, two_places,
+anchor_height, tag_height, mirrored_heights, other_site, or null. Drive the tag around for a minute for it.")]
     Check(CheckArgs),
     /// Show who is heard: a live table of ranges, rates and what is odd.
     #[command(after_help = "Examples:
@@ -79,6 +83,7 @@ Exit code 0 when the site can be run (warnings may be shown), 78 when not, or wh
 
 A table that is redrawn in place on a terminal, a line for each frame in a pipe. NO_COLOR=1 takes the colours away.
 All figures are over the last 10 s. spread: standard deviation of one range without the tag's movement.
+With a site it also says when the ranges don't fit it (wrong unit, order, place, height), once the tag has moved about.
 Exit code 0 when frames were heard, 65 when none.")]
     Listen(ListenArgs),
     /// Propose a frame layout from the bytes of an unknown module.
@@ -120,6 +125,8 @@ Writes calibration.toml beside the site file and keeps the one before, also that
 takes it over on SIGHUP (kill -HUP PID, by the daemon's own user). Exit code 65 when no board could be calibrated; then nothing is written. Nothing is
 written either when an offset is beyond [site] max_offset_m (0.5 m) or a scale is off by more than 10 %, as
 after places in centimetres or with swapped axes. A place whose height contradicts tag_height_m is asked about.
+Nor is it when the ranges say that a place, the order, the unit or a height of the site file is wrong: such an error would
+hide in the offsets (code site_does_not_fit; with --json site_fit has the cause).
 With --json each of the notes has code, anchor, spot (null where it is about none), text, excess_m and todo.")]
     Calibrate(CalibrateArgs),
     /// Prove the accuracy with a tag at known checkpoints.
@@ -128,7 +135,8 @@ With --json each of the notes has code, anchor, spot (null where it is about non
   hereabout verify site.toml --spots check.csv --input check.db
   hereabout verify site.toml --spots check.csv --input check.bin --json
 
-Exit code 0 when CE95 is within [site] required_ce95_m (or none is required), 1 when not.")]
+Exit code 0 when CE95 is within [site] required_ce95_m (or none is required), 1 when not. When ranges and site file
+don't fit each other, the first note says so (with --json site_fit has the cause).")]
     Verify(VerifyArgs),
     /// Run a log, a capture or a range table through the engine.
     #[command(after_help = "Examples:
@@ -210,6 +218,15 @@ pub struct CheckArgs {
     /// Draw the HDOP over the area, with the anchors, into this file.
     #[arg(long, value_name = "FILE")]
     pub svg: Option<PathBuf>,
+    /// Say whether the ranges of this capture (.bin), range table (.csv) or log (.db) fit the site.
+    #[arg(long, value_name = "FILE")]
+    pub input: Option<PathBuf>,
+    /// Which session of a log; the latest unless given.
+    #[arg(long, value_name = "N", requires = "input")]
+    pub session: Option<i64>,
+    /// Time between frames of a capture without times, like 100ms.
+    #[arg(long, value_name = "TIME", value_parser = humantime::parse_duration, requires = "input")]
+    pub frame_period: Option<Duration>,
 }
 
 /// Where the tag stands, and where its ranges come from: `calibrate` and `verify`.

@@ -4,7 +4,7 @@
 //! ([`FitTest::settle`]).
 
 use hereabout_api::v1::SiteDoubtBody;
-use hereabout_api::words::Said;
+use hereabout_api::words::{CAUTION, Said};
 use hereabout_api::{SiteNames, site_does_not_fit};
 use hereabout_core::{Epoch, Site, TagId};
 use hereabout_engine::{MAX_TAGS, fit_ranges, fit_setup};
@@ -23,7 +23,7 @@ pub(crate) struct FitTest {
 }
 
 /// A site that does not fit: facts and words.
-pub(crate) struct Misfit {
+pub(crate) struct SiteMisfit {
     pub(crate) doubt: SiteDoubt,
     pub(crate) said: Said,
     pub(crate) body: SiteDoubtBody,
@@ -63,18 +63,18 @@ impl FitTest {
     }
 
     /// What speaks against the site; `None` when nothing does, or too little was heard.
-    pub(crate) fn misfit(&self) -> Option<Misfit> {
+    pub(crate) fn misfit(&self) -> Option<SiteMisfit> {
         match self.answer() {
-            FitAnswer::Doubted(doubt) => Some(Misfit::new(doubt, &self.site)),
+            FitAnswer::Doubted(doubt) => Some(SiteMisfit::new(doubt, &self.site)),
             FitAnswer::Fits { .. } | FitAnswer::TooEarly { .. } => None,
         }
     }
 }
 
-impl Misfit {
-    pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> Misfit {
+impl SiteMisfit {
+    pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> SiteMisfit {
         let names = SiteNames::from(site);
-        Misfit { said: site_does_not_fit(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
+        SiteMisfit { said: site_does_not_fit(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
     }
 
     /// Whether an offset that is found with this site would hide what is wrong with it. A scale may be: that is what
@@ -87,12 +87,18 @@ impl Misfit {
         }
     }
 
+    /// What to do, with the caution where that sends somebody to the anchors.
+    pub(crate) fn todo(&self) -> String {
+        if self.said.on_site { format!("{}. {CAUTION}", self.said.advice) } else { self.said.advice.clone() }
+    }
+
     /// Facts and words for programs.
     pub(crate) fn to_json(&self) -> Value {
         let mut value = serde_json::to_value(&self.body).unwrap_or_default();
         if let Some(facts) = value.as_object_mut() {
             facts.insert("words".to_owned(), self.said.words.clone().into());
             facts.insert("advice".to_owned(), self.said.advice.clone().into());
+            facts.insert("on_site".to_owned(), self.said.on_site.into());
         }
         value
     }
@@ -108,7 +114,7 @@ pub(crate) fn answer_json(answer: &FitAnswer, site: &Site) -> Value {
             json!({ "answer": "too_early", "seconds_heard": keyframes, "seconds_needed": needed })
         }
         FitAnswer::Doubted(doubt) => {
-            let mut value = Misfit::new(doubt, site).to_json();
+            let mut value = SiteMisfit::new(doubt, site).to_json();
             if let Some(facts) = value.as_object_mut() {
                 facts.insert("answer".to_owned(), "does_not_fit".into());
             }
@@ -131,8 +137,8 @@ pub(crate) fn answer_words(answer: &FitAnswer, site: &Site) -> (String, String) 
             "drive the tag around for longer: what stands still says it once".to_owned(),
         ),
         FitAnswer::Doubted(doubt) => {
-            let said = Misfit::new(doubt, site).said;
-            (said.words, said.advice)
+            let misfit = SiteMisfit::new(doubt, site);
+            (misfit.said.words.clone(), misfit.todo())
         }
     }
 }

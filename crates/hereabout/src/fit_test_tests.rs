@@ -34,7 +34,7 @@ fn only_a_scale_and_what_is_not_certain_lets_offsets_be_written() {
         (None, true, true),
         (None, false, false),
     ] {
-        let misfit = Misfit::new(doubt(cause, all), &site());
+        let misfit = SiteMisfit::new(doubt(cause, all), &site());
         assert_eq!(misfit.forbids_offsets(), forbids, "{cause:?}");
     }
 }
@@ -52,7 +52,8 @@ fn answers_have_words_and_facts_with_ids() {
         "the id, not the index"
     );
     let (what, todo) = answer_words(&answer, &site);
-    assert_eq!((&json["words"], &json["advice"]), (&json!(what), &json!(todo)));
+    assert_eq!((&json["words"], &json["on_site"]), (&json!(what), &json!(true)));
+    assert_eq!(todo, format!("{}. {CAUTION}", json["advice"].as_str().unwrap()), "somebody goes up there");
     let unit = answer_words(&FitAnswer::Doubted(doubt(Some(Cause::Unit { factor: 10.0 }), true)), &site);
     assert_eq!(unit.1, "set unit = \"cm\" under [frame] in the site file");
     let early = FitAnswer::TooEarly { keyframes: 2, needed: 6 };

@@ -9,7 +9,7 @@
 //! [`OtherSite`]s of that same text ([`resolve`]), so that a replay has them to the last bit.
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU8, Ordering};
 use std::sync::{Arc, mpsc};
 use std::time::Duration;
 
@@ -31,6 +31,13 @@ const MOST_NAMES: usize = 4_096;
 const TIME_LIMIT: Duration = Duration::from_secs(2);
 /// Places that differ by less are one, metres.
 const SAME_PLACE_M: f64 = 0.001;
+
+/// States of a thread that looks.
+const WORKING: u8 = 0;
+/// It has ended.
+const DONE: u8 = 1;
+/// Nobody waits for it any more.
+const GIVEN_UP: u8 = 2;
 
 /// A thread that was not waited for is still at it: there is never a second one.
 static STUCK: AtomicBool = AtomicBool::new(false);
@@ -63,11 +70,12 @@ pub(crate) fn look(site: &Path) -> Option<String> {
         return None;
     }
     let (done, found) = mpsc::channel();
-    let given_up = Arc::new(AtomicBool::new(false));
-    let (site, is_given_up) = (site.to_owned(), given_up.clone());
+    // Who comes second knows what the other one did.
+    let state = Arc::new(AtomicU8::new(WORKING));
+    let (site, its_state) = (site.to_owned(), state.clone());
     let thread = std::thread::Builder::new().name("other sites".to_owned()).spawn(move || {
         let _ = done.send(look_now(&site));
-        if is_given_up.load(Ordering::SeqCst) {
+        if its_state.swap(DONE, Ordering::SeqCst) == GIVEN_UP {
             STUCK.store(false, Ordering::SeqCst);
         }
     });
@@ -76,7 +84,9 @@ pub(crate) fn look(site: &Path) -> Option<String> {
         Ok(kept) => text(&kept),
         Err(_) => {
             STUCK.store(true, Ordering::SeqCst);
-            given_up.store(true, Ordering::SeqCst);
+            if state.swap(GIVEN_UP, Ordering::SeqCst) == DONE {
+                STUCK.store(false, Ordering::SeqCst);
+            }
             None
         }
     }

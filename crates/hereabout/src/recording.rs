@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::Once;
 use std::time::Duration;
 
-use hereabout_core::{Epoch, Frame, Micros, Timestamp};
+use hereabout_core::{Epoch, Frame, Micros, Site, Timestamp};
 use hereabout_engine::StartState;
 use hereabout_ingest::{CaptureReader, CaptureStep};
 use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError, between_pages};
@@ -155,6 +155,14 @@ impl Recording {
         let (rest, at) = (Vec::new(), Timestamp::default());
         let capture = Capture { reader, decoder, rest, at, frame_period, frames: 0, end: CaptureEnd::NotYet };
         Ok(Recording::Capture(Box::new(capture)))
+    }
+
+    /// The site as it is for this recording: the ranges of a table are in metres, whatever unit the kit has.
+    pub fn site(&self, site: &SiteFile) -> Site {
+        match self {
+            Recording::Table(_) => site.site.clone().with_range_unit(None),
+            Recording::Log(_) | Recording::Capture(_) => site.site.clone(),
+        }
     }
 
     /// The next step; `None` at the end.

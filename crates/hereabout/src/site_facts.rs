@@ -1,8 +1,9 @@
 //! The facts of the site check in words, each with advice. Facts that many anchors share are told once.
 
-use hereabout_core::{AnchorId, Micros, MirrorSide};
+use hereabout_core::{AnchorId, Micros, MirrorSide, Site};
 use hereabout_engine::frozen_can_be_told;
 use hereabout_ingest::{LATENCY_ADVICE, latency_matters, latency_words};
+use hereabout_solve::congruence::congruences;
 use hereabout_solve::site_check::{SiteCheck, SiteFact, Stretch};
 use hereabout_wire::{FieldName, RangeKind};
 
@@ -29,6 +30,37 @@ pub(crate) fn words(found: &SiteCheck) -> Vec<Fact> {
     out.extend(long_links(&found.facts));
     out.extend(offsets(&found.facts));
     out
+}
+
+/// Orders that are listed; a square has seven.
+const ORDERS_SHOWN: usize = 7;
+
+/// Orders of the anchors under which the site looks the same to ranges.
+pub(crate) fn same_shape(site: &Site) -> Option<Fact> {
+    let places: Vec<[f64; 3]> = site.anchors().iter().map(|a| a.at_m).collect();
+    let orders = congruences(&places, site.dimension(), site.fence());
+    let ids = |order: &[u8]| {
+        let ids = order.iter().filter_map(|p| site.anchors().get(usize::from(*p))).map(|a| a.id.to_string());
+        ids.collect::<Vec<_>>().join("-")
+    };
+    let own: Vec<u8> = (0..).take(places.len()).collect();
+    let shown: Vec<String> = orders.iter().take(ORDERS_SHOWN).map(|order| ids(order)).collect();
+    let more = match orders.len().saturating_sub(ORDERS_SHOWN) {
+        0 => String::new(),
+        n => format!(" and {n} more"),
+    };
+    (!orders.is_empty()).then(|| {
+        fact(
+            "same shape",
+            format!(
+                "the ranges alone can't tell the order of the anchors {} from {}{more}",
+                ids(&own),
+                shown.join(", ")
+            ),
+            "put the tag at a known place once (`hereabout calibrate SITE --at E,N`), or state an area_m that the mirrored \
+             places lie out of",
+        )
+    })
 }
 
 /// The latency timer of the source's USB serial adapter, when it matters.

@@ -7,7 +7,7 @@
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
 
-use hereabout_core::{Epoch, Micros, TagId, Timestamp};
+use hereabout_core::{Epoch, Micros, Site, TagId, Timestamp};
 use hereabout_engine::commission::{MOST_SPOTS, Sitting, Spot};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, Feed, LinkStatus};
@@ -19,7 +19,7 @@ use tokio_util::sync::CancellationToken;
 use crate::cli::SittingArgs;
 use crate::commands::open_source;
 use crate::exit::{self, Failure};
-use crate::recording::{Recording, Step};
+use crate::recording::{Kind, Recording, Step};
 use crate::site_file::SiteFile;
 
 /// Exit code of a run that Ctrl-C ended, as shells have it.
@@ -82,6 +82,13 @@ pub async fn from_recording(
     }
     recording.tell_bad_rows(&name);
     Ok(())
+}
+
+/// The site as it is for what is heard: the ranges of a table are in metres, whatever unit the kit has.
+pub(crate) fn tested_site(args: &SittingArgs, site: &SiteFile) -> Site {
+    let table =
+        args.input.as_deref().is_some_and(|input| Kind::of(input).is_ok_and(|kind| kind == Kind::Table));
+    if table { site.site.clone().with_range_unit(None) } else { site.site.clone() }
 }
 
 /// Goes from place to place on the site's live source.

@@ -20,6 +20,7 @@ use crate::calibration_words::{self as words, Note};
 use crate::cli::{CalibrateArgs, SittingArgs};
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::fit_test::{FitTest, SiteMisfit};
 use crate::place_checks::{self, Heights, Named};
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Goal, Taker};
@@ -43,7 +44,7 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
         eprintln!("{warning}");
     }
     let task = Task::new(args, &site.site)?;
-    let sitting = runtime()?.block_on(task.hear(&site, args))?;
+    let (sitting, misfit) = runtime()?.block_on(task.hear(&site, args))?;
     let found = task.work_out(&site.site, &sitting, args.scale);
     let outcome = Outcome {
         task: &task,
@@ -51,10 +52,11 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
         spots: sitting.spots(),
         found: &found,
         left_out: sitting.left_out(),
+        misfit: misfit.as_ref(),
     };
     let path = calibration_file::beside(&args.site);
     let taken = !found.taken().is_empty();
-    let written = taken && !args.dry_run;
+    let written = taken && !args.dry_run && !outcome.is_forbidden();
     if written {
         outcome.write(&path)?;
     }
@@ -66,6 +68,11 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
     if found.boards.iter().any(|b| b.verdict == BoardVerdict::Implausible) {
         let what = "nothing is written: no board has such an offset, so a place or an anchor is wrong, and the others \
                     rest on the same places";
+        return Err(Failure::new(exit::DATA, what));
+    }
+    if outcome.is_forbidden() {
+        let what = "nothing is written: ranges and site file don't fit each other, and what is wrong with a place, an order, a \
+                    unit or a height would hide in the offsets; correct the site file first";
         return Err(Failure::new(exit::DATA, what));
     }
     if !taken {
@@ -137,9 +144,16 @@ impl Task {
         })
     }
 
-    async fn hear(&self, site: &SiteFile, args: &CalibrateArgs) -> Result<Sitting, Failure> {
+    async fn hear(
+        &self,
+        site: &SiteFile,
+        args: &CalibrateArgs,
+    ) -> Result<(Sitting, Option<SiteMisfit>), Failure> {
         let tag = args.sitting.tag.map(TagId);
-        let mut ear = Listener { site: &site.site, sitting: Sitting::new(&site.site, tag), only: None };
+        // A board on its stand need not be where the site has it.
+        let placed = !matches!(self, Task::Board { .. });
+        let fit = placed.then(|| FitTest::new(&sitting::tested_site(&args.sitting, site)));
+        let mut ear = Listener { site: &site.site, sitting: Sitting::new(&site.site, tag), only: None, fit };
         let (goals, usual_s) = match self {
             Task::Board { anchor, .. } => {
                 ear.only = Some(*anchor);
@@ -154,12 +168,15 @@ impl Task {
             Task::Table(spots) => (goals_of(spots), PLACE_S),
         };
         hear(&args.sitting, site, self.table(), &goals, usual_s, &mut ear).await?;
-        let Listener { sitting, .. } = ear;
+        let Listener { sitting, mut fit, .. } = ear;
         if let Some(spots) = self.table().filter(|_| args.sitting.input.is_some()) {
             spots.check_extent(sitting.extent())?;
         }
         sitting::check_heard(&sitting, tag)?;
-        Ok(sitting)
+        if let Some(fit) = &mut fit {
+            fit.settle();
+        }
+        Ok((sitting, fit.and_then(|fit| fit.misfit())))
     }
 
     fn table(&self) -> Option<&Spots> {
@@ -276,6 +293,7 @@ struct Listener<'a> {
     sitting: Sitting,
     /// Only this anchor is looked at.
     only: Option<usize>,
+    fit: Option<FitTest>,
 }
 
 impl Taker for Listener<'_> {
@@ -285,6 +303,9 @@ impl Taker for Listener<'_> {
 
     fn take(&mut self, epoch: &Epoch) {
         self.sitting.take(epoch);
+        if let Some(fit) = &mut self.fit {
+            fit.take(epoch);
+        }
     }
 
     fn glance(&self) -> String {
@@ -306,9 +327,21 @@ struct Outcome<'a> {
     found: &'a Calibration,
     /// Ranges that found no room.
     left_out: usize,
+    /// What speaks against the site.
+    misfit: Option<&'a SiteMisfit>,
 }
 
 impl Outcome<'_> {
+    /// Whether no offset may be written, because what is wrong with the site would hide in it.
+    fn is_forbidden(&self) -> bool {
+        self.misfit.is_some_and(SiteMisfit::forbids_offsets)
+    }
+
+    /// What becomes of a board.
+    fn verdict(&self, b: &BoardResult) -> BoardVerdict {
+        if self.is_forbidden() && b.verdict.is_taken() { BoardVerdict::HeldBack } else { b.verdict }
+    }
+
     fn write(&self, path: &Path) -> Result<(), Failure> {
         let mut file = CalibrationFile::read(path)?.unwrap_or_default();
         let now = Clock::start().started_at();
@@ -381,7 +414,7 @@ impl Outcome<'_> {
             "{:>5}  {name:<20} {offset:>9} {se:>7}{} {late:>5} {stands:>7}  {:<12} {change:>9}\n",
             b.anchor,
             if scaled { format!(" {scale:>8}") } else { String::new() },
-            words::verdict(b.verdict),
+            words::verdict(self.verdict(b)),
         )
     }
 
@@ -391,7 +424,8 @@ impl Outcome<'_> {
     }
 
     fn notes(&self) -> Vec<Note> {
-        let mut notes: Vec<Note> = (0..self.spots.len()).flat_map(|k| self.stand_notes(k)).collect();
+        let mut notes: Vec<Note> = self.misfit.map(words::misfit_of_site).into_iter().collect();
+        notes.extend((0..self.spots.len()).flat_map(|k| self.stand_notes(k)));
         match &self.found.adjustment {
             Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
             Ok(a) => {
@@ -469,8 +503,8 @@ impl Outcome<'_> {
     fn to_json(&self, written: Option<&PathBuf>) -> Value {
         let board = |b: &BoardResult| {
             json!({
-                "id": b.anchor.0, "name": self.name(b), "verdict": words::verdict(b.verdict),
-                "taken": b.verdict.is_taken(), "offset_m": b.found.map(|f| f.offset_m),
+                "id": b.anchor.0, "name": self.name(b), "verdict": words::verdict(self.verdict(b)),
+                "taken": self.verdict(b).is_taken(), "offset_m": b.found.map(|f| f.offset_m),
                 "offset_se_m": b.found.map(|f| f.se_m), "scale": b.found.map(|f| f.scale),
                 "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.late_share,
                 "stands_used": b.found.map_or(0, |f| f.stands), "stands_heard": b.stands_heard,
@@ -492,6 +526,7 @@ impl Outcome<'_> {
             "anchors": self.found.boards.iter().map(board).collect::<Vec<_>>(),
             "places": if self.board_only() { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
             "place_sd_m": self.found.adjustment.as_ref().ok().and_then(|a| a.place_sd_m),
+            "site_fit": self.misfit.map(SiteMisfit::to_json),
             "notes": self.notes().into_iter().map(note).collect::<Vec<_>>(),
         })
     }

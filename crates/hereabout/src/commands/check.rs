@@ -3,15 +3,20 @@
 use std::path::Path;
 
 use hereabout_api::picture::SitePicture;
-use hereabout_core::{Dimension, Micros, Zone, ZoneShape};
+use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
+use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, latency_timer_ms};
+use hereabout_solve::fit::FitAnswer;
 use hereabout_solve::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
+use crate::commands::runtime;
 use crate::exit::{self, Failure};
+use crate::fit_test::{FitTest, answer_json, answer_words};
 use crate::outputs::{Output, Taken};
+use crate::recording::{Recording, Step};
 use crate::runnable::{Instead, log_warning, obstacles, zone_warnings};
 use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
@@ -29,13 +34,21 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
             if let Some(path) = &args.svg {
                 draw(path, args, &site, &found)?;
             }
-            let judged = Judged::of(&site, args.replay_only);
+            let judged = Judged::of(&site, args.replay_only || args.input.is_some());
+            let fit = args.input.as_deref().map(|input| runtime()?.block_on(test_fit(input, args, &site)));
+            let fit = fit.transpose()?;
             if args.json {
-                println!("{}", to_json(&site.warnings, Some((&site, &found)), &judged, latency_ms));
+                let mut json = to_json(&site.warnings, Some((&site, &found)), &judged, latency_ms);
+                json["fit"] = fit.as_ref().map_or(Value::Null, |(answer, site)| answer_json(answer, site));
+                println!("{json}");
             } else {
                 print!("{}", to_text(&site, &found, &judged, latency_ms));
+                if let (Some((answer, site)), Some(input)) = (&fit, &args.input) {
+                    print!("{}", fit_text(input, &answer_words(answer, site)));
+                }
             }
-            Ok(if judged.passes() { 0 } else { exit::CONFIG })
+            let fit = fit.map_or(0, |(answer, _)| fit_code(&answer));
+            Ok(if judged.passes() { fit } else { exit::CONFIG })
         }
         Err(problems) if args.json => {
             println!("{}", to_json(&problems, None, &Judged::default(), None));
@@ -43,6 +56,44 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
         }
         Err(problems) => Err(problems.into()),
     }
+}
+
+/// Whether the ranges of a recording fit the site; with the site as it was tested.
+async fn test_fit(input: &Path, args: &CheckArgs, site: &SiteFile) -> Result<(FitAnswer, Site), Failure> {
+    let mut recording = Recording::open(input, site, args.session, args.frame_period).await?;
+    let tested = recording.site(site);
+    let mut test = FitTest::new(&tested);
+    let name = input.display().to_string();
+    while let Some(step) = recording.next().await? {
+        match (&step, &site.frame) {
+            (Step::Frame(frame), Some(spec)) => test.take(&epoch_from_frame(frame, spec, &tested)),
+            (Step::Epoch(epoch), _) => test.take(epoch),
+            (Step::Frame(_), None) | (Step::End(_) | Step::HandOn(_), _) => {}
+        }
+        recording.tell_bad_rows(&name);
+    }
+    recording.tell_bad_rows(&name);
+    if test.epochs() == 0 {
+        return Err(Failure::new(
+            exit::DATA,
+            format!("{name}: no epoch could be read, so nothing was tested"),
+        ));
+    }
+    test.settle();
+    Ok((test.answer(), tested))
+}
+
+fn fit_code(answer: &FitAnswer) -> u8 {
+    match answer {
+        FitAnswer::Fits { .. } => 0,
+        FitAnswer::TooEarly { .. } => exit::TRY_AGAIN,
+        FitAnswer::Doubted(_) => exit::CONFIG,
+    }
+}
+
+fn fit_text(input: &Path, (what, todo): &(String, String)) -> String {
+    let todo = if todo.is_empty() { String::new() } else { format!("    {todo}\n") };
+    format!("{}: {what}\n{todo}", input.display())
 }
 
 /// What stands between the site and a running daemon, and whether anybody asked for one.
@@ -168,6 +219,7 @@ fn to_text(site: &SiteFile, found: &SiteCheck, judged: &Judged, latency_ms: Opti
         out += &format!("{problem}\n");
     }
     let mut facts = site_facts::words(found);
+    facts.extend(site_facts::same_shape(s));
     facts.extend(site_facts::freshness(site));
     facts.extend(site_facts::latency(latency_ms));
     for Fact { what, todo, .. } in &facts {
@@ -220,6 +272,7 @@ fn to_json(
         d.map(|d| json!({ "best": d.min, "median": d.median, "worst": d.worst, "worst_at_m": d.worst_at_m }))
     };
     let mut facts = found.map(site_facts::words).unwrap_or_default();
+    facts.extend(site.and_then(|s| site_facts::same_shape(&s.site)));
     facts.extend(site.map(site_facts::freshness).unwrap_or_default());
     facts.extend(site_facts::latency(latency_ms));
     let facts: Vec<Value> =

@@ -26,6 +26,7 @@ use tokio_util::sync::CancellationToken;
 use crate::cli::ListenArgs;
 use crate::commands::{parse_source, runtime};
 use crate::exit::{self, Failure};
+use crate::fit_test::{self, FitTest, SiteMisfit};
 use crate::hearing_words::{Names, words};
 use crate::kit_file::KitFile;
 use crate::site_file::SourceText;
@@ -119,7 +120,9 @@ impl Ear {
             }
         };
         let base = base.to_owned();
-        let site = kit.site.map(|s| s.site);
+        // The unit that is listened with may be another one than the file's.
+        let units_per_m = frame.unit.per_metre();
+        let site = kit.site.map(|s| s.site.with_range_unit(Some(units_per_m)));
         let names = match &site {
             Some(site) => Names::of_site(site),
             None => Names::of_fields(frame.layout.range_fields()),
@@ -164,6 +167,8 @@ struct Show {
     rates_due: Option<Timestamp>,
     look_due: Option<Timestamp>,
     told: Told,
+    /// Whether the ranges fit the site, when there is one.
+    fit: Option<FitTest>,
 }
 
 impl Show {
@@ -187,6 +192,7 @@ impl Show {
             rates_due: None,
             look_due: None,
             told: Told::new(),
+            fit: ear.site.as_ref().map(FitTest::new),
             ear,
         }
     }
@@ -260,6 +266,9 @@ impl Show {
         let first = *self.first.get_or_insert(frame.received_at);
         let epoch = self.ear.epoch(frame);
         self.hearing.hear(&epoch);
+        if let Some(fit) = &mut self.fit {
+            fit.take(&epoch);
+        }
         match self.form {
             Form::Json => writeln!(out, "{}", frame_row(frame, &epoch)),
             Form::Lines => self.line(&epoch, first, out),
@@ -318,7 +327,8 @@ impl Show {
         let table = self.hearing.table(at);
         if self.form == Form::Table {
             let (columns, _) = Screen::size();
-            let lines = self.view(&table).lines(columns);
+            let misfit = self.misfit().map(|m| line_of(&m));
+            let lines = self.view(&table, misfit.as_deref()).lines(columns);
             return self.screen.draw(&lines);
         }
         let mut odd = Told::new();
@@ -340,12 +350,41 @@ impl Show {
                 eprintln!("{seconds:>8.2}  {words}");
             }
         }
+        if let Some(misfit) = self.misfit() {
+            // Once when it begins, and once more when its cause is known.
+            let topic =
+                if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { fit_test::CODE };
+            odd.insert((topic, None, None));
+            if !self.told.contains(&(topic, None, None)) {
+                self.tell_misfit(at, &misfit)?;
+            }
+        }
         self.told = odd;
         Ok(())
     }
 
-    fn view<'a>(&'a self, table: &'a HearingTable) -> View<'a> {
+    fn misfit(&self) -> Option<SiteMisfit> {
+        self.fit.as_ref()?.misfit()
+    }
+
+    fn tell_misfit(&self, at: Timestamp, misfit: &SiteMisfit) -> io::Result<()> {
+        let words = line_of(misfit);
+        if self.form == Form::Json {
+            let row = json!({
+                "type": "warning", "time_s": at.unix_secs_f64(), "kind": fit_test::CODE,
+                "tag": null, "anchor": null, "words": words, "site_fit": misfit.to_json(),
+            });
+            writeln!(io::stdout().lock(), "{row}")
+        } else {
+            let seconds = self.first.map_or(0.0, |first| at.since(first).secs_f64());
+            eprintln!("{seconds:>8.2}  {words}");
+            Ok(())
+        }
+    }
+
+    fn view<'a>(&'a self, table: &'a HearingTable, misfit: Option<&'a str>) -> View<'a> {
         View {
+            misfit,
             title: &self.ear.title,
             port: &self.ear.source.port,
             link: self.link.as_ref(),
@@ -360,6 +399,9 @@ impl Show {
 
     /// The last look, and what there was in all.
     fn finish(&mut self) -> io::Result<()> {
+        if let Some(fit) = &mut self.fit {
+            fit.settle();
+        }
         if let Some(at) = self.newest {
             self.look_now(at)?;
         }
@@ -373,6 +415,10 @@ impl Show {
         }
         Ok(())
     }
+}
+
+fn line_of(misfit: &SiteMisfit) -> String {
+    format!("{}: {}", misfit.said.words, misfit.todo())
 }
 
 fn several_tags(table: &HearingTable) -> bool {

@@ -13,6 +13,7 @@ use crate::cli::VerifyArgs;
 use crate::commands::calibrate::{Places, goals_of, hear, places_task};
 use crate::commands::runtime;
 use crate::exit::Failure;
+use crate::fit_test::{FitTest, SiteMisfit};
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Taker};
 
@@ -30,11 +31,11 @@ pub fn verify(args: &VerifyArgs) -> Result<u8, Failure> {
     for warning in &site.warnings {
         eprintln!("{warning}");
     }
-    let shown = runtime()?.block_on(prove(&site, args))?;
+    let (shown, misfit) = runtime()?.block_on(prove(&site, args))?;
     if args.json {
-        println!("{}", shown.to_json(&site.site));
+        println!("{}", shown.to_json(&site.site, misfit.as_ref()));
     } else {
-        print!("{}", shown.to_text(&site.site));
+        print!("{}", shown.to_text(&site.site, misfit.as_ref()));
     }
     Ok(if shown.result.verdict == Verdict::Failed { NOT_REACHED } else { 0 })
 }
@@ -56,21 +57,24 @@ pub(crate) struct Shown {
 }
 
 /// Hears the checkpoints and works out the proof.
-async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<Shown, Failure> {
+async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<SiteMisfit>), Failure> {
     let tag = args.sitting.tag.map(TagId);
     let places = places_task(&args.sitting, &site.site, args.json)?;
     let (goals, table) = match &places {
         Places::Goals(goals) => (goals.clone(), None),
         Places::Table(spots) => (goals_of(spots), Some(spots)),
     };
-    let mut ear = Listener::new(&site.site, tag);
+    let ear = Listener::new(&site.site, tag);
+    let mut ear = Tested { ear, fit: FitTest::new(&sitting::tested_site(&args.sitting, site)) };
     hear(&args.sitting, site, table, &goals, PLACE_S, &mut ear).await?;
+    let Tested { ear, mut fit } = ear;
+    fit.settle();
     if let Some(spots) = table.filter(|_| args.sitting.input.is_some()) {
         spots.check_extent(ear.proof.heard().extent())?;
     }
     sitting::check_heard(ear.proof.heard(), tag)?;
     let calibrated_at = calibrated_at(site)?;
-    Ok(shown(site, &ear.proof, calibrated_at))
+    Ok((shown(site, &ear.proof, calibrated_at), fit.misfit()))
 }
 
 /// The places that the calibration beside a site file rests on.
@@ -143,12 +147,37 @@ impl Taker for Listener {
     }
 }
 
+/// The same, and the test whether the ranges fit the site.
+struct Tested {
+    ear: Listener,
+    fit: FitTest,
+}
+
+impl Taker for Tested {
+    fn begin(&mut self, spot: Spot) -> bool {
+        self.ear.begin(spot)
+    }
+
+    fn take(&mut self, epoch: &Epoch) {
+        self.fit.take(epoch);
+        self.ear.take(epoch);
+    }
+
+    fn tick(&mut self, at: Timestamp) {
+        self.ear.tick(at);
+    }
+
+    fn glance(&self) -> String {
+        self.ear.glance()
+    }
+}
+
 fn metres(v: Option<f64>) -> String {
     v.map_or("-".to_owned(), |v| format!("{v:.3}"))
 }
 
 impl Shown {
-    fn to_text(&self, site: &Site) -> String {
+    fn to_text(&self, site: &Site, misfit: Option<&SiteMisfit>) -> String {
         let mut out = format!(
             "{:<20} {:>9} {:>9} {:>8} {:>8} {:>8} {:>8} {:>7}\n",
             "checkpoint", "east m", "north m", "mean e", "mean n", "RMS m", "95 % m", "fixes"
@@ -157,7 +186,8 @@ impl Shown {
             out += &row(spot, point, *counts);
         }
         out += &self.summary();
-        for (what, todo) in self.notes(site) {
+        let misfit = misfit.map(|m| (m.said.words.clone(), m.todo()));
+        for (what, todo) in misfit.into_iter().chain(self.notes(site)) {
             out += &format!("- {what}\n");
             if !todo.is_empty() {
                 out += &format!("    {todo}\n");
@@ -242,7 +272,7 @@ impl Shown {
         }
     }
 
-    fn to_json(&self, site: &Site) -> Value {
+    fn to_json(&self, site: &Site, misfit: Option<&SiteMisfit>) -> Value {
         let ce = |c: Option<CeInterval>| {
             c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
         };
@@ -257,6 +287,7 @@ impl Shown {
             })
         };
         let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
+        let misfit_note = misfit.map(|m| (m.said.words.clone(), m.todo()));
         json!({
             "verdict": match self.result.verdict {
                 Verdict::NotAsked => "not asked",
@@ -269,7 +300,8 @@ impl Shown {
             "max_m": self.result.overall.map(|a| a.horizontal.max_m),
             "ce50": ce(self.result.ce50), "ce95": ce(self.result.ce95),
             "held_share": self.result.honesty.map(|h| h.held_share),
-            "notes": self.notes(site).into_iter().map(|(what, todo)| json!({ "what": what, "todo": todo }))
+            "site_fit": misfit.map(SiteMisfit::to_json),
+            "notes": misfit_note.into_iter().chain(self.notes(site)).map(|(what, todo)| json!({ "what": what, "todo": todo }))
                 .collect::<Vec<_>>(),
         })
     }

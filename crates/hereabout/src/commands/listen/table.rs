@@ -41,6 +41,8 @@ pub(super) struct View<'a> {
     pub(super) seconds: f64,
     pub(super) several_tags: bool,
     pub(super) table: &'a HearingTable,
+    /// What speaks against the site, in words.
+    pub(super) misfit: Option<&'a str>,
 }
 
 impl View<'_> {
@@ -54,8 +56,11 @@ impl View<'_> {
         lines.push(Line::new(Look::Plain, ""));
         lines.push(Line::new(Look::Bold, heading(columns)));
         lines.extend(self.table.rows.iter().map(|row| self.row(row, columns)));
-        if !self.table.warnings.is_empty() {
+        if !self.table.warnings.is_empty() || self.misfit.is_some() {
             lines.push(Line::new(Look::Plain, ""));
+        }
+        if let Some(misfit) = self.misfit {
+            warn(&mut lines, misfit, width);
         }
         for warning in &self.table.warnings {
             warn(&mut lines, &words(warning, self.names, self.several_tags), width);
@@ -158,9 +163,14 @@ mod tests {
     }
 
     fn lines(tags: u32, columns: usize) -> Vec<Line> {
+        lines_with(tags, columns, None)
+    }
+
+    fn lines_with(tags: u32, columns: usize, misfit: Option<&str>) -> Vec<Line> {
         let table = table(tags);
         let names = Names::of_fields(3);
         let view = View {
+            misfit,
             title: "no site",
             port: "/dev/kit",
             link: Some(&LinkStatus::Connected { latency_ms: None }),
@@ -182,6 +192,20 @@ mod tests {
                     assert!(line.text.chars().count() < columns.max(21), "{columns}: {}", line.text);
                 }
             }
+        }
+    }
+
+    #[test]
+    fn a_site_that_does_not_fit_stands_first_of_what_is_odd() {
+        let told =
+            "ranges and site file don't fit: 31 % explained. With unit = \"cm\" 97 % fit within 0.36 m";
+        for columns in [40, 80, 120] {
+            let lines = lines_with(1, columns, Some(told));
+            assert!(lines.iter().all(|l| l.text.chars().count() < columns), "{columns}");
+            let odd: Vec<&Line> = lines.iter().filter(|l| l.text.starts_with("! ")).collect();
+            assert!(odd[0].look == Look::Warning && odd[0].text.contains("ranges and site file"), "{odd:?}");
+            let words: String = lines.iter().map(|l| l.text.trim().to_owned() + " ").collect();
+            assert!(words.contains("unit = \"cm\""), "{words}");
         }
     }
 
