@@ -16,8 +16,8 @@
 //! - `replay_equals_live`: what was published is what a replay gives
 //! - `runnable`: `check` refuses what `run` refuses; names that move a cursor reach no terminal
 //! - `rights`: who may change a running daemon, and that nobody starves it of files
-//! - `wrong_sites`: wrong settings and places are named before anyone acts on them
 //! - `site_fit`: ranges and a site file that do not belong to each other
+//! - `wrong_sites`: wrong settings and places are named before anyone acts on them
 //! - `zones`: answers over HTTP and live, and their replay
 //! - `datasets`: real data sets with ground truth, when they are there
 //! - `house`: who may import whom

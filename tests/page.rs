@@ -264,8 +264,6 @@ fn larkfield() -> HubInfo {
         started_at: clock(),
         source: "sim://yard.toml".into(),
         site: SiteInfo {
-            range_units_per_m: Some(100.0),
-            others: Vec::new(),
             name: "Larkfield nursery".into(),
             dimension: Dimension::TwoD { tag_height_m: 0.9 },
             fence: Fence {

@@ -217,9 +217,9 @@ impl Watch {
         changed
     }
 
-    /// Whether the site file and the ranges do not belong together, so that positions may be wrong altogether.
+    /// Whether the site file and the ranges may not belong together, so that nothing should rest on positions.
     pub(crate) fn doubts_site(&self) -> bool {
-        self.whole.doubts_all()
+        self.whole.is_open()
     }
 
     /// Why a range of the anchor tells nothing about how far the tag is from it; `None` when it does.

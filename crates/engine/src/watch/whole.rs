@@ -43,6 +43,11 @@ impl Whole {
         self.doubt.is_some_and(|d| d.all)
     }
 
+    /// Whether nothing should rest on positions: they may be wrong altogether, or it is being looked into whether they are.
+    pub(crate) fn is_open(&self) -> bool {
+        self.doubts_all() || self.fit.is_suspected()
+    }
+
     /// What is said of the kit as a whole. A wrong place of one or two anchors is said of these.
     pub(crate) fn kit_finding(&self) -> Option<KitFinding> {
         let doubt = self.doubt?;

@@ -155,6 +155,16 @@ impl SiteFit {
         self.answer
     }
 
+    /// Whether the newest check speaks against the site, though not yet twice or not clearly enough for a word. Nothing should
+    /// rest on positions meanwhile; it lasts some seconds, and where it was nothing it costs no more than these.
+    pub fn is_suspected(&self) -> bool {
+        match self.last {
+            None => false,
+            Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+            Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
+        }
+    }
+
     fn finish(&mut self) {
         while self.checking {
             self.step();
@@ -212,8 +222,8 @@ impl SiteFit {
     }
 
     fn is_due(&self, at: Timestamp) -> bool {
-        let calm =
-            self.named.is_none() && self.alarm.is_none() && matches!(self.last, Some(Verdict::Fits { .. }));
+        let clear = matches!(self.last, Some(Verdict::Fits { gain, .. }) if gain < CLEARLY_FITS);
+        let calm = self.named.is_none() && self.alarm.is_none() && clear;
         let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
         self.may_check()
             && self.keyframes.version != self.checked_version
