@@ -40,6 +40,7 @@ fn site(estimator: Estimator) -> Site {
         range_fields: Some(PLACES_M.len()),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().unwrap().0

@@ -38,6 +38,7 @@ fn drafts() -> Vec<EventDraft> {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     let (site, _) = draft.validate().expect("a site");

@@ -33,6 +33,7 @@ fn engine() -> Engine {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     Engine::new(draft.validate().unwrap().0, None)
