@@ -3,17 +3,22 @@
 //! **Question.** A frame says whose it is in a field of its own. Where a layout has no checksum, a bit error makes another
 //! number of it, and the ranges are those of the real tag. Nothing that is kept for each tag may begin with such a frame.
 //!
-//! **Candidates.** A number that is not admitted is one. It is admitted with its [`FRAMES`]th frame in a row: no gap is longer
-//! than [`GAP_S`], its ranges change no faster than a tag can move, and each frame shows it at another place than every
-//! admitted tag. A number that is at the place of an admitted tag all the time is that tag's number damaged on its way, or a
-//! second tag at the same place; the ranges can't tell, so it is not admitted, and the kit's findings say so. Before the
-//! first tag of a session is admitted its damaged numbers are rivals: it needs twice their frames, or [`CLEAR_FRAMES`].
+//! **Candidates.** A number that is not admitted is one. Its frames make a row while no gap is longer than [`GAP_S`] and its
+//! ranges change no faster than a tag can move. A frame that shows it at another place than every tag speaks for a tag
+//! of its own, by at most [`FOR`] nats; one at the place of another tag speaks against it, by at most [`AGAINST`], for tags
+//! meet. It is admitted with [`FRAMES`] times the most that a frame can say. A number that is at the place of some
+//! admitted tag all the time is that tag's number damaged on its way, or a second tag at the same place; the ranges can't
+//! tell, so it is not admitted, and the kit's findings say so. Before the first tag of a session is admitted its damaged
+//! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
+//! its place, or be ahead after [`CLEAR_FRAMES`].
 //!
-//! **At the same place** is told anchor by anchor. The candidate's last range and its new one are laid on a line, which is
-//! read at the instant of the other tag's last range (error: an acceleration within the gap). The lower
-//! median of the differences decides, so that late ranges of half of the anchors, or a second damaged byte, tell nothing.
-//! Where that is not possible, because the other tag was not heard since, only a difference that is too large for the way
-//! that it can have gone meanwhile counts, until it has been silent for [`SILENT_S`].
+//! **At the same place** is told anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
+//! [`AGREE`] of the cases (noise and late ranges allowed for), those of two tags in [`BY_CHANCE`] (they lie at one distance from
+//! an anchor). The candidate's last range and its new one are laid on a line, which is read at the instants of the other
+//! tag's last two ranges (error: an acceleration within the gap). Shortly after such a range the new one is compared with it as
+//! well; to agree with any of these is enough, because each of them may be late. Where nothing of that is possible, because
+//! the other tag was not heard since, only a difference that is too large for the way that it can have gone meanwhile
+//! counts, until it has been silent for [`SILENT_S`].
 //!
 //! **A known number on a damaged frame.** A frame of an admitted tag that has jumped to the place of another one is not
 //! taken for its own until [`FRAMES`] in a row say the same.
@@ -30,14 +35,22 @@
 //!
 //! The limits are chosen, not from a source; `roster_tests.rs` has the streams that they hold for.
 
-use arrayvec::ArrayVec;
 use hereabout_core::{Doubt, Epoch, MAX_ANCHORS, MAX_TAGS, Micros, Site, TagId, Timestamp};
 
 use crate::report::{KitFinding, NAMED_TAGS};
 
-/// Frames in a row that admit a tag, and its number of frames that decides between rivals at one place.
+/// Frames that admit a tag, and the most that one says for and against it, nats.
 pub(crate) const FRAMES: u32 = 5;
-const CLEAR_FRAMES: u32 = 20;
+const FOR: f64 = 4.0;
+const AGAINST: f64 = 1.0;
+/// How often two ranges to one place agree, and two to different places.
+const AGREE: f64 = 0.8;
+const BY_CHANCE: f64 = 0.25;
+/// Frames by which it must be ahead of a rival at its place, and from which on being ahead is enough.
+const LEAD: u32 = 8;
+const CLEAR_FRAMES: u32 = 60;
+/// From so many frames on a number that nothing speaks for is told of.
+const HOPELESS_FRAMES: u32 = 10;
 /// A longer gap ends the row, seconds.
 const GAP_S: f64 = 5.0;
 /// An admitted tag that was silent for this long is not where it was, seconds.
@@ -45,11 +58,12 @@ const SILENT_S: f64 = 10.0;
 /// Differences up to this are noise, metres; or so many standard deviations of a range.
 const NOISE_M: f64 = 0.4;
 const NOISE_SIGMAS: f64 = 4.0;
-/// The same while fewer than three anchors can be compared: one late range must not tell two tags apart.
-const NOISE_OF_FEW_M: f64 = 2.5;
+/// The most that is allowed for a difference that can tell that two ranges agree, metres.
+const TIGHT_M: f64 = 1.2;
+/// Ranges that a jump of an admitted tag shows in.
 const FEW: usize = 3;
-/// What lies off the line between two ranges, metres per second squared of the gap (2 m/s²).
-const BEND_MPS2: f64 = 0.25;
+/// What bends the line between two ranges: so much acceleration, metres per second squared.
+const BEND_MPS2: f64 = 2.0;
 /// A range to a tag that goes on its way changes by at most so much, metres per second: to compare two tags, and to
 /// believe that two frames are of one tag.
 const WAY_MPS: f64 = 3.5;
@@ -76,16 +90,15 @@ pub(crate) enum Standing {
     NoRoom,
 }
 
-/// The last range of each anchor, by its index in the site.
+/// A range and when it came.
+type Heard = (Timestamp, f64);
+
+/// The last two ranges of each anchor, by its index in the site, newest first.
 #[derive(Clone, Copy, Debug)]
-struct Ranges {
-    /// NaN before the first one.
-    range_m: [f32; MAX_ANCHORS],
-    at: [Timestamp; MAX_ANCHORS],
-}
+struct Ranges([[Option<Heard>; 2]; MAX_ANCHORS]);
 
 impl Ranges {
-    const NONE: Ranges = Ranges { range_m: [f32::NAN; MAX_ANCHORS], at: [Timestamp::MIN; MAX_ANCHORS] };
+    const NONE: Ranges = Ranges([[None; 2]; MAX_ANCHORS]);
 
     /// Those of one epoch that can be ranges.
     fn of(epoch: &Epoch, site: &Site) -> Ranges {
@@ -94,105 +107,100 @@ impl Ranges {
         for reading in &epoch.readings {
             let index = site.anchor_index(reading.anchor).filter(|i| *i < MAX_ANCHORS);
             let range_m = reading.raw_range_m.filter(|r| (near_m..=far_m).contains(r));
-            if let (Some(i), Some(range_m)) = (index, range_m) {
-                (ranges.range_m[i], ranges.at[i]) = (range_m as f32, epoch.at);
+            if let Some(i) = index {
+                ranges.0[i][0] = range_m.map(|range_m| (epoch.at, range_m));
             }
         }
         ranges
     }
 
-    fn get(&self, anchor: usize) -> Option<(Timestamp, f64)> {
-        let range_m = f64::from(self.range_m[anchor]);
-        (!range_m.is_nan()).then_some((self.at[anchor], range_m))
+    fn last(&self, anchor: usize) -> Option<Heard> {
+        self.0[anchor][0]
     }
 
     fn take(&mut self, newer: &Ranges) {
-        for i in 0..MAX_ANCHORS {
-            if !newer.range_m[i].is_nan() {
-                (self.range_m[i], self.at[i]) = (newer.range_m[i], newer.at[i]);
+        for (own, new) in self.0.iter_mut().zip(&newer.0) {
+            if new[0].is_some() {
+                *own = [new[0], own[0]];
             }
         }
     }
 
     fn newest(&self) -> Option<Timestamp> {
-        (0..MAX_ANCHORS).filter_map(|i| self.get(i)).map(|(at, _)| at).max()
+        self.0.iter().filter_map(|r| r[0]).map(|(at, _)| at).max()
+    }
+
+    fn count(&self) -> usize {
+        self.0.iter().filter(|r| r[0].is_some()).count()
     }
 }
 
-/// By how much the differences of two sets of ranges pass what is allowed for each: the lower median; `None` without any.
-#[derive(Debug, Default)]
-struct Excess(ArrayVec<f64, MAX_ANCHORS>);
-
-impl Excess {
-    fn lower_median_m(&mut self) -> Option<f64> {
-        self.0.sort_unstable_by(f64::total_cmp);
-        let middle = self.0.len().checked_sub(1)? / 2;
-        Some(self.0[middle])
-    }
-}
-
-/// Whether a candidate and another tag are at one place.
+/// What the ranges of one anchor say about a candidate and another tag.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Place {
-    Same,
-    Apart,
-    CannotTell,
+enum Says {
+    Agree,
+    Differ,
+    Nothing,
 }
 
-/// The place of a candidate, whose ranges were `before` and are `now`, against that of a tag that was last heard with
-/// `other`, all ranges of one site with noise up to `noise_m`.
-fn compare(before: &Ranges, now: &Ranges, other: &Ranges, at: Timestamp, noise_m: f64) -> Place {
-    if now.newest().is_none() {
-        return Place::CannotTell;
-    }
-    if other.newest().is_none_or(|heard| at.since(heard).secs_f64() > SILENT_S) {
-        return Place::Apart;
-    }
-    let (mut between, mut since) = (Excess::default(), Excess::default());
-    let both = (0..MAX_ANCHORS).filter(|i| now.get(*i).is_some() && other.get(*i).is_some()).count();
-    let noise_m = if both < FEW { noise_m.max(NOISE_OF_FEW_M) } else { noise_m };
-    for i in 0..MAX_ANCHORS {
-        let Some((_, now_m)) = now.get(i) else { continue };
-        let heard = other.get(i).filter(|(t, _)| at.since(*t).secs_f64() <= SILENT_S);
-        let Some((other_at, other_m)) = heard else {
-            // It hears other anchors than the candidate.
-            between.0.push(f64::INFINITY);
-            since.0.push(f64::INFINITY);
-            continue;
-        };
-        let age_s = at.since(other_at).secs_f64().max(0.0);
-        since.0.push((now_m - other_m).abs() - noise_m - WAY_MPS * age_s);
-        if let Some((from, from_m)) = before.get(i).filter(|(t, _)| *t <= other_at) {
-            let gap_s = at.since(from).secs_f64();
-            let share = if gap_s > 0.0 { 1.0 - age_s / gap_s } else { 1.0 };
-            let then_m = from_m + share * (now_m - from_m);
-            between.0.push((then_m - other_m).abs() - noise_m - BEND_MPS2 * gap_s * gap_s);
+/// The candidate's range was `before` and is `now_m` at `at`; the other tag's last two are `other`. Noise up to `noise_m`.
+fn one_anchor(before: Option<Heard>, now_m: f64, other: &[Option<Heard>; 2], at: Timestamp, noise_m: f64) -> Says {
+    let age_s = |t: Timestamp| at.since(t).secs_f64().max(0.0);
+    let heard = || other.iter().flatten().filter(|(t, _)| age_s(*t) <= SILENT_S);
+    let (mut looked, mut too_far) = (false, heard().next().is_none());
+    for (then, then_m) in heard() {
+        let off_m = (now_m - then_m).abs();
+        let allowed_m = noise_m + WAY_MPS * age_s(*then);
+        let tight = allowed_m <= TIGHT_M.max(noise_m + WAY_MPS * 0.1);
+        let on_line = before.filter(|(from, _)| from <= then).map(|(from, from_m)| {
+            let gap_s = age_s(from);
+            let share = if gap_s > 0.0 { 1.0 - age_s(*then) / gap_s } else { 1.0 };
+            let bend_m = 0.5 * BEND_MPS2 * share * (1.0 - share) * gap_s * gap_s;
+            (from_m + share * (now_m - from_m) - then_m).abs() <= noise_m + bend_m
+        });
+        if (tight && off_m <= allowed_m) || on_line == Some(true) {
+            return Says::Agree;
         }
+        looked |= tight || on_line.is_some();
+        too_far |= off_m > allowed_m;
     }
-    if between.0.iter().any(|d| d.is_finite()) {
-        return match between.lower_median_m() {
-            Some(over_m) if over_m > 0.0 => Place::Apart,
-            _ => Place::Same,
-        };
-    }
-    match since.lower_median_m() {
-        Some(over_m) if over_m > 0.0 => Place::Apart,
-        _ => Place::CannotTell,
-    }
+    if looked || too_far { Says::Differ } else { Says::Nothing }
 }
 
-/// Whether ranges changed faster than any tag moves; `None` when nothing can be compared.
-fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option<bool> {
-    let mut excess = Excess::default();
+/// How much speaks for one place of a candidate, whose ranges were `before` and are `now`, and of a tag that was last heard
+/// with `other`, nats; `None` when nobody can say. Ranges are of one site with noise up to `noise_m`.
+fn likeness(before: &Ranges, now: &Ranges, other: &Ranges, at: Timestamp, noise_m: f64) -> Option<f64> {
+    now.newest()?;
+    if other.newest().is_none_or(|heard| at.since(heard).secs_f64() > SILENT_S) {
+        return Some(f64::NEG_INFINITY);
+    }
+    let mut nats = None;
     for i in 0..MAX_ANCHORS {
-        if let (Some((from, from_m)), Some((_, now_m))) = (before.get(i), now.get(i)) {
+        let Some((_, now_m)) = now.last(i) else { continue };
+        let says = one_anchor(before.last(i), now_m, &other.0[i], at, noise_m);
+        let ratio = match says {
+            Says::Agree => (AGREE / BY_CHANCE).ln(),
+            Says::Differ => ((1.0 - AGREE) / (1.0 - BY_CHANCE)).ln(),
+            Says::Nothing => continue,
+        };
+        nats = Some(nats.unwrap_or(0.0) + ratio);
+    }
+    nats
+}
+
+/// Whether ranges changed faster than any tag moves: more than half of those that can be compared; `None` when none can.
+fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option<bool> {
+    let (mut all, mut jumps) = (0, 0);
+    for i in 0..MAX_ANCHORS {
+        if let (Some((from, from_m)), Some((_, now_m))) = (before.last(i), now.last(i)) {
             let gap_s = at.since(from).secs_f64();
             if gap_s <= within_s {
-                excess.0.push((now_m - from_m).abs() - JUMP_M - FASTEST_MPS * gap_s);
+                all += 1;
+                jumps += usize::from((now_m - from_m).abs() > JUMP_M + FASTEST_MPS * gap_s);
             }
         }
     }
-    excess.lower_median_m().map(|over_m| over_m > 0.0)
+    (all > 0).then_some(2 * jumps > all)
 }
 
 /// An admitted tag.
@@ -210,9 +218,10 @@ struct Candidate {
     id: TagId,
     heard_at: Timestamp,
     ranges: Ranges,
-    /// Frames since its row began, and those of them that speak for a tag of its own.
+    /// Frames since its row began, and what they say for a tag of its own.
     frames: u32,
-    in_row: u32,
+    /// Nats, from nothing to what admits it.
+    score: f64,
     /// Frames that are not counted as never settled yet.
     uncounted: u32,
     /// It has proved itself, but the site has a list without it.
@@ -296,15 +305,16 @@ impl Roster {
             return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
         }
         if !is_welcome(site, epoch.tag) {
-            self.observe(epoch, &now, noise_m);
-            self.name_if_proved(epoch.tag, noise_m);
+            if self.observe(epoch, &now, noise_m) {
+                self.name(epoch.tag);
+            }
             return Standing::Unknown;
         }
         let listed = !site.tags().is_empty();
         let proved = if listed || (judges && !self.numbered) {
             true
         } else if judges {
-            self.observe(epoch, &now, noise_m) && self.leads(epoch.tag, noise_m)
+            self.observe(epoch, &now, noise_m)
         } else {
             if said_unknown {
                 self.observe(epoch, &now, noise_m);
@@ -316,17 +326,7 @@ impl Roster {
         }
         let Some(slot) = self.admit(epoch.tag, epoch.at) else { return Standing::NoRoom };
         self.known(slot, &now, epoch.at);
-        self.begin_anew_beside(&now, epoch.at, noise_m);
         Standing::Admitted(slot)
-    }
-
-    /// Candidates that may be at the place of a tag that was admitted just now have to show that they are not.
-    fn begin_anew_beside(&mut self, admitted: &Ranges, at: Timestamp, noise_m: f64) {
-        for candidate in &mut self.candidates {
-            if compare(&Ranges::NONE, admitted, &candidate.ranges, at, noise_m) != Place::Apart {
-                candidate.in_row = 0;
-            }
-        }
     }
 
     /// Gives a tag a slot without asking; `None` when all are taken. `heard_at` is when its last frame came.
@@ -401,87 +401,90 @@ impl Roster {
     /// Whether a frame with this tag's number has jumped to the place of another tag, and not for long.
     fn is_foreign(&self, slot: usize, now: &Ranges, at: Timestamp, noise_m: f64) -> bool {
         let Some(known) = &self.known[slot] else { return false };
-        let ranges = (0..MAX_ANCHORS).filter(|i| now.get(*i).is_some()).count();
-        let jump = ranges >= FEW && jumped(&known.ranges, now, at, JUMP_WITHIN_S) == Some(true);
+        let jump = now.count() >= FEW && jumped(&known.ranges, now, at, JUMP_WITHIN_S) == Some(true);
         if !jump || known.foreign + 1 >= FRAMES {
             return false;
         }
-        let others = self.known.iter().enumerate().filter(|(i, _)| *i != slot);
-        // It comes from where it can't have come, so only the distance from the other one's last ranges counts.
-        let beside = |other: &Known| compare(&Ranges::NONE, now, &other.ranges, at, noise_m);
-        others.filter_map(|(_, k)| k.as_ref()).any(|other| beside(other) == Place::CannotTell)
+        let others = self.known.iter().enumerate().filter(|(i, _)| *i != slot).filter_map(|(_, k)| k.as_ref());
+        // It comes from where it can't have come: what it was before tells nothing.
+        others.filter_map(|other| likeness(&Ranges::NONE, now, &other.ranges, at, noise_m)).any(|nats| nats > 0.0)
     }
 
-    /// Takes in a frame of a number that is not admitted. Whether it has proved to be a tag, rivals apart.
+    /// Takes in a frame of a number that is not admitted. Whether it has proved to be a tag.
     fn observe(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64) -> bool {
         self.sweep(epoch.at);
         let place = self.candidates.iter().position(|c| c.id == epoch.tag);
         let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
         let before = self.candidates[index];
-        let place = if before.frames == 0 {
-            Place::Apart
-        } else if jumped(&before.ranges, now, epoch.at, GAP_S) == Some(true) {
-            self.begin_row(index);
-            Place::Apart
-        } else {
-            self.place_among_known(&before.ranges, now, epoch.at, noise_m)
+        let fits = match jumped(&before.ranges, now, epoch.at, GAP_S) {
+            _ if before.frames == 0 => true,
+            Some(true) => {
+                self.begin_row(index);
+                true
+            }
+            Some(false) => true,
+            // An anchor that was not heard before can't be compared; frames without any range go on as they began.
+            None => before.ranges.newest().is_none() && now.newest().is_none(),
         };
+        let before = self.candidates[index];
+        let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
         let candidate = &mut self.candidates[index];
         candidate.heard_at = epoch.at;
         candidate.ranges.take(now);
         candidate.frames = candidate.frames.saturating_add(1);
         candidate.uncounted += u32::from(!candidate.named);
-        candidate.in_row = match place {
-            Place::Apart => candidate.in_row.saturating_add(1),
-            Place::Same => 0,
-            Place::CannotTell => candidate.in_row,
-        };
-        if place == Place::Same && candidate.frames >= FRAMES {
+        let enough = f64::from(FRAMES) * FOR;
+        candidate.score = (candidate.score + nats.clamp(-AGAINST, FOR)).clamp(0.0, enough);
+        if nats < 0.0 && candidate.score <= 0.0 && candidate.frames >= HOPELESS_FRAMES {
             let frames = std::mem::take(&mut candidate.uncounted);
             candidate.named = false;
             self.count(epoch.tag, epoch.at, frames);
         }
-        place == Place::Apart && self.candidates[index].in_row >= FRAMES
+        nats > 0.0 && self.candidates[index].score >= enough && self.leads(index, &before.ranges, now, noise_m)
     }
 
     /// The row of a candidate begins anew; its frames so far never settled.
     fn begin_row(&mut self, index: usize) {
         let candidate = &mut self.candidates[index];
         let (id, at, frames) = (candidate.id, candidate.heard_at, std::mem::take(&mut candidate.uncounted));
-        (candidate.frames, candidate.in_row, candidate.named) = (0, 0, false);
+        (candidate.frames, candidate.score, candidate.named) = (0, 0.0, false);
         candidate.ranges = Ranges::NONE;
         self.count(id, at, frames);
     }
 
-    fn place_among_known(&self, before: &Ranges, now: &Ranges, at: Timestamp, noise_m: f64) -> Place {
-        let mut place = Place::Apart;
+    /// What speaks for a place of its own, nats: against the likest of the admitted tags and of those candidates that have more
+    /// frames.
+    fn place_among_others(&self, own: &Candidate, now: &Ranges, at: Timestamp, noise_m: f64) -> f64 {
         let silent = |other: &&Known| at.since(other.heard_at).secs_f64() > SILENT_S;
-        for other in self.known.iter().flatten().filter(|other| !silent(other)) {
-            match compare(before, now, &other.ranges, at, noise_m) {
-                Place::Same => return Place::Same,
-                Place::CannotTell => place = Place::CannotTell,
-                Place::Apart => {}
-            }
+        let is_somewhere = now.newest().is_some();
+        let mut likest = f64::NEG_INFINITY;
+        for known in self.known.iter().flatten().filter(|other| !silent(other)) {
+            // As long as one can't be told apart nothing speaks for it.
+            likest = likest.max(likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
         }
-        place
+        for other in self.candidates.iter().filter(|c| c.frames > own.frames) {
+            let nats = likeness(&own.ranges, now, &other.ranges, at, noise_m);
+            likest = likest.max(nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
+        }
+        -likest
     }
 
-    /// Whether a candidate that has proved itself is ahead of all others at its place.
-    fn leads(&self, id: TagId, noise_m: f64) -> bool {
-        let Some(own) = self.candidates.iter().find(|c| c.id == id) else { return false };
-        let rivals = self.candidates.iter().filter(|c| c.id != id && !c.named);
-        let near = rivals.filter(|c| {
-            let place = compare(&Ranges::NONE, &own.ranges, &c.ranges, own.heard_at, noise_m);
-            place == Place::CannotTell
+    /// Whether a candidate is well ahead of all others at its place.
+    fn leads(&self, index: usize, before: &Ranges, now: &Ranges, noise_m: f64) -> bool {
+        let own = &self.candidates[index];
+        let rivals = self.candidates.iter().filter(|c| c.id != own.id && !c.named);
+        let is_somewhere = now.newest().is_some();
+        let beside = rivals.filter(|c| {
+            let nats = likeness(before, now, &c.ranges, own.heard_at, noise_m);
+            nats.map_or(is_somewhere, |nats| nats > 0.0)
         });
-        let most = near.map(|c| c.frames).max().unwrap_or(0);
-        own.frames >= 2 * most || (own.frames >= CLEAR_FRAMES && own.frames >= most)
+        let most = beside.map(|c| c.frames).max().unwrap_or(0);
+        most == 0 || own.frames >= most + LEAD || (own.frames >= CLEAR_FRAMES && own.frames >= most)
     }
 
-    fn name_if_proved(&mut self, id: TagId, noise_m: f64) {
-        let proved = self.leads(id, noise_m);
-        let candidate = self.candidates.iter_mut().find(|c| c.id == id);
-        if let Some(candidate) = candidate.filter(|c| proved && c.in_row >= FRAMES) {
+    /// A number that the site does not list has proved to be a tag.
+    fn name(&mut self, id: TagId) {
+        if let Some(candidate) = self.candidates.iter_mut().find(|c| c.id == id) {
             (candidate.named, candidate.uncounted) = (true, 0);
         }
     }
@@ -517,7 +520,7 @@ impl Roster {
             heard_at: at,
             ranges: Ranges::NONE,
             frames: 0,
-            in_row: 0,
+            score: 0.0,
             uncounted: 0,
             named: false,
         });
