@@ -41,7 +41,7 @@ pub use range::{RangeBody, RangesBody, VerdictName};
 pub use sending::Sending;
 pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
-pub(crate) use zone::unheard_tags;
+pub(crate) use zone::Unheard;
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;
