@@ -161,8 +161,7 @@ impl<'a> Current<'a> {
     /// The message of a tag, without what the sending tells, and the report that it is of.
     pub(crate) fn position_text(&self, tag: TagId) -> Option<(Arc<str>, Position<'a>)> {
         let (now, latest) = (self.position(tag)?, self.now.tags.get(&tag)?);
-        let text =
-            if now.expired { self.expired_text(&now) } else { latest.text.clone() };
+        let text = if now.expired { self.expired_text(&now) } else { latest.text.clone() };
         Some((text, now))
     }
 

@@ -22,7 +22,9 @@ use std::{
 };
 
 use hereabout_core::plausible::CorrectionLimits;
-use hereabout_core::{Anchor, AnchorId, Dimension, Doubt, Fence, Micros, Site, SiteTag, TagId, TagState, Timestamp, Zone};
+use hereabout_core::{
+    Anchor, AnchorId, Dimension, Doubt, Fence, Micros, Site, SiteTag, TagId, TagState, Timestamp, Zone,
+};
 use hereabout_engine::{
     AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
     PositionReport, TagChange, TagLife, ZoneReport,

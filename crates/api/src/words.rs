@@ -286,17 +286,24 @@ pub fn kit(finding: &KitFinding) -> Said {
             on_site: false,
             ..Said::new(
                 format!("{count} frames a minute with numbers that are no tag, like {example}"),
-                "use a layout with a checksum; two tags at one place: list both in the site file",
+                "use a layout with a checksum; or list the tags ([[tag]]), two at one place",
             )
         },
         KitFinding::UnlistedTags { count, tags } => Said {
             on_site: false,
-            ..Said::new(unlisted(count, tags), "add a [[tag]] with its id to have it tracked, or switch it off")
+            ..Said::new(
+                unlisted(count, tags),
+                "add a [[tag]] with its id to have it tracked, or switch it off",
+            )
         },
         KitFinding::TagOffset { tag, by_m } => Said {
             on_site: false,
             ..Said::new(
-                format!("all anchors read {} m off to tag {tag}, not to others: its own offset", metres(by_m)),
+                format!(
+                    "all anchors read {} m {} to tag {tag}, not to others: its own offset",
+                    metres(by_m.abs()),
+                    if by_m < 0.0 { "short" } else { "long" }
+                ),
                 "look at that tag's antenna and mounting; its positions may be off",
             )
         },

@@ -12,7 +12,8 @@ use crate::estimate::{Estimate, Obs};
 use crate::freshness::Freshness;
 use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
-    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, TagChange, TagLife, ZoneReport, ZoneWhy,
+    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, TagChange,
+    TagLife, ZoneReport, ZoneWhy,
 };
 use crate::roster::{Roster, Standing, is_welcome};
 use crate::start::{InheritedTag, Recent, StartState};
@@ -226,7 +227,11 @@ impl Engine {
         self.watch.forget(slot, tag);
         self.freshness.keep(|id| id != tag);
         let silent_for = at.since(last_heard);
-        self.outputs.push_back(Output::TagChanged(TagChange { at, tag, now: TagLife::Retired { silent_for } }));
+        self.outputs.push_back(Output::TagChanged(TagChange {
+            at,
+            tag,
+            now: TagLife::Retired { silent_for },
+        }));
     }
 
     /// The next thing to publish, oldest first.
@@ -502,7 +507,8 @@ fn learned(tags: &[Option<Box<Tag>>], anchor: usize) -> Option<AnchorStats> {
 
 /// The noise of a good range that is usual at this site, metres: the upper median over the anchors.
 fn usual_sigma_m(tags: &[Option<Box<Tag>>], site: &Site) -> f64 {
-    let of = |(i, a): (usize, &hereabout_core::Anchor)| learned(tags, i).map_or(a.range_sigma_m, |s| s.sigma_m);
+    let of =
+        |(i, a): (usize, &hereabout_core::Anchor)| learned(tags, i).map_or(a.range_sigma_m, |s| s.sigma_m);
     let mut sigmas_m: ArrayVec<f64, MAX_ANCHORS> = site.anchors().iter().enumerate().map(of).collect();
     sigmas_m.sort_unstable_by(f64::total_cmp);
     sigmas_m.get(sigmas_m.len() / 2).copied().unwrap_or(0.0)

@@ -31,13 +31,14 @@ mod watch;
 mod zones;
 
 pub use engine::Engine;
-pub use hereabout_core::MAX_TAGS;
 pub use epoch::epoch_from_frame;
 pub use freshness::frozen_can_be_told;
+pub use hereabout_core::MAX_TAGS;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
     FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
-    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, ZoneReport, ZoneWhy,
+    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, ZoneReport,
+    ZoneWhy,
 };
 pub use start::{InheritedAnchor, InheritedTag, StartState};
 pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};

@@ -144,7 +144,13 @@ enum Says {
 }
 
 /// The candidate's range was `before` and is `now_m` at `at`; the other tag's last two are `other`. Noise up to `noise_m`.
-fn one_anchor(before: Option<Heard>, now_m: f64, other: &[Option<Heard>; 2], at: Timestamp, noise_m: f64) -> Says {
+fn one_anchor(
+    before: Option<Heard>,
+    now_m: f64,
+    other: &[Option<Heard>; 2],
+    at: Timestamp,
+    noise_m: f64,
+) -> Says {
     let age_s = |t: Timestamp| at.since(t).secs_f64().max(0.0);
     let heard = || other.iter().flatten().filter(|(t, _)| age_s(*t) <= SILENT_S);
     let (mut looked, mut too_far) = (false, heard().next().is_none());
@@ -263,7 +269,8 @@ pub(crate) struct Roster {
     /// Frames carry a number.
     numbered: bool,
     forgotten_after: Micros,
-    known: [Option<Known>; MAX_TAGS],
+    /// A place for each of [`MAX_TAGS`].
+    known: Vec<Option<Known>>,
     candidates: Vec<Candidate>,
     unsettled: LastMinute,
     /// The newest number that never settled.
@@ -277,7 +284,7 @@ impl Roster {
         Roster {
             numbered,
             forgotten_after: site.track().tag_forgotten_after,
-            known: [None; MAX_TAGS],
+            known: vec![None; MAX_TAGS],
             candidates: Vec::with_capacity(CANDIDATES),
             unsettled: LastMinute { frames: [0; MINUTE_S as usize], second: 0 },
             example: TagId(0),
@@ -405,9 +412,12 @@ impl Roster {
         if !jump || known.foreign + 1 >= FRAMES {
             return false;
         }
-        let others = self.known.iter().enumerate().filter(|(i, _)| *i != slot).filter_map(|(_, k)| k.as_ref());
+        let others =
+            self.known.iter().enumerate().filter(|(i, _)| *i != slot).filter_map(|(_, k)| k.as_ref());
         // It comes from where it can't have come: what it was before tells nothing.
-        others.filter_map(|other| likeness(&Ranges::NONE, now, &other.ranges, at, noise_m)).any(|nats| nats > 0.0)
+        others
+            .filter_map(|other| likeness(&Ranges::NONE, now, &other.ranges, at, noise_m))
+            .any(|nats| nats > 0.0)
     }
 
     /// Takes in a frame of a number that is not admitted. Whether it has proved to be a tag.
@@ -440,7 +450,9 @@ impl Roster {
             candidate.named = false;
             self.count(epoch.tag, epoch.at, frames);
         }
-        nats > 0.0 && self.candidates[index].score >= enough && self.leads(index, &before.ranges, now, noise_m)
+        nats > 0.0
+            && self.candidates[index].score >= enough
+            && self.leads(index, &before.ranges, now, noise_m)
     }
 
     /// The row of a candidate begins anew; its frames so far never settled.

@@ -1,6 +1,6 @@
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Frame, RangeReading, SiteDraft, SiteTag, TrackSettings, Word,
-    Zone, ZoneRule, ZoneShape, ZoneState,
+    Anchor, AnchorId, Correction, Dimension, Fence, Frame, RangeReading, SiteDraft, SiteTag, TrackSettings,
+    Word, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use proptest::prelude::*;
@@ -133,7 +133,9 @@ fn located(out: &[Output]) -> impl Iterator<Item = (Timestamp, u32)> + '_ {
 }
 
 fn kit(out: &[Output]) -> Vec<(KitFinding, bool)> {
-    out.iter().filter_map(|o| if let Output::KitChanged(c) = o { Some((c.finding, c.over)) } else { None }).collect()
+    out.iter()
+        .filter_map(|o| if let Output::KitChanged(c) = o { Some((c.finding, c.over)) } else { None })
+        .collect()
 }
 
 /// No output but ranges, and none that were taken for anything, is about a tag other than these.
@@ -152,7 +154,13 @@ fn nothing_but(out: &[Output], tags: &[u32]) {
 }
 
 /// A stream of one tag at `hz`, of whose frames `share` come with the number that `wrong` makes of it.
-fn damaged(hz: f64, seconds: f64, share: f64, seed: u64, mut wrong: impl FnMut(u32, &mut Dice) -> u32) -> Vec<Frame> {
+fn damaged(
+    hz: f64,
+    seconds: f64,
+    share: f64,
+    seed: u64,
+    mut wrong: impl FnMut(u32, &mut Dice) -> u32,
+) -> Vec<Frame> {
     let mut dice = Dice(seed);
     let one = |k: u32| {
         let s = f64::from(k) / hz;
@@ -312,7 +320,10 @@ fn a_tag_beyond_thirty_two_is_refused_until_one_is_retired() {
     for k in 0..33 * 60_usize {
         let (n, s) = (k % 33, k as f64 / 66.0);
         let out = feed(&mut engine, &frame(s, n as u32, cart_m(n as u32, s), &mut dice));
-        refused.extend(out.iter().filter_map(|o| if let Output::TooManyTags { tag, .. } = o { Some(tag.0) } else { None }));
+        refused.extend(
+            out.iter()
+                .filter_map(|o| if let Output::TooManyTags { tag, .. } = o { Some(tag.0) } else { None }),
+        );
     }
     let one = refused[0];
     assert!(refused.len() > 10 && refused.iter().all(|tag| *tag == one), "{refused:?}");
@@ -344,8 +355,9 @@ fn a_silent_tag_is_retired_with_its_zones_and_comes_back_anew() {
     assert_eq!(engine.poll_deadline(), None, "nothing is left to wait for");
 
     let mut dice = Dice(72);
-    let back: Vec<Frame> =
-        (0..40).map(|k| frame(800.0 + 0.1 * f64::from(k), 3, cart_m(3, f64::from(k) * 0.1), &mut dice)).collect();
+    let back: Vec<Frame> = (0..40)
+        .map(|k| frame(800.0 + 0.1 * f64::from(k), 3, cart_m(3, f64::from(k) * 0.1), &mut dice))
+        .collect();
     let out = run(&mut engine, &back);
     assert_eq!(admitted(&out), [3]);
     assert!(located(&out).next().is_some());
@@ -363,12 +375,19 @@ fn a_slot_that_is_used_again_remembers_nothing() {
     let mut fresh = engine(site(&[]));
     let second = |engine: &mut Engine| {
         let mut dice = Dice(82);
-        let frames: Vec<Frame> = (0..100).map(|k| {
-            let s = 800.0 + 0.1 * f64::from(k);
-            frame(s, 9, cart_m(1, s), &mut dice)
-        }).collect();
+        let frames: Vec<Frame> = (0..100)
+            .map(|k| {
+                let s = 800.0 + 0.1 * f64::from(k);
+                frame(s, 9, cart_m(1, s), &mut dice)
+            })
+            .collect();
         let out = run(engine, &frames);
-        out.into_iter().filter_map(|o| match o { Output::Position(p) => Some(p.place), _ => None }).collect::<Vec<_>>()
+        out.into_iter()
+            .filter_map(|o| match o {
+                Output::Position(p) => Some(p.place),
+                _ => None,
+            })
+            .collect::<Vec<_>>()
     };
     assert_eq!(second(&mut one), second(&mut fresh));
 }
@@ -425,7 +444,8 @@ fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
         .filter_map(|o| {
             let Output::Ranges(e) = o else { return None };
-            let reading = |r: &crate::JudgedRange| RangeReading { anchor: r.anchor, raw_range_m: r.raw_range_m };
+            let reading =
+                |r: &crate::JudgedRange| RangeReading { anchor: r.anchor, raw_range_m: r.raw_range_m };
             let mut epoch = Epoch::new(e.at, e.tag, e.frame_seq, e.ranges.iter().map(reading).collect());
             (epoch.measured_at, epoch.doubt) = (e.measured_at, e.doubt);
             Some(epoch)
@@ -471,7 +491,11 @@ fn a_session_inherits_its_tags_and_no_ghosts() {
     }
     live.handle(Input::Tick(at(400.0)));
     let start: StartState = live.hand_on(at(400.0));
-    assert_eq!(start.tags.iter().map(|t| t.tag.0).collect::<Vec<_>>(), [3, 5], "silent for minutes, and not forgotten");
+    assert_eq!(
+        start.tags.iter().map(|t| t.tag.0).collect::<Vec<_>>(),
+        [3, 5],
+        "silent for minutes, and not forgotten"
+    );
     assert!(start.epochs.iter().all(|e| e.tag == TagId(3)), "only what is young");
     let mut next = Engine::begin(site(&[]), None, &start);
     let out = drain(&mut next);

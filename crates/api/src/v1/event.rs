@@ -4,11 +4,12 @@
 //! one JSON object. That object is what the log keeps, so an event that is read back from the log is byte for byte
 //! the one that was published. The number comes last, from whoever keeps the count.
 
+use hereabout_core::MAX_TAGS;
 use hereabout_core::{AnchorId, Micros, Site, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife, ZoneReport,
+    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife,
+    ZoneReport,
 };
-use hereabout_core::MAX_TAGS;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -504,7 +505,8 @@ impl EventDraft {
                 } else {
                     "zones count it no more"
                 };
-                let words = format!("{tag} was silent for {}, and is forgotten: {counts}.", words::span(silent_for));
+                let words =
+                    format!("{tag} was silent for {}, and is forgotten: {counts}.", words::span(silent_for));
                 (EventKind::TagRetired, Some(silent_for), words)
             }
         };
@@ -607,7 +609,9 @@ impl EventDraft {
             LostWhat::LogEvents => in_log("event"),
             LostWhat::OutOfOrder => format!("Left out: {frames}, older than the one before."),
             LostWhat::TooManyTags => {
-                format!("Left out: {frames} of further tags: {MAX_TAGS} are tracked already. Switch some off, or list in the site file those to track.")
+                format!(
+                    "Left out: {frames} of further tags: {MAX_TAGS} are tracked already. Switch some off, or list in the site file those to track."
+                )
             }
             LostWhat::DamagedFrames => {
                 format!("Damaged on arrival: {frames}. Check the cable, its length, and baud.")

@@ -29,7 +29,9 @@ mod place;
 mod shown;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, Doubt, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
+use hereabout_core::{
+    AnchorId, Doubt, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, Site, TagId, Timestamp, Verdict,
+};
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::estimate::Estimate;

@@ -186,8 +186,13 @@ fn an_uneven_clock_is_told_and_an_even_one_is_not() {
         engine.handle(Input::Epoch(&epoch(ms, 0, |_| true)));
         collect(&mut engine, &mut told);
     }
-    let [KitChange { finding: KitFinding::UnevenClock { tag: TagId(0), usual, longest, share }, over: false, .. }] =
-        told.kit[..]
+    let [
+        KitChange {
+            finding: KitFinding::UnevenClock { tag: TagId(0), usual, longest, share },
+            over: false,
+            ..
+        },
+    ] = told.kit[..]
     else {
         panic!("{:?}", told.kit);
     };
