@@ -344,7 +344,7 @@ fn listed_tags_have_plain_names_and_ids_of_their_own_and_zones_keep_to_them() {
     let twice = SiteDraft { tags: vec![tag(3, "a"), tag(4, "b"), tag(3, "c")], ..yard() };
     let found = errors(twice);
     assert_eq!(found.len(), 1);
-    assert_eq!(found[0].problem, SiteProblem::DuplicateTagId { id: TagId(3), first: 0 });
+    assert_eq!(found[0], SiteProblem::DuplicateTagId { id: TagId(3), first: 0 });
     assert_eq!(errors(SiteDraft { tags: vec![tag(3, "a\u{202e}b")], ..yard() }).len(), 1);
     let many = (0..40).map(|id| tag(id, "cart")).collect();
     assert_eq!(errors(SiteDraft { tags: many, ..yard() }).len(), 1);
@@ -356,7 +356,7 @@ fn listed_tags_have_plain_names_and_ids_of_their_own_and_zones_keep_to_them() {
     assert!(SiteDraft { zones: vec![zone.clone()], ..good.clone() }.validate().is_ok());
     zone.rule.tags = vec![TagId(3), TagId(7)];
     let found = errors(SiteDraft { zones: vec![zone.clone()], ..good });
-    assert_eq!(found[0].problem, SiteProblem::UnlistedTag { id: TagId(7) });
+    assert_eq!(found[0], SiteProblem::UnlistedTag { id: TagId(7) });
     assert!(SiteDraft { zones: vec![zone], ..yard() }.validate().is_ok(), "without a list any tag will do");
 }
 
