@@ -274,7 +274,7 @@ pub fn kit(finding: &KitFinding) -> Said {
             on_site: false,
             ..Said::new(
                 format!(
-                    "frames of tag {tag} come unevenly: usually every {}, {} off, longest gap {}",
+                    "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
                     span(usual),
                     percent(share),
                     span(longest)
