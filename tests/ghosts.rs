@@ -73,9 +73,9 @@ fn damaged_tag_numbers_keep_no_zone_from_being_known_and_no_tag_out() {
 
     // The log has every frame, and a replay admits no ghost either.
     let log = folder.path().join("test.db");
-    let (events, words, code) = run(&["replay", log.to_str().unwrap(), "--events", "-"]);
+    let (replayed, words, code) = run(&["replay", log.to_str().unwrap(), "--events", "-"]);
     assert_eq!(code, 0, "{words}");
-    let kinds: Vec<Value> = events.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect();
+    let kinds: Vec<Value> = replayed.lines().map(|l| serde_json::from_str::<Value>(l).unwrap()).collect();
     assert_eq!(kinds.iter().filter(|e| e["kind"] == "tag_admitted").count(), 1);
     let kit = |list: &[Value]| -> Vec<Value> {
         let told = list.iter().filter(|e| e["finding"]["kind"] == "unknown_tags");
