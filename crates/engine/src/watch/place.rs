@@ -96,7 +96,7 @@ impl Places {
     /// Tags to which all anchors read long or short alike, while to others they don't: by how much, metres.
     pub(crate) fn tag_offsets(&self) -> ArrayVec<(TagId, f64), MAX_TAGS> {
         let told = || self.windows.iter().filter(|(_, w)| w.tells_common());
-        let others_fit = told().any(|(_, w)| !w.is_alike());
+        let others_fit = told().any(|(_, w)| w.is_clear());
         let off = told().filter(|(_, w)| others_fit && w.is_alike());
         off.filter_map(|(id, w)| Some(((*id)?, w.common_m()))).collect()
     }

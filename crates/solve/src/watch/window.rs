@@ -104,6 +104,12 @@ impl TagWindow {
         self.common_m.abs() > ALIKE_M
     }
 
+    /// Whether the tag has gone far enough to say that its ranges have nothing in common. Between this and
+    /// [`TagWindow::is_alike`] nobody can say.
+    pub fn is_clear(&self) -> bool {
+        self.common_n >= 2.0 * COMMON_FEWEST && self.common_m.abs() < 0.5 * ALIKE_M
+    }
+
     /// Forgets the residuals: the path is broken.
     pub fn clear(&mut self) {
         self.rings = [Ring::default(); MAX_ANCHORS];
