@@ -9,6 +9,7 @@
 //! - `events`: numbered events, resuming, kills and restarts
 //! - `files`: inputs, outputs and the files of a daemon among strangers and on disks that hang
 //! - `fresh`: what is old, frozen, repeated or stalled opens no gate
+//! - `ghosts`: damaged tag numbers become no tags
 //! - `hearing`: learn, listen and start, also on terminals
 //! - `log_fails`: what people act on goes on whatever becomes of the log
 //! - `plausible`: numbers that no board and no tag can have, and going back from a first calibration
@@ -33,6 +34,7 @@ mod datasets;
 mod events;
 mod files;
 mod fresh;
+mod ghosts;
 mod hearing;
 mod house;
 mod log_fails;

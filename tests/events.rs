@@ -291,10 +291,11 @@ fn events_are_told_while_the_log_is_away_and_it_is_made_anew() {
         std::thread::sleep(Duration::from_millis(30));
         daemon.position_in("located")
     });
-    // Six anchors are heard: six events.
-    for number in before + 1..=before + 6 {
+    // The tag is admitted and six anchors are heard: seven events.
+    for number in before + 1..=before + 7 {
         let event = live.next_of("event");
-        assert_eq!((&event["seq"], &event["kind"]), (&number.into(), &"anchor".into()), "{event}");
+        let kind = if number == before + 1 { "tag_admitted" } else { "anchor" };
+        assert_eq!((&event["seq"], &event["kind"]), (&number.into(), &kind.into()), "{event}");
     }
     remark(&site);
     daemon.signal(Signal::HUP);

@@ -271,6 +271,7 @@ fn larkfield() -> HubInfo {
                 up_span_m: None,
             },
             range_span_m: [0.01, 200.0],
+            tags: Vec::new(),
             correction_limits: Default::default(),
             range_units_per_m: Some(100.0),
             others: Vec::new(),

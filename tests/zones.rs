@@ -96,7 +96,7 @@ fn zones_are_unknown_then_known_then_unknown_when_the_data_stop_and_replay_says_
 
 /// The events of the replay are those that were heard, byte for byte but for their numbers.
 fn replay_is_what_was_published(folder: &Path, heard: &[String]) {
-    let kinds = ["zone", "anchor", "finding", "kit", "restart"];
+    let kinds = ["zone", "anchor", "finding", "kit", "restart", "tag_admitted", "tag_retired"];
     let of_engine = |m: &str| {
         let value: Value = serde_json::from_str(m).unwrap();
         // The log has frames, not the bytes that tell these two.

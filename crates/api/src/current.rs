@@ -11,13 +11,13 @@
 
 use std::{borrow::Cow, sync::Arc};
 
-use hereabout_core::{Anchor, Micros, TagId, TagState, Timestamp, ZoneState};
+use hereabout_core::{Anchor, Micros, TagId, TagState, Timestamp, Zone, ZoneState};
 use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, SILENT_AFTER, ZoneReport, ZoneWhy};
 
 use crate::{
     health::{Around, Diagnosis},
     hub::{LinkState, SiteInfo, Snapshot},
-    v1::{AnchorBody, PositionBody, Sending, ZoneAnswerBody, ZoneReportBody, unheard_tags},
+    v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
 };
 
 /// Without a range, and without a word of the engine about that, an anchor is silent after this long.
@@ -161,26 +161,55 @@ impl<'a> Current<'a> {
     /// The message of a tag, without what the sending tells, and the report that it is of.
     pub(crate) fn position_text(&self, tag: TagId) -> Option<(Arc<str>, Position<'a>)> {
         let (now, latest) = (self.position(tag)?, self.now.tags.get(&tag)?);
-        let text =
-            if now.expired { PositionBody::from_current(&now).to_json().into() } else { latest.text.clone() };
+        let text = if now.expired { self.expired_text(&now) } else { latest.text.clone() };
         Some((text, now))
     }
 
-    /// The messages of one zone, each with the end of its validity, by tag; those of tags that were never heard last.
+    fn expired_text(&self, now: &Position<'_>) -> Arc<str> {
+        PositionBody::from_current(now).named(self.site.tag_name(now.report.tag)).to_json().into()
+    }
+
+    /// The messages of one zone, each with the end of its validity, by tag; those of tags without a report last.
     /// With `only` that tag's alone.
     pub(crate) fn zone_reports(&self, zone: usize, only: Option<TagId>) -> Vec<(ZoneReportBody, Timestamp)> {
         let Some(of) = self.site.zones.get(zone) else { return Vec::new() };
         let all = self.now.zones.range((zone, TagId(0))..=(zone, TagId(u32::MAX)));
         let heard: Vec<TagId> = all.clone().map(|((_, tag), _)| *tag).collect();
         let reports = all.filter(|((_, tag), _)| only.is_none_or(|t| t == *tag));
-        let bodies = reports.map(|(_, r)| (ZoneReportBody::at(r, &of.name, self.clock), r.valid_until));
+        let body = |r| ZoneReportBody::at(r, &of.name, self.site.tag_name(r.tag), self.clock);
+        let bodies = reports.map(|(_, r)| (body(r), r.valid_until));
         let waits = match only {
-            None => unheard_tags(of, &heard),
+            None => self.unheard(of, &heard),
             Some(tag) if heard.contains(&tag) => Vec::new(),
-            Some(tag) => vec![Some(tag)],
+            Some(tag) => vec![self.unheard_tag(tag)],
         };
-        let never = |tag| (ZoneReportBody::never_heard(&of.name, tag, self.clock), self.clock);
-        bodies.chain(waits.into_iter().map(never)).collect()
+        let unheard = |u: Unheard| (ZoneReportBody::unheard(&of.name, &u, self.clock), self.clock);
+        bodies.chain(waits.into_iter().map(unheard)).collect()
+    }
+
+    /// The tags that a zone is about without a report: of those that it lists, else of those that the site lists, else of all
+    /// that are admitted.
+    fn unheard(&self, zone: &Zone, heard: &[TagId]) -> Vec<Unheard> {
+        let missing = |tag: &TagId| (!heard.contains(tag)).then(|| self.unheard_tag(*tag));
+        if !zone.rule.tags.is_empty() {
+            return zone.rule.tags.iter().filter_map(missing).collect();
+        }
+        if !self.site.tags.is_empty() {
+            return self.site.tags.iter().filter_map(|t| missing(&t.id)).collect();
+        }
+        if heard.is_empty() && self.now.admitted.is_empty() {
+            return vec![Unheard::Any];
+        }
+        self.now.admitted.iter().filter_map(missing).collect()
+    }
+
+    fn unheard_tag(&self, tag: TagId) -> Unheard {
+        let name = self.site.tag_name(tag).map(str::to_owned);
+        match self.now.retired.get(&tag) {
+            _ if self.now.admitted.contains(&tag) => Unheard::NotYet { tag, name },
+            Some(since) => Unheard::Silent { tag, name, since: *since },
+            None => Unheard::Never { tag, name },
+        }
     }
 
     /// The answer of one zone of the site over all its tags, or over `only` one; with what the sending tells when it

@@ -34,14 +34,18 @@ impl Around<'_> {
     /// Why no anchor can be heard, whatever it does itself; `None` when there is no such reason.
     pub(crate) fn nothing_is_heard(&self) -> Option<&'static str> {
         // With these the anchors are heard all the same.
-        let all = |k: &KitFinding| {
-            !matches!(
+        let some = |k: &KitFinding| {
+            matches!(
                 k,
                 KitFinding::FramesCut { .. }
                     | KitFinding::UnevenClock { .. }
                     | KitFinding::SiteDoesNotFit { .. }
+                    | KitFinding::UnknownTags { .. }
+                    | KitFinding::UnlistedTags { .. }
+                    | KitFinding::TagOffset { .. }
             )
         };
+        let all = |k: &KitFinding| !some(k);
         if !self.link_is_up {
             return Some("nothing is heard at all: see to the link first (/v1/status)");
         }

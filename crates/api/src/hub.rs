@@ -23,11 +23,12 @@ use std::{
 
 use hereabout_core::plausible::CorrectionLimits;
 use hereabout_core::{
-    Anchor, AnchorId, Dimension, Fence, Micros, OtherSite, Site, TagId, TagState, Timestamp, Zone,
+    Anchor, AnchorId, Dimension, Doubt, Fence, Micros, OtherSite, Site, SiteTag, TagId, TagState, Timestamp,
+    Zone,
 };
 use hereabout_engine::{
     AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
-    PositionReport, ZoneReport,
+    PositionReport, TagChange, TagLife, ZoneReport,
 };
 
 use crate::{
@@ -130,6 +131,20 @@ pub struct SiteInfo {
     pub range_units_per_m: Option<f64>,
     /// Other sites that might be meant.
     pub others: Vec<OtherSite>,
+    /// The tags that the site lists, in file order; empty when any tag that settles is tracked.
+    pub tags: Vec<SiteTag>,
+}
+
+impl SiteInfo {
+    /// What people call a tag; `None` for one that is not listed.
+    pub(crate) fn tag_name(&self, id: TagId) -> Option<&str> {
+        self.tags.iter().find(|t| t.id == id).map(|t| t.name.as_str())
+    }
+
+    /// Whether the site or one of its zones names the tag.
+    fn lists(&self, id: TagId) -> bool {
+        self.tag_name(id).is_some() || self.zones.iter().any(|z| z.rule.tags.contains(&id))
+    }
 }
 
 impl From<&Site> for SiteInfo {
@@ -144,6 +159,7 @@ impl From<&Site> for SiteInfo {
             zones: site.zones().to_vec(),
             range_units_per_m: site.range_units_per_m(),
             others: site.others().to_vec(),
+            tags: site.tags().to_vec(),
         }
     }
 }
@@ -180,8 +196,8 @@ pub(crate) struct Latest {
 }
 
 impl Latest {
-    fn of(report: Arc<PositionReport>) -> Latest {
-        Latest { text: PositionBody::from_report(&report, None).to_json().into(), report }
+    fn of(report: Arc<PositionReport>, tag_name: Option<&str>) -> Latest {
+        Latest { text: PositionBody::from_report(&report, None).named(tag_name).to_json().into(), report }
     }
 }
 
@@ -221,7 +237,12 @@ pub(crate) struct Snapshot {
     /// The newest stamps of what was published.
     pub(crate) heard: Heard,
     pub(crate) clock: Clock,
+    /// The latest of each tag that is admitted, or is not known to have been retired.
     pub(crate) tags: BTreeMap<TagId, Latest>,
+    /// The tags that the engine admitted.
+    pub(crate) admitted: BTreeSet<TagId>,
+    /// Since when retired tags that the site names are silent.
+    pub(crate) retired: BTreeMap<TagId, Timestamp>,
     /// The latest report of each zone, by its place in the site file, and tag.
     pub(crate) zones: BTreeMap<(usize, TagId), ZoneReport>,
     pub(crate) counts: Counts,
@@ -291,6 +312,8 @@ impl Hub {
             heard: Heard::default(),
             clock: Clock::default(),
             tags: BTreeMap::new(),
+            admitted: BTreeSet::new(),
+            retired: BTreeMap::new(),
             zones: BTreeMap::new(),
             counts: Counts::default(),
             subscribers: 0,
@@ -319,6 +342,7 @@ impl Hub {
             Output::AnchorChanged(_) | Output::FindingChanged(_) | Output::KitChanged(_) => {}
             Output::Zone(report) => self.publish_zone(report),
             Output::Minute(minute) => self.lock().kept.minute(minute),
+            Output::TagChanged(change) => self.publish_tag(change),
             Output::OutOfOrder { .. } => self.lock().now.counts.out_of_order += 1,
             Output::TooManyTags { .. } => self.lock().now.counts.too_many_tags += 1,
         }
@@ -347,7 +371,7 @@ impl Hub {
         let mut mailboxes: Vec<_> = readers.iter().map(|r| r.mailbox()).collect();
         self.0.utc_minus_session_us.store(to.micros(), SeqCst);
         mailboxes.iter_mut().for_each(|m| m.shift(by));
-        now.shift(by);
+        now.shift(by, &self.site());
         kept.shift(by);
     }
 
@@ -397,6 +421,14 @@ impl Hub {
     pub fn set_site(&self, site: SiteInfo) {
         let mut state = self.lock();
         state.now.zones.clear();
+        let stays = |id: &TagId| site.tags.is_empty() || site.tag_name(*id).is_some();
+        state.now.tags.retain(|id, _| stays(id));
+        state.now.admitted.retain(stays);
+        state.now.retired.retain(|id, _| site.lists(*id));
+        state.kept.keep_tags(stays);
+        for latest in state.now.tags.values_mut() {
+            *latest = Latest::of(latest.report.clone(), site.tag_name(latest.report.tag));
+        }
         state.now.heard.keep_anchors(|id| site.anchors.iter().any(|a| a.id == id));
         *self.0.site.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(site);
     }
@@ -546,8 +578,32 @@ impl Hub {
         self.0.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// A tag begins, or all that is kept of it goes.
+    fn publish_tag(&self, change: &TagChange) {
+        let mut state = self.lock();
+        let State { now, kept, .. } = &mut *state;
+        let tag = change.tag;
+        match change.now {
+            TagLife::Admitted => {
+                now.admitted.insert(tag);
+                now.retired.remove(&tag);
+            }
+            TagLife::Retired { silent_for } => {
+                now.admitted.remove(&tag);
+                now.tags.remove(&tag);
+                now.zones.retain(|(_, of), _| *of != tag);
+                kept.keep_tags(|of| *of != tag);
+                if self.site().lists(tag) {
+                    let since = change.at.plus(Micros::from_micros(-silent_for.micros()));
+                    make_room(&mut now.retired, &tag, MAX_TAGS, |since| *since);
+                    now.retired.insert(tag, since);
+                }
+            }
+        }
+    }
+
     fn publish_position(&self, report: &PositionReport) {
-        let latest = Latest::of(Arc::new(report.clone()));
+        let latest = Latest::of(Arc::new(report.clone()), self.site().tag_name(report.tag));
         let message = position_message(report, latest.text.clone());
         let mut state = self.lock();
         state.now.counts.positions[state_index(report.state)] += 1;
@@ -557,7 +613,7 @@ impl Hub {
     }
 
     fn publish_delayed(&self, report: &PositionReport) {
-        let text = PositionBody::from_delayed(report).to_json();
+        let text = PositionBody::from_delayed(report).named(self.site().tag_name(report.tag)).to_json();
         self.lock().deliver(&Message::new(Key::Delayed(report.tag), text));
     }
 
@@ -572,7 +628,9 @@ impl Hub {
             }
         }
         let key = Key::Range(epoch.tag);
-        if state.readers.iter().any(|r| r.wants.takes(key)) {
+        // Numbers that are no tags are in the log alone: there is no end of them.
+        let is_of_tag = epoch.doubt != Some(Doubt::UnknownTag);
+        if is_of_tag && state.readers.iter().any(|r| r.wants.takes(key)) {
             state.deliver(&Message::new(key, RangesBody::from(epoch).to_json()));
         }
     }
@@ -601,7 +659,7 @@ impl Hub {
         state.now.remember_zone(report);
         let wanted = |wants: &Wants| wants.takes_zone(&zone.name, Some(report.tag));
         if state.readers.iter().any(|r| wanted(&r.wants)) {
-            let body = ZoneReportBody::from_report(report, &zone.name);
+            let body = ZoneReportBody::of(report, &zone.name, site.tag_name(report.tag));
             let key = Key::Zone(report.zone, Some(report.tag));
             let message =
                 Message { urgent: report.changed(), ..zone_message(key, &body, report.valid_until) };
@@ -699,14 +757,15 @@ impl Snapshot {
     }
 
     /// Moves all stamps by `by`.
-    fn shift(&mut self, by: Micros) {
+    fn shift(&mut self, by: Micros, site: &SiteInfo) {
+        self.retired.values_mut().for_each(|since| *since = since.plus(by));
         self.link.since = self.link.since.plus(by);
         self.heard.shift(by);
         self.anchors.iter_mut().for_each(|table| Arc::make_mut(table).shift(by));
         self.zones.values_mut().for_each(|report| report.shift(by));
         for latest in self.tags.values_mut() {
             Arc::make_mut(&mut latest.report).shift(by);
-            *latest = Latest::of(latest.report.clone());
+            *latest = Latest::of(latest.report.clone(), site.tag_name(latest.report.tag));
         }
     }
 }

@@ -74,6 +74,11 @@ impl Kept {
         past.add(report);
     }
 
+    /// Forgets the tags that do not stay.
+    pub(crate) fn keep_tags(&mut self, stays: impl Fn(&TagId) -> bool) {
+        self.tags.retain(|id, _| stays(id));
+    }
+
     /// All tags, each with the part of its trail that is not older than [`TRAIL`] at `now`.
     pub(crate) fn tags_at(&self, now: Timestamp) -> BTreeMap<TagId, TagPast> {
         let mut tags = self.tags.clone();

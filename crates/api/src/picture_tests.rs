@@ -34,6 +34,7 @@ fn site(name: &str) -> Site {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().unwrap().0

@@ -661,8 +661,10 @@ fn problems(app: &App, moment: &Moment) -> Vec<String> {
     let counts = &now.counts;
     if counts.too_many_tags > 0 {
         found.push(format!(
-            "frames of further tags left out: {}; check the tag field of [frame] layout",
-            counts.too_many_tags
+            "frames of further tags left out: {}; {} tags are tracked already: switch some off, or list in the site file those to \
+             track",
+            counts.too_many_tags,
+            hereabout_core::MAX_TAGS
         ));
     }
     found

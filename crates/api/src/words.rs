@@ -8,8 +8,8 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{Anchor, AnchorId, Micros, Timestamp};
-use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer};
+use hereabout_core::{Anchor, AnchorId, Micros, TagId, Timestamp};
+use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, NAMED_TAGS, PlaceAnswer};
 
 use crate::site_fit_words::{SiteNames, place as place_of_site, site_does_not_fit};
 use crate::v1::rfc3339;
@@ -89,6 +89,9 @@ pub fn kit_kind(finding: &KitFinding) -> &'static str {
         KitFinding::AgeUnknown { .. } => "age_unknown",
         KitFinding::UnevenClock { .. } => "uneven_clock",
         KitFinding::SiteDoesNotFit { .. } => "site_does_not_fit",
+        KitFinding::UnknownTags { .. } => "unknown_tags",
+        KitFinding::UnlistedTags { .. } => "unlisted_tags",
+        KitFinding::TagOffset { .. } => "tag_offset",
     }
 }
 
@@ -279,11 +282,11 @@ pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
             )
         },
         KitFinding::SiteDoesNotFit { doubt } => site_does_not_fit(&doubt, names),
-        KitFinding::UnevenClock { usual, longest, share } => Said {
+        KitFinding::UnevenClock { tag, usual, longest, share } => Said {
             on_site: false,
             ..Said::new(
                 format!(
-                    "frames come unevenly: usually every {}, {} off, longest gap {}",
+                    "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
                     span(usual),
                     percent(share),
                     span(longest)
@@ -291,7 +294,40 @@ pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
                 "check this computer's load, and the hub or adapter on the cable",
             )
         },
+        KitFinding::UnknownTags { count, example } => Said {
+            on_site: false,
+            ..Said::new(
+                format!("{count} frames a minute with numbers that are no tag, like {example}"),
+                "use a layout with a checksum; or list the tags ([[tag]]), two at one place",
+            )
+        },
+        KitFinding::UnlistedTags { count, tags } => Said {
+            on_site: false,
+            ..Said::new(
+                unlisted(count, tags),
+                "add a [[tag]] with its id to have it tracked, or switch it off",
+            )
+        },
+        KitFinding::TagOffset { tag, by_m } => Said {
+            on_site: false,
+            ..Said::new(
+                format!(
+                    "all anchors read {} m {} to tag {tag}, not to others: its own offset",
+                    metres(by_m.abs()),
+                    if by_m < 0.0 { "short" } else { "long" }
+                ),
+                "look at that tag's antenna and mounting; its positions may be off",
+            )
+        },
     }
+}
+
+fn unlisted(count: u32, tags: [Option<TagId>; NAMED_TAGS]) -> String {
+    let named: Vec<String> = tags.iter().flatten().map(TagId::to_string).collect();
+    let more = count as usize - named.len().min(count as usize);
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let (tag, are) = if count == 1 { ("tag", "is") } else { ("tags", "are") };
+    format!("{tag} {}{more} {are} not in the site file, and not tracked", named.join(", "))
 }
 
 /// Whether an anchor stands where the site file says.

@@ -70,7 +70,12 @@ fn of_the_kit_alone(x: f64) -> Vec<KitFinding> {
         KitFinding::Repeated { tag: TagId(0) },
         KitFinding::OldFrames { tag: TagId(0), age: Micros::from_secs_f64(8.0 * x) },
         KitFinding::AgeUnknown { tag: TagId(0) },
+        KitFinding::UnknownTags { count: 99_999, example: TagId(u32::MAX) },
+        KitFinding::UnlistedTags { count: 1, tags: [Some(TagId(7)), None, None, None] },
+        KitFinding::UnlistedTags { count: 99, tags: [1, 2, 3, 4].map(|id| Some(TagId(id))) },
+        KitFinding::TagOffset { tag: TagId(7), by_m: 0.3 * x },
         KitFinding::UnevenClock {
+            tag: TagId(0),
             usual: Micros::from_millis(100),
             longest: Micros::from_millis(1_400),
             share: 0.2 * x,

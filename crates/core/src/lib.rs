@@ -27,7 +27,7 @@ pub use ids::{AnchorId, TagId};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, OtherSite, Severity,
-    Site, SiteDraft, SiteFinding, SiteProblem, TrackSettings, Zone, ZoneRule, ZoneShape,
+    Site, SiteDraft, SiteFinding, SiteProblem, SiteTag, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
 pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState};
@@ -36,6 +36,9 @@ pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState
 ///
 /// The stated kit has eight; twice that leaves room and keeps every table on the stack.
 pub const MAX_ANCHORS: usize = 16;
+
+/// The most tags that are kept apart at a time, and the most that a site may list. A kit has a handful.
+pub const MAX_TAGS: usize = 32;
 
 /// The most zones that one site may have. Each is judged with every position of every tag.
 pub const MAX_ZONES: usize = 64;

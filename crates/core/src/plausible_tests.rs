@@ -35,6 +35,7 @@ fn yard(dimension: Dimension, area: bool) -> Site {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: CorrectionLimits::default(),
     };
     draft.validate().expect("a good site").0

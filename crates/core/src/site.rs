@@ -5,7 +5,7 @@
 //! into file, line, column and words.
 
 use crate::plausible::CorrectionLimits;
-use crate::{AnchorId, MAX_ANCHORS, MAX_CORNERS, MAX_ZONES, Micros, TagId, is_plain};
+use crate::{AnchorId, MAX_ANCHORS, MAX_CORNERS, MAX_TAGS, MAX_ZONES, Micros, TagId, is_plain};
 
 /// Two-dimensional with a known tag height, or three-dimensional.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -128,6 +128,8 @@ pub struct TrackSettings {
     pub tag_offset_m: Option<f64>,
     /// Ranges that were measured longer ago than this are never published as a position.
     pub max_age: Micros,
+    /// Without a frame for this long a tag is retired.
+    pub tag_forgotten_after: Micros,
 }
 
 impl Default for TrackSettings {
@@ -140,6 +142,7 @@ impl Default for TrackSettings {
             slow_error_m: None,
             tag_offset_m: None,
             max_age: Micros::from_millis(300),
+            tag_forgotten_after: Micros::from_millis(600_000),
         }
     }
 }
@@ -213,6 +216,15 @@ pub enum ZoneShape {
     },
 }
 
+/// A tag that the site lists.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SiteTag {
+    /// Its number, as frames carry it.
+    pub id: TagId,
+    /// What people call it.
+    pub name: String,
+}
+
 /// What a person wrote, not yet believed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SiteDraft {
@@ -236,6 +248,8 @@ pub struct SiteDraft {
     pub required_ce95_m: Option<f64>,
     /// Standard error of the tag's height in 2D, metres; `None` when nobody stated it.
     pub tag_height_se_m: Option<f64>,
+    /// The tags of the site, in file order; empty when any tag that settles is tracked.
+    pub tags: Vec<SiteTag>,
     /// What a correction of a board can be.
     pub correction_limits: CorrectionLimits,
 }
@@ -305,6 +319,14 @@ impl Site {
     /// What a correction of a board can be.
     pub fn correction_limits(&self) -> CorrectionLimits {
         self.draft.correction_limits
+    }
+    /// The listed tags in file order, at most [`MAX_TAGS`], ids unique; empty when any tag that settles is tracked.
+    pub fn tags(&self) -> &[SiteTag] {
+        &self.draft.tags
+    }
+    /// What people call a tag; `None` for one that is not listed.
+    pub fn tag_name(&self, id: TagId) -> Option<&str> {
+        self.draft.tags.iter().find(|t| t.id == id).map(|t| t.name.as_str())
     }
     /// Index of the anchor with this id.
     pub fn anchor_index(&self, id: AnchorId) -> Option<usize> {
@@ -526,6 +548,28 @@ pub enum SiteProblem {
     },
     /// A delayed stream with an estimator that has no memory to smooth over.
     DelayedNeedsTracker,
+    /// More than [`MAX_TAGS`].
+    TooManyTags {
+        /// How many there are.
+        have: usize,
+    },
+    /// Two listed tags with one id.
+    DuplicateTagId {
+        /// The id.
+        id: TagId,
+        /// File index of the first one.
+        first: usize,
+    },
+    /// A zone about a tag that the site's list does not have.
+    UnlistedTag {
+        /// The id.
+        id: TagId,
+    },
+    /// A tag would be forgotten before it is lost.
+    ForgottenBeforeLost {
+        /// When it is lost, seconds.
+        lost_after_s: f64,
+    },
     /// Two zones with one name.
     DuplicateZoneName {
         /// File index of the first one.
@@ -613,6 +657,7 @@ impl SiteDraft {
         check_name(&[Key("site"), Key("name")], &self.name, &mut out);
         self.check_settings(&mut out);
         self.check_anchors(&mut out);
+        self.check_tags(&mut out);
         self.check_zones(&mut out);
         let slots = self.assign_slots(&mut out);
         if !out.any_error() {
@@ -670,6 +715,12 @@ impl SiteDraft {
         }
         let track = &self.track;
         out.limits(&[Key("track"), Key("lost_after_s")], track.lost_after.secs_f64(), 0.5, 600.0);
+        let forgotten = [Key("track"), Key("tag_forgotten_after_s")];
+        out.limits(&forgotten, track.tag_forgotten_after.secs_f64(), 10.0, 30.0 * 86_400.0);
+        if track.tag_forgotten_after <= track.lost_after {
+            let lost_after_s = track.lost_after.secs_f64();
+            out.error(&forgotten, SiteProblem::ForgottenBeforeLost { lost_after_s });
+        }
         out.limits(&[Key("track"), Key("max_age_s")], track.max_age.secs_f64(), 0.05, 2.0);
         out.limits(&[Key("track"), Key("lost_radius95_m")], track.lost_radius95_m, 0.05, 100.0);
         for (name, value_m) in [("slow_error_m", track.slow_error_m), ("tag_offset_m", track.tag_offset_m)] {
@@ -725,6 +776,19 @@ impl SiteDraft {
         }
     }
 
+    fn check_tags(&self, out: &mut Findings) {
+        if self.tags.len() > MAX_TAGS {
+            out.error(&[Key("tag"), Index(MAX_TAGS)], SiteProblem::TooManyTags { have: self.tags.len() });
+        }
+        for (i, tag) in self.tags.iter().enumerate() {
+            check_name(&[Key("tag"), Index(i), Key("name")], &tag.name, out);
+            if let Some(first) = self.tags[..i].iter().position(|t| t.id == tag.id) {
+                let problem = SiteProblem::DuplicateTagId { id: tag.id, first };
+                out.error(&[Key("tag"), Index(i), Key("id")], problem);
+            }
+        }
+    }
+
     fn check_zones(&self, out: &mut Findings) {
         for (i, zone) in self.zones.iter().enumerate() {
             check_name(&[Key("zone"), Index(i), Key("name")], &zone.name, out);
@@ -763,6 +827,10 @@ impl SiteDraft {
         out.limits(&key("enter_after_s"), rule.enter_after.secs_f64(), 0.0, MAX_DWELL_S);
         out.limits(&key("leave_after_s"), rule.leave_after.secs_f64(), 0.0, MAX_DWELL_S);
         out.limits(&key("max_protection_radius_m"), rule.max_protection_radius_m, 0.05, 100.0);
+        if !self.tags.is_empty() {
+            let unlisted = rule.tags.iter().filter(|id| !self.tags.iter().any(|t| t.id == **id));
+            unlisted.for_each(|id| out.error(&key("tags"), SiteProblem::UnlistedTag { id: *id }));
+        }
         if matches!(zone.shape, ZoneShape::Near { .. }) {
             return;
         }

@@ -23,6 +23,7 @@ fn draft(places: &[[f64; 3]]) -> SiteDraft {
         range_fields: Some(places.len()),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     }
 }
@@ -332,4 +333,39 @@ fn the_limit_of_offsets_and_the_error_of_the_height_have_limits_themselves() {
         .unwrap()
         .0;
     assert_eq!((site.tag_height_se_m(), site.correction_limits().max_offset_m), (Some(0.02), 1.0));
+}
+
+#[test]
+fn listed_tags_have_plain_names_and_ids_of_their_own_and_zones_keep_to_them() {
+    let tag = |id, name: &str| SiteTag { id: TagId(id), name: name.into() };
+    let good = SiteDraft { tags: vec![tag(3, "potting cart"), tag(0, "barrow")], ..yard() };
+    let (site, _) = good.clone().validate().expect("a valid site");
+    assert_eq!((site.tag_name(TagId(3)), site.tag_name(TagId(7))), (Some("potting cart"), None));
+    let twice = SiteDraft { tags: vec![tag(3, "a"), tag(4, "b"), tag(3, "c")], ..yard() };
+    let found = errors(twice);
+    assert_eq!(found.len(), 1);
+    assert_eq!(found[0], SiteProblem::DuplicateTagId { id: TagId(3), first: 0 });
+    assert_eq!(errors(SiteDraft { tags: vec![tag(3, "a\u{202e}b")], ..yard() }).len(), 1);
+    let many = (0..40).map(|id| tag(id, "cart")).collect();
+    assert_eq!(errors(SiteDraft { tags: many, ..yard() }).len(), 1);
+    let mut zone = Zone {
+        name: "charger".into(),
+        shape: ZoneShape::Circle { at_m: [3.0, 3.0], radius_m: 1.0 },
+        rule: ZoneRule { tags: vec![TagId(3)], ..ZoneRule::default() },
+    };
+    assert!(SiteDraft { zones: vec![zone.clone()], ..good.clone() }.validate().is_ok());
+    zone.rule.tags = vec![TagId(3), TagId(7)];
+    let found = errors(SiteDraft { zones: vec![zone.clone()], ..good });
+    assert_eq!(found[0], SiteProblem::UnlistedTag { id: TagId(7) });
+    assert!(SiteDraft { zones: vec![zone], ..yard() }.validate().is_ok(), "without a list any tag will do");
+}
+
+#[test]
+fn a_tag_is_not_forgotten_before_it_is_lost() {
+    let after =
+        |ms| TrackSettings { tag_forgotten_after: Micros::from_millis(ms), ..TrackSettings::default() };
+    for bad in [3_000, 9_000, 31 * 86_400_000] {
+        assert!(!errors(SiteDraft { track: after(bad), ..yard() }).is_empty(), "{bad}");
+    }
+    assert!(SiteDraft { track: after(60_000), ..yard() }.validate().is_ok());
 }

@@ -53,11 +53,14 @@ pub enum Doubt {
     Frozen,
     /// Its age is not known: the pace has not been normal for long enough since the start or a gap.
     Unsettled,
+    /// Of a tag that is not admitted: its number may have been damaged on its way.
+    UnknownTag,
 }
 
 impl Doubt {
     /// All of them.
-    pub const ALL: [Doubt; 4] = [Doubt::Old, Doubt::Repeated, Doubt::Frozen, Doubt::Unsettled];
+    pub const ALL: [Doubt; 5] =
+        [Doubt::Old, Doubt::Repeated, Doubt::Frozen, Doubt::Unsettled, Doubt::UnknownTag];
 }
 
 /// Why the gate left a range out.

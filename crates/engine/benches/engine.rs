@@ -45,6 +45,7 @@ fn site(zones: Vec<Zone>) -> Site {
         range_fields: Some(8),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().unwrap().0

@@ -44,6 +44,7 @@ fn draft_of(anchors: usize) -> SiteDraft {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     }
 }
@@ -330,6 +331,7 @@ fn one_place_with_swapped_axes_takes_no_board_and_says_so() {
     assert_eq!(found.doubted_places, [DoubtedPlace { spot: 0, meant: Some((Slip::SwappedAxes, at_m)) }]);
     // A site whose boards may be that far off takes them, as odd.
     let wide = SiteDraft {
+        tags: Vec::new(),
         correction_limits: hereabout_core::plausible::CorrectionLimits {
             max_offset_m: 10.0,
             max_scale_change: 0.1,

@@ -2,10 +2,10 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    Doubt, Epoch, Frame, MAX_ANCHORS, NoFixReason, Site, TagId, TagState, Timestamp, Verdict,
+    Doubt, Epoch, Frame, MAX_ANCHORS, MAX_TAGS, NoFixReason, Site, TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_solve::tracker::AnchorStats;
-use hereabout_wire::FrameSpec;
+use hereabout_wire::{FieldName, FrameSpec};
 
 use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
@@ -13,15 +13,13 @@ use crate::fit_input::fit_ranges;
 use crate::freshness::Freshness;
 use crate::outputs::{Outputs, TableRoom};
 use crate::report::{
-    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, ZoneReport,
+    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, TagChange,
+    TagLife, ZoneReport, ZoneWhy,
 };
-use crate::start::{Recent, StartState};
+use crate::roster::{Roster, Standing, is_welcome};
+use crate::start::{InheritedTag, Recent, StartState};
 use crate::tag::Tag;
 use crate::watch::{Seen, Watch};
-
-/// Tags that are kept apart. A kit has a handful; a tag field that counts up by a fault must not
-/// fill the memory.
-pub const MAX_TAGS: usize = 32;
 
 /// The positioning engine. See the crate's front page for how to drive it.
 ///
@@ -37,7 +35,9 @@ pub struct Engine {
     delayed_seq: u64,
     /// And so have zone reports.
     zone_seq: u64,
-    tags: ArrayVec<Box<Tag>, MAX_TAGS>,
+    roster: Roster,
+    /// By the roster's slots. A slot is used again when its tag was retired.
+    tags: [Option<Box<Tag>>; MAX_TAGS],
     watch: Watch,
     outputs: Outputs,
     tables: TableRoom,
@@ -48,7 +48,9 @@ impl Engine {
     /// An engine that has heard nothing yet. `frame` may be absent when only epochs come in.
     pub fn new(site: Site, frame: Option<FrameSpec>) -> Engine {
         let watch = Watch::new(&site);
+        let numbered = frame.as_ref().is_some_and(|f| f.layout.has(FieldName::Tag));
         Engine {
+            roster: Roster::new(&site, numbered),
             freshness: Freshness::new(frame.as_ref(), site.track().max_age),
             site,
             frame,
@@ -56,7 +58,7 @@ impl Engine {
             seq: 0,
             delayed_seq: 0,
             zone_seq: 0,
-            tags: ArrayVec::new(),
+            tags: [const { None }; MAX_TAGS],
             watch,
             outputs: Outputs::default(),
             tables: TableRoom::default(),
@@ -69,6 +71,12 @@ impl Engine {
     pub fn begin(site: Site, frame: Option<FrameSpec>, start: &StartState) -> Engine {
         let mut engine = Engine::new(site, frame);
         engine.watch.inherit(&start.anchors);
+        for of in start.tags.iter().filter(|of| is_welcome(&engine.site, of.tag)) {
+            let first = start.epochs.iter().find(|e| e.tag == of.tag).map_or(start.at, |e| e.at);
+            if let Some(slot) = engine.roster.admit(of.tag, of.last_heard) {
+                engine.tags[slot] = Some(Box::new(Tag::new(of.tag, first, &engine.site)));
+            }
+        }
         for epoch in &start.epochs {
             engine.handle(Input::Epoch(epoch));
             engine.outputs.clear();
@@ -76,8 +84,9 @@ impl Engine {
         engine.handle(Input::Tick(start.at));
         engine.outputs.clear();
         (engine.seq, engine.delayed_seq, engine.zone_seq) = (start.seq, start.delayed_seq, start.zone_seq);
-        for i in 0..engine.tags.len() {
-            let estimate = engine.tags[i].begin(start.at, &engine.site);
+        for i in 0..MAX_TAGS {
+            let Some(tag) = &mut engine.tags[i] else { continue };
+            let estimate = tag.begin(start.at, &engine.site);
             engine.publish(start.at, start.at, i, &estimate, &ArrayVec::new());
         }
         engine.tell_table(start.at);
@@ -88,15 +97,16 @@ impl Engine {
     pub fn hand_on(&mut self, at: Timestamp) -> StartState {
         self.handle(Input::Tick(at));
         let at = self.newest.unwrap_or(at);
-        for tag in &mut self.tags {
+        for tag in self.tags.iter_mut().flatten() {
             let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-            tag.zones.end(at, |zone| number_zone(outputs, seq, zone));
+            tag.zones.end(at, ZoneWhy::Changed, |zone| number_zone(outputs, seq, zone));
         }
         StartState {
             at,
             seq: self.seq,
             delayed_seq: self.delayed_seq,
             zone_seq: self.zone_seq,
+            tags: self.roster.admitted().map(|(tag, last_heard)| InheritedTag { tag, last_heard }).collect(),
             anchors: self.watch.hand_on(),
             epochs: self.recent.at(at),
         }
@@ -108,6 +118,8 @@ impl Engine {
         let max_age = self.site.track().max_age;
         let fresh = Freshness::new(self.frame.as_ref(), max_age);
         self.freshness = std::mem::replace(&mut before.freshness, fresh).with_max_age(max_age);
+        // Those that the site does not list any more need no room.
+        self.freshness.keep(|tag| self.roster.slot(tag).is_some());
     }
 
     /// The same without the anchor watch, which says nothing then: for measuring what the watch costs.
@@ -152,9 +164,75 @@ impl Engine {
         if let Some(spec) = &self.frame {
             let mut epoch = epoch_from_frame(frame, spec, &self.site);
             epoch.at = at;
-            self.freshness.judge(frame, &mut epoch);
-            self.take_epoch(&epoch);
+            match self.stand(&epoch, true) {
+                Some(slot) => {
+                    self.freshness.judge(frame, &mut epoch);
+                    self.take_known(&epoch, slot);
+                }
+                None => {
+                    self.freshness.wait(at, frame);
+                    self.take_unknown(&epoch);
+                }
+            }
         }
+    }
+
+    /// An epoch of a log or a table, which says itself whether its tag was known.
+    fn take_epoch(&mut self, epoch: &Epoch) {
+        let Some(slot) = self.stand(epoch, false) else {
+            self.take_unknown(epoch);
+            return;
+        };
+        if epoch.doubt == Some(Doubt::UnknownTag) {
+            // This site lists the tag that the log did not know: how old its frame was, nobody has looked at.
+            self.take_known(&Epoch { doubt: Some(Doubt::Unsettled), ..epoch.clone() }, slot);
+        } else {
+            self.take_known(epoch, slot);
+        }
+    }
+
+    /// The slot of the tag of an epoch; `None` while it is not admitted.
+    fn stand(&mut self, epoch: &Epoch, judges: bool) -> Option<usize> {
+        let (tags, site) = (&self.tags, &self.site);
+        match self.roster.stand(epoch, judges, site, || usual_sigma_m(tags, site)) {
+            Standing::Known(slot) => Some(slot),
+            Standing::Admitted(slot) => {
+                self.admit(slot, epoch);
+                Some(slot)
+            }
+            Standing::Unknown => None,
+            Standing::NoRoom => {
+                self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
+                None
+            }
+        }
+    }
+
+    /// All that is kept for a tag begins. Frames of it that waited for that tell the pace already.
+    fn admit(&mut self, slot: usize, epoch: &Epoch) {
+        let (at, tag) = (epoch.at, epoch.tag);
+        self.tags[slot] = Some(Box::new(Tag::new(tag, at, &self.site)));
+        self.outputs.push_back(Output::TagChanged(TagChange { at, tag, now: TagLife::Admitted }));
+        if let Some(spec) = &self.frame {
+            let site = &self.site;
+            self.freshness.catch_up(tag, |frame| epoch_from_frame(frame, spec, site));
+        }
+    }
+
+    /// All that is kept for a tag ends.
+    fn retire(&mut self, at: Timestamp, slot: usize, tag: TagId, last_heard: Timestamp) {
+        if let Some(mut gone) = self.tags[slot].take() {
+            let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
+            gone.zones.end(at, ZoneWhy::NoData, |zone| number_zone(outputs, seq, zone));
+        }
+        self.watch.forget(slot, tag);
+        self.freshness.keep(|id| id != tag);
+        let silent_for = at.since(last_heard);
+        self.outputs.push_back(Output::TagChanged(TagChange {
+            at,
+            tag,
+            now: TagLife::Retired { silent_for },
+        }));
     }
 
     /// The next thing to publish, oldest first.
@@ -164,9 +242,9 @@ impl Engine {
 
     /// When the engine wants to be woken with an [`Input::Tick`], if nothing else comes before.
     pub fn poll_deadline(&self) -> Option<Timestamp> {
-        let tags = self.tags.iter().filter_map(|t| t.speak_at).min();
-        let zones = self.tags.iter().filter_map(|t| t.zones.deadline()).min();
-        [tags, zones, self.watch.deadline()].into_iter().flatten().min()
+        let tags = self.tags.iter().flatten().filter_map(|t| t.speak_at).min();
+        let zones = self.tags.iter().flatten().filter_map(|t| t.zones.deadline()).min();
+        [tags, zones, self.watch.deadline(), self.roster.deadline()].into_iter().flatten().min()
     }
 
     /// The anchors' health as of the newest input.
@@ -193,14 +271,13 @@ impl Engine {
 
     fn fire_until(&mut self, at: Timestamp) {
         while let Some(due) = self.poll_deadline().filter(|due| *due <= at) {
-            for i in 0..self.tags.len() {
-                if self.tags[i].speak_at.is_some_and(|t| t <= due) {
-                    let estimate = self.tags[i].fire(due, &self.site);
-                    self.publish(due, due, i, &estimate, &ArrayVec::new());
-                }
-                let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-                self.tags[i].zones.fire(due, |zone| number_zone(outputs, seq, zone));
+            for i in 0..MAX_TAGS {
+                self.fire_tag(i, due);
             }
+            while let Some((slot, tag, last_heard)) = self.roster.retire(due) {
+                self.retire(due, slot, tag, last_heard);
+            }
+            self.watch.strangers(self.roster.findings(due));
             let tags = &self.tags;
             if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
                 self.tell_table(due);
@@ -209,11 +286,29 @@ impl Engine {
         }
     }
 
-    fn take_epoch(&mut self, epoch: &Epoch) {
-        let Some(tag) = self.tag_index(epoch.tag, epoch.at) else {
-            self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
-            return;
-        };
+    /// What the tag in slot `i` has to say at `due` because nothing came.
+    fn fire_tag(&mut self, i: usize, due: Timestamp) {
+        let Some(tag) = &mut self.tags[i] else { return };
+        if tag.speak_at.is_some_and(|t| t <= due) {
+            let estimate = tag.fire(due, &self.site);
+            self.publish(due, due, i, &estimate, &ArrayVec::new());
+        }
+        if let Some(tag) = &mut self.tags[i] {
+            let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
+            tag.zones.fire(due, |zone| number_zone(outputs, seq, zone));
+        }
+    }
+
+    /// An epoch whose tag is not admitted: it is kept with its verdict, and reaches nothing else.
+    fn take_unknown(&mut self, epoch: &Epoch) {
+        self.watch.wake(epoch.at);
+        let mut judged = self.correct(epoch);
+        mark(&mut judged, Doubt::UnknownTag);
+        self.tell_ranges(epoch, Some(Doubt::UnknownTag), judged);
+    }
+
+    /// An epoch of the tag in slot `tag`.
+    fn take_known(&mut self, epoch: &Epoch, tag: usize) {
         self.recent.keep(epoch);
         self.watch.wake(epoch.at);
         let mut judged = self.correct(epoch);
@@ -225,7 +320,8 @@ impl Engine {
         let complete = epoch.readings.len() >= self.site.anchors().len();
         // What is too old for the present still says where the tag was, and the next position is the better for it.
         let feeds = matches!(epoch.doubt, None | Some(Doubt::Old));
-        let estimate = feeds.then(|| self.tags[tag].update(epoch, &obs, complete, &self.site)).flatten();
+        let known = self.tags[tag].as_mut().filter(|_| feeds);
+        let estimate = known.and_then(|known| known.update(epoch, &obs, complete, &self.site));
         if let Some(doubt) = epoch.doubt {
             mark(&mut judged, doubt);
             self.doubted(epoch, tag, judged, doubt);
@@ -234,7 +330,7 @@ impl Engine {
         let estimate = estimate.unwrap_or_else(|| Estimate::lost(NoFixReason::NotCurrent(Doubt::Old)));
         judge(&mut judged, &estimate, &self.site);
         self.tally(epoch, tag, &judged, &estimate);
-        let ranges = self.tell_ranges(epoch, judged);
+        let ranges = self.tell_ranges(epoch, None, judged);
         self.publish(epoch.at, epoch.measured_at, tag, &estimate, &ranges);
     }
 
@@ -243,31 +339,29 @@ impl Engine {
     fn doubted(&mut self, epoch: &Epoch, tag: usize, judged: Judged, doubt: Doubt) {
         let estimate = Estimate::lost(NoFixReason::NotCurrent(doubt));
         self.tally(epoch, tag, &judged, &estimate);
-        self.tell_ranges(epoch, judged);
-        if self.tags[tag].retract(epoch.at, doubt, &estimate, &self.site) {
+        self.tell_ranges(epoch, Some(doubt), judged);
+        let known = self.tags[tag].as_mut();
+        if known.is_some_and(|known| known.retract(epoch.at, doubt, &estimate, &self.site)) {
             self.publish(epoch.at, epoch.at, tag, &estimate, &ArrayVec::new());
         }
     }
 
-    fn tell_ranges(&mut self, epoch: &Epoch, judged: Judged) -> ArrayVec<JudgedRange, MAX_ANCHORS> {
+    fn tell_ranges(
+        &mut self,
+        epoch: &Epoch,
+        doubt: Option<Doubt>,
+        judged: Judged,
+    ) -> ArrayVec<JudgedRange, MAX_ANCHORS> {
         let ranges: ArrayVec<JudgedRange, MAX_ANCHORS> = judged.into_iter().map(|(_, r)| r).collect();
         self.outputs.push_back(Output::Ranges(JudgedEpoch {
             at: epoch.at,
             measured_at: epoch.measured_at,
-            doubt: epoch.doubt,
+            doubt,
             tag: epoch.tag,
             frame_seq: epoch.frame_seq,
             ranges: ranges.clone(),
         }));
         ranges
-    }
-
-    fn tag_index(&mut self, id: TagId, at: Timestamp) -> Option<usize> {
-        if let Some(i) = self.tags.iter().position(|t| t.id == id) {
-            return Some(i);
-        }
-        self.tags.try_push(Box::new(Tag::new(id, at, &self.site))).ok()?;
-        Some(self.tags.len() - 1)
     }
 
     /// Offsets and scales out; every reading gets its first verdict. `NoFix` marks the usable ones
@@ -318,8 +412,8 @@ impl Engine {
     ) {
         let (at, measured_at, doubt) = (epoch.at, epoch.measured_at, epoch.doubt);
         let fit_ranges = &fit_ranges(epoch, &self.site);
-        let seen =
-            Seen { at, measured_at, doubt, tag, tag_id: self.tags[tag].id, fit_ranges, judged, estimate };
+        let seen = Seen { at, measured_at, doubt, tag, tag_id: epoch.tag, fit_ranges, judged, estimate };
+        self.watch.strangers(self.roster.findings(at));
         let tags = &self.tags;
         if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
             self.tell_table(at);
@@ -336,26 +430,35 @@ impl Engine {
         estimate: &Estimate,
         ranges: &ArrayVec<JudgedRange, MAX_ANCHORS>,
     ) {
+        let Some(id) = self.tags[i].as_ref().map(|tag| tag.id) else { return };
         self.seq += 1;
-        let report = self.report(self.seq, [at, measured_at], i, estimate);
+        let report = self.report(self.seq, [at, measured_at], (i, id), estimate);
         self.outputs.push_back(Output::Position(report.clone()));
         let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
-        let (watch, zones) = (&self.watch, &mut self.tags[i].zones);
-        let out = |zone| number_zone(outputs, seq, zone);
-        if watch.doubts_site() {
-            zones.distrust(&report, out);
-        } else {
-            zones.update(&report, ranges, &self.site, |anchor| watch.doubt_of(anchor), out);
+        let watch = &self.watch;
+        if let Some(tag) = &mut self.tags[i] {
+            let out = |zone| number_zone(outputs, seq, zone);
+            if watch.doubts_site() {
+                tag.zones.distrust(&report, out);
+            } else {
+                tag.zones.update(&report, ranges, &self.site, |anchor| watch.doubt_of(anchor), out);
+            }
         }
-        while let Some((was_at, delayed)) = self.tags[i].delayed(at, &self.site) {
+        while let Some((was_at, delayed)) = self.tags[i].as_mut().and_then(|t| t.delayed(at, &self.site)) {
             self.delayed_seq += 1;
-            let report = self.report(self.delayed_seq, [was_at, was_at], i, &delayed);
+            let report = self.report(self.delayed_seq, [was_at, was_at], (i, id), &delayed);
             self.outputs.push_back(Output::Delayed(report));
         }
     }
 
     /// The report of tag `i` with its number; `times` are when it was received and when it was measured.
-    fn report(&self, seq: u64, times: [Timestamp; 2], i: usize, estimate: &Estimate) -> PositionReport {
+    fn report(
+        &self,
+        seq: u64,
+        times: [Timestamp; 2],
+        (i, tag): (usize, TagId),
+        estimate: &Estimate,
+    ) -> PositionReport {
         let [received_at, at] = times;
         let anchors = self.site.anchors();
         let used = estimate.verdicts.iter().filter(|v| v.rejected.is_none()).map(|v| anchors[v.anchor].id);
@@ -372,10 +475,10 @@ impl Engine {
         let stated = |place: &Place| with_stated_height(*place, &self.site);
         PositionReport {
             seq,
-            tag: self.tags[i].id,
+            tag,
             at,
             received_at,
-            valid_until: self.tags[i].valid_until(at, estimate.state),
+            valid_until: self.tags[i].as_ref().map_or(at, |t| t.valid_until(at, estimate.state)),
             state: estimate.state,
             place: estimate.place.as_ref().map(stated),
             candidates: estimate.candidates.iter().map(stated).collect(),
@@ -403,9 +506,18 @@ fn with_stated_height(mut place: Place, site: &Site) -> Place {
 }
 
 /// What the trackers learned about an anchor: of several tags, from the one that has heard it most.
-fn learned(tags: &[Box<Tag>], anchor: usize) -> Option<AnchorStats> {
-    let stats = tags.iter().filter_map(|t| t.anchor_stats(anchor)).max_by_key(|s| s.readings);
+fn learned(tags: &[Option<Box<Tag>>], anchor: usize) -> Option<AnchorStats> {
+    let stats = tags.iter().flatten().filter_map(|t| t.anchor_stats(anchor)).max_by_key(|s| s.readings);
     stats.filter(|s| s.readings > 0)
+}
+
+/// The noise of a good range that is usual at this site, metres: the upper median over the anchors.
+fn usual_sigma_m(tags: &[Option<Box<Tag>>], site: &Site) -> f64 {
+    let of =
+        |(i, a): (usize, &hereabout_core::Anchor)| learned(tags, i).map_or(a.range_sigma_m, |s| s.sigma_m);
+    let mut sigmas_m: ArrayVec<f64, MAX_ANCHORS> = site.anchors().iter().enumerate().map(of).collect();
+    sigmas_m.sort_unstable_by(f64::total_cmp);
+    sigmas_m.get(sigmas_m.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// Numbers a zone's report and puts it out.

@@ -36,6 +36,7 @@ fn draft_of(places: &[[f64; 3]], fields: usize, dimension: Dimension) -> SiteDra
         range_fields: Some(fields),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     }
 }
@@ -525,6 +526,7 @@ fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
             Output::AnchorChanged(_)
             | Output::KitChanged(_)
             | Output::OutOfOrder { .. }
+            | Output::TagChanged(_)
             | Output::TooManyTags { .. } => {}
         }
     }

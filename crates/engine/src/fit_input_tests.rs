@@ -28,6 +28,7 @@ fn site() -> Site {
         required_ce95_m: None,
         tag_height_se_m: None,
         correction_limits: Default::default(),
+        tags: Vec::new(),
     };
     draft.validate().unwrap().0
 }

@@ -10,8 +10,9 @@
 //! | `delay` | how long ago it was measured, and whether that is known | clock; else counter; else the learned pace |
 //! | `frozen` | frozen frames, anchors whose last range is held | the chance that new ranges would be bit-identical |
 //!
-//! **State** is kept for each tag, because each has its own pace (and may have its own counter). It is made when the tag
-//! is first heard; nothing is allocated after that.
+//! **State** is kept for each admitted tag, because each has its own pace (and may have its own counter). It is made when the
+//! tag is admitted, and goes when it is retired; nothing is allocated in between. Its last frames from before that are
+//! looked at then, so that being admitted costs no time.
 //!
 //! **What can't be seen.** Without a clock in the frame a constant delay since the start looks like none, and a delay
 //! that begins and then stays constant looks like a pause of the module. A slow drain (below a tenth faster than the usual pace)
@@ -25,15 +26,19 @@ mod frozen;
 mod memory;
 mod order;
 
+use std::collections::VecDeque;
+
 use arrayvec::ArrayVec;
-use hereabout_core::{Doubt, Epoch, Frame, Micros, TagId, Timestamp, Word};
+use hereabout_core::{Doubt, Epoch, Frame, MAX_TAGS, Micros, TagId, Timestamp, Word};
 use hereabout_wire::{FieldName, FrameSpec};
 
-use crate::engine::MAX_TAGS;
 use delay::Delay;
 use frozen::Frozen;
 pub use frozen::frozen_can_be_told;
 use order::{Order, Sequence, Turns};
+
+/// Frames of tags that are not admitted yet, which are looked at once they are.
+const WAITING: usize = 64;
 
 /// Judges frames as they come.
 #[derive(Clone, Debug)]
@@ -43,6 +48,8 @@ pub(crate) struct Freshness {
     /// Bytes of a frame, at least.
     frame_len: usize,
     tags: ArrayVec<Box<TagFreshness>, MAX_TAGS>,
+    /// The last frames of tags that were not admitted, with the engine's instant.
+    waiting: VecDeque<(Timestamp, Frame)>,
 }
 
 #[derive(Clone, Debug)]
@@ -64,6 +71,7 @@ impl Freshness {
             turns: Turns { seq: turn(FieldName::Seq), millis: turn(FieldName::Millis) },
             frame_len: spec.map_or(1, |s| s.layout.min_frame_len().max(1)),
             tags: ArrayVec::new(),
+            waiting: VecDeque::with_capacity(WAITING),
         }
     }
 
@@ -118,6 +126,33 @@ impl Freshness {
         } else {
             None
         };
+    }
+
+    /// Keeps a frame of a tag that is not admitted, for when it is.
+    pub(crate) fn wait(&mut self, at: Timestamp, frame: &Frame) {
+        if self.waiting.len() >= WAITING {
+            self.waiting.pop_front();
+        }
+        self.waiting.push_back((at, frame.clone()));
+    }
+
+    /// A tag was admitted: what its frames so far tell of its pace and its order counts. `epoch` reads a frame.
+    pub(crate) fn catch_up(&mut self, tag: TagId, epoch: impl Fn(&Frame) -> Epoch) {
+        for _ in 0..self.waiting.len() {
+            let Some((at, frame)) = self.waiting.pop_front() else { return };
+            let mut epoch = epoch(&frame);
+            if epoch.tag == tag {
+                epoch.at = at;
+                self.judge(&frame, &mut epoch);
+            } else {
+                self.waiting.push_back((at, frame));
+            }
+        }
+    }
+
+    /// Forgets the tags that do not stay.
+    pub(crate) fn keep(&mut self, stays: impl Fn(TagId) -> bool) {
+        self.tags.retain(|t| stays(t.id));
     }
 
     fn tag(&mut self, id: TagId) -> Option<&mut TagFreshness> {

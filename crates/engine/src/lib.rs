@@ -1,4 +1,4 @@
-//! The one place that knows the order of the stages: frame → fresh or not → epoch → corrected ranges → solution →
+//! The one place that knows the order of the stages: frame → of a tag or not → fresh or not → epoch → corrected ranges → solution →
 //! published report and anchor health.
 //!
 //! The engine is a state machine: [`Engine::handle`] takes an [`Input`], [`Engine::poll_output`]
@@ -21,6 +21,7 @@ mod outputs;
 pub mod picture;
 mod plain;
 mod report;
+mod roster;
 mod series;
 mod shift;
 mod start;
@@ -30,14 +31,16 @@ mod tracked;
 mod watch;
 mod zones;
 
-pub use engine::{Engine, MAX_TAGS};
+pub use engine::Engine;
 pub use epoch::epoch_from_frame;
 pub use fit_input::{fit_ranges, fit_setup};
 pub use freshness::frozen_can_be_told;
+pub use hereabout_core::MAX_TAGS;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
     FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
-    Output, Place, PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
+    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, ZoneReport,
+    ZoneWhy,
 };
-pub use start::{InheritedAnchor, StartState};
+pub use start::{InheritedAnchor, InheritedTag, StartState};
 pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};

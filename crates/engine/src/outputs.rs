@@ -12,7 +12,7 @@ use hereabout_core::{TagId, Timestamp};
 
 use crate::report::{
     AnchorChange, AnchorMinute, AnchorTable, FindingChange, JudgedEpoch, KitChange, Output, PositionReport,
-    ZoneReport,
+    TagChange, ZoneReport,
 };
 
 /// What comes next: the thing itself when it is small, or from which queue.
@@ -28,6 +28,7 @@ enum Slot {
     Minute(AnchorMinute),
     Zone(ZoneReport),
     OutOfOrder { at: Timestamp, newest: Timestamp },
+    TagChanged(TagChange),
     TooManyTags { at: Timestamp, tag: TagId },
 }
 
@@ -62,6 +63,7 @@ impl Outputs {
             Output::Minute(minute) => Slot::Minute(minute),
             Output::Zone(zone) => Slot::Zone(zone),
             Output::OutOfOrder { at, newest } => Slot::OutOfOrder { at, newest },
+            Output::TagChanged(change) => Slot::TagChanged(change),
             Output::TooManyTags { at, tag } => Slot::TooManyTags { at, tag },
         };
         self.order.push_back(slot);
@@ -90,6 +92,7 @@ impl Outputs {
             Slot::Minute(minute) => Some(Output::Minute(minute)),
             Slot::Zone(zone) => Some(Output::Zone(zone)),
             Slot::OutOfOrder { at, newest } => Some(Output::OutOfOrder { at, newest }),
+            Slot::TagChanged(change) => Some(Output::TagChanged(change)),
             Slot::TooManyTags { at, tag } => Some(Output::TooManyTags { at, tag }),
         }
     }

@@ -57,12 +57,37 @@ pub enum Output {
         /// The newest stamp before it.
         newest: Timestamp,
     },
+    /// A tag was admitted or retired. An admission comes before the first ranges that are taken for the tag's.
+    TagChanged(TagChange),
     /// A frame of a tag beyond the number that is kept apart was left out.
     TooManyTags {
         /// The frame's stamp.
         at: Timestamp,
         /// The tag that has no room.
         tag: TagId,
+    },
+}
+
+/// A tag was admitted or retired.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TagChange {
+    /// When.
+    pub at: Timestamp,
+    /// Which tag.
+    pub tag: TagId,
+    /// Which of the two.
+    pub now: TagLife,
+}
+
+/// A tag's begin and end.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TagLife {
+    /// It is tracked from now on.
+    Admitted,
+    /// It is forgotten.
+    Retired {
+        /// For how long it had been silent.
+        silent_for: Micros,
     },
 }
 
@@ -423,8 +448,10 @@ pub enum KitFinding {
         /// Share of the frames of the last minute that were lost.
         share: f64,
     },
-    /// The frames come unevenly.
+    /// The frames of a tag come unevenly.
     UnevenClock {
+        /// Which tag's.
+        tag: TagId,
         /// Median time between two frames.
         usual: Micros,
         /// The longest gap of the last minute.
@@ -459,7 +486,31 @@ pub enum KitFinding {
         /// What speaks against it, and the likely cause.
         doubt: SiteDoubt,
     },
+    /// Frames come with tag numbers that never settle: damaged on their way, or several tags at one place.
+    UnknownTags {
+        /// Such frames within the last minute.
+        count: u32,
+        /// The newest of these numbers.
+        example: TagId,
+    },
+    /// Tags are heard that the site does not list; they are not tracked.
+    UnlistedTags {
+        /// How many of the last minute.
+        count: u32,
+        /// Some of them.
+        tags: [Option<TagId>; NAMED_TAGS],
+    },
+    /// All anchors read longer or shorter by one length to this tag, but not to the others: the tag's own offset.
+    TagOffset {
+        /// Which tag.
+        tag: TagId,
+        /// By how much, metres; positive when they read long.
+        by_m: f64,
+    },
 }
+
+/// Tags that are named at a time.
+pub const NAMED_TAGS: usize = 4;
 
 /// Findings about the kit that last at the same time.
 pub const MAX_KIT_FINDINGS: usize = 8;

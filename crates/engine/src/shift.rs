@@ -13,7 +13,7 @@ use hereabout_core::{Micros, Timestamp};
 
 use crate::report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorTable, FindingChange, JudgedEpoch,
-    KitChange, Output, PositionReport, ZoneReport, ZoneWhy,
+    KitChange, Output, PositionReport, TagChange, ZoneReport, ZoneWhy,
 };
 
 const HOUR_S: i64 = 3_600;
@@ -43,7 +43,7 @@ impl Output {
                 shift(at, by);
                 shift(newest, by);
             }
-            Output::TooManyTags { at, .. } => shift(at, by),
+            Output::TagChanged(TagChange { at, .. }) | Output::TooManyTags { at, .. } => shift(at, by),
         }
         Cow::Owned(moved)
     }

@@ -1,6 +1,6 @@
 //! What a session hands on to the next one when the configuration changes.
 //!
-//! **Kept is what is still true**: which anchors were heard, the numbers of the messages, and the raw ranges of the last
+//! **Kept is what is still true**: which tags are admitted, which anchors were heard, the numbers of the messages, and the raw ranges of the last
 //! [`KEPT_FOR`]. The engine of the new configuration takes those in without a word. So its tracks, what it learned of the
 //! anchors, and the metres that the watch counts are those that *its* offsets and places give, not those of before,
 //! which may be wrong now. Zones are unknown until they are earned again; the first position says `restarted`.
@@ -10,7 +10,7 @@
 use std::collections::VecDeque;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, Micros, TagId, Timestamp};
 
 /// Ranges that are handed on: as many metres of a cart as the watch needs, and more.
 const KEPT_FOR: Micros = Micros::from_millis(180_000);
@@ -28,10 +28,21 @@ pub struct StartState {
     pub delayed_seq: u64,
     /// See `seq`.
     pub zone_seq: u64,
+    /// The admitted tags, in the order of their slots. Those of a log of before are not known: its epochs admit them.
+    pub tags: Vec<InheritedTag>,
     /// Anchors that have been heard.
     pub anchors: ArrayVec<InheritedAnchor, MAX_ANCHORS>,
     /// The last epochs, oldest first.
     pub epochs: Vec<Epoch>,
+}
+
+/// What was known of an admitted tag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct InheritedTag {
+    /// Which one.
+    pub tag: TagId,
+    /// Stamp of its last frame.
+    pub last_heard: Timestamp,
 }
 
 /// What was known of an anchor.

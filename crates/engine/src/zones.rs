@@ -143,11 +143,11 @@ impl TagZones {
         }
     }
 
-    /// Every zone becomes unknown at `at`, because the configuration changes; gives a report for each that was not.
-    pub(crate) fn end(&mut self, at: Timestamp, mut out: impl FnMut(ZoneReport)) {
+    /// Every zone becomes unknown at `at`, for a reason; gives a report for each that was not.
+    pub(crate) fn end(&mut self, at: Timestamp, why: ZoneWhy, mut out: impl FnMut(ZoneReport)) {
         let tag = self.tag;
         for watched in self.zones.iter_mut().filter(|z| z.state != ZoneState::Unknown) {
-            out(watched.report(tag, at, at, &Answer::unknown(ZoneWhy::Changed)));
+            out(watched.report(tag, at, at, &Answer::unknown(why)));
         }
     }
 

@@ -49,6 +49,7 @@ fn draft(places: &[[f64; 3]], zones: Vec<Zone>) -> SiteDraft {
         range_fields: Some(places.len()),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     }
 }

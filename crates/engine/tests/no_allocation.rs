@@ -40,6 +40,7 @@ fn site(estimator: Estimator) -> Site {
         range_fields: Some(PLACES_M.len()),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().unwrap().0
@@ -124,4 +125,26 @@ fn every_estimator_runs_without_allocating() {
 fn the_delayed_stream_does_not_allocate_either() {
     let delayed = site(Estimator::Tracker).with_delayed(Micros::from_millis(1_000));
     assert_eq!(allocations(delayed), (0, 900 - SETTLING + 890 - SETTLING - 1, 3));
+}
+
+#[test]
+fn damaged_tag_numbers_allocate_nothing() {
+    let layout = Layout::parse_binary("c3 5a tag:u32le range:u16le*6").unwrap();
+    let spec = FrameSpec { layout, unit: Unit::Cm, no_range: NoRange::new([0.0]) };
+    let mut engine = Engine::new(site(Estimator::Tracker), Some(spec));
+    let tag = |k: usize| if k % 3 == 2 { 1_000 + k as u32 } else { 3 };
+    let frames: Vec<Frame> = (0..1_500).map(|k| Frame { tag: Some(tag(k)), ..frame(k) }).collect();
+    let mut of_others = 0;
+    let mut run = |frames: &[Frame]| {
+        for f in frames {
+            engine.handle(Input::Frame(f));
+            while let Some(output) = engine.poll_output() {
+                of_others += usize::from(matches!(output, Output::Position(p) if p.tag.0 != 3));
+            }
+        }
+    };
+    // The tag gets its box, the queues and the numbers that are looked at their room.
+    run(&frames[..900]);
+    assert_eq!(measure(|| run(&frames[900..])).count_total, 0);
+    assert_eq!(of_others, 0);
 }

@@ -121,6 +121,7 @@ impl Set {
             range_fields: None,
             required_ce95_m: None,
             tag_height_se_m: None,
+            tags: Vec::new(),
             correction_limits: Default::default(),
         };
         draft.validate().unwrap().0

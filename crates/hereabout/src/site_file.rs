@@ -10,9 +10,9 @@ use std::path::{Path, PathBuf};
 use hereabout_core::plausible::{CorrectionLimits, MAX_OFFSET_M};
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Estimator, Fence, KeyStep, Micros, Severity, Site, SiteDraft,
-    SiteFinding, SiteProblem, TagId, TrackSettings, Zone, ZoneRule, ZoneShape, is_plain,
+    SiteFinding, SiteProblem, SiteTag, TagId, TrackSettings, Zone, ZoneRule, ZoneShape, is_plain,
 };
-use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
+use hereabout_wire::{FieldName, FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
 use crate::calibration_file::{beside, is_same_file};
@@ -148,6 +148,7 @@ impl SiteFile {
         let listen = read_listen(raw.api.as_ref(), &tree, &mut problems);
         let zones =
             raw.zone.iter().enumerate().filter_map(|(i, z)| read_zone(i, z, &tree, &mut problems)).collect();
+        check_numbered(&raw, frame.as_ref(), &tree, &mut problems);
         let draft = draft(&raw, zones, &tree, frame.as_ref(), &mut problems);
         let (Some(draft), Some(listen)) = (draft, listen) else { return Err(problems) };
         let (site, findings) = match draft.validate() {
@@ -267,6 +268,7 @@ fn draft(
         range_fields: frame.map(|f| f.layout.range_fields()),
         required_ce95_m: site.required_ce95_m,
         tag_height_se_m: site.tag_height_se_m,
+        tags: raw.tag.iter().map(RawTag::tag).collect(),
         correction_limits: CorrectionLimits {
             max_offset_m: site.max_offset_m.unwrap_or(MAX_OFFSET_M),
             ..CorrectionLimits::default()
@@ -291,6 +293,10 @@ fn read_track(raw: Option<&RawTrack>, tree: &Tree<'_>, problems: &mut Vec<Proble
     track.delayed = raw.delayed_s.map(Micros::from_secs_f64);
     track.lost_after = raw.lost_after_s.map_or(track.lost_after, Micros::from_secs_f64);
     track.lost_radius95_m = raw.lost_radius95_m.unwrap_or(track.lost_radius95_m);
+    // A tag is not forgotten before it is lost, whatever `lost_after_s` says.
+    let at_least = Micros::from_micros(track.lost_after.micros().saturating_mul(2));
+    let usual = track.tag_forgotten_after.max(at_least);
+    track.tag_forgotten_after = raw.tag_forgotten_after_s.map_or(usual, Micros::from_secs_f64);
     track.max_age = raw.max_age_s.map_or(track.max_age, Micros::from_secs_f64);
     track.slow_error_m = raw.slow_error_m;
     track.tag_offset_m = raw.tag_offset_m;
@@ -314,6 +320,16 @@ fn check_port(raw: Option<&RawSource>, tree: &Tree<'_>, problems: &mut Vec<Probl
     if let Some(sign) = raw.and_then(|s| s.port.chars().find(|c| !is_plain(*c))) {
         let (what, help) = words(&SiteProblem::NotPlain { sign });
         problems.push(tree.problem(&[key("source"), key("port")], &what, &help));
+    }
+}
+
+/// Frames without a tag number are those of tag 0: a list without it would track nothing.
+fn check_numbered(raw: &RawSite, frame: Option<&FrameSpec>, tree: &Tree<'_>, problems: &mut Vec<Problem>) {
+    let bare = frame.is_some_and(|f| !f.layout.has(FieldName::Tag));
+    if bare && !raw.tag.is_empty() && !raw.tag.iter().any(|t| t.id == 0) {
+        let what = "frames of this layout carry no tag number: they are tag 0, which is not listed";
+        let help = "add the tag field to [frame] layout, or give the one tag id = 0";
+        problems.push(tree.problem(&[key("tag"), Step::Index(0), key("id")], what, help));
     }
 }
 
@@ -462,6 +478,8 @@ struct RawSite {
     anchor: Vec<RawAnchor>,
     #[serde(default)]
     zone: Vec<RawZone>,
+    #[serde(default)]
+    tag: Vec<RawTag>,
     log: Option<RawLog>,
     api: Option<RawApi>,
 }
@@ -495,6 +513,7 @@ struct RawTrack {
     slow_error_m: Option<f64>,
     tag_offset_m: Option<f64>,
     max_age_s: Option<f64>,
+    tag_forgotten_after_s: Option<f64>,
 }
 
 #[derive(Deserialize)]
@@ -589,6 +608,19 @@ impl RawAnchor {
 }
 
 #[derive(Deserialize)]
+struct RawTag {
+    id: u32,
+    name: Option<String>,
+}
+
+impl RawTag {
+    fn tag(&self) -> SiteTag {
+        let name = self.name.clone().unwrap_or_else(|| format!("tag {}", self.id));
+        SiteTag { id: TagId(self.id), name }
+    }
+}
+
+#[derive(Deserialize)]
 struct RawZone {
     name: String,
     polygon_m: Option<Vec<[f64; 2]>>,
@@ -655,6 +687,7 @@ const SITE: Schema = Schema {
         ("frame", "a table [frame]", Some(&FRAME)),
         ("anchor", "tables [[anchor]], one a board", Some(&ANCHOR)),
         ("zone", "tables [[zone]]", Some(&ZONE)),
+        ("tag", "tables [[tag]], one a tag that is to be tracked", Some(&TAG)),
         ("log", "a table [log]", Some(&LOG)),
         ("api", "a table [api]", Some(&API)),
     ],
@@ -685,6 +718,7 @@ const TRACK: Schema = Schema {
         ("slow_error_m", NUMBER_M, None),
         ("tag_offset_m", NUMBER_M, None),
         ("max_age_s", "a number of seconds, like 0.3", None),
+        ("tag_forgotten_after_s", "a number of seconds, like 600", None),
     ],
 };
 const SOURCE: Schema = Schema {
@@ -726,6 +760,9 @@ const ZONE: Schema = Schema {
         ("allow_unchecked", "true or false", None),
         ("tags", "a list of tag ids, like [0, 3]", None),
     ],
+};
+const TAG: Schema = Schema {
+    keys: &[("id", "the number that the tag sends, a whole one from 0", None), ("name", "text", None)],
 };
 const CIRCLE: Schema =
     Schema { keys: &[("at_m", "[east, north] in metres", None), ("radius_m", NUMBER_M, None)] };

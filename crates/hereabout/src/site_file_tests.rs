@@ -284,3 +284,31 @@ fn a_zone_that_is_always_unknown_is_told() {
     let words: Vec<String> = site.warnings.iter().map(ToString::to_string).collect();
     assert!(words[0].contains("always be unknown: 3 anchors can't check a position, 4 can"), "{words:?}");
 }
+
+#[test]
+fn tags_are_listed_with_names_and_a_bad_list_is_pointed_at() {
+    let with_tags = |list: &str| load("[[zone]]", &format!("{list}\n[[zone]]"));
+    let listed = "[[tag]]\nid = 0\nname = \"potting cart\"\n[[tag]]\nid = 3\n";
+    let site = with_tags(listed).unwrap().site;
+    let names: Vec<&str> = site.tags().iter().map(|t| t.name.as_str()).collect();
+    assert_eq!(names, ["potting cart", "tag 3"]);
+    let what = |problems: Vec<Problem>| (problems[0].line, problems[0].what.clone());
+    let (line, words) = what(with_tags("[[tag]]\nid = 3\n").unwrap_err());
+    assert!(words.contains("no tag number"), "{words}");
+    assert!(line > 0);
+    let (line, words) = what(with_tags("[[tag]]\nid = 0\n[[tag]]\nid = 0\n").unwrap_err());
+    assert!(words.contains("tag[0] has id 0 already"), "{words}");
+    assert!(line > 0);
+    let zone = format!(
+        "{listed}[[zone]]\nname = \"charger\"\ntags = [0, 7]\ncircle = {{ at_m = [3.0, 3.0], radius_m = 1.0 }}\n"
+    );
+    let (line, words) = what(with_tags(&zone).unwrap_err());
+    assert!(words.contains("tag 7 is not one of the [[tag]] tables"), "{words}");
+    assert!(line > 0);
+    let track = |text: &str| load("[source]", &format!("[track]\n{text}\n[source]"));
+    let short = track("tag_forgotten_after_s = 2.0").unwrap_err();
+    assert!(short.iter().all(|p| p.key == "track.tag_forgotten_after_s"), "{short:?}");
+    assert!(short.iter().any(|p| p.what.contains("forgotten before it is lost")), "{short:?}");
+    let late = track("lost_after_s = 600.0").unwrap().site;
+    assert_eq!(late.track().tag_forgotten_after.secs_f64(), 1200.0, "the usual time follows lost_after_s");
+}

@@ -47,6 +47,22 @@ fn anchors(problem: &SiteProblem) -> Option<(String, String)> {
         SiteProblem::UnknownAnchor { id } => {
             (format!("the site has no anchor {id}"), "give the id of one of the [[anchor]] tables".into())
         }
+        SiteProblem::TooManyTags { have } => (
+            format!("{have} tags are more than the {} that are kept apart", hereabout_core::MAX_TAGS),
+            "list only those that this kit reports".into(),
+        ),
+        SiteProblem::DuplicateTagId { id, first } => (
+            format!("tag[{first}] has id {id} already"),
+            "ids are unique; two tags set to one id can't be told apart: change one of them".into(),
+        ),
+        SiteProblem::UnlistedTag { id } => (
+            format!("tag {id} is not one of the [[tag]] tables, so it is never tracked"),
+            "add a [[tag]] with this id, or give the zone only listed tags".into(),
+        ),
+        SiteProblem::ForgottenBeforeLost { lost_after_s } => (
+            format!("a tag would be forgotten before it is lost (lost_after_s = {lost_after_s})"),
+            "give a longer time than lost_after_s; 600 is usual".into(),
+        ),
         _ => return None,
     })
 }

@@ -25,6 +25,7 @@ fn site(dimension: Dimension, places: &[[f64; 3]], fence: Fence, correction: Cor
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().unwrap().0

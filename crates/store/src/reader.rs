@@ -14,7 +14,7 @@ use arrayvec::ArrayVec;
 use futures_util::TryStreamExt;
 use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, Micros, RangeReading, TagId, Timestamp, Verdict};
 use hereabout_engine::{
-    InheritedAnchor, JudgedEpoch, JudgedRange, PositionReport, RejectedRange, StartState,
+    InheritedAnchor, InheritedTag, JudgedEpoch, JudgedRange, PositionReport, RejectedRange, StartState,
 };
 use sqlx::sqlite::{SqliteConnectOptions, SqliteRow};
 use sqlx::{ConnectOptions, Row, SqliteConnection};
@@ -231,6 +231,17 @@ impl LogReader {
             last_heard: Timestamp::from_micros(last_heard),
             last_range_m,
         };
+        let tags = sqlx::query_as::<_, (u32, i64)>(
+            "SELECT tag, last_heard_us FROM inherited_tag WHERE session = ? ORDER BY slot",
+        )
+        .bind(session)
+        .fetch_all(&mut db)
+        .await
+        .map_err(told)?;
+        let tag = |(id, last_heard)| InheritedTag {
+            tag: TagId(id),
+            last_heard: Timestamp::from_micros(last_heard),
+        };
         let mut cursor = EpochCursor { place: self.cursor(session).await?, inherited: true };
         let mut epochs = Vec::new();
         loop {
@@ -245,6 +256,7 @@ impl LogReader {
             seq: seq.unsigned_abs(),
             delayed_seq: delayed_seq.unsigned_abs(),
             zone_seq: zone_seq.unsigned_abs(),
+            tags: tags.into_iter().map(tag).collect(),
             anchors: anchors.into_iter().map(anchor).collect(),
             epochs,
         }))

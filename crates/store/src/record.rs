@@ -34,6 +34,7 @@ impl Record {
             | Output::KitChanged(_)
             | Output::Minute(_)
             | Output::Zone(_)
+            | Output::TagChanged(_)
             | Output::OutOfOrder { .. }
             | Output::TooManyTags { .. } => None,
         }
@@ -297,6 +298,7 @@ pub(crate) fn doubt_code(doubt: Doubt) -> u8 {
         Doubt::Repeated => 10,
         Doubt::Frozen => 11,
         Doubt::Unsettled => 12,
+        Doubt::UnknownTag => 14,
     }
 }
 
@@ -315,7 +317,7 @@ pub(crate) fn verdict_from(code: i64) -> Option<Verdict> {
         6 => Verdict::Rejected(RejectReason::NotCredible),
         7 => Verdict::AnchorSuspect,
         8 => Verdict::NoFix,
-        9..=12 => Verdict::Doubted(doubt_from(code)?),
+        9..=12 | 14 => Verdict::Doubted(doubt_from(code)?),
         13 => Verdict::Held,
         _ => return None,
     })
@@ -371,7 +373,7 @@ pub(crate) fn no_fix_from(code: i64, have: Option<i64>, need: Option<i64>) -> Op
         3 => NoFixReason::TwoPlaces,
         4 => NoFixReason::Inconsistent,
         5 => NoFixReason::NotConverged,
-        9..=12 => NoFixReason::NotCurrent(doubt_from(code)?),
+        9..=12 | 14 => NoFixReason::NotCurrent(doubt_from(code)?),
         _ => return None,
     })
 }

@@ -316,6 +316,15 @@ pub(crate) async fn insert_session(
             .execute(&mut *db)
             .await?;
     }
+    for (slot, tag) in state.tags.iter().enumerate() {
+        sqlx::query("INSERT INTO inherited_tag VALUES (?, ?, ?, ?)")
+            .bind(id)
+            .bind(i64::try_from(slot).unwrap_or(i64::MAX))
+            .bind(tag.tag.0)
+            .bind(tag.last_heard.micros())
+            .execute(&mut *db)
+            .await?;
+    }
     Ok(id)
 }
 

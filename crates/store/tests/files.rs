@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
-use hereabout_engine::StartState;
+use hereabout_engine::{InheritedTag, StartState};
 use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError, WriterOptions};
 use sqlx::Connection;
 
@@ -324,11 +324,14 @@ async fn what_a_long_session_began_with_is_found_without_reading_the_session() {
         hereabout_core::Epoch::new(judged.at, judged.tag, judged.frame_seq, Default::default())
     };
     let inherited: Vec<_> = (1..=1_800).map(epoch).collect();
+    let tag = |(tag, n)| InheritedTag { tag: hereabout_core::TagId(tag), last_heard: at(n) };
+    let tags: Vec<_> = [(9, 1_700), (u32::MAX, 3), (4, 1_800)].map(tag).into();
     store.inherit(StartState {
         at: at(1_800),
         seq: 7,
         delayed_seq: 0,
         zone_seq: 0,
+        tags: tags.clone(),
         anchors: Default::default(),
         epochs: inherited.clone(),
     });
@@ -348,5 +351,6 @@ async fn what_a_long_session_began_with_is_found_without_reading_the_session() {
     db.close().await.unwrap();
     let log = LogReader::open(&path).await.unwrap();
     let found = log.start_state(1).await.unwrap().expect("an inheritance");
+    assert_eq!(found.tags, tags, "in the order of their slots");
     assert_eq!(found.epochs.len(), inherited.len());
 }

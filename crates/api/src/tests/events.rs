@@ -2,8 +2,10 @@
 //! over Server-Sent Events in `sse.rs`.
 
 use axum::http::StatusCode;
-use hereabout_core::{AnchorId, Micros, SiteDraft, TrackSettings, ZoneState};
-use hereabout_engine::{AnchorChange, AnchorState, FindingChange, KitChange, Output, ZoneReport};
+use hereabout_core::{AnchorId, Micros, SiteDraft, SiteTag, TagId, TrackSettings, ZoneState};
+use hereabout_engine::{
+    AnchorChange, AnchorState, FindingChange, KitChange, Output, TagChange, TagLife, ZoneReport,
+};
 use insta::assert_snapshot;
 use serde_json::Value;
 
@@ -24,6 +26,8 @@ fn seqs(page: &Value) -> Vec<u64> {
     page["events"].as_array().expect("events").iter().filter_map(|e| e["seq"].as_u64()).collect()
 }
 
+const RETIRED: TagLife = TagLife::Retired { silent_for: Micros::from_millis(600_000) };
+
 /// One event of each kind, and each finding.
 fn drafts() -> Vec<EventDraft> {
     let info = info();
@@ -38,6 +42,7 @@ fn drafts() -> Vec<EventDraft> {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: vec![SiteTag { id: TagId(3), name: "potting cart".into() }],
         correction_limits: Default::default(),
     };
     let (site, _) = draft.validate().expect("a site");
@@ -54,6 +59,9 @@ fn drafts() -> Vec<EventDraft> {
             now: AnchorState::Silent,
         }),
         Output::Position(restarted),
+        Output::TagChanged(TagChange { at: T, tag: TagId(3), now: TagLife::Admitted }),
+        Output::TagChanged(TagChange { at: T, tag: TagId(3), now: RETIRED }),
+        Output::TagChanged(TagChange { at: T, tag: TagId(7), now: RETIRED }),
         // These are no events.
         Output::Zone(inside(2, 0)),
         Output::Position(located(10, 0)),
@@ -109,7 +117,7 @@ async fn every_kind_of_event() {
     let lines: Vec<String> =
         page["events"].as_array().expect("events").iter().map(ToString::to_string).collect();
     let findings = every_finding(0.4).len() + every_kit_finding(0.4).len();
-    assert_eq!(lines.len(), 2 + 3 + findings + 17);
+    assert_eq!(lines.len(), 2 + 6 + findings + 17);
     // The order of fields is that of the text itself.
     let text = get(&app(&hub), "/v1/events?after=0").await.2;
     assert_snapshot!("events", text.replace("},{\"type\"", "},\n{\"type\""));

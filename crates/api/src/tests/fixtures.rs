@@ -67,6 +67,7 @@ pub(crate) fn info() -> HubInfo {
                 up_span_m: None,
             },
             range_span_m: [0.01, 200.0],
+            tags: Vec::new(),
             correction_limits: Default::default(),
             anchors: vec![
                 anchor(0, "shed corner", [0.0, 0.0, 2.6]),

@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use axum::http::StatusCode;
-use hereabout_core::{Micros, TagId, ZoneState};
-use hereabout_engine::{Output, ZoneReport, ZoneWhy};
+use hereabout_core::{Doubt, Micros, SiteTag, TagId, ZoneState};
+use hereabout_engine::{JudgedEpoch, Output, TagChange, TagLife, ZoneReport, ZoneWhy};
 use insta::assert_snapshot;
 use serde_json::Value;
 
@@ -89,6 +89,113 @@ async fn what_has_run_out_is_unknown_whatever_it_was() {
     };
     hub.publish(&Output::Zone(lost));
     assert_eq!(json(&hub, "/v1/zones").await["zones"][0]["tags"][0]["why"], "lost");
+}
+
+fn lives(hub: &Hub, tag: u32, now: TagLife) {
+    hub.publish(&Output::TagChanged(TagChange { at: T, tag: TagId(tag), now }));
+}
+
+const RETIRED: TagLife = TagLife::Retired { silent_for: Micros::from_millis(600_000) };
+
+fn listed(tags: &[u32], of_zone: &[u32]) -> crate::SiteInfo {
+    let mut site = info().site;
+    let named = |id: &u32| SiteTag { id: TagId(*id), name: format!("cart {id}") };
+    site.tags = tags.iter().map(named).collect();
+    site.zones[0].rule.tags = of_zone.iter().map(|id| TagId(*id)).collect();
+    site
+}
+
+#[tokio::test]
+async fn a_zone_is_outside_only_when_every_tag_that_it_is_about_is() {
+    // The zone's tags, else those of the site, else the admitted ones.
+    for site in [listed(&[0, 3], &[]), listed(&[0, 3, 5], &[0, 3]), listed(&[], &[0, 3]), listed(&[], &[])] {
+        let hub = Hub::new(info());
+        hub.set_site(site);
+        let zone = async || json(&hub, "/v1/zones/roller%20door").await;
+        assert_eq!(zone().await["state"], "unknown", "nothing was heard");
+        lives(&hub, 0, TagLife::Admitted);
+        lives(&hub, 3, TagLife::Admitted);
+        hub.publish(&Output::Zone(outside(1, 0)));
+        let waits = zone().await;
+        assert_eq!((&waits["state"], &waits["tags"][1]["tag"]), (&"unknown".into(), &3.into()), "{waits}");
+        hub.publish(&Output::Zone(outside(2, 3)));
+        assert_eq!(zone().await["state"], "outside");
+        hub.publish(&Output::Zone(inside(3, 3)));
+        assert_eq!(zone().await["state"], "inside");
+    }
+}
+
+#[tokio::test]
+async fn a_retired_tag_counts_no_more_unless_it_is_listed() {
+    for (site, state) in
+        [(listed(&[], &[]), "outside"), (listed(&[], &[0, 3]), "unknown"), (listed(&[0, 3], &[]), "unknown")]
+    {
+        let hub = busy_hub();
+        hub.set_site(site);
+        for tag in [0, 3] {
+            lives(&hub, tag, TagLife::Admitted);
+            hub.publish(&Output::Zone(outside(u64::from(tag) + 1, tag)));
+        }
+        lives(&hub, 3, RETIRED);
+        let zone = json(&hub, "/v1/zones/roller%20door").await;
+        assert_eq!(zone["state"], state, "{zone}");
+        if state == "unknown" {
+            assert_eq!(
+                (&zone["tags"][1]["why"], &zone["tags"][1]["since"]),
+                (&"no_data".into(), &Value::Null)
+            );
+            assert!(zone["words"].as_str().expect("words").contains("fell silent"), "{zone}");
+        }
+        let (status, _, metrics) = get(&app(&hub), "/metrics").await;
+        assert_eq!(status, StatusCode::OK);
+        assert!(metrics.contains("tag=\"0\"") && !metrics.contains("tag=\"3\""), "{metrics}");
+        assert_eq!(get(&app(&hub), "/v1/tags/3").await.0, StatusCode::NOT_FOUND);
+        lives(&hub, 3, TagLife::Admitted);
+        assert_eq!(
+            json(&hub, "/v1/zones/roller%20door").await["state"],
+            "unknown",
+            "it is back, and not known yet"
+        );
+    }
+}
+
+#[tokio::test]
+async fn listed_tags_are_shown_by_their_names() {
+    let hub = Hub::new(info());
+    hub.set_site(listed(&[0, 3], &[]));
+    hub.publish(&Output::Position(located(1, 3)));
+    hub.publish(&Output::Zone(inside(1, 3)));
+    let text = json(&hub, "/v1/zones/roller%20door").await;
+    assert_eq!(text["tags"][0]["tag_name"], "cart 3");
+    assert!(text["words"].as_str().expect("words").starts_with("Tag 3 (cart 3) is inside"), "{text}");
+    assert_eq!(json(&hub, "/v1/tags/3").await["tag_name"], "cart 3");
+    let opening = hub.subscribe(
+        crate::query::wants(&"/v1/live".parse().expect("a URI")).expect("a query"),
+        &now,
+        64,
+        9,
+    );
+    assert!(opening.is_some());
+    assert_eq!(json(&hub, "/v1/site").await["tags"][1], serde_json::json!({"id": 3, "name": "cart 3"}));
+}
+
+#[test]
+fn numbers_that_are_no_tags_reach_no_reader() {
+    let hub = busy_hub();
+    let query = "/v1/live?topics=range".parse().expect("a URI");
+    let reader = hub.subscribe(crate::query::wants(&query).expect("a query"), &now, 64, 9).expect("room");
+    let ghost = JudgedEpoch {
+        at: T,
+        measured_at: T,
+        doubt: Some(Doubt::UnknownTag),
+        tag: TagId(213),
+        frame_seq: None,
+        ranges: Default::default(),
+    };
+    hub.publish(&Output::Ranges(ghost.clone()));
+    assert!(!matches!(reader.take(&sending).0, Taken::Message(..)));
+    hub.publish(&Output::Ranges(JudgedEpoch { doubt: None, ..ghost }));
+    assert!(matches!(reader.take(&sending).0, Taken::Message(..)));
 }
 
 #[tokio::test]

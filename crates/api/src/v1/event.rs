@@ -4,9 +4,11 @@
 //! one JSON object. That object is what the log keeps, so an event that is read back from the log is byte for byte
 //! the one that was published. The number comes last, from whoever keeps the count.
 
-use hereabout_core::{AnchorId, Micros, Site, Timestamp};
+use hereabout_core::MAX_TAGS;
+use hereabout_core::{AnchorId, Micros, Site, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, ZoneReport,
+    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife,
+    ZoneReport,
 };
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -14,7 +16,7 @@ use utoipa::ToSchema;
 use super::{
     AnchorStateName, FindingBody, KitFindingBody, MessageType, ZoneStateName, ZoneWhyName, json,
     number::{rfc3339, round_1e4},
-    zone::zone_words,
+    zone::{tag_begins, tag_words, zone_words},
 };
 use crate::words;
 
@@ -41,6 +43,10 @@ pub enum EventKind {
     Finding,
     /// Something was found about the kit, or is over.
     Kit,
+    /// A tag was admitted: it is tracked from now on.
+    TagAdmitted,
+    /// A tag was silent for so long that it is forgotten: zones count it no more unless the site names it.
+    TagRetired,
     /// A track was given up for another place.
     Restart,
     /// The wire to the kit.
@@ -65,6 +71,8 @@ impl EventKind {
             EventKind::Anchor => "anchor",
             EventKind::Finding => "finding",
             EventKind::Kit => "kit",
+            EventKind::TagAdmitted => "tag_admitted",
+            EventKind::TagRetired => "tag_retired",
             EventKind::Restart => "restart",
             EventKind::Link => "link",
             EventKind::Configuration => "configuration",
@@ -147,6 +155,19 @@ pub struct KitEventFacts {
     pub over: bool,
     /// What was found, with what to do.
     pub finding: KitFindingBody,
+}
+
+/// Facts of a tag that was admitted or retired.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct TagEventFacts {
+    /// Which tag.
+    pub tag: u32,
+    /// What people call it; only for a tag that the site file lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tag_name: Option<String>,
+    /// For how long it was silent, seconds; null when it was admitted.
+    #[schema(required)]
+    pub silent_for_s: Option<f64>,
 }
 
 /// Facts of a track that was given up for another place.
@@ -264,6 +285,8 @@ pub enum EventFacts {
     Finding(FindingEventFacts),
     /// Of `kit`.
     Kit(KitEventFacts),
+    /// Of `tag_admitted` and `tag_retired`.
+    Tag(TagEventFacts),
     /// Of `restart`.
     Restart(RestartFacts),
     /// Of `link`.
@@ -413,14 +436,15 @@ impl EventDraft {
             Output::AnchorChanged(change) => Some(EventDraft::anchor(change, site)),
             Output::FindingChanged(change) => Some(EventDraft::finding(change, site)),
             Output::KitChanged(change) => Some(EventDraft::kit(change, site)),
-            Output::Position(report) if report.restarted => Some(EventDraft::restart(report)),
+            Output::TagChanged(change) => Some(EventDraft::tag(change, site)),
+            Output::Position(report) if report.restarted => Some(EventDraft::restart(report, site)),
             _ => None,
         }
     }
 
     fn zone(report: &ZoneReport, site: &Site) -> EventDraft {
         let zone = site.zones().get(report.zone).map_or_else(String::new, |z| z.name.clone());
-        let words = zone_words(report, &zone);
+        let words = zone_words(report, &zone, site.tag_name(report.tag));
         let facts = EventFacts::Zone(ZoneFacts {
             zone,
             tag: report.tag.0,
@@ -468,9 +492,35 @@ impl EventDraft {
         EventDraft::new(change.at, EventKind::Kit, &words, &EventFacts::Kit(facts))
     }
 
-    fn restart(report: &PositionReport) -> EventDraft {
-        let words =
-            format!("The track of tag {} was given up for another place: it may have jumped.", report.tag);
+    fn tag(change: &TagChange, site: &Site) -> EventDraft {
+        let name = site.tag_name(change.tag);
+        let tag = tag_begins(change.tag, name);
+        let (kind, silent_for, words) = match change.now {
+            TagLife::Admitted => {
+                (EventKind::TagAdmitted, None, format!("{tag} is heard, and tracked from now on."))
+            }
+            TagLife::Retired { silent_for } => {
+                let counts = if names_tag(site, change.tag) {
+                    "zones that name it stay unknown"
+                } else {
+                    "zones count it no more"
+                };
+                let words =
+                    format!("{tag} was silent for {}, and is forgotten: {counts}.", words::span(silent_for));
+                (EventKind::TagRetired, Some(silent_for), words)
+            }
+        };
+        let facts = EventFacts::Tag(TagEventFacts {
+            tag: change.tag.0,
+            tag_name: name.map(str::to_owned),
+            silent_for_s: silent_for.map(Micros::secs_f64),
+        });
+        EventDraft::new(change.at, kind, &words, &facts)
+    }
+
+    fn restart(report: &PositionReport, site: &Site) -> EventDraft {
+        let tag = tag_words(report.tag, site.tag_name(report.tag));
+        let words = format!("The track of {tag} was given up for another place: it may have jumped.");
         let facts = EventFacts::Restart(RestartFacts { tag: report.tag.0 });
         EventDraft::new(report.at, EventKind::Restart, &words, &facts)
     }
@@ -559,7 +609,9 @@ impl EventDraft {
             LostWhat::LogEvents => in_log("event"),
             LostWhat::OutOfOrder => format!("Left out: {frames}, older than the one before."),
             LostWhat::TooManyTags => {
-                format!("Left out: {frames} of further tags. Check the tag field of [frame] layout.")
+                format!(
+                    "Left out: {frames} of further tags: {MAX_TAGS} are tracked already. Switch some off, or list in the site file those to track."
+                )
             }
             LostWhat::DamagedFrames => {
                 format!("Damaged on arrival: {frames}. Check the cable, its length, and baud.")
@@ -592,6 +644,11 @@ const NONE: EventFacts = EventFacts::None(NoFacts {});
 fn bounded(text: &str, most: usize) -> String {
     let clean = |c: char| if c.is_control() && c != '\n' { '?' } else { c };
     text.chars().take(most).map(clean).collect()
+}
+
+/// Whether the site or one of its zones names the tag.
+fn names_tag(site: &Site, tag: TagId) -> bool {
+    site.tag_name(tag).is_some() || site.zones().iter().any(|z| z.rule.tags.contains(&tag))
 }
 
 fn anchor_name(id: AnchorId, site: &Site) -> String {

@@ -259,8 +259,32 @@ pub enum KitFacts {
     },
     /// The ranges and the site file do not belong to each other.
     SiteDoesNotFit(SiteDoubtBody),
-    /// The frames come unevenly.
+    /// Frames with tag numbers that never settle.
+    UnknownTags {
+        /// Such frames within the last minute.
+        count: u32,
+        /// The newest of these numbers.
+        example: u32,
+    },
+    /// Tags are heard that the site file does not list; they are not tracked.
+    UnlistedTags {
+        /// How many within the last minute.
+        count: u32,
+        /// Some of them, four at most.
+        tags: Vec<u32>,
+    },
+    /// All anchors read longer or shorter by one length to this tag, but not to the others.
+    TagOffset {
+        /// Which tag.
+        tag: u32,
+        /// By how much, metres; positive when they read long.
+        #[schema(required)]
+        by_m: Option<f64>,
+    },
+    /// The frames of a tag come unevenly.
     UnevenClock {
+        /// Which tag's.
+        tag: u32,
         /// Median time between two frames, seconds.
         usual_s: f64,
         /// The longest gap of the last minute, seconds.
@@ -288,7 +312,13 @@ impl KitFindingBody {
             KitFinding::SiteDoesNotFit { doubt } => {
                 KitFacts::SiteDoesNotFit(SiteDoubtBody::new(&doubt, names))
             }
-            KitFinding::UnevenClock { usual, longest, share } => KitFacts::UnevenClock {
+            KitFinding::UnknownTags { count, example } => KitFacts::UnknownTags { count, example: example.0 },
+            KitFinding::UnlistedTags { count, tags } => {
+                KitFacts::UnlistedTags { count, tags: tags.iter().flatten().map(|t| t.0).collect() }
+            }
+            KitFinding::TagOffset { tag, by_m } => KitFacts::TagOffset { tag: tag.0, by_m: round_1e4(by_m) },
+            KitFinding::UnevenClock { tag, usual, longest, share } => KitFacts::UnevenClock {
+                tag: tag.0,
                 usual_s: usual.secs_f64(),
                 longest_s: longest.secs_f64(),
                 share: round_1e4(share),

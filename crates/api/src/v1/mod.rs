@@ -43,7 +43,7 @@ pub use sending::Sending;
 pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
 pub use site_doubt::{FoundPlaceBody, OrderMoveBody, SiteCauseBody, SiteDoubtBody};
-pub(crate) use zone::unheard_tags;
+pub(crate) use zone::Unheard;
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;

@@ -57,6 +57,9 @@ pub struct PositionBody {
     pub seq: u64,
     /// Which tag.
     pub tag: u32,
+    /// What people call it; only for a tag that the site file lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tag_name: Option<String>,
     /// The instant that the position is for, RFC 3339: when its ranges were measured, as far as that can be told.
     pub time: String,
     /// Whoever hears nothing newer until then must treat the position as unknown.
@@ -177,6 +180,8 @@ pub enum NoFixCode {
     FrozenFrames,
     /// Nobody can say how old the frames are.
     AgeUnknown,
+    /// Frames come, but of no tag that is known.
+    UnknownTag,
     /// Nothing newer was said for as long as the last position held.
     Expired,
 }
@@ -257,6 +262,10 @@ pub(crate) fn doubted(doubt: Doubt) -> (NoFixCode, &'static str) {
             NoFixCode::AgeUnknown,
             "how old the frames are is not known yet: wait until their pace has been even for some seconds",
         ),
+        Doubt::UnknownTag => (
+            NoFixCode::UnknownTag,
+            "frames come, but of no tag that is known: see the kit in /v1/anchors, and [[tag]] in the site file",
+        ),
     }
 }
 
@@ -293,6 +302,7 @@ impl PositionBody {
             kind: MessageType::Position,
             seq: report.seq,
             tag: report.tag.0,
+            tag_name: None,
             time: rfc3339(report.at),
             valid_until: rfc3339(report.valid_until),
             state: report.state.into(),
@@ -315,6 +325,12 @@ impl PositionBody {
             sender_s: sending.map(Sending::sender_s),
             nonce: None,
         }
+    }
+
+    /// The same with what people call the tag.
+    #[must_use]
+    pub fn named(self, tag_name: Option<&str>) -> PositionBody {
+        PositionBody { tag_name: tag_name.map(str::to_owned), ..self }
     }
 
     /// The body of a position as it counts at some moment: lost, and why, when it has run out.

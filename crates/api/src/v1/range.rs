@@ -37,13 +37,15 @@ pub enum VerdictName {
     Frozen,
     /// Nobody can say how old the frame is.
     Unsettled,
+    /// The frame's tag is not admitted: its number may have been damaged on its way.
+    UnknownTag,
     /// The module holds on to the anchor's last range.
     Held,
 }
 
 impl VerdictName {
     /// All of them, in the order of the counters.
-    pub(crate) const ALL: [VerdictName; 12] = [
+    pub(crate) const ALL: [VerdictName; 13] = [
         VerdictName::Used,
         VerdictName::NoReading,
         VerdictName::AnchorSilent,
@@ -55,6 +57,7 @@ impl VerdictName {
         VerdictName::Repeated,
         VerdictName::Frozen,
         VerdictName::Unsettled,
+        VerdictName::UnknownTag,
         VerdictName::Held,
     ];
 }
@@ -73,6 +76,7 @@ impl From<Verdict> for VerdictName {
             Verdict::Doubted(Doubt::Repeated) => VerdictName::Repeated,
             Verdict::Doubted(Doubt::Frozen) => VerdictName::Frozen,
             Verdict::Doubted(Doubt::Unsettled) => VerdictName::Unsettled,
+            Verdict::Doubted(Doubt::UnknownTag) => VerdictName::UnknownTag,
             Verdict::Held => VerdictName::Held,
         }
     }

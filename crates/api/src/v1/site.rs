@@ -54,6 +54,17 @@ pub struct SiteBody {
     pub anchors: Vec<SiteAnchorBody>,
     /// The zones, in file order.
     pub zones: Vec<ZoneBody>,
+    /// The tags that the site file lists, in file order; empty when any tag that settles is tracked.
+    pub tags: Vec<SiteTagBody>,
+}
+
+/// A tag that the site file lists.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, ToSchema)]
+pub struct SiteTagBody {
+    /// Its number, as frames carry it.
+    pub id: u32,
+    /// What people call it.
+    pub name: String,
 }
 
 /// One anchor as it was put up and calibrated.
@@ -173,6 +184,7 @@ impl From<&SiteInfo> for SiteBody {
             range_span_m: site.range_span_m,
             anchors: site.anchors.iter().map(SiteAnchorBody::from).collect(),
             zones: site.zones.iter().map(ZoneBody::from).collect(),
+            tags: site.tags.iter().map(|t| SiteTagBody { id: t.id.0, name: t.name.clone() }).collect(),
         }
     }
 }

@@ -4,7 +4,7 @@
 //! made from the engine's report once; what is served later than `valid_until` is [`ZoneReportBody::at`]: unknown,
 //! whatever the report said, because a stopped engine must not leave a stale "inside" behind (see `current.rs`).
 
-use hereabout_core::{TagId, Timestamp, Zone, ZoneState};
+use hereabout_core::{TagId, Timestamp, ZoneState};
 use hereabout_engine::{ZoneReport, ZoneWhy};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -13,7 +13,7 @@ use super::{
     MessageType, Sending, json,
     number::{rfc3339, round_1e4},
 };
-use crate::current;
+use crate::{current, words::instant};
 
 /// What a tag is to a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -114,6 +114,9 @@ pub struct ZoneReportBody {
     /// Which tag; null when none was ever heard and the zone is about any.
     #[schema(required)]
     pub tag: Option<u32>,
+    /// What people call it; only for a tag that the site file lists.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tag_name: Option<String>,
     /// The instant that the message is for, RFC 3339.
     pub time: String,
     /// Whoever hears nothing newer until then must treat the zone as unknown.
@@ -150,11 +153,17 @@ pub struct ZoneReportBody {
 impl ZoneReportBody {
     /// The message of a report about the zone of this name.
     pub fn from_report(report: &ZoneReport, zone: &str) -> ZoneReportBody {
+        ZoneReportBody::of(report, zone, None)
+    }
+
+    /// The same; `tag_name` is what people call the tag, if the site lists it.
+    pub fn of(report: &ZoneReport, zone: &str, tag_name: Option<&str>) -> ZoneReportBody {
         ZoneReportBody {
             kind: MessageType::Zone,
             seq: Some(report.seq),
             zone: zone.to_owned(),
             tag: Some(report.tag.0),
+            tag_name: tag_name.map(str::to_owned),
             time: rfc3339(report.at),
             valid_until: rfc3339(report.valid_until),
             state: report.state.into(),
@@ -163,7 +172,7 @@ impl ZoneReportBody {
             depth_m: report.depth_m.and_then(round_1e4),
             eta_s: report.eta_s.and_then(round_1e4),
             why: report.why.into(),
-            words: zone_words(report, zone),
+            words: zone_words(report, zone, tag_name),
             valid_for_s: None,
             sender_s: None,
         }
@@ -178,18 +187,33 @@ impl ZoneReportBody {
 
     /// What holds at `now` after `report` was the last: the report itself while it is valid, and unknown from then
     /// on. An unknown keeps its reason.
-    pub fn at(report: &ZoneReport, zone: &str, now: Timestamp) -> ZoneReportBody {
-        ZoneReportBody::from_report(&current::zone(report, now), zone)
+    pub fn at(report: &ZoneReport, zone: &str, tag_name: Option<&str>, now: Timestamp) -> ZoneReportBody {
+        ZoneReportBody::of(&current::zone(report, now), zone, tag_name)
     }
 
-    /// The message about a tag that was never heard; `None` for a zone about any tag when none was.
-    pub fn never_heard(zone: &str, tag: Option<TagId>, now: Timestamp) -> ZoneReportBody {
-        let words = match tag {
-            Some(tag) => format!(
-                "Whether tag {tag} is inside {zone} is not known: it has not been heard since the start."
-            ),
-            None => {
-                format!("Whether a tag is inside {zone} is not known: none has been heard since the start.")
+    /// The message about a tag that nothing is known of; the first word for a zone about any tag when none is admitted.
+    pub(crate) fn unheard(zone: &str, unheard: &Unheard, now: Timestamp) -> ZoneReportBody {
+        let whether = |tag: &TagId, name: &Option<String>| {
+            format!("Whether {} is inside {zone} is not known", tag_words(*tag, name.as_deref()))
+        };
+        let (tag, tag_name, why, words) = match unheard {
+            Unheard::Any => {
+                let words = format!(
+                    "Whether a tag is inside {zone} is not known: none has been heard since the start."
+                );
+                (None, None, ZoneWhyName::NeverHeard, words)
+            }
+            Unheard::Never { tag, name } => {
+                let words = format!("{}: it has not been heard since the start.", whether(tag, name));
+                (Some(*tag), name.clone(), ZoneWhyName::NeverHeard, words)
+            }
+            Unheard::Silent { tag, name, since } => {
+                let words = format!("{}: it fell silent at {}.", whether(tag, name), instant(*since));
+                (Some(*tag), name.clone(), ZoneWhyName::NoData, words)
+            }
+            Unheard::NotYet { tag, name } => {
+                let words = format!("{}: it was admitted a moment ago.", whether(tag, name));
+                (Some(*tag), name.clone(), ZoneWhyName::Undecided, words)
             }
         };
         ZoneReportBody {
@@ -197,6 +221,7 @@ impl ZoneReportBody {
             seq: None,
             zone: zone.to_owned(),
             tag: tag.map(|t| t.0),
+            tag_name,
             time: rfc3339(now),
             valid_until: rfc3339(now),
             state: ZoneStateName::Unknown,
@@ -204,7 +229,7 @@ impl ZoneReportBody {
             probability: None,
             depth_m: None,
             eta_s: None,
-            why: ZoneWhyName::NeverHeard,
+            why,
             words,
             valid_for_s: None,
             sender_s: None,
@@ -217,14 +242,38 @@ impl ZoneReportBody {
     }
 }
 
-/// One plain sentence about a report.
-pub(super) fn zone_words(report: &ZoneReport, zone: &str) -> String {
-    let tag = report.tag;
+/// A tag that a zone is about and of which there is no report.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) enum Unheard {
+    /// No tag at all is admitted, and the zone is about any.
+    Any,
+    /// It has not been heard since the start.
+    Never { tag: TagId, name: Option<String> },
+    /// It was retired; since when it is silent.
+    Silent { tag: TagId, name: Option<String>, since: Timestamp },
+    /// It is admitted, and nothing was said of it yet.
+    NotYet { tag: TagId, name: Option<String> },
+}
+
+/// A tag for people, with what they call it where the site says that.
+pub(crate) fn tag_words(tag: TagId, name: Option<&str>) -> String {
+    name.map_or_else(|| format!("tag {tag}"), |name| format!("tag {tag} ({name})"))
+}
+
+/// The same at the beginning of a sentence.
+pub(crate) fn tag_begins(tag: TagId, name: Option<&str>) -> String {
+    name.map_or_else(|| format!("Tag {tag}"), |name| format!("Tag {tag} ({name})"))
+}
+
+/// One plain sentence about a report; `tag_name` is what people call the tag.
+pub(super) fn zone_words(report: &ZoneReport, zone: &str, tag_name: Option<&str>) -> String {
+    let tag = tag_begins(report.tag, tag_name);
     match report.state {
-        ZoneState::Inside => format!("Tag {tag} is inside {zone}{}.", evidence(report)),
-        ZoneState::Outside => format!("Tag {tag} is outside {zone}{}.", evidence(report)),
+        ZoneState::Inside => format!("{tag} is inside {zone}{}.", evidence(report)),
+        ZoneState::Outside => format!("{tag} is outside {zone}{}.", evidence(report)),
         ZoneState::Unknown => {
-            format!("Whether tag {tag} is inside {zone} is not known: {}.", reason(report.why))
+            let tag = tag_words(report.tag, tag_name);
+            format!("Whether {tag} is inside {zone} is not known: {}.", reason(report.why))
         }
     }
 }
@@ -284,8 +333,8 @@ fn reason(why: ZoneWhy) -> String {
 
 /// The answer of one zone over all its tags.
 ///
-/// Inside when any tag is inside for certain; else unknown when any is unknown or none was ever heard; else
-/// outside.
+/// It is about the tags that the zone lists, else those of the site file, else all that are admitted. Inside when any of them
+/// is inside for certain; else unknown when any is unknown, silent or was never heard; else outside.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
 pub struct ZoneAnswerBody {
     /// Name of the zone.
@@ -355,12 +404,4 @@ pub struct ZonesBody {
     /// What was given as `nonce`; only when it was.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub nonce: Option<String>,
-}
-
-/// The tags that a zone waits for although none of `heard` is it: those of its rule, or one of any.
-pub(crate) fn unheard_tags(zone: &Zone, heard: &[TagId]) -> Vec<Option<TagId>> {
-    if zone.rule.tags.is_empty() {
-        return if heard.is_empty() { vec![None] } else { Vec::new() };
-    }
-    zone.rule.tags.iter().filter(|t| !heard.contains(t)).map(|t| Some(*t)).collect()
 }

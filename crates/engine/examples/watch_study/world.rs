@@ -69,6 +69,7 @@ pub(crate) fn site(n: usize) -> Site {
         range_fields: Some(n),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     match draft.validate() {

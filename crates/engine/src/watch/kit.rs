@@ -16,13 +16,15 @@
 //! from [`TIMES`] within [`DOUBT_LASTS`] on, of unknown age when that has gone on for [`UNKNOWN_FOR`]; over when none came
 //! for [`DOUBT_LASTS`]. While they last nothing is said about who answers.
 //!
-//! **Uneven clock.** Intervals between the frames of the tag that was heard first, in bins of a twelfth of an octave, one minute
-//! at a time: the share that is off the median by more than half.
+//! **Uneven clock.** Intervals between the frames of each tag, in bins of a twelfth of an octave, one minute at a time: the
+//! share that is off the median by more than half. Told of each tag by itself.
+//!
+//! What others find is told with these: numbers that are no tags (`roster`), and tags to which all anchors read long or
+//! short (`place`).
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Doubt, MAX_ANCHORS, Micros, TagId, Timestamp};
+use hereabout_core::{Doubt, MAX_ANCHORS, MAX_TAGS, Micros, TagId, Timestamp};
 
-use crate::engine::MAX_TAGS;
 use crate::report::{KitFinding, MAX_KIT_FINDINGS};
 
 /// Frames without a range for this long say something.
@@ -60,6 +62,7 @@ struct KitTag {
     by_anchor: [Option<Timestamp>; MAX_ANCHORS],
     /// In the order of [`Doubt::ALL`].
     doubts: [Doubts; Doubt::ALL.len()],
+    clock: Clock,
 }
 
 /// Frames of one tag that were doubted for one reason, without a pause.
@@ -95,6 +98,8 @@ impl Doubts {
             Doubt::Frozen => Some(KitFinding::Frozen { tag }),
             Doubt::Repeated => often.then_some(KitFinding::Repeated { tag }),
             Doubt::Old => often.then_some(KitFinding::OldFrames { tag, age: self.age }),
+            // Such a frame is no tag's.
+            Doubt::UnknownTag => None,
             Doubt::Unsettled => {
                 let long = self.first.zip(self.last).is_some_and(|(a, b)| b.since(a) >= UNKNOWN_FOR);
                 long.then_some(KitFinding::AgeUnknown { tag })
@@ -115,12 +120,15 @@ enum Quiet {
 #[derive(Clone, Debug)]
 pub(crate) struct Kit {
     tags: ArrayVec<Box<KitTag>, MAX_TAGS>,
-    clock: Clock,
+    /// What is to be told of numbers that are no tags.
+    pub(super) strangers: [Option<KitFinding>; 2],
+    /// Tags to which all anchors read long or short alike, and by how much, metres.
+    pub(super) offsets: ArrayVec<(TagId, f64), MAX_TAGS>,
 }
 
 impl Kit {
     pub(crate) fn new() -> Kit {
-        Kit { tags: ArrayVec::new(), clock: Clock::default() }
+        Kit { tags: ArrayVec::new(), strangers: [None; 2], offsets: ArrayVec::new() }
     }
 
     /// A frame of a tag, with the anchors (by index) that had a range.
@@ -132,6 +140,7 @@ impl Kit {
             last_range: None,
             by_anchor: [None; MAX_ANCHORS],
             doubts: [Doubts::default(); Doubt::ALL.len()],
+            clock: Clock::default(),
         };
         let Some(index) = place.or_else(|| {
             self.tags.try_push(Box::new(fresh())).ok()?;
@@ -140,9 +149,7 @@ impl Kit {
             return;
         };
         let known = &mut self.tags[index];
-        if index == 0 {
-            self.clock.hear(at, at.since(known.last_frame));
-        }
+        known.clock.hear(at, at.since(known.last_frame));
         known.last_frame = at;
         for anchor in heard {
             known.last_range = Some(at);
@@ -150,6 +157,12 @@ impl Kit {
                 *slot = Some(at);
             }
         }
+    }
+
+    /// The tag was retired.
+    pub(crate) fn forget(&mut self, tag: TagId) {
+        self.tags.retain(|t| t.id != tag);
+        self.offsets.retain(|(id, _)| *id != tag);
     }
 
     /// What was said of a frame of this tag, heard just before: `None` when it is one of the present. Whether that is told
@@ -189,6 +202,7 @@ impl Kit {
                 let _ = now.try_push(finding);
             }
         };
+        self.strangers.iter().flatten().for_each(|finding| add(*finding));
         for tag in &self.tags {
             for doubt in Doubt::ALL {
                 if let Some(finding) = tag.doubts[doubt as usize].finding(doubt, tag.id, at) {
@@ -198,9 +212,12 @@ impl Kit {
             if let Some(finding) = self.finding(tag, at, began, lasting) {
                 add(finding);
             }
+            if let Some(finding) = tag.clock.finding(tag.id, lasting) {
+                add(finding);
+            }
         }
-        if let Some(finding) = self.clock.finding(lasting) {
-            add(finding);
+        for (tag, by_m) in self.offsets.iter().copied() {
+            add(KitFinding::TagOffset { tag, by_m });
         }
         now
     }
@@ -330,10 +347,10 @@ impl Clock {
         self.longest = Micros::ZERO;
     }
 
-    fn finding(&self, lasting: &[KitFinding]) -> Option<KitFinding> {
+    fn finding(&self, tag: TagId, lasting: &[KitFinding]) -> Option<KitFinding> {
         let (usual, longest, share) = self.last?;
-        let was = lasting.iter().any(|f| matches!(f, KitFinding::UnevenClock { .. }));
+        let was = lasting.iter().any(|f| matches!(f, KitFinding::UnevenClock { tag: of, .. } if *of == tag));
         let limit = if was { UNEVEN_OVER } else { UNEVEN };
-        (share >= limit).then_some(KitFinding::UnevenClock { usual, longest, share })
+        (share >= limit).then_some(KitFinding::UnevenClock { tag, usual, longest, share })
     }
 }

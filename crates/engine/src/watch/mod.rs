@@ -5,7 +5,7 @@
 //! | `liveness` | heard, silent, rates | every reading; a deadline a second after the last range |
 //! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
 //! | `doubles` | two boards with one id | every range, per tag |
-//! | `kit` | tag off, anchors gone, nobody answers, frozen, repeated, old, age unknown, uneven clock | every frame; judged once a second |
+//! | `kit` | tag off, anchors gone, nobody answers, frozen, repeated, old, age unknown, uneven clock, numbers that are no tags | every frame; judged once a second |
 //! | `whole` | the site file and the ranges do not belong together, and why | a few steps with every frame |
 //! | `place` | moved, offset changed, reads long, one of several, drifting | every 7 m of travel |
 //! | `minute` | the minute lines | a deadline at the end of each minute |
@@ -18,7 +18,7 @@
 //! **Never heard** is told after [`NEVER_AFTER`] in which others were heard.
 //!
 //! What has begun is told once and ends once (`shown`); every finding has two limits, one to begin and a lower one
-//! to end. All memory is made at the start, and with each new tag.
+//! to end. All memory is made at the start, and with each new tag. A slot of a tag that was retired is used again: [`Watch::forget`].
 
 mod doubles;
 mod habits;
@@ -31,14 +31,17 @@ mod shown;
 pub(crate) mod whole;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, Doubt, MAX_ANCHORS, Micros, RejectReason, Site, TagId, Timestamp, Verdict};
+use hereabout_core::{
+    AnchorId, Doubt, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, Site, TagId, Timestamp, Verdict,
+};
 use hereabout_solve::fit::FitRange;
 use hereabout_solve::tracker::AnchorStats;
 
-use crate::engine::MAX_TAGS;
 use crate::estimate::Estimate;
 use crate::outputs::Outputs;
-use crate::report::{AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, Output, ZoneWhy};
+use crate::report::{
+    AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, KitFinding, Output, ZoneWhy,
+};
 use crate::start::InheritedAnchor;
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
@@ -144,6 +147,21 @@ impl Watch {
 
     fn is_off(&self) -> bool {
         self.ids.is_empty()
+    }
+
+    /// A tag was retired: what was kept for it goes, and its slot begins anew with the next one.
+    pub(crate) fn forget(&mut self, slot: usize, tag: TagId) {
+        if let Some(doubles) = self.doubles.get_mut(slot) {
+            **doubles = [Doubles::default(); MAX_ANCHORS];
+        }
+        self.places.forget(slot);
+        self.whole.forget(slot);
+        self.kit.forget(tag);
+    }
+
+    /// Takes over what is to be told of numbers that are no tags.
+    pub(crate) fn strangers(&mut self, findings: [Option<KitFinding>; 2]) {
+        self.kit.strangers = findings;
     }
 
     /// Whether the anchor has been heard and fell silent.
@@ -304,6 +322,7 @@ impl Watch {
             }
         }
         let began = self.began.unwrap_or(at);
+        self.kit.offsets = self.places.tag_offsets();
         let now = self.kit.findings(at, began, self.kit_shown.list(), self.whole.kit_finding());
         self.kit_shown.become_now(at, now, |change| {
             out.push_back(Output::KitChanged(change));

@@ -7,13 +7,12 @@
 //! of an anchor that is set aside still feeds the watch, which is how it can be well again.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Site, TagState, Timestamp, Verdict};
+use hereabout_core::{MAX_ANCHORS, MAX_TAGS, Site, TagId, TagState, Timestamp, Verdict};
 use hereabout_solve::watch::{
     Change, LIMIT_M, NEEDED_M, PlaceWatch, Standing, TagWindow, WatchedAnchor, WatchedRange,
 };
 
 use super::{Learned, Seen};
-use crate::engine::MAX_TAGS;
 use crate::report::{AnchorFinding, AnchorSet, CannotTell, PlaceAnswer};
 
 /// A drift from this on is told, metres per day, and until it is below the second; in standard errors the same.
@@ -27,7 +26,8 @@ const SIGMA_M: f64 = 0.1;
 #[derive(Clone, Debug)]
 pub(crate) struct Places {
     watch: PlaceWatch,
-    windows: ArrayVec<Box<TagWindow>, MAX_TAGS>,
+    /// By the tag's slot, with its id once it was heard.
+    windows: ArrayVec<(Option<TagId>, Box<TagWindow>), MAX_TAGS>,
     need: usize,
     located: bool,
 }
@@ -51,9 +51,10 @@ impl Places {
     /// Takes in an epoch. Whether answers may have changed.
     pub(crate) fn take(&mut self, seen: &Seen, site: &Site, learned: Learned) -> bool {
         while self.windows.len() <= seen.tag && !self.windows.is_full() {
-            self.windows.push(Box::new(TagWindow::new()));
+            self.windows.push((None, Box::new(TagWindow::new())));
         }
-        let Some(window) = self.windows.get_mut(seen.tag) else { return false };
+        let Some((id, window)) = self.windows.get_mut(seen.tag) else { return false };
+        *id = Some(seen.tag_id);
         if seen.estimate.restarted || seen.estimate.state == TagState::Lost {
             window.clear();
         }
@@ -72,7 +73,32 @@ impl Places {
             Some(stats) => stats.sigma_m,
             None => site.anchors().get(i).map_or(SIGMA_M, |a| a.range_sigma_m),
         };
-        self.watch.take(window, seen.at, place.position_m, &ranges, sigma_m)
+        let evaluated = self.watch.take(window, seen.at, place.position_m, &ranges, sigma_m);
+        self.judge_common();
+        evaluated
+    }
+
+    /// The slot's tag was retired.
+    pub(crate) fn forget(&mut self, slot: usize) {
+        if let Some((id, window)) = self.windows.get_mut(slot) {
+            (*id, **window) = (None, TagWindow::new());
+        }
+        self.judge_common();
+    }
+
+    /// What all ranges have in common is the anchors' affair only when it is so for every tag that went far enough to tell.
+    fn judge_common(&mut self) {
+        let mut told = self.windows.iter().filter(|(id, w)| id.is_some() && w.tells_common()).peekable();
+        let alike = told.peek().is_some() && told.all(|(_, w)| w.is_alike());
+        self.watch.set_all_alike(alike);
+    }
+
+    /// Tags to which all anchors read long or short alike, while to others they don't: by how much, metres.
+    pub(crate) fn tag_offsets(&self) -> ArrayVec<(TagId, f64), MAX_TAGS> {
+        let told = || self.windows.iter().filter(|(_, w)| w.tells_common());
+        let others_fit = told().any(|(_, w)| w.is_clear());
+        let off = told().filter(|(_, w)| others_fit && w.is_alike());
+        off.filter_map(|(id, w)| Some(((*id)?, w.common_m()))).collect()
     }
 
     /// Whether the anchor is named as changed.

@@ -43,6 +43,8 @@ impl Shown {
 fn same(a: &KitFinding, b: &KitFinding) -> bool {
     match (a, b) {
         (KitFinding::TagOff { tag: a }, KitFinding::TagOff { tag: b })
+        | (KitFinding::UnevenClock { tag: a, .. }, KitFinding::UnevenClock { tag: b, .. })
+        | (KitFinding::TagOffset { tag: a, .. }, KitFinding::TagOffset { tag: b, .. })
         | (KitFinding::Frozen { tag: a }, KitFinding::Frozen { tag: b })
         | (KitFinding::Repeated { tag: a }, KitFinding::Repeated { tag: b })
         | (KitFinding::AgeUnknown { tag: a }, KitFinding::AgeUnknown { tag: b })

@@ -2,7 +2,7 @@ use hereabout_core::{Anchor, Correction, Dimension, Epoch, Fence, RangeReading, 
 
 use super::*;
 use crate::engine::Engine;
-use crate::report::{AnchorMinute, FindingChange, Input, KitChange, KitFinding};
+use crate::report::{AnchorMinute, CannotTell, FindingChange, Input, KitChange, KitFinding, PlaceAnswer};
 
 const YARD: [[f64; 3]; 6] = [
     [0.0, 0.0, 2.6],
@@ -33,6 +33,7 @@ fn engine() -> Engine {
         range_fields: None,
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     Engine::new(draft.validate().unwrap().0, None)
@@ -185,8 +186,13 @@ fn an_uneven_clock_is_told_and_an_even_one_is_not() {
         engine.handle(Input::Epoch(&epoch(ms, 0, |_| true)));
         collect(&mut engine, &mut told);
     }
-    let [KitChange { finding: KitFinding::UnevenClock { usual, longest, share }, over: false, .. }] =
-        told.kit[..]
+    let [
+        KitChange {
+            finding: KitFinding::UnevenClock { tag: TagId(0), usual, longest, share },
+            over: false,
+            ..
+        },
+    ] = told.kit[..]
     else {
         panic!("{:?}", told.kit);
     };
@@ -217,4 +223,55 @@ fn minutes_are_told_at_their_end_and_a_gap_costs_nothing() {
         );
         assert!((5.0..25.0).contains(&m.mean_range_m.expect("heard")), "{m:?}");
     }
+}
+
+/// Two carts for 400 s, with `long_m` more on every range of each of them.
+fn two_carts(long_m: [f64; 2]) -> (Engine, Told) {
+    let (mut engine, mut told) = (engine(), Told::default());
+    for k in 0..4_000 {
+        for tag in [0, 1] {
+            let mut epoch = epoch(100 * k + 40 * i64::from(tag), tag, |_| true);
+            let long_m = long_m[tag as usize];
+            epoch.readings.iter_mut().for_each(|r| r.raw_range_m = r.raw_range_m.map(|m| m + long_m));
+            engine.handle(Input::Epoch(&epoch));
+        }
+        collect(&mut engine, &mut told);
+    }
+    (engine, told)
+}
+
+#[test]
+fn an_odd_tag_says_nothing_of_the_anchors_and_is_named_itself() {
+    let alike = |engine: &Engine| {
+        let table = engine.anchor_table().expect("a table");
+        table.rows.iter().filter(|r| r.place == PlaceAnswer::CannotTell(CannotTell::AllAlike)).count()
+    };
+    for odd in [0, 1] {
+        let mut long_m = [0.0; 2];
+        long_m[odd] = 0.4;
+        let (engine, told) = two_carts(long_m);
+        assert_eq!(alike(&engine), 0, "not of the anchors, whichever tag came last");
+        let named = told.kit.iter().find_map(|c| match c.finding {
+            KitFinding::TagOffset { tag, by_m } => Some((tag, by_m > 0.15, c.over)),
+            _ => None,
+        });
+        assert_eq!(named, Some((TagId(odd as u32), true, false)), "{:?}", told.kit);
+    }
+    let (engine, told) = two_carts([0.4, 0.4]);
+    // Of some more is said: the others do not reach that answer.
+    assert!(alike(&engine) > 0, "what both tags see is the anchors'");
+    assert!(told.kit.iter().all(|c| !matches!(c.finding, KitFinding::TagOffset { .. })), "{:?}", told.kit);
+}
+
+#[test]
+fn an_uneven_pace_is_told_of_the_tag_that_has_it() {
+    let (mut engine, mut told) = (engine(), Told::default());
+    for k in 0..2_000 {
+        engine.handle(Input::Epoch(&epoch(100 * k, 0, |_| true)));
+        let late = if k % 5 == 0 { 80 } else { 0 };
+        engine.handle(Input::Epoch(&epoch(100 * k + 10 + late, 1, |_| true)));
+        collect(&mut engine, &mut told);
+    }
+    let of: Vec<_> = told.kit.iter().map(|c| c.finding).collect();
+    assert!(matches!(of[..], [KitFinding::UnevenClock { tag: TagId(1), .. }]), "{of:?}");
 }

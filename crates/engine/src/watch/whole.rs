@@ -38,6 +38,11 @@ impl Whole {
         changed
     }
 
+    /// A tag was retired. What was found with its ranges stays found.
+    pub(crate) fn forget(&mut self, slot: usize) {
+        self.fit.forget(slot);
+    }
+
     /// Whether positions may be wrong altogether.
     pub(crate) fn doubts_all(&self) -> bool {
         self.doubt.is_some_and(|d| d.all)

@@ -398,6 +398,7 @@ fn site(stated: &Stated, three_d: bool, calibrated: bool, area_m: Option<[f64; 2
         required_ce95_m: None,
         tag_height_se_m: None,
         correction_limits: Default::default(),
+        tags: Vec::new(),
     };
     draft.validate().expect("a valid site").0
 }

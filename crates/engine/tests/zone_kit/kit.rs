@@ -164,6 +164,7 @@ pub(crate) fn site(places_m: &[[f64; 3]], zones: Vec<Zone>) -> Site {
         range_fields: Some(places_m.len()),
         required_ce95_m: None,
         tag_height_se_m: None,
+        tags: Vec::new(),
         correction_limits: Default::default(),
     };
     draft.validate().expect("a valid site").0

@@ -196,13 +196,18 @@ impl Replay {
                     drawing.picture.report(report);
                     drawing.span = Some((drawing.span.map_or(report.at, |s| s.0), report.at));
                 }
-                self.write_row(&PositionBody::from_report(report, None))?;
+                let name = self.engine.site().tag_name(report.tag);
+                self.write_row(&PositionBody::from_report(report, None).named(name))?;
             }
-            Output::Delayed(report) => self.write_row(&PositionBody::from_delayed(report))?,
+            Output::Delayed(report) => {
+                let name = self.engine.site().tag_name(report.tag);
+                self.write_row(&PositionBody::from_delayed(report).named(name))?;
+            }
             Output::Anchors(_)
             | Output::AnchorChanged(_)
             | Output::FindingChanged(_)
             | Output::KitChanged(_)
+            | Output::TagChanged(_)
             | Output::Minute(_)
             | Output::Zone(_) => {}
         }
@@ -432,7 +437,10 @@ fn summary_text(counts: &Counts, bad_rows: u64, took: Duration) -> String {
     for (n, what) in [
         (bad_rows, "rows could not be read and were left out"),
         (counts.out_of_order, "epochs were older than the one before and were left out"),
-        (counts.too_many_tags, "epochs belonged to more tags than are kept apart and were left out"),
+        (
+            counts.too_many_tags,
+            "epochs belonged to more tags than are kept apart at a time and were left out",
+        ),
     ] {
         if n > 0 {
             text += &format!("{n} {what}\n");

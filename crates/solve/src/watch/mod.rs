@@ -249,8 +249,8 @@ pub struct PlaceWatch {
     heard: u16,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
     redundancy: [f64; MAX_ANCHORS],
-    /// Newest common part of any tag, metres.
-    common_m: f64,
+    /// All ranges of every tag that can tell are off alike.
+    all_alike: bool,
 }
 
 impl PlaceWatch {
@@ -269,8 +269,14 @@ impl PlaceWatch {
             one_of: 0,
             heard: 0,
             redundancy: [0.75; MAX_ANCHORS],
-            common_m: 0.0,
+            all_alike: false,
         }
+    }
+
+    /// Says whether what all ranges have in common is so for every tag that can tell ([`TagWindow::is_alike`]). Until the next
+    /// [`PlaceWatch::take`], which goes by its own tag: with several of them to be called after it.
+    pub fn set_all_alike(&mut self, all_alike: bool) {
+        self.all_alike = all_alike;
     }
 
     /// Takes in the ranges of an epoch against the place that was published for it, suspects' ranges too. `sigma_m` gives
@@ -314,7 +320,7 @@ impl PlaceWatch {
         if let Some(datum) = self.datum(tag, position_m, &sights) {
             self.keep(datum);
         }
-        self.common_m = tag.common_m;
+        self.all_alike = tag.is_alike();
         self.evaluate_next()
     }
 
@@ -607,7 +613,7 @@ impl PlaceWatch {
         let have = self.heard_open().count_ones() as usize;
         if have <= self.dimension.unknowns() + 2 {
             Standing::TooFewAnchors(have)
-        } else if self.common_m.abs() > ALIKE_M {
+        } else if self.all_alike {
             Standing::AllAlike
         } else if judged.worst_se_m > NARROW_M {
             Standing::TooNarrow

@@ -10,11 +10,14 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
+use super::ALIKE_M;
 use super::density::Density;
 use crate::small_matrix::{Sym, add_outer, dot, inverse, quad, times};
 
 /// Residuals that are kept per anchor, and the fewest that make a median.
 const KEPT: usize = 10;
+/// Data before a tag tells what its ranges have in common.
+const COMMON_FEWEST: f64 = 20.0;
 const FEWEST: usize = 3;
 /// Older residuals are no part of a datum.
 const WINDOW: Micros = Micros::from_millis(1_500);
@@ -84,6 +87,27 @@ impl TagWindow {
     /// Nothing heard yet.
     pub fn new() -> TagWindow {
         TagWindow::default()
+    }
+
+    /// What all ranges of this tag have in common, metres; positive when they are long.
+    pub fn common_m(&self) -> f64 {
+        self.common_m
+    }
+
+    /// Whether the tag has gone far enough to tell that.
+    pub fn tells_common(&self) -> bool {
+        self.common_n >= COMMON_FEWEST
+    }
+
+    /// Whether that is more than noise.
+    pub fn is_alike(&self) -> bool {
+        self.common_m.abs() > ALIKE_M
+    }
+
+    /// Whether the tag has gone far enough to say that its ranges have nothing in common. Between this and
+    /// [`TagWindow::is_alike`] nobody can say.
+    pub fn is_clear(&self) -> bool {
+        self.common_n >= 2.0 * COMMON_FEWEST && self.common_m.abs() < 0.5 * ALIKE_M
     }
 
     /// Forgets the residuals: the path is broken.

@@ -1,0 +1,558 @@
+//! Which tag numbers are tags: admitted after several frames that fit each other, retired after a silence.
+//!
+//! **Question.** A frame says whose it is in a field of its own. Where a layout has no checksum, a bit error makes another
+//! number of it, and the ranges are those of the real tag. Nothing that is kept for each tag may begin with such a frame.
+//!
+//! **Candidates.** A number that is not admitted is one. Its frames make a row while no gap is longer than [`GAP_S`] and its
+//! ranges change no faster than a tag can move. A frame that shows it at another place than every tag speaks for a tag
+//! of its own, by at most [`FOR`] nats; one at the place of another tag speaks against it, by at most [`AGAINST`], for tags
+//! meet. It is admitted with [`FRAMES`] times the most that a frame can say. A number that is at the place of some
+//! admitted tag all the time is that tag's number damaged on its way, or a second tag at the same place; the ranges can't
+//! tell, so it is not admitted, and the kit's findings say so. Before the first tag of a session is admitted its damaged
+//! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
+//! its place, or be ahead after [`CLEAR_FRAMES`].
+//!
+//! **At the same place** is told anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
+//! [`AGREE`] of the cases (noise and late ranges allowed for), those of two tags in [`BY_CHANCE`] (they lie at one distance from
+//! an anchor). The candidate's last range and its new one are laid on a line, which is read at the instants of the other
+//! tag's last two ranges (error: an acceleration within the gap). Shortly after such a range the new one is compared with it as
+//! well; to agree with any of these is enough, because each of them may be late. Where nothing of that is possible, because
+//! the other tag was not heard since, only a difference that is too large for the way that it can have gone meanwhile
+//! counts, until it has been silent for [`SILENT_S`].
+//!
+//! **A known number on a damaged frame.** A frame of an admitted tag that has jumped to the place of another one is not
+//! taken for its own until [`FRAMES`] in a row say the same.
+//!
+//! **Who need not prove anything**: tags that the site lists, kits whose frames carry no number, and epochs that come from
+//! a log or a table, which have said who is who. Where the site has a list, other numbers are never admitted, and named
+//! once they have proved themselves.
+//!
+//! **State.** A slot for each admitted tag, [`CANDIDATES`] candidates, and a count of frames whose number never settled over
+//! the last minute. All of it is made at the start. When there is no room for a further candidate, the one with the
+//! fewest frames gives way, of several the one that was heard longest ago.
+//!
+//! **Symbols.** g: time between two ranges of a candidate, seconds; d: difference of two ranges, metres.
+//!
+//! The limits are chosen, not from a source; `roster_tests.rs` has the streams that they hold for.
+
+use hereabout_core::{Doubt, Epoch, MAX_ANCHORS, MAX_TAGS, Micros, Site, TagId, Timestamp};
+
+use crate::report::{KitFinding, NAMED_TAGS};
+
+/// Frames that admit a tag, and the most that one says for and against it, nats.
+pub(crate) const FRAMES: u32 = 5;
+const FOR: f64 = 4.0;
+const AGAINST: f64 = 1.0;
+/// How often two ranges to one place agree, and two to different places.
+const AGREE: f64 = 0.8;
+const BY_CHANCE: f64 = 0.25;
+/// Frames by which it must be ahead of a rival at its place, and from which on being ahead is enough.
+const LEAD: u32 = 8;
+const CLEAR_FRAMES: u32 = 60;
+/// From so many frames on a number that nothing speaks for is told of.
+const HOPELESS_FRAMES: u32 = 10;
+/// A longer gap ends the row, seconds.
+const GAP_S: f64 = 5.0;
+/// An admitted tag that was silent for this long is not where it was, seconds.
+const SILENT_S: f64 = 10.0;
+/// Differences up to this are noise, metres; or so many standard deviations of a range.
+const NOISE_M: f64 = 0.4;
+const NOISE_SIGMAS: f64 = 4.0;
+/// The most that is allowed for a difference that can tell that two ranges agree, metres.
+const TIGHT_M: f64 = 1.2;
+/// Ranges that a jump of an admitted tag shows in.
+const FEW: usize = 3;
+/// What bends the line between two ranges: so much acceleration, metres per second squared.
+const BEND_MPS2: f64 = 2.0;
+/// A range to a tag that goes on its way changes by at most so much, metres per second: to compare two tags, and to
+/// believe that two frames are of one tag.
+const WAY_MPS: f64 = 3.5;
+const FASTEST_MPS: f64 = 8.0;
+const JUMP_M: f64 = 0.5;
+/// A jump of an admitted tag is looked at when its last range is not older than this, seconds.
+const JUMP_WITHIN_S: f64 = 2.0;
+/// Numbers that are looked at before they are tags.
+const CANDIDATES: usize = 256;
+/// Frames whose number never settled are told from so many a minute on, and until a minute without any.
+const TOLD_FROM: u32 = 3;
+const MINUTE_S: i64 = 60;
+
+/// What a frame is to the roster.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Standing {
+    /// Of the admitted tag in this slot.
+    Known(usize),
+    /// Of the tag in this slot, which is admitted with it.
+    Admitted(usize),
+    /// Its number is no tag, or not yet.
+    Unknown,
+    /// It would be one, but all slots are taken.
+    NoRoom,
+}
+
+/// A range and when it came.
+type Heard = (Timestamp, f64);
+
+/// The last two ranges of each anchor, by its index in the site, newest first.
+#[derive(Clone, Copy, Debug)]
+struct Ranges([[Option<Heard>; 2]; MAX_ANCHORS]);
+
+impl Ranges {
+    const NONE: Ranges = Ranges([[None; 2]; MAX_ANCHORS]);
+
+    /// Those of one epoch that can be ranges.
+    fn of(epoch: &Epoch, site: &Site) -> Ranges {
+        let [near_m, far_m] = site.range_span_m();
+        let mut ranges = Ranges::NONE;
+        for reading in &epoch.readings {
+            let index = site.anchor_index(reading.anchor).filter(|i| *i < MAX_ANCHORS);
+            let range_m = reading.raw_range_m.filter(|r| (near_m..=far_m).contains(r));
+            if let Some(i) = index {
+                ranges.0[i][0] = range_m.map(|range_m| (epoch.at, range_m));
+            }
+        }
+        ranges
+    }
+
+    fn last(&self, anchor: usize) -> Option<Heard> {
+        self.0[anchor][0]
+    }
+
+    fn take(&mut self, newer: &Ranges) {
+        for (own, new) in self.0.iter_mut().zip(&newer.0) {
+            if new[0].is_some() {
+                *own = [new[0], own[0]];
+            }
+        }
+    }
+
+    fn newest(&self) -> Option<Timestamp> {
+        self.0.iter().filter_map(|r| r[0]).map(|(at, _)| at).max()
+    }
+
+    fn count(&self) -> usize {
+        self.0.iter().filter(|r| r[0].is_some()).count()
+    }
+}
+
+/// What the ranges of one anchor say about a candidate and another tag.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Says {
+    Agree,
+    Differ,
+    Nothing,
+}
+
+/// The candidate's range was `before` and is `now_m` at `at`; the other tag's last two are `other`. Noise up to `noise_m`.
+fn one_anchor(
+    before: Option<Heard>,
+    now_m: f64,
+    other: &[Option<Heard>; 2],
+    at: Timestamp,
+    noise_m: f64,
+) -> Says {
+    let age_s = |t: Timestamp| at.since(t).secs_f64().max(0.0);
+    let heard = || other.iter().flatten().filter(|(t, _)| age_s(*t) <= SILENT_S);
+    let (mut looked, mut too_far) = (false, heard().next().is_none());
+    for (then, then_m) in heard() {
+        let off_m = (now_m - then_m).abs();
+        let allowed_m = noise_m + WAY_MPS * age_s(*then);
+        let tight = allowed_m <= TIGHT_M.max(noise_m + WAY_MPS * 0.1);
+        let on_line = before.filter(|(from, _)| from <= then).map(|(from, from_m)| {
+            let gap_s = age_s(from);
+            let share = if gap_s > 0.0 { 1.0 - age_s(*then) / gap_s } else { 1.0 };
+            let bend_m = 0.5 * BEND_MPS2 * share * (1.0 - share) * gap_s * gap_s;
+            (from_m + share * (now_m - from_m) - then_m).abs() <= noise_m + bend_m
+        });
+        if (tight && off_m <= allowed_m) || on_line == Some(true) {
+            return Says::Agree;
+        }
+        looked |= tight || on_line.is_some();
+        too_far |= off_m > allowed_m;
+    }
+    if looked || too_far { Says::Differ } else { Says::Nothing }
+}
+
+/// How much speaks for one place of a candidate, whose ranges were `before` and are `now`, and of a tag that was last heard
+/// with `other`, nats; `None` when nobody can say. Ranges are of one site with noise up to `noise_m`.
+fn likeness(before: &Ranges, now: &Ranges, other: &Ranges, at: Timestamp, noise_m: f64) -> Option<f64> {
+    now.newest()?;
+    if other.newest().is_none_or(|heard| at.since(heard).secs_f64() > SILENT_S) {
+        return Some(f64::NEG_INFINITY);
+    }
+    let mut nats = None;
+    for i in 0..MAX_ANCHORS {
+        let Some((_, now_m)) = now.last(i) else { continue };
+        let says = one_anchor(before.last(i), now_m, &other.0[i], at, noise_m);
+        let ratio = match says {
+            Says::Agree => (AGREE / BY_CHANCE).ln(),
+            Says::Differ => ((1.0 - AGREE) / (1.0 - BY_CHANCE)).ln(),
+            Says::Nothing => continue,
+        };
+        nats = Some(nats.unwrap_or(0.0) + ratio);
+    }
+    nats
+}
+
+/// Whether ranges changed faster than any tag moves: more than half of those that can be compared; `None` when none can.
+fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option<bool> {
+    let (mut all, mut jumps) = (0, 0);
+    for i in 0..MAX_ANCHORS {
+        if let (Some((from, from_m)), Some((_, now_m))) = (before.last(i), now.last(i)) {
+            let gap_s = at.since(from).secs_f64();
+            if gap_s <= within_s {
+                all += 1;
+                jumps += usize::from((now_m - from_m).abs() > JUMP_M + FASTEST_MPS * gap_s);
+            }
+        }
+    }
+    (all > 0).then_some(2 * jumps > all)
+}
+
+/// An admitted tag.
+#[derive(Clone, Copy, Debug)]
+struct Known {
+    id: TagId,
+    heard_at: Timestamp,
+    ranges: Ranges,
+    /// Frames in a row that were at the place of another tag.
+    foreign: u32,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Candidate {
+    id: TagId,
+    heard_at: Timestamp,
+    ranges: Ranges,
+    /// Frames since its row began, and what they say for a tag of its own.
+    frames: u32,
+    /// Nats, from nothing to what admits it.
+    score: f64,
+    /// Frames that are not counted as never settled yet.
+    uncounted: u32,
+    /// It has proved itself, but the site has a list without it.
+    named: bool,
+}
+
+/// Frames of each of the last sixty seconds.
+#[derive(Clone, Debug)]
+struct LastMinute {
+    frames: [u32; MINUTE_S as usize],
+    /// Seconds since 1970 of the newest bucket.
+    second: i64,
+}
+
+impl LastMinute {
+    fn roll(&mut self, at: Timestamp) {
+        let second = at.micros().div_euclid(1_000_000);
+        let passed = second.saturating_sub(self.second).clamp(0, MINUTE_S);
+        self.second = self.second.max(second);
+        for back in 0..passed {
+            self.frames[(self.second - back).rem_euclid(MINUTE_S) as usize] = 0;
+        }
+    }
+
+    fn add(&mut self, at: Timestamp, frames: u32) {
+        self.roll(at);
+        let now = &mut self.frames[self.second.rem_euclid(MINUTE_S) as usize];
+        *now = now.saturating_add(frames);
+    }
+
+    fn sum(&self) -> u32 {
+        self.frames.iter().fold(0, |sum, n| sum.saturating_add(*n))
+    }
+}
+
+/// See the module's prose.
+#[derive(Clone, Debug)]
+pub(crate) struct Roster {
+    /// Frames carry a number.
+    numbered: bool,
+    forgotten_after: Micros,
+    /// A place for each of [`MAX_TAGS`].
+    known: Vec<Option<Known>>,
+    candidates: Vec<Candidate>,
+    unsettled: LastMinute,
+    /// The newest number that never settled.
+    example: TagId,
+    told: bool,
+}
+
+impl Roster {
+    /// Nobody is admitted yet. `numbered`: frames carry a tag number.
+    pub(crate) fn new(site: &Site, numbered: bool) -> Roster {
+        Roster {
+            numbered,
+            forgotten_after: site.track().tag_forgotten_after,
+            known: vec![None; MAX_TAGS],
+            candidates: Vec::with_capacity(CANDIDATES),
+            unsettled: LastMinute { frames: [0; MINUTE_S as usize], second: 0 },
+            example: TagId(0),
+            told: false,
+        }
+    }
+
+    /// Where the tag of an epoch stands. A live one (`judges`) must have proved itself; any other says itself by its doubt
+    /// whether it had. `sigma_m` is the noise of a good range.
+    pub(crate) fn stand(
+        &mut self,
+        epoch: &Epoch,
+        judges: bool,
+        site: &Site,
+        sigma_m: impl Fn() -> f64,
+    ) -> Standing {
+        let now = Ranges::of(epoch, site);
+        let single = self.known.iter().flatten().count() == 1 && self.candidates.is_empty();
+        // One tag alone is compared with nobody.
+        let sigma_m = if single { 0.0 } else { sigma_m() };
+        let noise_m = NOISE_M.max(NOISE_SIGMAS * sigma_m);
+        let said_unknown = epoch.doubt == Some(Doubt::UnknownTag);
+        if let Some(slot) = self.slot(epoch.tag) {
+            let foreign = if judges { self.is_foreign(slot, &now, epoch.at, noise_m) } else { said_unknown };
+            return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
+        }
+        if !is_welcome(site, epoch.tag) {
+            if self.observe(epoch, &now, noise_m) {
+                self.name(epoch.tag);
+            }
+            return Standing::Unknown;
+        }
+        let listed = !site.tags().is_empty();
+        let proved = if listed || (judges && !self.numbered) {
+            true
+        } else if judges {
+            self.observe(epoch, &now, noise_m)
+        } else {
+            if said_unknown {
+                self.observe(epoch, &now, noise_m);
+            }
+            !said_unknown
+        };
+        if !proved {
+            return Standing::Unknown;
+        }
+        let Some(slot) = self.admit(epoch.tag, epoch.at) else { return Standing::NoRoom };
+        self.known(slot, &now, epoch.at);
+        Standing::Admitted(slot)
+    }
+
+    /// Gives a tag a slot without asking; `None` when all are taken. `heard_at` is when its last frame came.
+    pub(crate) fn admit(&mut self, id: TagId, heard_at: Timestamp) -> Option<usize> {
+        let slot = self.known.iter().position(Option::is_none)?;
+        self.candidates.retain(|c| c.id != id);
+        self.known[slot] = Some(Known { id, heard_at, ranges: Ranges::NONE, foreign: 0 });
+        Some(slot)
+    }
+
+    /// The slot of an admitted tag.
+    pub(crate) fn slot(&self, id: TagId) -> Option<usize> {
+        self.known.iter().position(|k| k.is_some_and(|k| k.id == id))
+    }
+
+    /// The admitted tags with when they were last heard, in the order of their slots.
+    pub(crate) fn admitted(&self) -> impl Iterator<Item = (TagId, Timestamp)> + '_ {
+        self.known.iter().flatten().map(|k| (k.id, k.heard_at))
+    }
+
+    /// When the next tag is retired, if it is not heard before.
+    pub(crate) fn deadline(&self) -> Option<Timestamp> {
+        self.known.iter().flatten().map(|k| k.heard_at.plus(self.forgotten_after)).min()
+    }
+
+    /// Retires the next tag that has been silent for too long at `at`: its slot, and when it was last heard.
+    pub(crate) fn retire(&mut self, at: Timestamp) -> Option<(usize, TagId, Timestamp)> {
+        let after = self.forgotten_after;
+        let silent = |k: &Option<Known>| k.is_some_and(|k| k.heard_at.plus(after) <= at);
+        let slot = self.known.iter().position(silent)?;
+        let known = self.known[slot].take()?;
+        Some((slot, known.id, known.heard_at))
+    }
+
+    /// What is to be told of numbers that are no tags.
+    pub(crate) fn findings(&mut self, at: Timestamp) -> [Option<KitFinding>; 2] {
+        self.sweep(at);
+        self.unsettled.roll(at);
+        let count = self.unsettled.sum();
+        self.told = if self.told { count > 0 } else { count >= TOLD_FROM };
+        let unknown = self.told.then_some(KitFinding::UnknownTags { count, example: self.example });
+        let mut tags = [None; NAMED_TAGS];
+        let mut count = 0;
+        for candidate in self.candidates.iter().filter(|c| c.named) {
+            if let Some(free) = tags.iter_mut().find(|t| t.is_none()) {
+                *free = Some(candidate.id);
+            }
+            count += 1;
+        }
+        [(count > 0).then_some(KitFinding::UnlistedTags { count, tags }), unknown]
+    }
+
+    /// A frame of an admitted tag.
+    fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Standing {
+        if let Some(known) = &mut self.known[slot] {
+            known.heard_at = known.heard_at.max(at);
+            known.ranges.take(now);
+            known.foreign = 0;
+        }
+        Standing::Known(slot)
+    }
+
+    /// A frame with an admitted tag's number that is not its own.
+    fn foreign(&mut self, slot: usize, epoch: &Epoch) -> Standing {
+        if let Some(known) = &mut self.known[slot] {
+            known.foreign += 1;
+        }
+        self.count(epoch.tag, epoch.at, 1);
+        Standing::Unknown
+    }
+
+    /// Whether a frame with this tag's number has jumped to the place of another tag, and not for long.
+    fn is_foreign(&self, slot: usize, now: &Ranges, at: Timestamp, noise_m: f64) -> bool {
+        let Some(known) = &self.known[slot] else { return false };
+        let jump = now.count() >= FEW && jumped(&known.ranges, now, at, JUMP_WITHIN_S) == Some(true);
+        if !jump || known.foreign + 1 >= FRAMES {
+            return false;
+        }
+        let others =
+            self.known.iter().enumerate().filter(|(i, _)| *i != slot).filter_map(|(_, k)| k.as_ref());
+        // It comes from where it can't have come: what it was before tells nothing.
+        others
+            .filter_map(|other| likeness(&Ranges::NONE, now, &other.ranges, at, noise_m))
+            .any(|nats| nats > 0.0)
+    }
+
+    /// Takes in a frame of a number that is not admitted. Whether it has proved to be a tag.
+    fn observe(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64) -> bool {
+        self.sweep(epoch.at);
+        let place = self.candidates.iter().position(|c| c.id == epoch.tag);
+        let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
+        let before = self.candidates[index];
+        let fits = match jumped(&before.ranges, now, epoch.at, GAP_S) {
+            _ if before.frames == 0 => true,
+            Some(true) => {
+                self.begin_row(index);
+                true
+            }
+            Some(false) => true,
+            // An anchor that was not heard before can't be compared; frames without any range go on as they began.
+            None => before.ranges.newest().is_none() && now.newest().is_none(),
+        };
+        let before = self.candidates[index];
+        let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
+        let candidate = &mut self.candidates[index];
+        candidate.heard_at = epoch.at;
+        candidate.ranges.take(now);
+        candidate.frames = candidate.frames.saturating_add(1);
+        candidate.uncounted += u32::from(!candidate.named);
+        let enough = f64::from(FRAMES) * FOR;
+        candidate.score = (candidate.score + nats.clamp(-AGAINST, FOR)).clamp(0.0, enough);
+        if nats < 0.0 && candidate.score <= 0.0 && candidate.frames >= HOPELESS_FRAMES {
+            let frames = std::mem::take(&mut candidate.uncounted);
+            candidate.named = false;
+            self.count(epoch.tag, epoch.at, frames);
+        }
+        nats > 0.0
+            && self.candidates[index].score >= enough
+            && self.leads(index, &before.ranges, now, noise_m)
+    }
+
+    /// The row of a candidate begins anew; its frames so far never settled.
+    fn begin_row(&mut self, index: usize) {
+        let candidate = &mut self.candidates[index];
+        let (id, at, frames) = (candidate.id, candidate.heard_at, std::mem::take(&mut candidate.uncounted));
+        (candidate.frames, candidate.score, candidate.named) = (0, 0.0, false);
+        candidate.ranges = Ranges::NONE;
+        self.count(id, at, frames);
+    }
+
+    /// What speaks for a place of its own, nats: against the likest of the admitted tags and of those candidates that have more
+    /// frames.
+    fn place_among_others(&self, own: &Candidate, now: &Ranges, at: Timestamp, noise_m: f64) -> f64 {
+        let silent = |other: &&Known| at.since(other.heard_at).secs_f64() > SILENT_S;
+        let is_somewhere = now.newest().is_some();
+        let mut likest = f64::NEG_INFINITY;
+        for known in self.known.iter().flatten().filter(|other| !silent(other)) {
+            // As long as one can't be told apart nothing speaks for it.
+            likest = likest.max(likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
+        }
+        for other in self.candidates.iter().filter(|c| c.frames > own.frames) {
+            let nats = likeness(&own.ranges, now, &other.ranges, at, noise_m);
+            likest = likest.max(nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
+        }
+        -likest
+    }
+
+    /// Whether a candidate is well ahead of all others at its place.
+    fn leads(&self, index: usize, before: &Ranges, now: &Ranges, noise_m: f64) -> bool {
+        let own = &self.candidates[index];
+        let rivals = self.candidates.iter().filter(|c| c.id != own.id && !c.named);
+        let is_somewhere = now.newest().is_some();
+        let beside = rivals.filter(|c| {
+            let nats = likeness(before, now, &c.ranges, own.heard_at, noise_m);
+            nats.map_or(is_somewhere, |nats| nats > 0.0)
+        });
+        let most = beside.map(|c| c.frames).max().unwrap_or(0);
+        most == 0 || own.frames >= most + LEAD || (own.frames >= CLEAR_FRAMES && own.frames >= most)
+    }
+
+    /// A number that the site does not list has proved to be a tag.
+    fn name(&mut self, id: TagId) {
+        if let Some(candidate) = self.candidates.iter_mut().find(|c| c.id == id) {
+            (candidate.named, candidate.uncounted) = (true, 0);
+        }
+    }
+
+    /// Lets go of candidates whose row has ended, and counts their frames.
+    fn sweep(&mut self, at: Timestamp) {
+        let lasts = |c: &Candidate| {
+            let most_s = if c.named { MINUTE_S as f64 } else { GAP_S };
+            at.since(c.heard_at).secs_f64() <= most_s
+        };
+        let mut i = 0;
+        while let Some(candidate) = self.candidates.get(i).copied() {
+            if lasts(&candidate) {
+                i += 1;
+            } else {
+                self.candidates.swap_remove(i);
+                self.count(candidate.id, at, candidate.uncounted);
+            }
+        }
+    }
+
+    /// A place for a new candidate.
+    fn make_room(&mut self, id: TagId, at: Timestamp) -> usize {
+        if self.candidates.len() >= CANDIDATES {
+            let first = self.candidates.iter().enumerate().min_by_key(|(_, c)| (c.frames, c.heard_at, c.id));
+            if let Some((out, candidate)) = first.map(|(i, c)| (i, *c)) {
+                self.candidates.swap_remove(out);
+                self.count(candidate.id, at, candidate.uncounted);
+            }
+        }
+        self.candidates.push(Candidate {
+            id,
+            heard_at: at,
+            ranges: Ranges::NONE,
+            frames: 0,
+            score: 0.0,
+            uncounted: 0,
+            named: false,
+        });
+        self.candidates.len() - 1
+    }
+
+    /// So many frames of this number never settled.
+    fn count(&mut self, id: TagId, at: Timestamp, frames: u32) {
+        if frames > 0 {
+            self.unsettled.add(at, frames);
+            self.example = id;
+        }
+    }
+}
+
+/// Whether the site tracks this tag once it has proved itself.
+pub(crate) fn is_welcome(site: &Site, id: TagId) -> bool {
+    site.tags().is_empty() || site.tags().iter().any(|t| t.id == id)
+}
+
+#[cfg(test)]
+#[path = "roster_tests.rs"]
+mod tests;
