@@ -85,7 +85,7 @@ fn a_move_is_told_with_its_shift_in_the_plane_and_in_space() {
         let watch = run(dimension, round, 400.0, |i, m, here| {
             if i == 4 && m > 150.0 { shifted(4, here, [0.4, -0.1, 0.0]) } else { 0.0 }
         });
-        let Standing::Named(Change::Moved { shift_m: [e, n], size_se_m, .. }) =
+        let Standing::Named(Change::Moved { shift_m: [e, n, _], size_se_m, .. }) =
             watch.standing(stamp(5_715), 4)
         else {
             panic!("{dimension:?}: {:?}", watch.standing(stamp(5_715), 4));
@@ -146,7 +146,7 @@ fn nonsense_is_survived() {
                 Standing::Named(Change::Offset { by_m, se_m }) => {
                     assert!(by_m.is_finite() && se_m.is_finite());
                 }
-                Standing::Named(Change::Moved { shift_m, size_se_m, across_se_m }) => {
+                Standing::Named(Change::Moved { shift_m, size_se_m, across_se_m, .. }) => {
                     assert!(shift_m.into_iter().chain([size_se_m, across_se_m]).all(f64::is_finite));
                 }
                 _ => {}
