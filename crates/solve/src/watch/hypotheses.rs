@@ -219,6 +219,9 @@ pub(super) fn share_good(points: &[Point], at: &Parameters) -> f64 {
 pub(super) struct About<'a> {
     pub(super) dimension: Dimension,
     pub(super) offset_se_m: Option<f64>,
+    /// What it is named for: sought from there as well, and from all far starts, so that no poor fit is taken for a better
+    /// story.
+    pub(super) named: Option<Parameters>,
     /// From its place to the others', metres.
     pub(super) to_others_m: &'a ArrayVec<[f64; 3], MAX_ANCHORS>,
 }
@@ -255,7 +258,10 @@ impl Stories {
             for start in near(about.dimension) {
                 take_better(&mut moved, fit(points, story, start));
             }
-            if moved.good.max(offset.good) < EXPLAINS {
+            if let Some(start) = about.named {
+                take_better(&mut moved, fit(points, story, start));
+            }
+            if moved.good.max(offset.good) < EXPLAINS || about.named.is_some() {
                 for start in far(points, about) {
                     take_better(&mut moved, fit(points, story, start));
                 }

@@ -513,8 +513,10 @@ impl PlaceWatch {
         let witness = kept.iter().map(|(k, _)| f64::from(self.data[*k].entries[anchor].witness)).sum();
         let points: ArrayVec<Point, DATA> = kept.into_iter().map(|(_, p)| p).collect();
         let to_others_m = self.to_others_m(anchor);
+        let named = self.states[anchor].named;
         let about = About {
             dimension: self.dimension,
+            named: named.map(|n| n.at),
             offset_se_m: self.anchors[anchor].offset_se_m,
             to_others_m: &to_others_m,
         };
@@ -523,7 +525,6 @@ impl PlaceWatch {
         let best = if place.ln - BEATS > s.offset.ln { place } else { s.offset };
         let size_m = best.shift_m().max(if best.shift_m() > 0.0 { 0.0 } else { best.at[3].abs() });
         let newest = &points[points.len().saturating_sub(NEWEST)..];
-        let named = self.states[anchor].named;
         let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
         Some(Judged {
             gain: place.ln.max(s.offset.ln) - s.unchanged.ln,
@@ -651,6 +652,10 @@ impl PlaceWatch {
         let from_start = from == 0 && !self.states[i].has_fitted;
         let kept = self.points(i).len();
         self.forget_before(i, kept - from.min(kept));
+        // Named for anything at first, so that every story is sought in earnest.
+        let by_m = self.states[i].judged.map_or(0.0, |j| j.stories.offset.at[3]);
+        self.states[i].named =
+            Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
         let Some(j) = self.judge(i).or(self.states[i].judged) else { return };
         let (change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
         let state = &mut self.states[i];
