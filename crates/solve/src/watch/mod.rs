@@ -113,8 +113,9 @@ const SPLIT_STEP: usize = 10;
 /// A datum is clearly negative below this, metres; and the share of such data.
 const NEGATIVE_M: f64 = -0.08;
 const NEGATIVE_SHARE: f64 = 0.08;
-/// The witness must be ahead of every other anchor by this.
+/// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
+const AHEAD_IN_SPACE: f64 = 15.0;
 /// Share of the largest gain from which on an anchor is one of the suspects.
 const ONE_OF: f64 = 0.3;
 /// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
@@ -694,9 +695,10 @@ impl PlaceWatch {
         };
         let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
         let score = |j: &Judged| j.witness + j.gain;
+        let by = if self.dimension == Dimension::ThreeD { AHEAD_IN_SPACE } else { AHEAD };
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
-            .all(|(_, j)| top.gain >= j.gain + AHEAD && score(&top) >= score(&j) + AHEAD);
+            .all(|(_, j)| top.gain >= j.gain + by && score(&top) >= score(&j) + by);
         (ahead && self.states[by_gain].alarm_run >= self.alarm_run()).then_some(by_gain)
     }
 
