@@ -62,6 +62,7 @@ pub fn finding_kind(finding: &AnchorFinding) -> &'static str {
         AnchorFinding::Moved { .. } => "moved",
         AnchorFinding::OffsetChanged { .. } => "offset_changed",
         AnchorFinding::ReadsLong { .. } => "reads_long",
+        AnchorFinding::Changed { .. } => "changed",
         AnchorFinding::OneOf { .. } => "one_of",
         AnchorFinding::NeverHeard => "never_heard",
         AnchorFinding::Silent => "silent",
@@ -112,14 +113,22 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             ),
             "look at it first; then measure its place and correct at_m in the site file",
         ),
-        AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => Said::new(
-            moved(shift_m, size_se_m, direction_se_deg),
+        AnchorFinding::Moved { shift_m, up_m, size_se_m, direction_se_deg } => Said::new(
+            moved(shift_m, up_m, size_se_m, direction_se_deg),
             "put it back, or measure its place and correct at_m in the site file",
         ),
         AnchorFinding::OffsetChanged { by_m, se_m } => offset_changed(by_m, se_m, anchor),
         AnchorFinding::ReadsLong { by_m } => Said::new(
             format!("reads {} m long: moved away, or something stands in front of it", metres(by_m)),
-            "clear its view; if it still reads long, measure its place",
+            "look at it first: does something stand in front? if not, measure its place",
+        ),
+        AnchorFinding::Changed { by_m } => Said::new(
+            format!(
+                "reads {} m {} than its place and calibration say; not told yet which is wrong",
+                metres(by_m.abs()),
+                if by_m < 0.0 { "shorter" } else { "longer" }
+            ),
+            "look at it first: has it moved? drive the tag past it on several sides",
         ),
         AnchorFinding::OneOf { anchors: set } => Said::new(
             format!(
@@ -167,10 +176,22 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
     }
 }
 
-fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> String {
+fn moved(
+    shift_m: [f64; 2],
+    up_m: Option<f64>,
+    size_se_m: f64,
+    direction_se_deg: Option<f64>,
+) -> String {
     let [east, north] = shift_m;
-    let size = (east * east + north * north).sqrt();
+    let up = up_m.unwrap_or(0.0);
+    let size = (east * east + north * north + up * up).sqrt();
     let mut text = format!("moved {} m (± {})", metres(size), metres(size_se_m));
+    if up_m.is_some() {
+        let _ = write!(text, ", {} m {} of it", metres(up.abs()), if up < 0.0 { "down" } else { "up" });
+    }
+    if up_m.is_some() && east == 0.0 && north == 0.0 {
+        return format!("{text}, or to the mirror image about the tag's height");
+    }
     match (bearing_deg(shift_m), direction_se_deg) {
         (Some(bearing), Some(se)) => {
             let _ =
@@ -185,7 +206,11 @@ fn offset_changed(by_m: f64, se_m: f64, anchor: AnchorId) -> Said {
     let way = if by_m < 0.0 { "shorter" } else { "longer" };
     Said::new(
         format!("reads {} m (± {}) {way} than its calibration says", metres(by_m.abs()), metres(se_m)),
-        format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+        // A constant excess is something in front as well as an offset; nothing in front reads short.
+        match by_m < 0.0 {
+            true => format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+            false => format!("if nothing stands in front: hereabout calibrate SITE --anchor {anchor} --distance M"),
+        },
     )
 }
 
@@ -325,15 +350,7 @@ pub fn how_to_tell(why: &CannotTell) -> &'static str {
 
 /// Whether a finding puts an anchor's ranges in doubt, so that positions should do without it.
 pub fn is_suspicion(finding: &AnchorFinding) -> bool {
-    matches!(
-        finding,
-        AnchorFinding::TwoBoards { .. }
-            | AnchorFinding::Misplaced { .. }
-            | AnchorFinding::Moved { .. }
-            | AnchorFinding::OffsetChanged { .. }
-            | AnchorFinding::ReadsLong { .. }
-            | AnchorFinding::OneOf { .. }
-    )
+    finding.is_about_place() || matches!(finding, AnchorFinding::TwoBoards { .. })
 }
 
 /// Direction of a shift in degrees clockwise from north, 0 to 360; `None` for a shift of nothing.

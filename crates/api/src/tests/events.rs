@@ -61,14 +61,14 @@ fn drafts() -> Vec<EventDraft> {
     let over = |i: usize| i % 2 == 1;
     outputs.extend(
         every_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
-            Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i) })
+            Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i), instead_of: None })
         }),
     );
     outputs.extend(
         every_kit_finding(0.4)
             .into_iter()
             .enumerate()
-            .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i) })),
+            .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i), instead_of: None })),
     );
     let before = |ended, seq, missing| RunBefore { ended, seq, missing };
     let runs = [

@@ -551,7 +551,9 @@ impl PlaceWatch {
         for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
             let (before, after) = points.split_at(split);
             let story = Stories::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
-            let ln = density_of(before, &[0.0; 4]) + density_of(after, &story);
+            // Without a reason to split, it was always so.
+            let always = if split == 0 { BEATS } else { 0.0 };
+            let ln = density_of(before, &[0.0; 4]) + density_of(after, &story) + always;
             if best.is_none_or(|(most, _)| ln > most) {
                 best = Some((ln, split));
             }
@@ -598,15 +600,7 @@ impl PlaceWatch {
         }
     }
 
-    /// Forgets all that is held against an anchor: it was mended. Its evidence begins anew.
-    pub fn forget(&mut self, anchor: usize) {
-        if anchor < self.anchors.len() {
-            self.forget_before(anchor, 0);
-            self.states[anchor] = State::default();
-            self.one_of = 0;
-            self.baseline.forget_drift(anchor);
-        }
-    }
+
 
     /// Whether few anchors agree on anything.
     fn few(&self) -> bool {
@@ -650,7 +644,7 @@ impl PlaceWatch {
     /// Names an anchor by what was measured since it changed.
     fn name_one(&mut self, i: usize) {
         let from = self.since_change(i).unwrap_or(0);
-        let from_start = from == 0 && !self.states[i].has_fitted;
+        let from_start = from <= SPLIT_STEP && !self.states[i].has_fitted;
         let kept = self.points(i).len();
         self.forget_before(i, kept - from.min(kept));
         // Named for anything at first, so that every story is sought in earnest.
@@ -838,7 +832,7 @@ fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change,
     let enough = j.points >= FEWEST_TO_TELL;
     let wanted = if doubtful { FAR_AHEAD } else { BEATS };
     // With somebody in front the data spread; a place explains them.
-    let tight = j.some_negative || place.good >= TIGHT + 0.2;
+    let tight = place.good >= if j.some_negative { TIGHT } else { TIGHT + 0.2 };
     if enough && by > wanted && tight && place.shift_m() >= SIZE_M {
         return (moved(&place, from_start), place.at);
     }
