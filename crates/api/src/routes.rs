@@ -43,11 +43,11 @@ use crate::{
     sse::{self, Cut},
     table::anchors_text,
     v1::{
-        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, MendedBody, NotToldBody, ClockBody, DecoderBody, EventsBody,
-        EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody,
-        NonceBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody, Problem, RangesBody, RouteBody,
-        Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail, ZoneAnswerBody, ZoneReportBody, ZonesBody,
-        json, rfc3339, with_nonce,
+        AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
+        EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MendedBody, MinuteBody, MissedBody,
+        NoLongerKeptBody, NonceBody, NotToldBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody,
+        Problem, RangesBody, RouteBody, Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail,
+        ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339, with_nonce,
     },
     words,
 };
@@ -73,11 +73,7 @@ impl App {
     }
 
     /// Has the operator do it; only who may change gets here. The outcome, or why it never began.
-    async fn operate(
-        &self,
-        may_change: MayChange,
-        work: Work,
-    ) -> Result<Result<(), NotDone>, Refusal> {
+    async fn operate(&self, may_change: MayChange, work: Work) -> Result<Result<(), NotDone>, Refusal> {
         let operator = self.settings.operator.clone().ok_or_else(Problem::no_operator)?;
         may_change.begin()?;
         let (answer, answered) = oneshot::channel();
@@ -551,7 +547,8 @@ async fn mended(
     let id = path_text(path)?;
     let site = app.hub.site();
     let found = id.parse().ok().and_then(|n: u16| site.anchors.iter().find(|a| a.id.0 == n));
-    let found = found.ok_or_else(|| Problem::unknown_anchor(&id, &list(site.anchors.iter().map(|a| a.id))))?;
+    let found =
+        found.ok_or_else(|| Problem::unknown_anchor(&id, &list(site.anchors.iter().map(|a| a.id))))?;
     match app.operate(may_change, Work::Mended(found.id)).await? {
         Ok(()) => Ok(body(&MendedBody {
             anchor: found.id.0,

@@ -1,7 +1,7 @@
 //! The table with everything that can be found, and with names that people should not have chosen.
 
 use hereabout_core::TagId;
-use hereabout_engine::{CannotTell, KitFinding};
+use hereabout_engine::{CannotTell, KitFinding, PlaceAnswer};
 use insta::assert_snapshot;
 
 use super::*;
@@ -105,7 +105,10 @@ fn what_cannot_be_told_of_places_is_said_once_for_the_kit() {
     let words = |list: &[PlaceAnswer]| of(list).not_told.unwrap().words;
     assert!(words(&[still, still]).ends_with("says: the tag stands still"), "{}", words(&[still, still]));
     let mixed = words(&[narrow, fine(0.3), still, still]);
-    assert!(mixed.ends_with("still (anchors 2 and 3); the tag sees it from one side only (anchor 0)"), "{mixed}");
+    assert!(
+        mixed.ends_with("still (anchors 2 and 3); the tag sees it from one side only (anchor 0)"),
+        "{mixed}"
+    );
     let text = page(&info().site, |s| {
         if let Some(table) = &mut s.anchors {
             std::sync::Arc::make_mut(table).rows[0].place = still;

@@ -176,12 +176,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
     }
 }
 
-fn moved(
-    shift_m: [f64; 2],
-    up_m: Option<f64>,
-    size_se_m: f64,
-    direction_se_deg: Option<f64>,
-) -> String {
+fn moved(shift_m: [f64; 2], up_m: Option<f64>, size_se_m: f64, direction_se_deg: Option<f64>) -> String {
     let [east, north] = shift_m;
     let up = up_m.unwrap_or(0.0);
     let size = (east * east + north * north + up * up).sqrt();
@@ -209,7 +204,9 @@ fn offset_changed(by_m: f64, se_m: f64, anchor: AnchorId) -> Said {
         // A constant excess is something in front as well as an offset; nothing in front reads short.
         match by_m < 0.0 {
             true => format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
-            false => format!("if nothing stands in front: hereabout calibrate SITE --anchor {anchor} --distance M"),
+            false => {
+                format!("if nothing stands in front: hereabout calibrate SITE --anchor {anchor} --distance M")
+            }
         },
     )
 }

@@ -26,8 +26,18 @@ pub(crate) fn every_finding(x: f64) -> Vec<AnchorFinding> {
     };
     vec![
         AnchorFinding::TwoBoards { apart_m: 8.0 * x, share: x },
-        AnchorFinding::Moved { shift_m: [x, x], up_m: None, size_se_m: 0.1 * x, direction_se_deg: Some(15.0 * x) },
-        AnchorFinding::Moved { shift_m: [-x, 0.2 * x], up_m: Some(x), size_se_m: 0.1 * x, direction_se_deg: None },
+        AnchorFinding::Moved {
+            shift_m: [x, x],
+            up_m: None,
+            size_se_m: 0.1 * x,
+            direction_se_deg: Some(15.0 * x),
+        },
+        AnchorFinding::Moved {
+            shift_m: [-x, 0.2 * x],
+            up_m: Some(x),
+            size_se_m: 0.1 * x,
+            direction_se_deg: None,
+        },
         AnchorFinding::OffsetChanged { by_m: 0.3 * x, se_m: 0.025 * x },
         AnchorFinding::OffsetChanged { by_m: -0.3 * x, se_m: 0.025 * x },
         AnchorFinding::Moved { shift_m: [0.0; 2], up_m: Some(-x), size_se_m: x, direction_se_deg: None },

@@ -460,7 +460,8 @@ impl EventDraft {
         let words = format!("Anchor {} ({name}): {over}{}.", change.anchor, said.words);
         let finding = FindingBody::new(&change.finding, &said, site.anchors());
         let instead_of = change.instead_of.as_ref().map(words::finding_kind);
-        let facts = FindingEventFacts { anchor: change.anchor.0, name, over: change.over, instead_of, finding };
+        let facts =
+            FindingEventFacts { anchor: change.anchor.0, name, over: change.over, instead_of, finding };
         EventDraft::new(change.at, EventKind::Finding, &words, &EventFacts::Finding(facts))
     }
 
@@ -521,7 +522,8 @@ impl EventDraft {
     /// Somebody said that an anchor was mended.
     pub fn mended(at: Timestamp, anchor: AnchorId, site: &Site) -> EventDraft {
         let name = anchor_name(anchor, site);
-        let words = format!("Anchor {anchor} ({name}) was said to be mended: its evidence begins anew; {ANEW}.");
+        let words =
+            format!("Anchor {anchor} ({name}) was said to be mended: its evidence begins anew; {ANEW}.");
         EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
     }
 

@@ -17,7 +17,9 @@ mod sending;
 mod site;
 mod zone;
 
-pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MendedBody, MinuteBody, NotToldBody};
+pub use anchor::{
+    AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MendedBody, MinuteBody, NotToldBody,
+};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
     AliveBody, ChangesBody, ClockBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody,

@@ -50,7 +50,11 @@ fn main() -> ExitCode {
         let name = format!("elsewhere {by_m} m {when}, {many} of {n} anchors{room}");
         elsewhere(&o, &name, warm_m, |seed| trials::faults(n, space, many, by_m, seed));
     }
-    let lowered = |n: usize, seed: u64| trials::Faults { n, space: false, of: vec![(seed as usize % n, [0.0, 0.0, -2.4])] };
+    let lowered = |n: usize, seed: u64| trials::Faults {
+        n,
+        space: false,
+        of: vec![(seed as usize % n, [0.0, 0.0, -2.4])],
+    };
     elsewhere(&o, "height 2.4 m too low from the start, 1 of 8 anchors", 0.0, |seed| lowered(8, seed));
     for n in [8, 5] {
         seconds(&o, &format!("duplicate id, {n} anchors"), |seed| trials::duplicate(n, seed));

@@ -81,7 +81,8 @@ pub(crate) fn elsewhere(faults: &Faults, ways: Ways, warm_m: f64, metres: f64, s
     for (i, shift) in of {
         (0..3).for_each(|k| world.anchors[*i][k] += shift[k]);
     }
-    let mut out = Elsewhere { named_m: vec![None; of.len()], placed_m: vec![None; of.len()], ..Elsewhere::default() };
+    let mut out =
+        Elsewhere { named_m: vec![None; of.len()], placed_m: vec![None; of.len()], ..Elsewhere::default() };
     while world.driven_m < warm_m + metres {
         for c in step(&mut engine, &mut world) {
             note(&mut out, of, &c, world.driven_m - warm_m);
@@ -90,7 +91,8 @@ pub(crate) fn elsewhere(faults: &Faults, ways: Ways, warm_m: f64, metres: f64, s
     let rows = engine.anchor_table().map(|t| t.rows.clone()).unwrap_or_default();
     for (i, shift) in of {
         let told = rows[*i].findings.iter().find_map(|f| match f {
-            AnchorFinding::Moved { shift_m: [e, n], .. } | AnchorFinding::Misplaced { shift_m: [e, n, _], .. } => {
+            AnchorFinding::Moved { shift_m: [e, n], .. }
+            | AnchorFinding::Misplaced { shift_m: [e, n, _], .. } => {
                 Some(((e - shift[0]).powi(2) + (n - shift[1]).powi(2)).sqrt())
             }
             _ => None,
@@ -110,7 +112,8 @@ fn note(out: &mut Elsewhere, of: &[(usize, [f64; 3])], c: &FindingChange, driven
         return;
     };
     out.offset |= !c.over && matches!(c.finding, AnchorFinding::OffsetChanged { .. });
-    out.withdrawn |= c.over && is_name(&c.finding) || c.instead_of.is_some_and(|f| is_place(&f) && !is_place(&c.finding));
+    out.withdrawn |=
+        c.over && is_name(&c.finding) || c.instead_of.is_some_and(|f| is_place(&f) && !is_place(&c.finding));
     if !c.over && is_name(&c.finding) {
         out.named_m[k].get_or_insert(driven_m);
     }

@@ -50,7 +50,11 @@ fn posts(n: usize) -> Vec<[f64; 3]> {
 
 /// The same at three heights, so that a place in space can be told.
 fn posts_in_space(n: usize) -> Vec<[f64; 3]> {
-    posts(n).into_iter().zip([0.4, 3.4, 0.6, 3.2, 0.5, 3.3, 4.2, 2.0]).map(|([e, n, _], up)| [e, n, up]).collect()
+    posts(n)
+        .into_iter()
+        .zip([0.4, 3.4, 0.6, 3.2, 0.5, 3.3, 4.2, 2.0])
+        .map(|([e, n, _], up)| [e, n, up])
+        .collect()
 }
 
 /// What the site file says about the yard.

@@ -92,8 +92,14 @@ impl Address {
     /// Says that an anchor was mended, with the key of a file.
     fn mended(&self, id: u16, key_file: &Path, limit: Duration) -> Result<String, Failure> {
         let cannot = |e: &dyn std::fmt::Display| {
-            Failure::new(exit::NO_INPUT, format!("{}: {e}
-  the key lies beside the log, NAME.key", key_file.display()))
+            Failure::new(
+                exit::NO_INPUT,
+                format!(
+                    "{}: {e}
+  the key lies beside the log, NAME.key",
+                    key_file.display()
+                ),
+            )
         };
         let key = input_file::read(key_file).map_err(|e| cannot(&e))?;
         let key = String::from_utf8(key).map_err(|_| cannot(&"it is no key"))?;

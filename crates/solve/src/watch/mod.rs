@@ -600,8 +600,6 @@ impl PlaceWatch {
         }
     }
 
-
-
     /// Whether few anchors agree on anything.
     fn few(&self) -> bool {
         self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 4
@@ -632,9 +630,7 @@ impl PlaceWatch {
             self.one_of = self.heard_open();
             return;
         }
-        if alarmed
-            && let Some(i) = self.witnessed()
-        {
+        if alarmed && let Some(i) = self.witnessed() {
             self.name_one(i);
             return;
         }
