@@ -173,6 +173,24 @@ fn a_named_anchor_is_set_aside_and_comes_back_when_it_is_well() {
 }
 
 #[test]
+fn an_anchor_that_is_said_to_be_mended_begins_anew() {
+    let (mut engine, mut world) = named(8, 603);
+    let from = world.driven_m;
+    while world.driven_m < from + 120.0 {
+        step(&mut engine, &mut world);
+    }
+    let start = engine.hand_on(world.at());
+    let as_before = Engine::begin(site(8), None, &start);
+    assert_eq!(row(&as_before, 1).place, PlaceAnswer::Suspect, "what is still true is found again");
+    let anew = Engine::begin(site(8), None, &start.mended(AnchorId(1)));
+    let health = row(&anew, 1);
+    assert!(
+        health.findings.is_empty() && !health.set_aside && health.place != PlaceAnswer::Suspect,
+        "{health:?}"
+    );
+}
+
+#[test]
 fn a_suspect_that_is_needed_stays_in_use_and_nothing_is_called_checked() {
     let (mut engine, mut world) = named(5, 602);
     assert!(row(&engine, 1).set_aside, "four others are enough");

@@ -83,11 +83,13 @@ const SUSPECT_RUN: u32 = 1;
 /// dimension + 4 anchors in all. Then one that is late for long bends the place that the others are judged by.
 const ALARM: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
-const ALARM_OF_FEW: f64 = 50.0;
+const ALARM_OF_FEW: f64 = 60.0;
 const ALARM_RUN_OF_FEW: u32 = 4;
-/// Smallest change that makes either, metres; and of an offset while few others agree.
+/// Smallest change that makes either, metres; and while few others agree.
 const SIZE_M: f64 = 0.12;
-const OFFSET_OF_FEW_M: f64 = 0.16;
+const SIZE_OF_FEW_M: f64 = 0.16;
+/// What a place costs that has more to fit with than an offset, log likelihood.
+const PLACE_COST: f64 = 4.0;
 /// An offset that was never calibrated to better than this many standard errors is no news.
 const OFFSET_SES: f64 = 2.5;
 /// Gain and size below which a named anchor is well, and the evaluations in a row that it takes.
@@ -528,7 +530,7 @@ impl PlaceWatch {
         let newest = &points[points.len().saturating_sub(NEWEST)..];
         let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
         Some(Judged {
-            gain: place.ln.max(s.offset.ln) - s.unchanged.ln,
+            gain: (place.ln - PLACE_COST).max(s.offset.ln) - s.unchanged.ln,
             witness,
             size_m,
             good: best.good,
@@ -565,7 +567,7 @@ impl PlaceWatch {
     fn weigh(&mut self) {
         let few = self.few();
         let alarm = if few { ALARM_OF_FEW } else { ALARM };
-        let least_offset_m = if few { OFFSET_OF_FEW_M } else { SIZE_M };
+        let least_size_m = if few { SIZE_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
             let Some(j) = state.judged else {
@@ -574,8 +576,8 @@ impl PlaceWatch {
             };
             let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
             let least_m = match anchor.offset_se_m {
-                _ if is_place => SIZE_M,
-                se => least_offset_m.max(OFFSET_SES * se.unwrap_or(0.10)),
+                _ if is_place => least_size_m,
+                se => least_size_m.max(OFFSET_SES * se.unwrap_or(0.10)),
             };
             let large = j.size_m >= least_m && j.good >= TIGHT;
             let run = |was: u32, gain: f64| if j.gain >= gain && large { was + 1 } else { 0 };
