@@ -62,9 +62,12 @@ fn drafts() -> Vec<EventDraft> {
     outputs.extend(every_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
         Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i), instead_of: None })
     }));
-    outputs.extend(every_kit_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
-        Output::KitChanged(KitChange { at: T, finding, over: over(i), instead_of: None })
-    }));
+    outputs.extend(
+        every_kit_finding(0.4)
+            .into_iter()
+            .enumerate()
+            .map(|(i, finding)| Output::KitChanged(KitChange { at: T, finding, over: over(i) })),
+    );
     let before = |ended, seq, missing| RunBefore { ended, seq, missing };
     let runs = [
         before(BeforeName::None, None, Some(0)),

@@ -99,8 +99,10 @@ fn what_was_told_stays_while_the_tag_stands_and_begins_anew_after_a_long_silence
         habits.roll();
     }
     assert!(habits.often_late(0, true).is_some(), "one good path says nothing of the others");
-    late_all_along(&mut habits, 400, 30, |k| driving(8.0, k));
+    late_all_along(&mut habits, 400, 1, |k| driving(8.0, k));
     assert!(habits.often_late(0, true).is_none(), "it may be another board by now");
+    late_all_along(&mut habits, 401, 30, |k| driving(8.0, k));
+    assert!(habits.often_late(0, false).is_none(), "and has its own minute");
 }
 
 #[test]

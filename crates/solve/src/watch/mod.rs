@@ -25,7 +25,8 @@
 //! **What is said.** Only what was measured since the change counts (`since_change`: the split of the window that both
 //! parts fit best). *Moved* when a place beats "offset" by `BEATS` ([`FAR_AHEAD`] while no datum is clearly negative or the
 //! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
-//! [`OFFSET_BEATS`], which takes headings that would have told them apart. Until then *reads long* (all positive) or
+//! [`OFFSET_BEATS`], over [`NEWEST`] data since the change, on headings that
+//! would have told them apart, in [`OTHER_RUN`] evaluations. Until then *reads long* (all positive) or
 //! *changed*: nobody can tell yet. What was told stays told while the newest data fit it at all: a sharper word takes the
 //! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
 //! [`OTHER_RUN`] evaluations with [`FAR_AHEAD`]. It is over when the newest [`NEWEST`] data fit "unchanged" better by
@@ -106,7 +107,7 @@ const BEATS: f64 = 10.0;
 const OFFSET_BEATS: f64 = 5.0;
 /// The same where something in front, or an offset that nobody measured, may do it as well.
 const FAR_AHEAD: f64 = 25.0;
-/// Evaluations in a row that it takes to say "offset" after "moved", or the other way round.
+/// Evaluations in a row that it takes to say "offset", or "moved" after it.
 const OTHER_RUN: u32 = 4;
 /// Data since a change that a sharp word needs: 21 m.
 const FEWEST_TO_TELL: usize = 30;
@@ -650,7 +651,11 @@ impl PlaceWatch {
         self.states[i].named =
             Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
         let Some(j) = self.judge(i).or(self.states[i].judged) else { return };
-        let (change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
+        let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
+        if let Change::Offset { by_m, .. } = change {
+            // That sends somebody to calibrate: it has to last.
+            change = vague(by_m, j.some_negative);
+        }
         let state = &mut self.states[i];
         state.judged = Some(j);
         state.named = Some(Named { change, at, from_start });
@@ -778,11 +783,11 @@ impl State {
         }
         let (change, at) = change_of(&j, offset_se_m, named.from_start);
         let same = std::mem::discriminant(&named.change) == std::mem::discriminant(&change);
-        let sharper = change.is_sharp() && !named.change.is_sharp();
-        let other = change.is_sharp() && !same && far_ahead(&j.stories, &change);
+        let vague = !named.change.is_sharp();
+        let sharper = vague && matches!(change, Change::Moved { .. });
+        let other = change.is_sharp() && !same && (vague || far_ahead(&j.stories, &change));
         self.other_kind = if other { self.other_kind + 1 } else { 0 };
-        if same || sharper || self.other_kind >= OTHER_RUN || (!named.change.is_sharp() && !change.is_sharp())
-        {
+        if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
             self.named = Some(Named { change, at, ..named });
             self.other_kind = 0;
         }
@@ -835,15 +840,18 @@ fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change,
         return (moved(&place, from_start), place.at);
     }
     let by_m = s.offset.at[3];
-    if enough && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
+    let told_apart = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
+    if told_apart && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
         let se_m = s.offset.covariance[3][3].max(0.0).sqrt();
         return (Change::Offset { by_m, se_m }, s.offset.at);
     }
     let at = if by > 0.0 { place.at } else { s.offset.at };
-    if by_m > 0.0 && !j.some_negative {
-        return (Change::ReadsLong { by_m }, at);
-    }
-    (Change::Changed { by_m }, at)
+    (vague(by_m, j.some_negative), at)
+}
+
+/// The word while nobody can tell.
+fn vague(by_m: f64, some_negative: bool) -> Change {
+    if by_m > 0.0 && !some_negative { Change::ReadsLong { by_m } } else { Change::Changed { by_m } }
 }
 
 /// A move with its standard errors.
