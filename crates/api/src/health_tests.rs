@@ -34,7 +34,7 @@ fn every_finding_has_a_rank_of_its_own_kind_and_beats_a_remark() {
     ranks.sort_unstable();
     ranks.dedup();
     let kinds: Vec<&str> = ranks.iter().map(|r| r.1).collect();
-    assert_eq!(ranks.len(), 12, "{kinds:?}");
+    assert_eq!(ranks.len(), 13, "{kinds:?}");
     let bad = AnchorHealth { rejected_share: Some(0.9), ..heard.clone() };
     assert!(diagnosis(&bad, &[]).rank() > ranks[11].0);
     assert!(diagnosis(&heard, &[]).rank() > diagnosis(&bad, &[]).rank());

@@ -180,12 +180,14 @@ fn moved(shift_m: [f64; 2], up_m: Option<f64>, size_se_m: f64, direction_se_deg:
     let [east, north] = shift_m;
     let up = up_m.unwrap_or(0.0);
     let size = (east * east + north * north + up * up).sqrt();
+    if up_m.is_some() && east == 0.0 && north == 0.0 {
+        let way = if up < 0.0 { "lower" } else { "higher" };
+        let (size, se) = (metres(size), metres(size_se_m));
+        return format!("hangs {size} m (± {se}) {way} than stated, or mirrored at the tag's height");
+    }
     let mut text = format!("moved {} m (± {})", metres(size), metres(size_se_m));
     if up_m.is_some() {
         let _ = write!(text, ", {} m {} of it", metres(up.abs()), if up < 0.0 { "down" } else { "up" });
-    }
-    if up_m.is_some() && east == 0.0 && north == 0.0 {
-        return format!("{text}, or to the mirror image about the tag's height");
     }
     match (bearing_deg(shift_m), direction_se_deg) {
         (Some(bearing), Some(se)) => {
@@ -205,7 +207,7 @@ fn offset_changed(by_m: f64, se_m: f64, anchor: AnchorId) -> Said {
         match by_m < 0.0 {
             true => format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
             false => {
-                format!("if nothing stands in front: hereabout calibrate SITE --anchor {anchor} --distance M")
+                format!("nothing in front? hereabout calibrate SITE --anchor {anchor} --distance M")
             }
         },
     )

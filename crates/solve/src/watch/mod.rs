@@ -580,10 +580,13 @@ impl PlaceWatch {
                 _ if is_place => least_size_m,
                 se => least_size_m.max(OFFSET_SES * se.unwrap_or(0.10)),
             };
-            let large = j.size_m >= least_m && j.good >= TIGHT;
-            let run = |was: u32, gain: f64| if j.gain >= gain && large { was + 1 } else { 0 };
-            state.suspect_run = run(state.suspect_run, SUSPECT);
-            state.alarm_run = run(state.alarm_run, alarm);
+            // A suspicion is no word: what a place costs, and what few anchors need, count for the alarm alone.
+            let least_suspect_m = if is_place { SIZE_M } else { least_m };
+            let run = |was: u32, gain: f64, least_m: f64| {
+                if j.gain >= gain && j.size_m >= least_m && j.good >= TIGHT { was + 1 } else { 0 }
+            };
+            state.suspect_run = run(state.suspect_run, SUSPECT - PLACE_COST, least_suspect_m);
+            state.alarm_run = run(state.alarm_run, alarm, least_m);
             let fitted = state.named.is_none() && j.points >= DATA - DATA / 4 && j.gain < WELL;
             state.has_fitted |= fitted;
         }
