@@ -124,7 +124,7 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
         ),
         AnchorFinding::Changed { by_m } => Said::new(
             format!(
-                "reads {} m {} than its place and calibration say; not told yet which is wrong",
+                "reads {} m {} than it should; its place or its offset, not told yet",
                 metres(by_m.abs()),
                 if by_m < 0.0 { "shorter" } else { "longer" }
             ),
