@@ -26,6 +26,19 @@ fn stranger(answer: Option<Vec<u8>>) -> (String, std::thread::JoinHandle<()>) {
     (url, thread)
 }
 
+/// With the key it is done and is an event; without it, and for an anchor that is not there, nothing is.
+fn says_that_an_anchor_was_mended(daemon: &Daemon) {
+    let key = daemon.json("/v1/status")["changes"]["key_file"].as_str().unwrap().to_owned();
+    let (told, words, code) = run(&["anchors", &daemon.url, "--mended", "2", "--key", &key]);
+    assert_eq!((code, words.as_str()), (0, ""));
+    assert!(told.starts_with("anchor 2: forgotten"), "{told}");
+    let events = daemon.json("/v1/events?after=0").to_string();
+    assert!(events.contains("was said to be mended"), "{events}");
+    let (_, words, code) = run(&["anchors", &daemon.url, "--mended", "77", "--key", &key]);
+    assert!(code == 69 && words.contains("status 404"), "{code} {words}");
+    assert_eq!(run(&["anchors", &daemon.url, "--mended", "2"]).2, 64, "without a key");
+}
+
 #[test]
 fn the_table_of_a_running_daemon_is_the_one_it_serves() {
     let folder = tempfile::tempdir().unwrap();
@@ -55,6 +68,8 @@ fn the_table_of_a_running_daemon_is_the_one_it_serves() {
     let rows: Value = serde_json::from_str(&rows).unwrap();
     assert_eq!((code, rows["anchors"].as_array().unwrap().len()), (0, 6));
     assert!(rows["anchors"][0]["place"]["words"].is_string());
+    assert!(rows["not_told_yet"]["words"].as_str().unwrap().contains("not told yet"), "{rows}");
+    says_that_an_anchor_was_mended(&daemon);
     daemon.stop();
 }
 

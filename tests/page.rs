@@ -379,8 +379,12 @@ fn table(troubled: bool, at: Timestamp) -> AnchorTable {
     };
     let mut table = AnchorTable { at, rows: (0..6).map(row).collect(), kit: Default::default() };
     if troubled {
-        let moved =
-            AnchorFinding::Moved { shift_m: [0.3, 0.3], size_se_m: 0.04, direction_se_deg: Some(6.0) };
+        let moved = AnchorFinding::Moved {
+            shift_m: [0.3, 0.3],
+            up_m: None,
+            size_se_m: 0.04,
+            direction_se_deg: Some(6.0),
+        };
         table.rows[2].findings.push(moved);
         table.rows[2].set_aside = true;
         table.rows[2].place = PlaceAnswer::Suspect;

@@ -17,6 +17,7 @@ use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, SILENT_AFTER, 
 use crate::{
     health::{Around, Diagnosis},
     hub::{LinkState, SiteInfo, Snapshot},
+    places::Places,
     v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
 };
 
@@ -256,6 +257,11 @@ impl<'a> Current<'a> {
             link_is_up: self.now.link.state == LinkState::Connected,
             overdue: self.anchors().any(|(_, now)| now.overdue),
         }
+    }
+
+    /// What can be said of the anchors' places, once for the kit.
+    pub(crate) fn places(&self) -> Places {
+        Places::of(self.anchors().map(|(anchor, now)| (anchor.id, now.health.place)))
     }
 
     /// How long ago the newest range of any anchor came; `None` before the first one.

@@ -1,7 +1,8 @@
 //! What a technician is told about an anchor, from its health row.
 //!
 //! The engine's findings come first. Where it has none, figures of the last 10 s that look bad are a remark
-//! and no more: a misfit tells that something is wrong, not with which anchor. The limits of a remark are
+//! and no more: a misfit tells that something is wrong, not with which anchor, and ten seconds may be one path of the tag.
+//! So a remark sends nobody to an anchor. The limits of a remark are
 //! common practice, no source. They only choose words; nothing is computed from them.
 
 use hereabout_core::{Anchor, AnchorId};
@@ -135,20 +136,20 @@ fn said(finding: AnchorFinding, anchor: AnchorId, health: Option<&AnchorHealth>,
 
 /// What the figures of the last 10 s suggest, with its rank.
 fn remark(h: &AnchorHealth) -> Option<(u8, Said)> {
-    let said = |words: String, advice: &str| Said { words, advice: advice.to_owned(), on_site: true };
+    let said = |words: String, advice: &str| Said { words, advice: advice.to_owned(), on_site: false };
     let percent = |share: f64| format!("{:.0} %", share * 100.0);
     let rejected = h.rejected_share.filter(|s| *s > REJECTED_SHARE).map(|share| {
         let words = format!("{} of its ranges do not fit at present; the cause is not found", percent(share));
-        (100, said(words, "see that its view is clear; look again when the tag has moved on"))
+        (100, said(words, "look again when the tag has moved on"))
     });
     let weak = h.share.filter(|s| *s < WEAK_SHARE).map(|share| {
         let words = format!("a range in only {} of the frames at present", percent(share));
-        (101, said(words, "see that its view is clear; turn or raise it if that goes on"))
+        (101, said(words, "look again when the tag has moved on"))
     });
     let biased = h.mean_residual_m.filter(|m| m.abs() > MEAN_RESIDUAL_M).map(|m| {
         let way = if m > 0.0 { "long" } else { "short" };
         let words = format!("reads {:.2} m {way} at present; the cause is not found", m.abs());
-        (102, said(words, "look again when the tag has moved on; calibrate it if that goes on"))
+        (102, said(words, "look again when the tag has moved on"))
     });
     rejected.or(weak).or(biased)
 }

@@ -35,6 +35,7 @@ mod mailbox;
 mod metrics;
 mod page;
 pub mod picture;
+mod places;
 mod plan;
 mod plan_labels;
 mod plan_marks;
@@ -60,5 +61,5 @@ pub use hub::{
 };
 pub use rights::{Key, Rights};
 pub use routes::{cautions, openapi_json};
-pub use serve::{ApiError, ApiSettings, Listeners, NotDone, Operation, bind, check_loopback, serve};
+pub use serve::{ApiError, ApiSettings, Listeners, NotDone, Operation, Work, bind, check_loopback, serve};
 pub use site_fit_words::{SiteNames, site_does_not_fit};

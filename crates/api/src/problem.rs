@@ -207,6 +207,15 @@ impl Problem {
         )
     }
 
+    pub(crate) fn not_mended(why: &str) -> Problem {
+        Problem::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "/problems/not-mended",
+            "Nothing was forgotten",
+            format!("{why}; what is held against the anchor stands."),
+        )
+    }
+
     pub(crate) fn calibration_conflict(why: &str) -> Problem {
         Problem::new(
             StatusCode::CONFLICT,

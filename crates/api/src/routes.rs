@@ -14,7 +14,7 @@ use axum::{
     middleware,
     response::{IntoResponse, Response},
 };
-use hereabout_core::{AnchorId, Correction, Micros, TagId};
+use hereabout_core::{Micros, TagId};
 use serde::Serialize;
 use tokio::sync::oneshot;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
@@ -39,15 +39,15 @@ use crate::{
     reader::{Subscription, Wants},
     rights::{MayChange, Refusal, Way},
     seats::Seat,
-    serve::{ApiSettings, NotDone, Operation},
+    serve::{ApiSettings, NotDone, Operation, Work},
     sse::{self, Cut},
     table::anchors_text,
     v1::{
         AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
-        EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MinuteBody, MissedBody, NoLongerKeptBody,
-        NonceBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody, Problem, RangesBody, RouteBody,
-        Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail, ZoneAnswerBody, ZoneReportBody, ZonesBody,
-        json, rfc3339, with_nonce,
+        EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MendedBody, MinuteBody, MissedBody,
+        NoLongerKeptBody, NonceBody, NotToldBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody,
+        Problem, RangesBody, RouteBody, Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail,
+        ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339, with_nonce,
     },
     words,
 };
@@ -73,15 +73,11 @@ impl App {
     }
 
     /// Has the operator do it; only who may change gets here. The outcome, or why it never began.
-    async fn operate(
-        &self,
-        may_change: MayChange,
-        corrections: Vec<(AnchorId, Correction)>,
-    ) -> Result<Result<(), NotDone>, Refusal> {
+    async fn operate(&self, may_change: MayChange, work: Work) -> Result<Result<(), NotDone>, Refusal> {
         let operator = self.settings.operator.clone().ok_or_else(Problem::no_operator)?;
         may_change.begin()?;
         let (answer, answered) = oneshot::channel();
-        let operation = Operation { corrections, answer };
+        let operation = Operation { work, answer };
         operator.send(operation).await.map_err(|_| Problem::no_operator())?;
         Ok(answered.await.map_err(|_| Problem::no_operator())?)
     }
@@ -146,6 +142,7 @@ fn described() -> OpenApiRouter<App> {
         .routes(routes!(live))
         .routes(routes!(live_sse))
         .routes(routes!(calibrations))
+        .routes(routes!(mended))
         .routes(routes!(status))
         .routes(routes!(livez))
         .routes(routes!(readyz))
@@ -280,6 +277,7 @@ async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
     body(&AnchorsBody {
         time: moment.now.anchors.as_ref().map(|t| rfc3339(t.at)),
         kit: moment.now.kit().map(|k| KitFindingBody::new(k, (&*moment.site).into())).collect(),
+        not_told_yet: current.places().not_told.map(|n| NotToldBody { words: n.words, advice: n.advice }),
         anchors: moment.site.anchors.iter().map(|a| current.anchor_body(a)).collect(),
     })
 }
@@ -526,10 +524,37 @@ async fn calibrations(
         .map_err(|e| Problem::bad_calibration(&format!("It cannot be read: {e}.")))?;
     let site = app.hub.site();
     let corrections = asked.corrections(&site).map_err(|e| Problem::bad_calibration(&e))?;
-    match app.operate(may_change, corrections).await? {
+    match app.operate(may_change, Work::Calibrate(corrections)).await? {
         Ok(()) => Ok(body(&CalibrationsBody::from(&*app.hub.site()))),
         Err(NotDone::Failed(why)) => Err(Problem::calibration_not_kept(&why).into()),
         Err(NotDone::Conflict(why)) => Err(Problem::calibration_conflict(&why).into()),
+    }
+}
+
+/// Says that an anchor was mended: put back, exchanged, its plug seen to.
+///
+/// What is held against it is forgotten (its place, its offset, its drift, late and weak ranges, its silences), and its
+/// evidence begins anew. No frame is lost; a new session begins in the log. The other anchors are judged by what the last
+/// three minutes gave, tracks are computed anew from these, zones start as unknown. The pace is that of all changes.
+#[utoipa::path(post, path = "/v1/anchors/{id}/mended", params(("id" = u16, Path, description = "The anchor's id")),
+    responses((status = OK, body = MendedBody)))]
+async fn mended(
+    may_change: MayChange,
+    State(app): State<App>,
+    path: Result<Path<String>, PathRejection>,
+    _: NoQuery,
+) -> Result<Response, Refusal> {
+    let id = path_text(path)?;
+    let site = app.hub.site();
+    let found = id.parse().ok().and_then(|n: u16| site.anchors.iter().find(|a| a.id.0 == n));
+    let found =
+        found.ok_or_else(|| Problem::unknown_anchor(&id, &list(site.anchors.iter().map(|a| a.id))))?;
+    match app.operate(may_change, Work::Mended(found.id)).await? {
+        Ok(()) => Ok(body(&MendedBody {
+            anchor: found.id.0,
+            words: "forgotten what was held against it; its evidence begins anew: drive the tag around",
+        })),
+        Err(NotDone::Failed(why) | NotDone::Conflict(why)) => Err(Problem::not_mended(&why).into()),
     }
 }
 

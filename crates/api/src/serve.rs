@@ -90,10 +90,19 @@ pub struct ApiSettings {
 /// Work on the running site that somebody asked for over HTTP. It was checked against the site.
 #[derive(Debug)]
 pub struct Operation {
-    /// New corrections, by anchor.
-    pub corrections: Vec<(AnchorId, Correction)>,
+    /// What to do.
+    pub work: Work,
     /// Takes the outcome: in force, or why not.
     pub answer: oneshot::Sender<Result<(), NotDone>>,
+}
+
+/// What there is to do on a running site.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Work {
+    /// New corrections, by anchor.
+    Calibrate(Vec<(AnchorId, Correction)>),
+    /// This anchor was mended: what is held against it is forgotten.
+    Mended(AnchorId),
 }
 
 /// Why work was not done, in words.

@@ -8,13 +8,14 @@
 use std::fmt::Write;
 
 use hereabout_core::{Anchor, Timestamp, is_plain};
-use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, PlaceAnswer};
+use hereabout_engine::{AnchorFinding, AnchorState};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
     current::{AnchorNow, Current, FIGURES_HOLD},
     health::Diagnosis,
     hub::{LinkState, LinkStatus},
+    places::Places,
     v1::rfc3339,
     words::{self, CAUTION},
 };
@@ -42,14 +43,12 @@ pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
         .map(|(a, now)| (Diagnosis::of(a.id, now.as_ref().map(|n| &n.health), around), a, now))
         .collect();
     rows.sort_by_key(|(diagnosis, ..)| diagnosis.rank()); // stable: site order among equals
-    let places = rows.iter().filter_map(|(.., now)| now.as_ref().map(|n| n.health.place));
-    let places = Places::of(&places.collect::<Vec<_>>());
     for (diagnosis, anchor, now) in &rows {
         row(&mut out, anchor, now.as_ref(), clock);
-        found(&mut out, diagnosis, now.as_ref().map(|n| &n.health), &places);
+        found(&mut out, diagnosis);
     }
     line(&mut out, "");
-    places.lines(&mut out);
+    places_lines(&mut out, &current.places());
     let on_site = on_site || rows.iter().any(|(d, ..)| d.said().any(|s| s.on_site));
     foot(&mut out, on_site, rows.iter().flat_map(|(d, ..)| d.findings.iter().map(|(f, _)| f)));
     out
@@ -124,17 +123,12 @@ fn columns(out: &mut String, id: &str, name: &str, [state, last, rate, frames, m
 }
 
 /// What is found about one anchor, and what to do about the worst of it.
-fn found(out: &mut String, diagnosis: &Diagnosis, health: Option<&AnchorHealth>, places: &Places) {
+fn found(out: &mut String, diagnosis: &Diagnosis) {
     for said in diagnosis.said() {
         wrapped(out, FOUND, &said.words);
     }
     if let Some(words) = diagnosis.treated {
         wrapped(out, FOUND, words);
-    }
-    if let (Places::Each, Some(h)) = (places, health)
-        && h.place != PlaceAnswer::Suspect
-    {
-        wrapped(out, FOUND, &words::place(&h.place));
     }
     match diagnosis.advice() {
         Some(advice) => wrapped(out, ADVICE, advice),
@@ -142,54 +136,15 @@ fn found(out: &mut String, diagnosis: &Diagnosis, health: Option<&AnchorHealth>,
     }
 }
 
-/// What can be said of the places of all anchors that are not suspected: once when it is the same for all.
-#[derive(Debug, PartialEq)]
-enum Places {
-    Nothing,
-    /// Beside each anchor.
-    Each,
-    /// None has moved by this much, metres.
-    Unchanged(f64),
-    /// Nobody can say, for one reason.
-    CannotTell(hereabout_engine::CannotTell),
-}
-
-impl Places {
-    fn of(places: &[PlaceAnswer]) -> Places {
-        let mut calm = places.iter().filter(|p| **p != PlaceAnswer::Suspect).copied();
-        let Some(first) = calm.next() else { return Places::Nothing };
-        calm.try_fold(first, |a, b| match (a, b) {
-            (PlaceAnswer::Unchanged { limit_m: a }, PlaceAnswer::Unchanged { limit_m: b }) => {
-                Some(PlaceAnswer::Unchanged { limit_m: a.max(b) })
-            }
-            (a, b) => (a == b).then_some(a),
-        })
-        .map_or(Places::Each, |all| match all {
-            PlaceAnswer::Unchanged { limit_m } => Places::Unchanged(limit_m),
-            PlaceAnswer::CannotTell(why) => Places::CannotTell(why),
-            PlaceAnswer::Suspect => Places::Nothing,
-        })
+/// What can be said of the places of all anchors that are not suspected, once.
+fn places_lines(out: &mut String, places: &Places) {
+    if let Some(limit_m) = places.unchanged_m {
+        let shown = words::would_have_shown(limit_m);
+        wrapped(out, "", &format!("Places: no other sign of a move; {shown}."));
     }
-
-    fn lines(&self, out: &mut String) {
-        match self {
-            Places::Nothing | Places::Each => {}
-            Places::Unchanged(limit_m) => {
-                wrapped(
-                    out,
-                    "",
-                    &format!("Places: no other sign of a move; {}.", words::would_have_shown(*limit_m)),
-                );
-            }
-            Places::CannotTell(why) => {
-                wrapped(
-                    out,
-                    "",
-                    &format!("Places: can't tell whether one moved: {}.", words::cannot_tell(why)),
-                );
-                wrapped(out, ADVICE, words::how_to_tell(why));
-            }
-        }
+    if let Some(not_told) = &places.not_told {
+        wrapped(out, "", &format!("Places: {}.", not_told.words));
+        wrapped(out, ADVICE, not_told.advice);
     }
 }
 

@@ -1,7 +1,7 @@
 //! The table with everything that can be found, and with names that people should not have chosen.
 
 use hereabout_core::TagId;
-use hereabout_engine::{CannotTell, KitFinding};
+use hereabout_engine::{CannotTell, KitFinding, PlaceAnswer};
 use insta::assert_snapshot;
 
 use super::*;
@@ -41,7 +41,7 @@ fn a_tag_that_is_off_sends_nobody_up_a_ladder() {
     });
     assert!(text.contains("switch the tag on") && !text.contains(CAUTION), "{text}");
     assert!(text.find("switch the tag on") < text.find("   id  name"), "the kit comes first");
-    assert_eq!(text.matches("can't tell").count(), 1, "what holds for all is said once: {text}");
+    assert_eq!(text.matches("not told yet").count(), 1, "what holds for all is said once: {text}");
     assert_snapshot!("tag_off", text);
 }
 
@@ -92,21 +92,30 @@ fn names_in_any_script_keep_the_columns() {
 }
 
 #[test]
-fn places_are_said_once_when_alike_and_beside_each_when_not() {
+fn what_cannot_be_told_of_places_is_said_once_for_the_kit() {
     let still = PlaceAnswer::CannotTell(CannotTell::TagStandsStill);
+    let narrow = PlaceAnswer::CannotTell(CannotTell::TravelTooNarrow);
     let fine = |limit_m| PlaceAnswer::Unchanged { limit_m };
-    assert_eq!(Places::of(&[]), Places::Nothing);
-    assert_eq!(Places::of(&[PlaceAnswer::Suspect]), Places::Nothing);
-    assert_eq!(Places::of(&[fine(0.3), fine(0.5), PlaceAnswer::Suspect]), Places::Unchanged(0.5));
-    assert_eq!(Places::of(&[still, still]), Places::CannotTell(CannotTell::TagStandsStill));
-    assert_eq!(Places::of(&[still, fine(0.3)]), Places::Each);
+    let of = |list: &[PlaceAnswer]| {
+        Places::of(list.iter().enumerate().map(|(i, p)| (hereabout_core::AnchorId(i as u16), *p)))
+    };
+    assert_eq!(of(&[]), Places::default());
+    assert_eq!(of(&[PlaceAnswer::Suspect]), Places::default());
+    assert_eq!(of(&[fine(0.3), fine(0.5), PlaceAnswer::Suspect]).unchanged_m, Some(0.5));
+    let words = |list: &[PlaceAnswer]| of(list).not_told.unwrap().words;
+    assert!(words(&[still, still]).ends_with("says: the tag stands still"), "{}", words(&[still, still]));
+    let mixed = words(&[narrow, fine(0.3), still, still]);
+    assert!(
+        mixed.ends_with("still (anchors 2 and 3); the tag sees it from one side only (anchor 0)"),
+        "{mixed}"
+    );
     let text = page(&info().site, |s| {
         if let Some(table) = &mut s.anchors {
             std::sync::Arc::make_mut(table).rows[0].place = still;
         }
     });
-    assert!(text.contains("can't tell whether it moved: the tag stands still"), "{text}");
-    assert!(text.contains("not moved: a move of 0.30 m or more would have shown"), "{text}");
+    assert_eq!(text.matches("not told yet").count(), 1, "{text}");
+    assert!(text.contains("a move of 0.30 m or more would have shown"), "{text}");
 }
 
 #[test]

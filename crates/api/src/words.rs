@@ -63,6 +63,7 @@ pub fn finding_kind(finding: &AnchorFinding) -> &'static str {
         AnchorFinding::Moved { .. } => "moved",
         AnchorFinding::OffsetChanged { .. } => "offset_changed",
         AnchorFinding::ReadsLong { .. } => "reads_long",
+        AnchorFinding::Changed { .. } => "changed",
         AnchorFinding::OneOf { .. } => "one_of",
         AnchorFinding::NeverHeard => "never_heard",
         AnchorFinding::Silent => "silent",
@@ -107,14 +108,22 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
             "switch one of the two off, then set it to an id of its own",
         ),
         AnchorFinding::Misplaced { shift_m, explained } => misplaced(shift_m, explained, anchor, anchors),
-        AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => Said::new(
-            moved(shift_m, size_se_m, direction_se_deg),
+        AnchorFinding::Moved { shift_m, up_m, size_se_m, direction_se_deg } => Said::new(
+            moved(shift_m, up_m, size_se_m, direction_se_deg),
             "put it back, or measure its place and correct at_m in the site file",
         ),
         AnchorFinding::OffsetChanged { by_m, se_m } => offset_changed(by_m, se_m, anchor),
         AnchorFinding::ReadsLong { by_m } => Said::new(
             format!("reads {} m long: moved away, or something stands in front of it", metres(by_m)),
-            "clear its view; if it still reads long, measure its place",
+            "look at it first: does something stand in front? if not, measure its place",
+        ),
+        AnchorFinding::Changed { by_m } => Said::new(
+            format!(
+                "reads {} m {} than it should; its place or its offset, not told yet",
+                metres(by_m.abs()),
+                if by_m < 0.0 { "shorter" } else { "longer" }
+            ),
+            "look at it first: has it moved? drive the tag past it on several sides",
         ),
         AnchorFinding::OneOf { anchors: set } => Said::new(
             format!(
@@ -188,10 +197,19 @@ pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
 /// Nobody measures places better than this, metres.
 const LEAST_SHIFT_M: f64 = 0.05;
 
-fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> String {
+fn moved(shift_m: [f64; 2], up_m: Option<f64>, size_se_m: f64, direction_se_deg: Option<f64>) -> String {
     let [east, north] = shift_m;
-    let size = (east * east + north * north).sqrt();
+    let up = up_m.unwrap_or(0.0);
+    let size = (east * east + north * north + up * up).sqrt();
+    if up_m.is_some() && east == 0.0 && north == 0.0 {
+        let way = if up < 0.0 { "lower" } else { "higher" };
+        let (size, se) = (metres(size), metres(size_se_m));
+        return format!("hangs {size} m (± {se}) {way} than stated, or mirrored at the tag's height");
+    }
     let mut text = format!("moved {} m (± {})", metres(size), metres(size_se_m));
+    if up_m.is_some() {
+        let _ = write!(text, ", {} m {} of it", metres(up.abs()), if up < 0.0 { "down" } else { "up" });
+    }
     match (bearing_deg(shift_m), direction_se_deg) {
         (Some(bearing), Some(se)) => {
             let _ =
@@ -206,7 +224,13 @@ fn offset_changed(by_m: f64, se_m: f64, anchor: AnchorId) -> Said {
     let way = if by_m < 0.0 { "shorter" } else { "longer" };
     Said::new(
         format!("reads {} m (± {}) {way} than its calibration says", metres(by_m.abs()), metres(se_m)),
-        format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+        // A constant excess is something in front as well as an offset; nothing in front reads short.
+        match by_m < 0.0 {
+            true => format!("calibrate it again: hereabout calibrate SITE --anchor {anchor} --distance M"),
+            false => {
+                format!("nothing in front? hereabout calibrate SITE --anchor {anchor} --distance M")
+            }
+        },
     )
 }
 
@@ -373,15 +397,7 @@ pub fn how_to_tell(why: &CannotTell) -> &'static str {
 
 /// Whether a finding puts an anchor's ranges in doubt, so that positions should do without it.
 pub fn is_suspicion(finding: &AnchorFinding) -> bool {
-    matches!(
-        finding,
-        AnchorFinding::TwoBoards { .. }
-            | AnchorFinding::Misplaced { .. }
-            | AnchorFinding::Moved { .. }
-            | AnchorFinding::OffsetChanged { .. }
-            | AnchorFinding::ReadsLong { .. }
-            | AnchorFinding::OneOf { .. }
-    )
+    finding.is_about_place() || matches!(finding, AnchorFinding::TwoBoards { .. })
 }
 
 /// Direction of a shift in degrees clockwise from north, 0 to 360; `None` for a shift of nothing.

@@ -477,11 +477,11 @@ fn evidence(finding: &AnchorFinding) -> [f64; 4] {
     match *finding {
         AnchorFinding::TwoBoards { apart_m, share } => [apart_m, share, 0.0, 0.0],
         AnchorFinding::Misplaced { shift_m: [e, n, u], explained } => [e, n, u, explained],
-        AnchorFinding::Moved { shift_m: [e, n], size_se_m, direction_se_deg } => {
-            [e, n, size_se_m, direction_se_deg.unwrap_or(0.0)]
+        AnchorFinding::Moved { shift_m: [e, n], up_m, size_se_m, direction_se_deg } => {
+            [e + up_m.unwrap_or(0.0), n, size_se_m, direction_se_deg.unwrap_or(0.0)]
         }
         AnchorFinding::OffsetChanged { by_m, se_m } => [by_m, se_m, 0.0, 0.0],
-        AnchorFinding::ReadsLong { by_m } => [by_m, 0.0, 0.0, 0.0],
+        AnchorFinding::ReadsLong { by_m } | AnchorFinding::Changed { by_m } => [by_m, 0.0, 0.0, 0.0],
         AnchorFinding::OftenLate { share, .. } => [share, 0.0, 0.0, 0.0],
         AnchorFinding::Noisy { sigma_m, usual_m } => [sigma_m, usual_m, 0.0, 0.0],
         AnchorFinding::Drifting { m_per_day, se_m_per_day } => [m_per_day, se_m_per_day, 0.0, 0.0],

@@ -273,6 +273,9 @@ pub enum AnchorFinding {
     Moved {
         /// By how much, east and north, metres.
         shift_m: [f64; 2],
+        /// And up, metres, where that can be told: in 3D, and in the plane when the height alone is off. There the mirror image
+        /// about the tag's height reads alike; the smaller change is given.
+        up_m: Option<f64>,
         /// Standard error of the size, metres.
         size_se_m: f64,
         /// Standard error of the direction, degrees; `None` when only the size is known well enough.
@@ -297,6 +300,11 @@ pub enum AnchorFinding {
     /// It reads long everywhere: moved away, or something stands in front of it.
     ReadsLong {
         /// By how much, metres.
+        by_m: f64,
+    },
+    /// It reads otherwise than its place and its calibration say; not told yet which of the two is wrong.
+    Changed {
+        /// By how much in the middle, metres.
         by_m: f64,
     },
     /// One of these anchors has moved or changed; the ranges don't tell which.
@@ -351,7 +359,7 @@ pub enum AnchorFinding {
 
 impl AnchorFinding {
     /// Kinds of findings there are.
-    pub const KINDS: usize = 14;
+    pub const KINDS: usize = 15;
 
     /// How bad a finding of this kind is: 0 is the worst. What gives wrong positions stands before what gives none,
     /// and that before what gives worse ones.
@@ -362,16 +370,31 @@ impl AnchorFinding {
             AnchorFinding::Moved { .. } => 2,
             AnchorFinding::OffsetChanged { .. } => 3,
             AnchorFinding::ReadsLong { .. } => 4,
-            AnchorFinding::OneOf { .. } => 5,
-            AnchorFinding::Held => 6,
-            AnchorFinding::Silent => 7,
-            AnchorFinding::NeverHeard => 8,
-            AnchorFinding::Flapping { .. } => 9,
-            AnchorFinding::OftenLate { .. } => 10,
-            AnchorFinding::Noisy { .. } => 11,
-            AnchorFinding::Drifting { .. } => 12,
-            AnchorFinding::Weak { .. } => 13,
+            AnchorFinding::Changed { .. } => 5,
+            AnchorFinding::OneOf { .. } => 6,
+            AnchorFinding::Held => 7,
+            AnchorFinding::Silent => 8,
+            AnchorFinding::NeverHeard => 9,
+            AnchorFinding::Flapping { .. } => 10,
+            AnchorFinding::OftenLate { .. } => 11,
+            AnchorFinding::Noisy { .. } => 12,
+            AnchorFinding::Drifting { .. } => 13,
+            AnchorFinding::Weak { .. } => 14,
         }
+    }
+
+    /// Whether it says that the anchor does not read as its place and calibration say. All these are one matter, told more or
+    /// less sharply: one takes the place of another without an end in between.
+    pub fn is_about_place(&self) -> bool {
+        matches!(
+            self,
+            AnchorFinding::Misplaced { .. }
+                | AnchorFinding::Moved { .. }
+                | AnchorFinding::OffsetChanged { .. }
+                | AnchorFinding::ReadsLong { .. }
+                | AnchorFinding::Changed { .. }
+                | AnchorFinding::OneOf { .. }
+        )
     }
 }
 
@@ -427,6 +450,8 @@ pub struct FindingChange {
     pub finding: AnchorFinding,
     /// It is over.
     pub over: bool,
+    /// The finding that it takes the place of, when it is the same matter told more sharply; that one is not told as over.
+    pub instead_of: Option<AnchorFinding>,
 }
 
 /// What is the matter with the kit as a whole.

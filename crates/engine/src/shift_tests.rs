@@ -93,7 +93,13 @@ fn every_output() -> Vec<Output> {
             was: AnchorState::Heard,
             now: AnchorState::Silent,
         }),
-        Output::FindingChanged(FindingChange { at: AT, anchor, finding: late(None), over: false }),
+        Output::FindingChanged(FindingChange {
+            at: AT,
+            anchor,
+            finding: late(None),
+            over: false,
+            instead_of: None,
+        }),
         Output::KitChanged(KitChange { at: AT, finding: KitFinding::CableOut, over: true }),
         Output::Minute(AnchorMinute {
             from: AT,

@@ -45,6 +45,17 @@ pub struct InheritedTag {
     pub last_heard: Timestamp,
 }
 
+impl StartState {
+    /// The same without what is held against an anchor that was mended: the ranges of before are another board's or come from
+    /// another place. Its evidence begins anew; the others' is what the last epochs give.
+    pub fn mended(mut self, anchor: AnchorId) -> StartState {
+        for epoch in &mut self.epochs {
+            epoch.readings.retain(|r| r.anchor != anchor);
+        }
+        self
+    }
+}
+
 /// What was known of an anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct InheritedAnchor {

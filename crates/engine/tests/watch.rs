@@ -11,7 +11,7 @@ use hereabout_core::{AnchorId, TagState, Timestamp, Verdict};
 use hereabout_engine::{
     AnchorFinding, AnchorHealth, CannotTell, Engine, Input, JudgedRange, Output, PlaceAnswer, PositionReport,
 };
-use trials::{Moved, Stop, USUAL, is_alarm, is_name};
+use trials::{Elsewhere, Moved, Stop, USUAL, elsewhere, faults, is_alarm, is_name};
 use world::{Ways, World, site};
 
 #[test]
@@ -32,6 +32,48 @@ fn thirty_centimetres_are_named_with_eight_anchors_and_mostly_alarmed_with_five(
     assert!(eight.iter().filter(|r| r.named_m.is_some()).count() >= 4, "{eight:?}");
     assert!(five.iter().filter(|r| r.alarm_m.is_some()).count() >= 3, "{five:?}");
     assert!(eight.iter().chain(&five).all(|r| !r.wrong && !r.early), "{eight:?} {five:?}");
+}
+
+/// Each fault told as a place within the travel, nobody else, nobody sent to calibrate, nothing withdrawn; `placed` of them
+/// at least told as a place.
+fn told(
+    n: usize,
+    space: bool,
+    many: usize,
+    by_m: f64,
+    warm_m: f64,
+    placed: usize,
+    seeds: std::ops::RangeInclusive<u64>,
+) {
+    let run = |seed| elsewhere(&faults(n, space, many, by_m, seed), USUAL, warm_m, 600.0, seed);
+    let results: Vec<Elsewhere> = seeds.map(run).collect();
+    assert!(results.iter().all(|r| !r.wrong && !r.offset && !r.withdrawn), "{by_m} m: {results:?}");
+    let told = results.iter().flat_map(|r| &r.placed_m).filter(|m| m.is_some()).count();
+    assert!(told >= placed, "{by_m} m: {told} of {placed}: {results:?}");
+}
+
+#[test]
+fn places_that_are_wrong_from_the_start_are_named() {
+    told(8, false, 1, 0.3, 0.0, 4, 801..=806);
+    told(8, false, 1, 1.0, 0.0, 5, 811..=816);
+    told(8, false, 1, 3.6, 0.0, 5, 821..=826);
+    told(8, false, 2, 0.6, 0.0, 10, 831..=836);
+    told(8, true, 1, 1.5, 0.0, 4, 841..=846);
+}
+
+#[test]
+fn an_anchor_that_was_lowered_is_named_and_not_calibrated() {
+    for seed in 851..=854 {
+        let of = vec![(seed as usize % 8, [0.0, 0.0, -2.4])];
+        let found = elsewhere(&trials::Faults { n: 8, space: false, of }, USUAL, 0.0, 600.0, seed);
+        assert!(found.placed_m[0].is_some() && !found.offset && !found.wrong, "{seed}: {found:?}");
+    }
+}
+
+#[test]
+fn a_move_that_is_told_stays_told() {
+    told(8, false, 1, 1.0, 150.0, 18, 901..=920);
+    told(8, false, 1, 0.5, 150.0, 15, 901..=920);
 }
 
 #[test]
@@ -128,6 +170,24 @@ fn a_named_anchor_is_set_aside_and_comes_back_when_it_is_well() {
     assert!(!row(&engine, 1).set_aside);
     let said = step(&mut engine, &mut world);
     assert_ne!(said.ranges[1].verdict, Verdict::AnchorSuspect);
+}
+
+#[test]
+fn an_anchor_that_is_said_to_be_mended_begins_anew() {
+    let (mut engine, mut world) = named(8, 603);
+    let from = world.driven_m;
+    while world.driven_m < from + 120.0 {
+        step(&mut engine, &mut world);
+    }
+    let start = engine.hand_on(world.at());
+    let as_before = Engine::begin(site(8), None, &start);
+    assert_eq!(row(&as_before, 1).place, PlaceAnswer::Suspect, "what is still true is found again");
+    let anew = Engine::begin(site(8), None, &start.mended(AnchorId(1)));
+    let health = row(&anew, 1);
+    assert!(
+        health.findings.is_empty() && !health.set_aside && health.place != PlaceAnswer::Suspect,
+        "{health:?}"
+    );
 }
 
 #[test]

@@ -52,6 +52,7 @@ itself raises DTR and RTS at the first opening after plugging in.")]
   hereabout anchors http://127.0.0.1:6300
   hereabout anchors --json
   watch hereabout anchors      # again every two seconds
+  hereabout anchors --mended 3 --key larkfield.key      # anchor 3 was put back or exchanged: judge it anew
 
 The same table as /v1/anchors.txt, worst first; --json gives /v1/anchors. A port that is left out is 6208.
 The daemon listens on its own machine only; from another one: ssh MACHINE hereabout anchors.
@@ -199,6 +200,12 @@ pub struct AnchorsArgs {
     /// The rows as one JSON document.
     #[arg(long)]
     pub json: bool,
+    /// This anchor was mended: put back, exchanged, its plug seen to. What is held against it is forgotten.
+    #[arg(long, value_name = "ID", requires = "key", conflicts_with = "json")]
+    pub mended: Option<u16>,
+    /// The daemon's key, NAME.key beside its log: who changes something needs it.
+    #[arg(long, value_name = "FILE", requires = "mended")]
+    pub key: Option<PathBuf>,
     /// How long to wait for the whole answer.
     #[arg(long, value_name = "TIME", default_value = "5s", value_parser = humantime::parse_duration)]
     pub timeout: Duration,

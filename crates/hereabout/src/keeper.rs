@@ -1,5 +1,6 @@
 //! Who keeps the configuration of a running daemon: SIGHUP reads the site file and `calibration.toml` again,
-//! `POST /v1/calibrations` writes new offsets and puts them in force.
+//! `POST /v1/calibrations` writes new offsets and puts them in force, `POST /v1/anchors/{id}/mended` begins a session in
+//! which nothing is held against an anchor.
 //!
 //! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
 //! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
@@ -12,7 +13,7 @@
 use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
-use hereabout_api::{Hub, NotDone, Operation};
+use hereabout_api::{Hub, NotDone, Operation, Work};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
 use tokio::signal::unix::{Signal, SignalKind, signal};
@@ -65,7 +66,10 @@ impl Keeper {
                     self.reload().await;
                 }
                 Some(operation) = operations.recv() => {
-                    let outcome = self.recalibrate(&operation.corrections).await;
+                    let outcome = match &operation.work {
+                        Work::Calibrate(corrections) => self.recalibrate(corrections).await,
+                        Work::Mended(anchor) => self.mended(*anchor).await,
+                    };
                     // Who asked may have gone.
                     let _ = operation.answer.send(outcome);
                 }
@@ -158,6 +162,14 @@ impl Keeper {
         } else {
             let why = "the daemon is stopping; the file is written and counts from the next start on";
             Err(NotDone::Failed(why.to_owned()))
+        }
+    }
+
+    /// `POST /v1/anchors/{id}/mended`: the same site once more, in a session that knows nothing against the anchor.
+    async fn mended(&mut self, anchor: AnchorId) -> Result<(), NotDone> {
+        match self.apply(self.site.clone(), Changed::Mended(anchor)).await {
+            true => Ok(()),
+            false => Err(NotDone::Failed("the daemon is stopping".to_owned())),
         }
     }
 

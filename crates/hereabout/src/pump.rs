@@ -23,7 +23,7 @@ use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
 use hereabout_api::{
     ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus,
 };
-use hereabout_core::{Micros, Timestamp};
+use hereabout_core::{AnchorId, Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
 use hereabout_store::{EventNumbers, Record, SessionStart, SessionWriter, WriterStats};
@@ -83,6 +83,8 @@ pub enum Changed {
     Configuration(&'static str),
     /// Offsets alone.
     Calibration(&'static str),
+    /// Nothing but what is held against this anchor, which was mended.
+    Mended(AnchorId),
 }
 
 /// Where events get their numbers, and where they are kept.
@@ -169,12 +171,16 @@ impl Pump {
         let Change { site, what, done } = change;
         let Some(frame) = site.frame.clone() else { return };
         // Deadlines up to now belong to the engine of before, as they will in a replay.
-        let start = self.engine.hand_on(self.newest.unwrap_or(self.started_at));
+        let mut start = self.engine.hand_on(self.newest.unwrap_or(self.started_at));
+        if let Changed::Mended(anchor) = what {
+            start = start.mended(anchor);
+        }
         self.publish();
         self.change_session(&site, &start);
         self.event(&match what {
             Changed::Configuration(how) => EventDraft::configuration(self.utc(start.at), how),
             Changed::Calibration(how) => EventDraft::calibration(self.utc(start.at), how),
+            Changed::Mended(anchor) => EventDraft::mended(self.utc(start.at), anchor, self.engine.site()),
         });
         self.log_clock(start.at);
         let next = Engine::begin(site.site.clone(), Some(frame), &start);

@@ -251,7 +251,7 @@ async fn the_openapi_document_names_every_route_and_every_error() {
             "{path}"
         );
     }
-    assert_eq!(listed.len(), 19);
+    assert_eq!(listed.len(), 20);
     let text = api["info"]["description"].as_str().expect("a description");
     assert!(text.contains("Not a safety component"));
     let position = &api["components"]["schemas"]["PositionBody"];

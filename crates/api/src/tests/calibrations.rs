@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use super::fixtures::*;
 use crate::{
     SiteInfo, routes,
-    serve::{NotDone, Operation},
+    serve::{NotDone, Operation, Work},
 };
 
 fn post(kind: &str, text: &str) -> Request<Body> {
@@ -78,7 +78,7 @@ async fn what_is_asked_reaches_the_operator_and_the_outcome_comes_back() {
     let operator = tokio::spawn(async move {
         let first = rx.recv().await.unwrap();
         let expected = Correction { offset_m: 0.25, scale: 1.0, offset_se_m: Some(0.02) };
-        assert_eq!(first.corrections, [(AnchorId(0), expected)]);
+        assert_eq!(first.work, Work::Calibrate(vec![(AnchorId(0), expected)]));
         let mut site: SiteInfo = info().site;
         site.anchors[0].correction = expected;
         hub.set_site(site);

@@ -68,11 +68,9 @@ fn drafts() -> Vec<EventDraft> {
         Output::Anchors(table().into()),
     ];
     let over = |i: usize| i % 2 == 1;
-    outputs.extend(
-        every_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
-            Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i) })
-        }),
-    );
+    outputs.extend(every_finding(0.4).into_iter().enumerate().map(|(i, finding)| {
+        Output::FindingChanged(FindingChange { at: T, anchor, finding, over: over(i), instead_of: None })
+    }));
     outputs.extend(
         every_kit_finding(0.4)
             .into_iter()

@@ -242,7 +242,12 @@ pub(crate) fn troubled() -> AnchorTable {
         ),
         (&[AnchorFinding::OneOf { anchors: set }], false, PlaceAnswer::Suspect),
         (
-            &[AnchorFinding::Moved { shift_m: [0.297, 0.297], size_se_m: 0.04, direction_se_deg: Some(6.0) }],
+            &[AnchorFinding::Moved {
+                shift_m: [0.297, 0.297],
+                up_m: None,
+                size_se_m: 0.04,
+                direction_se_deg: Some(6.0),
+            }],
             true,
             PlaceAnswer::Suspect,
         ),

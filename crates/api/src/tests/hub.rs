@@ -75,7 +75,12 @@ fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do
     let hub = busy_hub();
     let reader = hub.subscribe(everything(), &|| T, 64, 1).unwrap();
     texts(&reader);
-    let moved = |e| AnchorFinding::Moved { shift_m: [e, 0.1], size_se_m: 0.04, direction_se_deg: Some(6.0) };
+    let moved = |e| AnchorFinding::Moved {
+        shift_m: [e, 0.1],
+        up_m: None,
+        size_se_m: 0.04,
+        direction_se_deg: Some(6.0),
+    };
     let mut next = table();
     for (change, told) in [
         (Some(moved(0.4)), 1),

@@ -61,11 +61,12 @@ async fn every_operation_that_changes_says_so_and_wants_the_key() {
                 assert_ne!(operation["responses"][status], Value::Null, "{method} {path}: {status}");
             }
             let method: Method = method.to_uppercase().parse().unwrap();
+            let path = path.replace("{id}", "0");
             let request = Request::builder().method(method).uri(path).body(Body::empty()).unwrap();
             refused(&app, request, StatusCode::UNAUTHORIZED).await;
         }
     }
-    assert!(changing >= 1);
+    assert!(changing >= 2);
 }
 
 #[tokio::test]

@@ -142,8 +142,30 @@ pub struct AnchorsBody {
     pub time: Option<String>,
     /// What is the matter with the kit as a whole.
     pub kit: Vec<KitFindingBody>,
+    /// What can't be told yet of the anchors' places, and what to do; null when all is told. Once for the kit: each
+    /// anchor's own answer is its `place`.
+    #[schema(required)]
+    pub not_told_yet: Option<NotToldBody>,
     /// In the order of the site file.
     pub anchors: Vec<AnchorBody>,
+}
+
+/// What can't be told yet.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct NotToldBody {
+    /// What, and why.
+    pub words: String,
+    /// What to do, so that it can be told.
+    pub advice: &'static str,
+}
+
+/// An anchor that somebody said was mended.
+#[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
+pub struct MendedBody {
+    /// Which one.
+    pub anchor: u16,
+    /// What follows, in words.
+    pub words: &'static str,
 }
 
 /// Health of one anchor, with its last hour.

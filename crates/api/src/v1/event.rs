@@ -144,6 +144,10 @@ pub struct FindingEventFacts {
     pub name: String,
     /// It is over.
     pub over: bool,
+    /// The kind of finding that it takes the place of: the same matter told more sharply, and not told as over. Null when
+    /// there is none.
+    #[schema(required)]
+    pub instead_of: Option<&'static str>,
     /// What was found, with what to do.
     pub finding: FindingBody,
 }
@@ -479,7 +483,9 @@ impl EventDraft {
         let over = if change.over { "over: " } else { "" };
         let words = format!("Anchor {} ({name}): {over}{}.", change.anchor, said.words);
         let finding = FindingBody::new(&change.finding, &said, site.anchors());
-        let facts = FindingEventFacts { anchor: change.anchor.0, name, over: change.over, finding };
+        let instead_of = change.instead_of.as_ref().map(words::finding_kind);
+        let facts =
+            FindingEventFacts { anchor: change.anchor.0, name, over: change.over, instead_of, finding };
         EventDraft::new(change.at, EventKind::Finding, &words, &EventFacts::Finding(facts))
     }
 
@@ -560,6 +566,14 @@ impl EventDraft {
     /// The site file was read again: how it came about, as a part of a sentence.
     pub fn configuration(at: Timestamp, how: &str) -> EventDraft {
         let words = format!("The configuration was {how}; {ANEW}.");
+        EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
+    }
+
+    /// Somebody said that an anchor was mended.
+    pub fn mended(at: Timestamp, anchor: AnchorId, site: &Site) -> EventDraft {
+        let name = anchor_name(anchor, site);
+        let words =
+            format!("Anchor {anchor} ({name}) was said to be mended: its evidence begins anew; {ANEW}.");
         EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
     }
 

@@ -48,6 +48,9 @@ pub enum FindingFacts {
         /// East and north, metres.
         #[schema(required)]
         shift_m: Option<[f64; 2]>,
+        /// And up, metres; null where it is not told. In 2D its mirror image about the tag's height reads alike.
+        #[schema(required)]
+        up_m: Option<f64>,
         /// How far, metres.
         #[schema(required)]
         size_m: Option<f64>,
@@ -73,6 +76,12 @@ pub enum FindingFacts {
     /// It reads long everywhere: moved away, or something stands in front of it.
     ReadsLong {
         /// By how much, metres.
+        #[schema(required)]
+        by_m: Option<f64>,
+    },
+    /// It reads otherwise than its place and its calibration say; not told yet which of the two is wrong.
+    Changed {
+        /// By how much in the middle, metres.
         #[schema(required)]
         by_m: Option<f64>,
     },
@@ -155,13 +164,14 @@ impl FindingFacts {
             AnchorFinding::Misplaced { shift_m, explained } => {
                 FindingFacts::Misplaced { shift_m: vector(shift_m), explained: round_1e4(explained) }
             }
-            AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg } => {
-                FindingFacts::moved(shift_m, size_se_m, direction_se_deg)
+            AnchorFinding::Moved { shift_m, up_m, size_se_m, direction_se_deg } => {
+                FindingFacts::moved(shift_m, up_m, size_se_m, direction_se_deg)
             }
             AnchorFinding::OffsetChanged { by_m, se_m } => {
                 FindingFacts::OffsetChanged { by_m: round_1e4(by_m), se_m: round_1e4(se_m) }
             }
             AnchorFinding::ReadsLong { by_m } => FindingFacts::ReadsLong { by_m: round_1e4(by_m) },
+            AnchorFinding::Changed { by_m } => FindingFacts::Changed { by_m: round_1e4(by_m) },
             AnchorFinding::OneOf { anchors: set } => {
                 let named = anchors.iter().enumerate().filter(|(i, _)| set.contains(*i));
                 FindingFacts::OneOf { anchors: named.map(|(_, a)| a.id.0).collect() }
@@ -189,12 +199,18 @@ impl FindingFacts {
         }
     }
 
-    fn moved(shift_m: [f64; 2], size_se_m: f64, direction_se_deg: Option<f64>) -> FindingFacts {
-        let [east, north] = shift_m;
+    fn moved(
+        shift_m: [f64; 2],
+        up_m: Option<f64>,
+        size_se_m: f64,
+        direction_se_deg: Option<f64>,
+    ) -> FindingFacts {
+        let ([east, north], up) = (shift_m, up_m.unwrap_or(0.0));
         let direction = direction_se_deg.and_then(|_| words::bearing_deg(shift_m));
         FindingFacts::Moved {
             shift_m: round_1e4(east).zip(round_1e4(north)).map(|(e, n)| [e, n]),
-            size_m: round_1e4((east * east + north * north).sqrt()),
+            up_m: up_m.and_then(round_1e4),
+            size_m: round_1e4((east * east + north * north + up * up).sqrt()),
             size_se_m: round_1e4(size_se_m),
             direction_deg: direction.and_then(round_1e4),
             direction_se_deg: direction_se_deg.and_then(round_1e4),

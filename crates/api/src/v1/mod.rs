@@ -18,7 +18,9 @@ mod site;
 mod site_doubt;
 mod zone;
 
-pub use anchor::{AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MinuteBody};
+pub use anchor::{
+    AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MendedBody, MinuteBody, NotToldBody,
+};
 pub use calibration::{AnchorCalibrationBody, CalibrationsBody};
 pub use daemon::{
     AliveBody, ChangesBody, ClockBody, DecoderBody, IndexBody, LinkBody, LinkStateName, LiveBody, LogBody,

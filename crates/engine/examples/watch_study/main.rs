@@ -32,6 +32,30 @@ fn main() -> ExitCode {
             moved(&o, &name, n, by_m);
         }
     }
+    for (n, space, many, by_m, warm_m) in [
+        (8, false, 1, 0.3, 0.0),
+        (8, false, 1, 0.5, 0.0),
+        (8, false, 1, 1.0, 0.0),
+        (8, false, 1, 3.0, 0.0),
+        (5, false, 1, 0.5, 0.0),
+        (8, false, 2, 0.5, 0.0),
+        (8, false, 2, 2.0, 0.0),
+        (8, true, 1, 0.5, 0.0),
+        (8, true, 1, 2.0, 0.0),
+        (8, false, 1, 1.0, 150.0),
+        (8, true, 1, 1.0, 150.0),
+    ] {
+        let when = if warm_m > 0.0 { "live" } else { "from the start" };
+        let room = if space { " in space" } else { "" };
+        let name = format!("elsewhere {by_m} m {when}, {many} of {n} anchors{room}");
+        elsewhere(&o, &name, warm_m, |seed| trials::faults(n, space, many, by_m, seed));
+    }
+    let lowered = |n: usize, seed: u64| trials::Faults {
+        n,
+        space: false,
+        of: vec![(seed as usize % n, [0.0, 0.0, -2.4])],
+    };
+    elsewhere(&o, "height 2.4 m too low from the start, 1 of 8 anchors", 0.0, |seed| lowered(8, seed));
     for n in [8, 5] {
         seconds(&o, &format!("duplicate id, {n} anchors"), |seed| trials::duplicate(n, seed));
         seconds(&o, &format!("silent, {n} anchors"), |seed| trials::silent(n, seed));
@@ -119,6 +143,37 @@ fn moved(o: &Options, name: &str, n: usize, by_m: f64) {
         ("90 % of it", quantile(&sorted(|r| r.size_error_m), 0.9)),
         ("direction error deg", quantile(&sorted(|r| r.direction_error_deg), 0.5)),
         ("90 % of that", quantile(&sorted(|r| r.direction_error_deg), 0.9)),
+    ];
+    tell(o, name, &figures);
+}
+
+fn elsewhere(o: &Options, name: &str, warm_m: f64, faults: impl Fn(u64) -> trials::Faults) {
+    if !name.contains(&o.only) {
+        return;
+    }
+    let run = |k: u64| trials::elsewhere(&faults(o.seed + k), USUAL, warm_m, 600.0, o.seed + k);
+    let results: Vec<trials::Elsewhere> = (0..o.trials).map(run).collect();
+    let sorted = |f: &dyn Fn(&trials::Elsewhere) -> Vec<f64>| {
+        let mut list: Vec<f64> = results.iter().flat_map(f).collect();
+        list.sort_by(f64::total_cmp);
+        list
+    };
+    let count = |f: fn(&trials::Elsewhere) -> bool| results.iter().filter(|r| f(r)).count() as f64;
+    let named = sorted(&|r| r.named_m.iter().flatten().copied().collect());
+    let placed = sorted(&|r| r.placed_m.iter().flatten().copied().collect());
+    let error = sorted(&|r| r.error_m.into_iter().collect());
+    let figures = [
+        ("trials", o.trials as f64),
+        ("anchors named", named.len() as f64),
+        ("told as a place", placed.len() as f64),
+        ("told as an offset", count(|r| r.offset)),
+        ("wrong name", count(|r| r.wrong)),
+        ("others one of several", count(|r| r.one_of)),
+        ("withdrawn", count(|r| r.withdrawn)),
+        ("named after m", quantile(&named, 0.5)),
+        ("place after m", quantile(&placed, 0.5)),
+        ("error m", quantile(&error, 0.5)),
+        ("90 % of it", quantile(&error, 0.9)),
     ];
     tell(o, name, &figures);
 }

@@ -3,7 +3,7 @@
 use hereabout_core::TagId;
 use hereabout_engine::{AnchorFinding, Engine, FindingChange, Input, KitFinding, Output};
 
-use crate::world::{Dice, Ways, World, site};
+use crate::world::{Dice, Ways, World, site, site_in_space};
 
 /// The yard of the figures: late stretches p = .2, multipath of 4 cm.
 pub(crate) const USUAL: Ways = Ways { late: 0.2, multipath_m: 0.04, drift_mph: 0.0, persons_per_hour: 0.0 };
@@ -12,15 +12,114 @@ pub(crate) const BUSY: Ways = Ways { late: 0.2, multipath_m: 0.04, drift_mph: 0.
 
 /// Whether a finding says that an anchor's place or offset is not as it was.
 pub(crate) fn is_alarm(f: &AnchorFinding) -> bool {
-    is_name(f) || matches!(f, AnchorFinding::OneOf { .. })
+    f.is_about_place()
 }
 
 /// Whether it says so of one anchor.
 pub(crate) fn is_name(f: &AnchorFinding) -> bool {
-    matches!(
-        f,
-        AnchorFinding::Moved { .. } | AnchorFinding::OffsetChanged { .. } | AnchorFinding::ReadsLong { .. }
-    )
+    f.is_about_place() && !matches!(f, AnchorFinding::OneOf { .. })
+}
+
+/// Whether it says that the anchor stands elsewhere.
+pub(crate) fn is_place(f: &AnchorFinding) -> bool {
+    matches!(f, AnchorFinding::Moved { .. } | AnchorFinding::Misplaced { .. })
+}
+
+/// What was said of anchors that stand elsewhere than the site file says.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Elsewhere {
+    /// Metres driven until each was named, whatever for.
+    pub(crate) named_m: Vec<Option<f64>>,
+    /// And until it was told as standing elsewhere.
+    pub(crate) placed_m: Vec<Option<f64>>,
+    /// Another anchor was named.
+    pub(crate) wrong: bool,
+    /// Another anchor was one of several suspects.
+    pub(crate) one_of: bool,
+    /// Somebody was sent to calibrate one of these.
+    pub(crate) offset: bool,
+    /// A name was withdrawn, or a place that was told became another kind.
+    pub(crate) withdrawn: bool,
+    /// Largest error of the last shift told, metres; of those in the plane.
+    pub(crate) error_m: Option<f64>,
+}
+
+/// Where the faults of one trial are: in the plane or in space, of anchors by index, each with its shift in metres.
+#[derive(Clone, Debug)]
+pub(crate) struct Faults {
+    pub(crate) n: usize,
+    pub(crate) space: bool,
+    pub(crate) of: Vec<(usize, [f64; 3])>,
+}
+
+/// So many anchors of `n`, each with a shift of a length in a direction of its own; up and down as well in space.
+pub(crate) fn faults(n: usize, space: bool, many: usize, by_m: f64, seed: u64) -> Faults {
+    let mut dice = Dice::new(seed ^ 0xe15e_0000);
+    let mut of: Vec<(usize, [f64; 3])> = Vec::new();
+    while of.len() < many {
+        let (which, turn) = (dice.pick(n), dice.unit() * std::f64::consts::TAU);
+        let up = if space { 2.0 * dice.unit() - 1.0 } else { 0.0 };
+        let flat = (1.0 - up * up).sqrt();
+        if !of.iter().any(|(i, _)| *i == which) {
+            of.push((which, [by_m * flat * turn.cos(), by_m * flat * turn.sin(), by_m * up]));
+        }
+    }
+    Faults { n, space, of }
+}
+
+/// After `warm_m` of driving the anchors stand elsewhere, for `metres`; what was said since.
+pub(crate) fn elsewhere(faults: &Faults, ways: Ways, warm_m: f64, metres: f64, seed: u64) -> Elsewhere {
+    let Faults { n, space, of } = faults;
+    let (mut world, site) = match space {
+        true => (World::in_space(*n, ways, seed), site_in_space(*n)),
+        false => (World::new(*n, ways, seed), site(*n)),
+    };
+    let mut engine = Engine::new(site, None);
+    while world.driven_m < warm_m {
+        step(&mut engine, &mut world);
+    }
+    for (i, shift) in of {
+        (0..3).for_each(|k| world.anchors[*i][k] += shift[k]);
+    }
+    let mut out =
+        Elsewhere { named_m: vec![None; of.len()], placed_m: vec![None; of.len()], ..Elsewhere::default() };
+    while world.driven_m < warm_m + metres {
+        for c in step(&mut engine, &mut world) {
+            note(&mut out, of, &c, world.driven_m - warm_m);
+        }
+    }
+    let rows = engine.anchor_table().map(|t| t.rows.clone()).unwrap_or_default();
+    for (i, shift) in of {
+        let told = rows[*i].findings.iter().find_map(|f| match f {
+            AnchorFinding::Moved { shift_m: [e, n], .. }
+            | AnchorFinding::Misplaced { shift_m: [e, n, _], .. } => {
+                Some(((e - shift[0]).powi(2) + (n - shift[1]).powi(2)).sqrt())
+            }
+            _ => None,
+        });
+        out.error_m = told.into_iter().chain(out.error_m).max_by(f64::total_cmp);
+    }
+    out
+}
+
+fn note(out: &mut Elsewhere, of: &[(usize, [f64; 3])], c: &FindingChange, driven_m: f64) {
+    if !is_alarm(&c.finding) {
+        return;
+    }
+    let Some(k) = of.iter().position(|(i, _)| *i == usize::from(c.anchor.0)) else {
+        out.wrong |= !c.over && is_name(&c.finding);
+        out.one_of |= !c.over && !is_name(&c.finding);
+        return;
+    };
+    out.offset |= !c.over && matches!(c.finding, AnchorFinding::OffsetChanged { .. });
+    out.withdrawn |=
+        c.over && is_name(&c.finding) || c.instead_of.is_some_and(|f| is_place(&f) && !is_place(&c.finding));
+    if !c.over && is_name(&c.finding) {
+        out.named_m[k].get_or_insert(driven_m);
+    }
+    if !c.over && is_place(&c.finding) {
+        out.placed_m[k].get_or_insert(driven_m);
+    }
 }
 
 /// What became of a moved anchor.

@@ -48,8 +48,27 @@ fn posts(n: usize) -> Vec<[f64; 3]> {
     flat.iter().take(n).map(|p| [p[0], p[1], 2.6]).collect()
 }
 
+/// The same at three heights, so that a place in space can be told.
+fn posts_in_space(n: usize) -> Vec<[f64; 3]> {
+    posts(n)
+        .into_iter()
+        .zip([0.4, 3.4, 0.6, 3.2, 0.5, 3.3, 4.2, 2.0])
+        .map(|([e, n, _], up)| [e, n, up])
+        .collect()
+}
+
 /// What the site file says about the yard.
 pub(crate) fn site(n: usize) -> Site {
+    site_of(posts(n), Dimension::TwoD { tag_height_m: UP_M })
+}
+
+/// The same in 3D.
+pub(crate) fn site_in_space(n: usize) -> Site {
+    site_of(posts_in_space(n), Dimension::ThreeD)
+}
+
+fn site_of(posts: Vec<[f64; 3]>, dimension: Dimension) -> Site {
+    let n = posts.len();
     let anchor = |(i, at_m): (usize, [f64; 3])| Anchor {
         id: AnchorId(i as u16),
         name: String::new(),
@@ -60,10 +79,10 @@ pub(crate) fn site(n: usize) -> Site {
     };
     let draft = SiteDraft {
         name: "Larkfield yard".into(),
-        dimension: Dimension::TwoD { tag_height_m: UP_M },
+        dimension,
         fence: Fence::default(),
         range_span_m: [0.01, 200.0],
-        anchors: posts(n).into_iter().enumerate().map(anchor).collect(),
+        anchors: posts.into_iter().enumerate().map(anchor).collect(),
         zones: Vec::new(),
         track: TrackSettings::default(),
         range_fields: Some(n),
@@ -154,6 +173,11 @@ impl World {
             driven_m: 0.0,
             dice,
         }
+    }
+
+    /// The yard in 3D.
+    pub(crate) fn in_space(n: usize, ways: Ways, seed: u64) -> World {
+        World { anchors: posts_in_space(n), ..World::new(n, ways, seed) }
     }
 
     /// Seconds since the start.

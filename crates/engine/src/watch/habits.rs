@@ -1,6 +1,12 @@
-//! How an anchor behaves over the last minute and over its life: late, weak, noisy, flapping.
+//! How an anchor behaves over the last minute of driving and over its life: late, weak, noisy, flapping.
 //!
-//! **The last minute** is sixty buckets of one second of data time in which something was heard.
+//! **The last minute of driving** is sixty seconds of data time, per anchor, in each of which the tag was somewhere else than
+//! in the one before ([`MOVED_M`]), as seen from that anchor. A tag that stands says the same about one path again and again,
+//! which is nothing about the anchor: such seconds do not count.
+//!
+//! **Patience.** *Often late*, *weak* and *noisy* send somebody up a ladder. Before the first of them the minute must be
+//! full, so many metres long ([`TRAVEL_M`]), and seen in several cells ([`FEWEST_CELLS`] of [`CELL_M`]) and directions
+//! ([`FEWEST_SECTORS`] of eight). It counts from when the anchor was first heard, and anew after a silence of [`AWAY`]. What is told stays until a minute of driving says otherwise.
 //!
 //! - *Often late*: at least [`LATE`] of its ranges were left out as too long; over at [`LATE_OVER`]. Where and when it
 //!   is worst comes from counts of its whole life by hour of the day (UTC) and by direction in eight sectors. They are
@@ -23,11 +29,11 @@ use crate::series::push_newest;
 /// Share of late ranges in a minute that begins and ends the finding, and the ranges it takes to judge.
 const LATE: f64 = 0.60;
 const LATE_OVER: f64 = 0.40;
-const LATE_FEWEST: u32 = 60;
+const LATE_FEWEST: u32 = 50;
 /// Share of what is expected that begins and ends the finding, and the frames it takes to judge.
 const WEAK: f64 = 0.60;
 const WEAK_OVER: f64 = 0.80;
-const WEAK_FEWEST: u32 = 100;
+const WEAK_FEWEST: u32 = 50;
 /// Ratio of σ to the others' that begins and ends the finding, and the smallest σ that does. Metres.
 const NOISY: f64 = 2.0;
 const NOISY_OVER: f64 = 1.6;
@@ -39,6 +45,15 @@ const FLAP_SPAN: Micros = Micros::from_millis(600_000);
 const FLAPS_KEPT: usize = 16;
 /// Seconds of a minute.
 const SECONDS: usize = 60;
+/// From one second that counts to the next the tag has gone so far, metres.
+const MOVED_M: f64 = 0.2;
+/// What a minute must hold: metres of travel, cells of this width, and directions.
+const TRAVEL_M: f64 = 15.0;
+const CELL_M: f64 = 2.0;
+const FEWEST_CELLS: usize = 5;
+const FEWEST_SECTORS: u32 = 2;
+/// After a silence of this length it may be another board in another place.
+const AWAY: Micros = Micros::from_millis(60_000);
 /// Width of a bin of distance, metres, and their number; the last one holds everything beyond.
 pub(crate) const BIN_M: f64 = 3.0;
 const BINS: usize = 32;
@@ -68,6 +83,9 @@ struct Second {
     frames: u16,
     answered: u16,
     expected: f32,
+    /// From the anchor to the tag in the plane, metres, and how far the tag went since the second before.
+    to_tag_m: Option<[f32; 2]>,
+    went_m: f32,
 }
 
 /// Ranges and late ones among them.
@@ -95,12 +113,19 @@ struct Bin {
 pub(crate) struct Habits {
     anchors: ArrayVec<Box<One>, MAX_ANCHORS>,
     all: [Bin; BINS],
-    second: usize,
 }
 
 #[derive(Clone, Debug)]
 struct One {
+    /// The second that runs.
+    now: Second,
+    /// Those of the last minute of driving; a ring.
     seconds: [Second; SECONDS],
+    next: usize,
+    full: usize,
+    /// Where the tag was in the newest of them.
+    last_m: Option<[f32; 2]>,
+    heard_at: Option<Timestamp>,
     hours: [Part; 24],
     sectors: [Part; 8],
     bins: [Bin; BINS],
@@ -121,7 +146,12 @@ impl Habits {
     pub(crate) fn new(anchors: usize) -> Habits {
         let fresh = || {
             Box::new(One {
+                now: Second::default(),
                 seconds: [Second::default(); SECONDS],
+                next: 0,
+                full: 0,
+                last_m: None,
+                heard_at: None,
                 hours: [Part::default(); 24],
                 sectors: [Part::default(); 8],
                 bins: [Bin::default(); BINS],
@@ -129,7 +159,7 @@ impl Habits {
             })
         };
         let anchors = (0..anchors.min(MAX_ANCHORS)).map(|_| fresh()).collect();
-        Habits { anchors, all: [Bin::default(); BINS], second: 0 }
+        Habits { anchors, all: [Bin::default(); BINS] }
     }
 
     /// Takes in one reading. `late` is `None` without a range, or when nobody has judged it.
@@ -141,9 +171,14 @@ impl Habits {
         late: Option<bool>,
         sighting: Option<Sighting>,
     ) {
-        let second = self.second;
         let Some(one) = self.anchors.get_mut(anchor) else { return };
-        let now = &mut one.seconds[second];
+        if answered && one.heard_at.replace(at).is_some_and(|last| at.since(last) >= AWAY) {
+            one.begin_anew();
+        }
+        let now = &mut one.now;
+        if let Some(s) = sighting {
+            now.to_tag_m = Some(s.to_tag_m.map(|v| v as f32));
+        }
         if let Some(late) = late {
             now.ranges = now.ranges.saturating_add(1);
             now.late = now.late.saturating_add(u16::from(late));
@@ -192,10 +227,14 @@ impl Habits {
 
     /// Begins the next second.
     pub(crate) fn roll(&mut self) {
-        self.second = (self.second + 1) % SECONDS;
         for one in &mut self.anchors {
-            one.seconds[self.second] = Second::default();
+            one.roll();
         }
+    }
+
+    /// Whether the last minute of driving has seen enough of the anchor to say anything about its view or its place.
+    pub(crate) fn has_seen_enough(&self, anchor: usize) -> bool {
+        self.anchors.get(anchor).is_some_and(|one| one.has_seen_enough())
     }
 
     /// Whether it is often late; `was` says that the finding lasts.
@@ -204,7 +243,8 @@ impl Habits {
         let sum = one.sum();
         let share = f64::from(sum.late) / f64::from(sum.ranges.max(1));
         let limit = if was { LATE_OVER } else { LATE };
-        (sum.ranges >= LATE_FEWEST && share >= limit).then(|| AnchorFinding::OftenLate {
+        let found = sum.ranges >= LATE_FEWEST && share >= limit && (was || one.has_seen_enough());
+        found.then(|| AnchorFinding::OftenLate {
             share,
             worst_hour_utc: worst(&one.hours).map(|h| h as u8),
             worst_direction_deg: worst(&one.sectors).map(|s| 45.0 * s as f64),
@@ -213,11 +253,13 @@ impl Habits {
 
     /// Whether it is weak for its distance.
     pub(crate) fn weak(&self, anchor: usize, was: bool) -> Option<AnchorFinding> {
-        let sum = self.anchors.get(anchor)?.sum();
+        let one = self.anchors.get(anchor)?;
+        let sum = one.sum();
         let frames = f64::from(sum.frames.max(1));
         let (share, expected) = (f64::from(sum.answered) / frames, sum.expected / frames);
         let limit = if was { WEAK_OVER } else { WEAK };
         let found = sum.frames >= WEAK_FEWEST && expected > 0.2 && share < limit * expected;
+        let found = found && (was || one.has_seen_enough());
         found.then_some(AnchorFinding::Weak { share, expected })
     }
 
@@ -247,6 +289,49 @@ pub(crate) fn noisy(
 }
 
 impl One {
+    /// A second has ended: it counts when the tag is elsewhere than in the last one that did.
+    fn roll(&mut self) {
+        let second = std::mem::take(&mut self.now);
+        let Some(here) = second.to_tag_m else { return };
+        let [e, n] = self.last_m.map_or([f32::MAX, 0.0], |last| [here[0] - last[0], here[1] - last[1]]);
+        let went_m = (e * e + n * n).sqrt();
+        // NaN fails as well.
+        let moved = went_m >= MOVED_M as f32;
+        if !moved {
+            return;
+        }
+        let went_m = if self.last_m.is_some() { went_m } else { 0.0 };
+        self.seconds[self.next] = Second { went_m, ..second };
+        self.next = (self.next + 1) % SECONDS;
+        self.full = (self.full + 1).min(SECONDS);
+        self.last_m = Some(here);
+    }
+
+    fn begin_anew(&mut self) {
+        self.seconds = [Second::default(); SECONDS];
+        (self.now, self.next, self.full, self.last_m) = (Second::default(), 0, 0, None);
+    }
+
+    /// Length, cells and directions of the last minute of driving.
+    fn has_seen_enough(&self) -> bool {
+        if self.full < SECONDS {
+            return false;
+        }
+        let went_m: f64 = self.seconds.iter().map(|s| f64::from(s.went_m)).sum();
+        let mut cells: ArrayVec<[i32; 2], FEWEST_CELLS> = ArrayVec::new();
+        let mut sectors = 0u8;
+        for to_tag_m in self.seconds.iter().filter_map(|s| s.to_tag_m) {
+            let to_tag_m = to_tag_m.map(f64::from);
+            // `as` saturates, NaN becomes 0.
+            let cell = to_tag_m.map(|v| (v / CELL_M).floor() as i32);
+            sectors |= 1 << sector(to_tag_m);
+            if !cells.contains(&cell) && !cells.is_full() {
+                cells.push(cell);
+            }
+        }
+        went_m >= TRAVEL_M && cells.is_full() && sectors.count_ones() >= FEWEST_SECTORS
+    }
+
     fn sum(&self) -> Sum {
         let mut sum = Sum::default();
         for s in &self.seconds {

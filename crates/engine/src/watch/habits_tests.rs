@@ -8,14 +8,20 @@ fn seen(e: f64, n: f64) -> Option<Sighting> {
     Some(Sighting { to_tag_m: [e, n], distance_m: (e * e + n * n).sqrt() })
 }
 
+/// Where the tag is after so many seconds of driving round the anchor at 0.8 m/s.
+fn driving(radius_m: f64, second: i64) -> Option<Sighting> {
+    let turn = 0.8 * second as f64 / radius_m;
+    seen(radius_m * turn.cos(), radius_m * turn.sin())
+}
+
 #[test]
 fn often_late_begins_at_sixty_per_cent_and_ends_at_forty() {
     for (late_of_ten, was, found) in [(5, false, false), (6, false, true), (5, true, true), (3, true, false)]
     {
         let mut habits = Habits::new(1);
         for k in 0..600 {
-            habits.hear(at(k / 10), 0, true, Some(k % 10 < late_of_ten), None);
-            if k % 10 == 9 && k < 590 {
+            habits.hear(at(k / 10), 0, true, Some(k % 10 < late_of_ten), driving(8.0, k / 10));
+            if k % 10 == 9 {
                 habits.roll();
             }
         }
@@ -47,8 +53,10 @@ fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
         habits.hear(t, 0, true, Some(hour == 3 && (east || k % 4 == 0)), place);
         habits.roll();
     }
-    for _ in 0..60 {
-        habits.hear(Timestamp::from_micros(1_699_930_800_000_000 + 3_599_000_000), 0, true, Some(true), None);
+    for k in 0..60 {
+        let t = Timestamp::from_micros(1_699_930_800_000_000 + 3_599_000_000);
+        habits.hear(t, 0, true, Some(true), driving(8.0, k));
+        habits.roll();
     }
     let Some(AnchorFinding::OftenLate { worst_hour_utc, worst_direction_deg, .. }) =
         habits.often_late(0, false)
@@ -56,6 +64,45 @@ fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
         panic!("late");
     };
     assert_eq!((worst_hour_utc, worst_direction_deg), (Some(3), Some(90.0)));
+}
+
+/// All late, for so many seconds of a way.
+fn late_all_along(habits: &mut Habits, from: i64, seconds: i64, way: impl Fn(i64) -> Option<Sighting>) {
+    for k in from..from + seconds {
+        for _ in 0..10 {
+            habits.hear(at(k), 0, true, Some(true), way(k));
+        }
+        habits.roll();
+    }
+}
+
+#[test]
+fn nothing_is_said_of_a_view_in_the_first_minute_nor_from_one_place_nor_without_a_place() {
+    let late = |way: &dyn Fn(i64) -> Option<Sighting>, seconds| {
+        let mut habits = Habits::new(1);
+        late_all_along(&mut habits, 0, seconds, way);
+        habits.often_late(0, false).is_some()
+    };
+    assert!(!late(&|k| driving(8.0, k), 59) && late(&|k| driving(8.0, k), 60));
+    assert!(!late(&|_| seen(5.0, 3.0), 600), "a tag that stands");
+    assert!(!late(&|k| seen(5.0 + 0.3 * (k % 2) as f64, 3.0), 600), "one that trembles");
+    assert!(!late(&|k| seen(9.0 + 0.25 * (k % 60) as f64, 1.0), 600), "one direction alone");
+    assert!(!late(&|_| None, 600), "no place");
+}
+
+#[test]
+fn what_was_told_stays_while_the_tag_stands_and_begins_anew_after_a_long_silence() {
+    let mut habits = Habits::new(1);
+    late_all_along(&mut habits, 0, 60, |k| driving(8.0, k));
+    for k in 60..300 {
+        (0..10).for_each(|_| habits.hear(at(k), 0, true, Some(false), seen(5.0, 3.0)));
+        habits.roll();
+    }
+    assert!(habits.often_late(0, true).is_some(), "one good path says nothing of the others");
+    late_all_along(&mut habits, 400, 1, |k| driving(8.0, k));
+    assert!(habits.often_late(0, true).is_none(), "it may be another board by now");
+    late_all_along(&mut habits, 401, 30, |k| driving(8.0, k));
+    assert!(habits.often_late(0, false).is_none(), "and has its own minute");
 }
 
 #[test]
@@ -74,9 +121,10 @@ fn at_distance(distance_m: f64, usual: f64, share: f64) -> Habits {
         for anchor in 0..4 {
             let of = if anchor == 3 { share } else { usual };
             let answered = f64::from(k.wrapping_mul(2_654_435_761) >> 8) < of * f64::from(1 << 24);
-            habits.hear(at(i64::from(k / 10)), anchor, answered, None, seen(distance_m, 0.0));
+            let second = i64::from(k / 10);
+            habits.hear(at(second), anchor, answered, None, driving(distance_m, second));
         }
-        if k % 10 == 9 && k < 1_190 {
+        if k % 10 == 9 {
             habits.roll();
         }
     }

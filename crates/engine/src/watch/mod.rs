@@ -378,7 +378,11 @@ impl Watch {
         }
         let noise = AnchorFinding::Noisy { sigma_m: 0.0, usual_m: 0.0 };
         match learned {
-            Some(learned) => add(self.noisy(anchor, learned, was(noise))),
+            // Like all that sends somebody up a ladder, this waits for a minute of driving.
+            Some(learned) if was(noise) || self.habits.has_seen_enough(anchor) => {
+                add(self.noisy(anchor, learned, was(noise)));
+            }
+            Some(_) => {}
             None => add(shown.get(&noise).copied()),
         }
         now

@@ -158,14 +158,18 @@ impl Places {
 
 fn in_words_of_engine(change: Change) -> AnchorFinding {
     match change {
-        Change::Moved { shift_m, size_se_m, across_se_m } => {
-            let [e, n] = shift_m;
+        Change::Moved { shift_m, from_start: true, explained, .. } => {
+            AnchorFinding::Misplaced { shift_m, explained }
+        }
+        Change::Moved { shift_m: [e, n, up], size_se_m, across_se_m, .. } => {
             let size = (e * e + n * n).sqrt();
-            let sure = 1.5 * size_se_m.max(across_se_m) <= ARROW_M;
+            let sure = 1.5 * size_se_m.max(across_se_m) <= ARROW_M && size > up.abs();
             let direction_se_deg = sure.then(|| across_se_m.atan2(size).to_degrees());
-            AnchorFinding::Moved { shift_m, size_se_m, direction_se_deg }
+            let up_m = (up.abs() > 0.0).then_some(up);
+            AnchorFinding::Moved { shift_m: [e, n], up_m, size_se_m, direction_se_deg }
         }
         Change::Offset { by_m, se_m } => AnchorFinding::OffsetChanged { by_m, se_m },
         Change::ReadsLong { by_m } => AnchorFinding::ReadsLong { by_m },
+        Change::Changed { by_m } => AnchorFinding::Changed { by_m },
     }
 }

@@ -1,4 +1,8 @@
 //! What has been told: a finding begins once and is over once, whatever its figures do meanwhile.
+//!
+//! Findings about an anchor's place are one matter, of which one stands at a time: "one of these", "changed", "moved"
+//! tell the same truth more and more sharply. The next begins *instead of* the one before, and only the last of them is
+//! over.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Timestamp};
@@ -23,10 +27,18 @@ impl Shown {
         now: &[Option<AnchorFinding>; AnchorFinding::KINDS],
         mut tell: impl FnMut(FindingChange),
     ) {
+        let place_now = now.iter().flatten().find(|f| f.is_about_place());
+        let place_was = self.0.iter().flatten().find(|f| f.is_about_place()).copied();
         for (was, now) in self.0.iter_mut().zip(now) {
+            let change = |finding, over, instead_of| FindingChange { at, anchor, finding, over, instead_of };
             match (&was, now) {
-                (Some(finding), None) => tell(FindingChange { at, anchor, finding: *finding, over: true }),
-                (None, Some(finding)) => tell(FindingChange { at, anchor, finding: *finding, over: false }),
+                (Some(finding), None) if !(finding.is_about_place() && place_now.is_some()) => {
+                    tell(change(*finding, true, None));
+                }
+                (None, Some(finding)) => {
+                    let instead_of = place_was.filter(|_| finding.is_about_place());
+                    tell(change(*finding, false, instead_of));
+                }
                 _ => {}
             }
             *was = *now;

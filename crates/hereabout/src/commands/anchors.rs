@@ -5,6 +5,7 @@
 
 use hereabout_core::is_plain;
 use std::io::{ErrorKind, Write};
+use std::path::Path;
 use std::time::Duration;
 
 use serde_json::Value;
@@ -12,6 +13,7 @@ use ureq::http::Uri;
 
 use crate::cli::AnchorsArgs;
 use crate::exit::{self, Failure};
+use crate::input_file;
 
 /// Where a daemon listens unless its site file says otherwise.
 const PORT: u16 = 6208;
@@ -24,8 +26,17 @@ const MAX_ANSWER: u64 = 1 << 20;
 /// When the URL makes no sense, nobody answers in time, or somebody else does.
 pub fn anchors(args: &AnchorsArgs) -> Result<u8, Failure> {
     let daemon = Address::parse(&args.url)?;
+    if let (Some(id), Some(file)) = (args.mended, &args.key) {
+        let told = daemon.mended(id, file, args.timeout)?;
+        return print(&told);
+    }
     let path = if args.json { "/v1/anchors" } else { "/v1/anchors.txt" };
     let text = daemon.ask(path, args.timeout)?.table(&daemon, args.json)?;
+    print(&text)
+}
+
+/// Onto standard output, without what moves a cursor.
+fn print(text: &str) -> Result<u8, Failure> {
     let shown: String = text.chars().map(|c| if is_plain(c) || c == '\n' { c } else { '?' }).collect();
     let end = if shown.ends_with('\n') { "" } else { "\n" };
     match std::io::stdout().write_all(format!("{shown}{end}").as_bytes()) {
@@ -75,6 +86,49 @@ impl Address {
             .proxy(None)
             .build();
         let asked = config.new_agent().get(format!("{}{path}", self.0)).call();
+        self.answer(asked, limit)
+    }
+
+    /// Says that an anchor was mended, with the key of a file.
+    fn mended(&self, id: u16, key_file: &Path, limit: Duration) -> Result<String, Failure> {
+        let cannot = |e: &dyn std::fmt::Display| {
+            Failure::new(
+                exit::NO_INPUT,
+                format!(
+                    "{}: {e}
+  the key lies beside the log, NAME.key",
+                    key_file.display()
+                ),
+            )
+        };
+        let key = input_file::read(key_file).map_err(|e| cannot(&e))?;
+        let key = String::from_utf8(key).map_err(|_| cannot(&"it is no key"))?;
+        let config = ureq::Agent::config_builder()
+            .timeout_global(Some(limit))
+            .http_status_as_error(false)
+            .max_redirects(0)
+            .proxy(None)
+            .build();
+        let request = config.new_agent().post(format!("{}/v1/anchors/{id}/mended", self.0));
+        let asked = request.header("authorization", format!("Bearer {}", key.trim())).send_empty();
+        let answer = self.answer(asked, limit)?;
+        let body = serde_json::from_str::<Value>(&answer.body).unwrap_or_default();
+        let refused = || {
+            let detail = body["detail"].as_str().map_or(String::new(), |d| format!(": {}", plain(d)));
+            Failure::new(exit::UNAVAILABLE, format!("anchor {id}: status {}{detail}", answer.status))
+        };
+        match body["words"].as_str().filter(|_| answer.status == 200) {
+            Some(words) => Ok(format!("anchor {id}: {}", plain(words))),
+            None if body["type"].as_str().is_some_and(|t| t.starts_with("/problems/")) => Err(refused()),
+            None => Err(self.stranger("its answer is none about an anchor")),
+        }
+    }
+
+    fn answer(
+        &self,
+        asked: Result<ureq::http::Response<ureq::Body>, ureq::Error>,
+        limit: Duration,
+    ) -> Result<Answer, Failure> {
         let mut response = asked.map_err(|e| self.told(&e, limit))?;
         let kind = response.headers().get("content-type").and_then(|v| v.to_str().ok());
         let kind = kind.unwrap_or_default().to_owned();

@@ -20,19 +20,30 @@
 //! best (sum over the data of the others' log density without it, against all together). Otherwise the answer is "one
 //! of these". With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
 //! that it cannot stain the others; what was measured with it is forgotten for them. It is well again after
-//! `WELL_RUN` evaluations in which 84 m say "unchanged".
+//! `WELL_RUN` evaluations in which the newest data say so.
 //!
-//! **What is said.** *Moved* only when it beats "offset" by `BEATS` and some data are clearly negative. All positive:
-//! *reads long* (moved away, or something in front). Else *offset changed*.
+//! **What is said.** Only what was measured since the change counts (`since_change`: the split of the window that both
+//! parts fit best). *Moved* when a place beats "offset" by `BEATS` ([`FAR_AHEAD`] while no datum is clearly negative or the
+//! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
+//! [`OFFSET_BEATS`], over [`NEWEST`] data since the change, on headings that
+//! would have told them apart, in [`OTHER_RUN`] evaluations. Until then *reads long* (all positive) or
+//! *changed*: nobody can tell yet. What was told stays told while the newest data fit it at all: a sharper word takes the
+//! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
+//! [`OTHER_RUN`] evaluations with [`FAR_AHEAD`]. It is over when the newest [`NEWEST`] data fit "unchanged" better by
+//! [`WELL`].
+//!
+//! **From the start.** Nothing is taken for granted at the beginning: an anchor that never once fitted its place is named
+//! like one that moved, with the word that it never did.
 //!
 //! **Can't tell**: too little travel, a tag that stands, four anchors in the plane or fewer, ways that all look from one
 //! side, and a change that all anchors share. Moves of less than [`LIMIT_M`] are not promised.
 //!
-//! **3D.** Shifts are sought in the horizontal plane; a board that was raised or lowered shows as an offset.
+//! **Up.** In space a shift has an up component. In the plane, where the tag's height is known, a board that was raised or
+//! lowered is a story of its own; it can't be told from its mirror image about the tag's height.
 //!
 //! **Cost.** A frame costs a square root per range. A datum costs about 4·n² densities. An evaluation costs about 16 fits·rounds
-//! per anchor over 120 points; one anchor is evaluated per datum, so the peak is a few
-//! thousand densities. Memory is made at the start: about 250 kB a site.
+//! per anchor over 120 points; one anchor is evaluated per datum, so the usual peak is a few
+//! thousand densities, and some ten thousand while an anchor is metres off. Memory is made at the start: about 250 kB a site.
 //!
 //! **Assumptions.** One fault at a time is sought (a second one after the first is named); errors of one window are
 //! nearly one value; multipath repeats by place within 1 m.
@@ -50,7 +61,7 @@ use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
 use crate::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
-use hypotheses::{DATA, Point, Stories, widest};
+use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
 pub use window::TagWindow;
 use window::{Agreed, Sight, Sights, agree, predicted_m2};
 
@@ -73,26 +84,41 @@ const SUSPECT_RUN: u32 = 1;
 /// dimension + 4 anchors in all. Then one that is late for long bends the place that the others are judged by.
 const ALARM: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
-const ALARM_OF_FEW: f64 = 50.0;
+const ALARM_OF_FEW: f64 = 60.0;
 const ALARM_RUN_OF_FEW: u32 = 4;
-/// Smallest change that makes either, metres; and of an offset while few others agree.
+/// Smallest change that makes either, metres; and while few others agree.
 const SIZE_M: f64 = 0.12;
-const OFFSET_OF_FEW_M: f64 = 0.16;
+const SIZE_OF_FEW_M: f64 = 0.16;
+/// What a place costs that has more to fit with than an offset, log likelihood.
+const PLACE_COST: f64 = 4.0;
 /// An offset that was never calibrated to better than this many standard errors is no news.
 const OFFSET_SES: f64 = 2.5;
 /// Gain and size below which a named anchor is well, and the evaluations in a row that it takes.
 const WELL: f64 = 15.0;
-const WELL_M: f64 = 0.08;
 const WELL_RUN: u32 = 3;
+/// Newest data that say whether a named anchor is well: 42 m.
+const NEWEST: usize = 60;
 /// Share of the data that a changed anchor's story must call good: somebody in front for minutes makes them spread.
 const TIGHT: f64 = 0.5;
 /// "Moved" must beat "offset" by this.
 const BEATS: f64 = 10.0;
+/// "Offset changed" must beat "moved", which has more to fit with, by this: a corner's anchor is seen from a quarter of
+/// the directions only, and there 0.3 m gain no more in one window.
+const OFFSET_BEATS: f64 = 5.0;
+/// The same where something in front, or an offset that nobody measured, may do it as well.
+const FAR_AHEAD: f64 = 25.0;
+/// Evaluations in a row that it takes to say "offset", or "moved" after it.
+const OTHER_RUN: u32 = 4;
+/// Data since a change that a sharp word needs: 21 m.
+const FEWEST_TO_TELL: usize = 30;
+/// Step of the search for the moment of a change, data.
+const SPLIT_STEP: usize = 10;
 /// A datum is clearly negative below this, metres; and the share of such data.
 const NEGATIVE_M: f64 = -0.08;
 const NEGATIVE_SHARE: f64 = 0.08;
-/// The witness must be ahead of every other anchor by this.
+/// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
+const AHEAD_IN_SPACE: f64 = 15.0;
 /// Share of the largest gain from which on an anchor is one of the suspects.
 const ONE_OF: f64 = 0.3;
 /// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
@@ -133,8 +159,12 @@ pub struct WatchedRange {
 pub enum Change {
     /// It stands elsewhere.
     Moved {
-        /// East and north, metres.
-        shift_m: [f64; 2],
+        /// East, north and up, metres. In the plane either the first two or the last one is sought.
+        shift_m: [f64; 3],
+        /// It has never fitted the place that is stated.
+        from_start: bool,
+        /// Share of its data that fit the new place.
+        explained: f64,
         /// Standard error of the size, metres.
         size_se_m: f64,
         /// Standard error across, metres: of the direction times the size.
@@ -147,11 +177,23 @@ pub enum Change {
         /// Standard error, metres.
         se_m: f64,
     },
-    /// It reads long wherever the tag was.
+    /// It reads long wherever the tag was; not told yet why.
     ReadsLong {
         /// Mean, metres.
         by_m: f64,
     },
+    /// It reads otherwise than its place and calibration say; not told yet which.
+    Changed {
+        /// Mean, metres.
+        by_m: f64,
+    },
+}
+
+impl Change {
+    /// Whether it says what has happened.
+    fn is_sharp(&self) -> bool {
+        matches!(self, Change::Moved { .. } | Change::Offset { .. })
+    }
 }
 
 /// What is known about an anchor's place.
@@ -188,8 +230,8 @@ struct Entry {
     /// Leave-one-out residual, metres; NaN where there is none.
     e_m: f32,
     variance_m2: f32,
-    u: [f32; 2],
-    curve: f32,
+    u: [f32; 3],
+    distance_m: f32,
     /// How much better the others fit without it, log density.
     witness: f32,
     /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
@@ -197,7 +239,7 @@ struct Entry {
 }
 
 const NO_ENTRY: Entry =
-    Entry { e_m: f32::NAN, variance_m2: 1.0, u: [0.0; 2], curve: 0.0, witness: 0.0, read_m: f32::NAN };
+    Entry { e_m: f32::NAN, variance_m2: 1.0, u: [0.0; 3], distance_m: 1.0, witness: 0.0, read_m: f32::NAN };
 
 #[derive(Clone, Copy, Debug)]
 struct Datum {
@@ -213,9 +255,29 @@ struct Judged {
     size_m: f64,
     /// Share of the data that lie close to the story.
     good: f64,
-    change: Change,
+    stories: Stories,
+    some_negative: bool,
+    points: usize,
+    /// How much better "unchanged" fits the newest data than what the anchor is named for.
+    well: Option<f64>,
+    /// Share of the newest data that fit what it is named for.
+    fits: f64,
+}
+
+impl Judged {
     /// Standard error of a move in its worst direction, metres.
-    worst_se_m: f64,
+    fn worst_se_m(&self) -> f64 {
+        widest(&self.stories.moved.covariance).sqrt()
+    }
+}
+
+/// What an anchor is named for.
+#[derive(Clone, Copy, Debug)]
+struct Named {
+    change: Change,
+    /// The fitted parameters that go with it.
+    at: Parameters,
+    from_start: bool,
 }
 
 /// What is kept per anchor beside its data.
@@ -225,9 +287,11 @@ struct State {
     suspect_run: u32,
     alarm_run: u32,
     well_run: u32,
-    named: Option<Change>,
+    named: Option<Named>,
     /// Evaluations in a row that would name another kind of change.
     other_kind: u32,
+    /// It once fitted its place, over a whole window.
+    has_fitted: bool,
 }
 
 /// Watches the places of a site's anchors; see the module.
@@ -428,58 +492,124 @@ impl PlaceWatch {
         true
     }
 
-    /// Fits the three stories to an anchor's data.
+    /// An anchor's data, oldest first, and where each is kept.
+    fn points(&self, anchor: usize) -> ArrayVec<(usize, Point), DATA> {
+        let n = self.data.len();
+        let oldest = if n < DATA { 0 } else { self.next };
+        let at = |k: usize| (oldest + k) % n.max(1);
+        let one = |k: usize| {
+            let e = &self.data[k].entries[anchor];
+            let point = || {
+                let u = e.u.map(f64::from);
+                Point::new(f64::from(e.e_m), f64::from(e.variance_m2), u, f64::from(e.distance_m))
+            };
+            (!e.e_m.is_nan()).then(|| (k, point()))
+        };
+        (0..n).map(at).filter_map(one).collect()
+    }
+
+    /// From an anchor's place to the others', metres.
+    fn to_others_m(&self, anchor: usize) -> ArrayVec<[f64; 3], MAX_ANCHORS> {
+        let others = self.anchors.iter().enumerate().filter(|(i, _)| *i != anchor);
+        others.map(|(_, a)| minus(&a.at_m, &self.anchors[anchor].at_m)).collect()
+    }
+
+    /// Fits the stories to an anchor's data.
     fn judge(&self, anchor: usize) -> Option<Judged> {
-        let mut points: ArrayVec<Point, DATA> = ArrayVec::new();
-        let (mut witness, mut negative) = (0.0, 0usize);
-        for e in self.data.iter().map(|d| &d.entries[anchor]).filter(|e| !e.e_m.is_nan()) {
-            witness += f64::from(e.witness);
-            negative += usize::from(f64::from(e.e_m) < NEGATIVE_M);
-            let u = e.u.map(f64::from);
-            points.push(Point::new(f64::from(e.e_m), f64::from(e.variance_m2), u, f64::from(e.curve)));
-        }
-        if points.len() < FEWEST {
+        let kept = self.points(anchor);
+        if kept.len() < FEWEST {
             return None;
         }
-        let s = Stories::of(&points);
-        let some_negative = negative as f64 >= NEGATIVE_SHARE * points.len() as f64;
-        let change = change_of(&s, some_negative);
-        let best = if s.moved.ln - BEATS > s.offset.ln { s.moved } else { s.offset };
-        let size_m = (best.size[0] * best.size[0] + best.size[1] * best.size[1]).sqrt();
+        let witness = kept.iter().map(|(k, _)| f64::from(self.data[*k].entries[anchor].witness)).sum();
+        let points: ArrayVec<Point, DATA> = kept.into_iter().map(|(_, p)| p).collect();
+        let to_others_m = self.to_others_m(anchor);
+        let named = self.states[anchor].named;
+        let about = About {
+            dimension: self.dimension,
+            named: named.map(|n| n.at),
+            offset_se_m: self.anchors[anchor].offset_se_m,
+            to_others_m: &to_others_m,
+        };
+        let s = Stories::of(&points, &about);
+        let (place, _) = s.place();
+        let best = if place.ln - BEATS > s.offset.ln { place } else { s.offset };
+        let size_m = best.shift_m().max(if best.shift_m() > 0.0 { 0.0 } else { best.at[3].abs() });
+        let newest = &points[points.len().saturating_sub(NEWEST)..];
+        let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
         Some(Judged {
-            gain: s.moved.ln.max(s.offset.ln) - s.unchanged.ln,
+            gain: (place.ln - PLACE_COST).max(s.offset.ln) - s.unchanged.ln,
             witness,
             size_m,
             good: best.good,
-            change,
-            worst_se_m: widest(s.moved.covariance).sqrt(),
+            some_negative: some_negative(&points),
+            points: points.len(),
+            stories: s,
+            well,
+            fits: named.map_or(0.0, |n| share_good(newest, &n.at)),
         })
+    }
+
+    /// What an anchor's data say that were taken since it changed, and from which of them on. The data before fit its
+    /// stated place, those after the best story about it.
+    fn since_change(&self, anchor: usize) -> Option<usize> {
+        let kept = self.points(anchor);
+        let points: ArrayVec<Point, DATA> = kept.iter().map(|(_, p)| *p).collect();
+        let j = self.states[anchor].judged.as_ref()?;
+        let starts = [j.stories.moved.at, j.stories.offset.at];
+        let mut best: Option<(f64, usize)> = None;
+        for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
+            let (before, after) = points.split_at(split);
+            let story = Stories::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
+            // Without a reason to split, it was always so.
+            let always = if split == 0 { BEATS } else { 0.0 };
+            let ln = density_of(before, &[0.0; 4]) + density_of(after, &story) + always;
+            if best.is_none_or(|(most, _)| ln > most) {
+                best = Some((ln, split));
+            }
+        }
+        best.map(|(_, split)| split)
     }
 
     /// Weighs what the evaluations say together.
     fn weigh(&mut self) {
         let few = self.few();
         let alarm = if few { ALARM_OF_FEW } else { ALARM };
-        let least_offset_m = if few { OFFSET_OF_FEW_M } else { SIZE_M };
+        let least_size_m = if few { SIZE_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
             let Some(j) = state.judged else {
                 (state.suspect_run, state.alarm_run) = (0, 0);
                 continue;
             };
-            let least_m = match (j.change, anchor.offset_se_m) {
-                (Change::Moved { .. }, _) => SIZE_M,
-                (_, se) => least_offset_m.max(OFFSET_SES * se.unwrap_or(0.10)),
+            let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
+            let least_m = match anchor.offset_se_m {
+                _ if is_place => least_size_m,
+                se => least_size_m.max(OFFSET_SES * se.unwrap_or(0.10)),
             };
-            let large = j.size_m >= least_m && j.good >= TIGHT;
-            let run = |was: u32, gain: f64| if j.gain >= gain && large { was + 1 } else { 0 };
-            state.suspect_run = run(state.suspect_run, SUSPECT);
-            state.alarm_run = run(state.alarm_run, alarm);
-            if let Some(named) = state.named {
-                state.keep_named(named, &j);
+            // A suspicion is no word: what a place costs, and what few anchors need, count for the alarm alone.
+            let least_suspect_m = if is_place { SIZE_M } else { least_m };
+            let run = |was: u32, gain: f64, least_m: f64| {
+                if j.gain >= gain && j.size_m >= least_m && j.good >= TIGHT { was + 1 } else { 0 }
+            };
+            state.suspect_run = run(state.suspect_run, SUSPECT - PLACE_COST, least_suspect_m);
+            state.alarm_run = run(state.alarm_run, alarm, least_m);
+            let fitted = state.named.is_none() && j.points >= DATA - DATA / 4 && j.gain < WELL;
+            state.has_fitted |= fitted;
+        }
+        for i in 0..self.anchors.len() {
+            if self.states[i].keep_named(self.anchors[i].offset_se_m) {
+                self.forget_before(i, NEWEST);
             }
         }
         self.name();
+    }
+
+    /// Forgets an anchor's data but the newest so many.
+    fn forget_before(&mut self, anchor: usize, newest: usize) {
+        let kept = self.points(anchor);
+        for (k, _) in &kept[..kept.len().saturating_sub(newest)] {
+            self.data[*k].entries[anchor] = NO_ENTRY;
+        }
     }
 
     /// Whether few anchors agree on anything.
@@ -494,6 +624,11 @@ impl PlaceWatch {
 
     /// Names an anchor, or says that it is one of several, or that none is any more.
     fn name(&mut self) {
+        if self.all_alike {
+            // What all anchors share is settling, or is nobody's fault.
+            self.one_of = 0;
+            return;
+        }
         let open = |s: &State| s.named.is_none() && s.judged.is_some();
         let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= self.alarm_run());
         let largest =
@@ -507,17 +642,35 @@ impl PlaceWatch {
             self.one_of = self.heard_open();
             return;
         }
-        if alarmed
-            && let Some(i) = self.witnessed()
-            && let Some(j) = self.states[i].judged
-        {
-            self.states[i].named = Some(j.change);
-            self.states[i].well_run = 0;
-            self.one_of = 0;
-            self.forget_others(i);
+        if alarmed && let Some(i) = self.witnessed() {
+            self.name_one(i);
             return;
         }
         self.one_of = self.suspects(largest);
+    }
+
+    /// Names an anchor by what was measured since it changed.
+    fn name_one(&mut self, i: usize) {
+        let from = self.since_change(i).unwrap_or(0);
+        let from_start = from <= SPLIT_STEP && !self.states[i].has_fitted;
+        let kept = self.points(i).len();
+        self.forget_before(i, kept - from.min(kept));
+        // Named for anything at first, so that every story is sought in earnest.
+        let by_m = self.states[i].judged.map_or(0.0, |j| j.stories.offset.at[3]);
+        self.states[i].named =
+            Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
+        let Some(j) = self.judge(i).or(self.states[i].judged) else { return };
+        let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
+        if let Change::Offset { by_m, .. } = change {
+            // That sends somebody to calibrate: it has to last.
+            change = vague(by_m, j.some_negative);
+        }
+        let state = &mut self.states[i];
+        state.judged = Some(j);
+        state.named = Some(Named { change, at, from_start });
+        (state.well_run, state.other_kind) = (0, 0);
+        self.one_of = 0;
+        self.forget_others(i);
     }
 
     /// The anchors that may be the one: those with much of the largest gain, and those without which the others fit
@@ -548,9 +701,10 @@ impl PlaceWatch {
         };
         let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
         let score = |j: &Judged| j.witness + j.gain;
+        let by = if self.dimension == Dimension::ThreeD { AHEAD_IN_SPACE } else { AHEAD };
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
-            .all(|(_, j)| top.gain >= j.gain + AHEAD && score(&top) >= score(&j) + AHEAD);
+            .all(|(_, j)| top.gain >= j.gain + by && score(&top) >= score(&j) + by);
         (ahead && self.states[by_gain].alarm_run >= self.alarm_run()).then_some(by_gain)
     }
 
@@ -565,7 +719,7 @@ impl PlaceWatch {
         }
         for (i, state) in self.states.iter_mut().enumerate() {
             if state.named.is_none() {
-                *state = State::default();
+                *state = State { has_fitted: state.has_fitted, ..State::default() };
             }
             if i == named {
                 self.baseline.forget_drift(i);
@@ -595,13 +749,13 @@ impl PlaceWatch {
     /// What is known about an anchor's place at `at`.
     pub fn standing(&self, at: Timestamp, anchor: usize) -> Standing {
         let Some(state) = self.states.get(anchor) else { return Standing::NoPosition };
-        if let Some(change) = state.named {
-            return Standing::Named(change);
+        if let Some(named) = state.named {
+            return Standing::Named(named.change);
         }
         if self.one_of & (1 << anchor) != 0 {
             return Standing::OneOf(self.one_of);
         }
-        if state.suspect_run >= SUSPECT_RUN {
+        if state.suspect_run >= SUSPECT_RUN && !self.all_alike {
             return Standing::Suspect;
         }
         let stands_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
@@ -615,7 +769,7 @@ impl PlaceWatch {
             Standing::TooFewAnchors(have)
         } else if self.all_alike {
             Standing::AllAlike
-        } else if judged.worst_se_m > NARROW_M {
+        } else if judged.worst_se_m() > NARROW_M {
             Standing::TooNarrow
         } else {
             Standing::Unchanged
@@ -624,23 +778,29 @@ impl PlaceWatch {
 }
 
 impl State {
-    /// A named anchor's change is brought up to date; it is well when the data say so for long.
-    fn keep_named(&mut self, named: Change, j: &Judged) {
-        let well = j.gain < WELL || j.size_m < WELL_M;
+    /// A named anchor's change is brought up to date. Whether it is well: the newest data say so for long.
+    fn keep_named(&mut self, offset_se_m: Option<f64>) -> bool {
+        let (Some(named), Some(j)) = (self.named, self.judged) else { return false };
+        let well = j.well.is_some_and(|by| by > WELL);
         self.well_run = if well { self.well_run + 1 } else { 0 };
         if self.well_run >= WELL_RUN {
-            *self = State { judged: self.judged, ..State::default() };
-            return;
+            *self = State { has_fitted: true, ..State::default() };
+            return true;
         }
-        if well {
-            return;
+        if well || j.good < TIGHT.min(j.fits) {
+            return false;
         }
-        let same = std::mem::discriminant(&named) == std::mem::discriminant(&j.change);
-        self.other_kind = if same { 0 } else { self.other_kind + 1 };
-        if same || self.other_kind >= WELL_RUN {
-            self.named = Some(j.change);
+        let (change, at) = change_of(&j, offset_se_m, named.from_start);
+        let same = std::mem::discriminant(&named.change) == std::mem::discriminant(&change);
+        let vague = !named.change.is_sharp();
+        let sharper = vague && matches!(change, Change::Moved { .. });
+        let other = change.is_sharp() && !same && (vague || far_ahead(&j.stories, &change));
+        self.other_kind = if other { self.other_kind + 1 } else { 0 };
+        if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
+            self.named = Some(Named { change, at, ..named });
             self.other_kind = 0;
         }
+        false
     }
 }
 
@@ -651,8 +811,8 @@ fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
     }
     entry.e_m = (s.median_m + dot(&s.u, &others.shift_m)) as f32;
     entry.variance_m2 = (s.variance_m2 + predicted) as f32;
-    entry.u = [s.u[0] as f32, s.u[1] as f32];
-    entry.curve = (0.5 / s.distance_m) as f32;
+    entry.u = s.u.map(|v| v as f32);
+    entry.distance_m = s.distance_m as f32;
 }
 
 /// The tag's common part follows the median of what the common solution leaves.
@@ -664,23 +824,64 @@ fn follow_common(tag: &mut TagWindow, left_m: &mut Residuals) {
     tag.common_m += median.clamp(-COMMON_STEP_M, COMMON_STEP_M) / tag.common_n.max(10.0);
 }
 
-/// In words: what the better story is.
-fn change_of(s: &Stories, some_negative: bool) -> Change {
-    let by_m = s.offset.size[0];
-    if s.moved.ln - s.offset.ln > BEATS && some_negative {
-        let [x, y] = s.moved.size;
-        let size = (x * x + y * y).sqrt().max(1e-6);
-        let (along, across) = ([x / size, y / size], [-y / size, x / size]);
-        let c = s.moved.covariance;
-        let se = |d: [f64; 2]| {
-            (c[0] * d[0] * d[0] + 2.0 * c[1] * d[0] * d[1] + c[2] * d[1] * d[1]).max(0.0).sqrt()
-        };
-        return Change::Moved { shift_m: [x, y], size_se_m: se(along), across_se_m: se(across) };
+fn some_negative(points: &[Point]) -> bool {
+    let negative = points.iter().filter(|p| p.e_m < NEGATIVE_M).count();
+    negative as f64 >= NEGATIVE_SHARE * points.len() as f64
+}
+
+/// Whether the story of a sharp word beats that of the other one by far.
+fn far_ahead(s: &Stories, change: &Change) -> bool {
+    let place_by = s.place().0.ln - s.offset.ln;
+    if matches!(change, Change::Moved { .. }) { place_by > FAR_AHEAD } else { place_by < -FAR_AHEAD }
+}
+
+/// In words: what the better story is, and its parameters.
+fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
+    let s = &j.stories;
+    let (place, _) = s.place();
+    let by = place.ln - s.offset.ln;
+    let doubtful = !j.some_negative || offset_se_m.is_none();
+    let enough = j.points >= FEWEST_TO_TELL;
+    let wanted = if doubtful { FAR_AHEAD } else { BEATS };
+    // With somebody in front the data spread; a place explains them.
+    let tight = place.good >= if j.some_negative { TIGHT } else { TIGHT + 0.2 };
+    if enough && by > wanted && tight && place.shift_m() >= SIZE_M {
+        return (moved(&place, from_start), place.at);
     }
-    if by_m > 0.0 && (s.moved.ln > s.offset.ln - BEATS) && !some_negative {
-        return Change::ReadsLong { by_m };
+    let by_m = s.offset.at[3];
+    let told_apart = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
+    if told_apart && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
+        let se_m = s.offset.covariance[3][3].max(0.0).sqrt();
+        return (Change::Offset { by_m, se_m }, s.offset.at);
     }
-    Change::Offset { by_m, se_m: s.offset.covariance[0].max(0.0).sqrt() }
+    let at = if by > 0.0 { place.at } else { s.offset.at };
+    (vague(by_m, j.some_negative), at)
+}
+
+/// The word while nobody can tell.
+fn vague(by_m: f64, some_negative: bool) -> Change {
+    if by_m > 0.0 && !some_negative { Change::ReadsLong { by_m } } else { Change::Changed { by_m } }
+}
+
+/// A move with its standard errors.
+fn moved(place: &Fit, from_start: bool) -> Change {
+    let [x, y, z, _] = place.at;
+    let c = &place.covariance;
+    let size = place.shift_m().max(1e-6);
+    let along = [x / size, y / size, z / size];
+    let flat = (x * x + y * y).sqrt();
+    let across = if flat > 1e-6 { [-y / flat, x / flat, 0.0] } else { [0.0; 3] };
+    let se = |d: [f64; 3]| {
+        let sum: f64 = (0..3).map(|r| (0..3).map(|k| d[r] * c[r][k] * d[k]).sum::<f64>()).sum();
+        sum.max(0.0).sqrt()
+    };
+    Change::Moved {
+        shift_m: [x, y, z],
+        from_start,
+        explained: place.good,
+        size_se_m: se(along),
+        across_se_m: se(across),
+    }
 }
 
 #[cfg(test)]

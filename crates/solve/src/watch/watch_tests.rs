@@ -43,8 +43,23 @@ fn run(
     metres: f64,
     error_m: impl Fn(usize, f64, [f64; 3]) -> f64,
 ) -> PlaceWatch {
-    let anchors = POSTS.map(|at_m| WatchedAnchor { at_m, offset_se_m: Some(0.02) });
-    let mut watch = PlaceWatch::new(dimension, &anchors);
+    run_with(
+        &POSTS.map(|at_m| WatchedAnchor { at_m, offset_se_m: Some(0.02) }),
+        dimension,
+        way,
+        metres,
+        error_m,
+    )
+}
+
+fn run_with(
+    anchors: &[WatchedAnchor],
+    dimension: Dimension,
+    way: Way,
+    metres: f64,
+    error_m: impl Fn(usize, f64, [f64; 3]) -> f64,
+) -> PlaceWatch {
+    let mut watch = PlaceWatch::new(dimension, anchors);
     let mut tag = TagWindow::new();
     let mut dice = Dice(11);
     for k in 0..(metres / 0.07) as i64 {
@@ -85,7 +100,7 @@ fn a_move_is_told_with_its_shift_in_the_plane_and_in_space() {
         let watch = run(dimension, round, 400.0, |i, m, here| {
             if i == 4 && m > 150.0 { shifted(4, here, [0.4, -0.1, 0.0]) } else { 0.0 }
         });
-        let Standing::Named(Change::Moved { shift_m: [e, n], size_se_m, .. }) =
+        let Standing::Named(Change::Moved { shift_m: [e, n, _], size_se_m, .. }) =
             watch.standing(stamp(5_715), 4)
         else {
             panic!("{dimension:?}: {:?}", watch.standing(stamp(5_715), 4));
@@ -105,6 +120,70 @@ fn an_offset_is_no_move() {
         panic!("{:?}", watch.standing(stamp(5_715), 2));
     };
     assert!((by_m + 0.3).abs() < 0.05 && se_m < 0.03, "{by_m} {se_m}");
+}
+
+#[test]
+fn a_place_that_is_wrong_from_the_start_is_named_as_such_near_and_far() {
+    for (dimension, d) in [
+        (FLAT, [0.3, 0.1, 0.0]),
+        (FLAT, [-2.0, 3.0, 0.0]),
+        (Dimension::ThreeD, [0.4, 0.3, 0.0]),
+        (Dimension::ThreeD, [2.0, -1.0, 1.5]),
+    ] {
+        let watch = run(dimension, round, 250.0, |i, _, here| if i == 4 { shifted(4, here, d) } else { 0.0 });
+        let Standing::Named(Change::Moved { shift_m, from_start, .. }) = watch.standing(stamp(3_571), 4)
+        else {
+            panic!("{dimension:?} {d:?}: {:?}", watch.standing(stamp(3_571), 4));
+        };
+        let flat = ((shift_m[0] - d[0]).powi(2) + (shift_m[1] - d[1]).powi(2)).sqrt();
+        // All ways lie in one storey: up is known less well, and a level anchor's not at all well.
+        let up = (shift_m[2] - d[2]).abs();
+        assert!(from_start && flat < 0.15 && up < 0.5, "{dimension:?} {d:?}: {shift_m:?}");
+    }
+}
+
+#[test]
+fn a_board_that_hangs_lower_is_a_matter_of_its_height() {
+    let watch =
+        run(FLAT, round, 250.0, |i, _, here| if i == 6 { shifted(6, here, [0.0, 0.0, -2.0]) } else { 0.0 });
+    let Standing::Named(Change::Moved { shift_m: [e, n, up], .. }) = watch.standing(stamp(3_571), 6) else {
+        panic!("{:?}", watch.standing(stamp(3_571), 6));
+    };
+    // 3.3 m up, the tag at 1.2 m: 1.3 m and 1.1 m read alike.
+    assert!(e == 0.0 && n == 0.0 && ((up + 2.0).abs() < 0.2 || (up + 2.2).abs() < 0.2), "{up}");
+}
+
+#[test]
+fn what_was_told_stays_told_until_it_is_mended() {
+    let away = |m: f64| m > 150.0 && m < 750.0;
+    for metres in [300.0, 450.0, 600.0, 740.0] {
+        let watch = run(FLAT, round, metres, |i, m, here| {
+            if i == 1 && away(m) { shifted(1, here, [-0.6, 0.8, 0.0]) } else { 0.0 }
+        });
+        let standing = watch.standing(stamp((metres / 0.07) as i64), 1);
+        assert!(matches!(standing, Standing::Named(Change::Moved { .. })), "{metres} m: {standing:?}");
+    }
+    let mended =
+        run(
+            FLAT,
+            round,
+            900.0,
+            |i, m, here| {
+                if i == 1 && away(m) { shifted(1, here, [-0.6, 0.8, 0.0]) } else { 0.0 }
+            },
+        );
+    assert_eq!(mended.standing(stamp(12_857), 1), Standing::Unchanged);
+}
+
+#[test]
+fn a_constant_of_a_board_that_was_never_calibrated_is_no_move() {
+    for by_m in [-0.4, 0.4] {
+        let mut anchors = POSTS.map(|at_m| WatchedAnchor { at_m, offset_se_m: Some(0.02) });
+        anchors[2].offset_se_m = None;
+        let watch = run_with(&anchors, FLAT, round, 300.0, |i, _, _| if i == 2 { by_m } else { 0.0 });
+        let standing = watch.standing(stamp(4_285), 2);
+        assert!(!matches!(standing, Standing::Named(Change::Moved { .. })), "{by_m}: {standing:?}");
+    }
 }
 
 #[test]
@@ -146,7 +225,7 @@ fn nonsense_is_survived() {
                 Standing::Named(Change::Offset { by_m, se_m }) => {
                     assert!(by_m.is_finite() && se_m.is_finite());
                 }
-                Standing::Named(Change::Moved { shift_m, size_se_m, across_se_m }) => {
+                Standing::Named(Change::Moved { shift_m, size_se_m, across_se_m, .. }) => {
                     assert!(shift_m.into_iter().chain([size_se_m, across_se_m]).all(f64::is_finite));
                 }
                 _ => {}
