@@ -556,7 +556,7 @@ fn an_answer_to_another_question_opens_nothing() {
     let stream = recorded(&daemon, "/v1/live.sse?topics=zone,event&nonce=old", inside);
     let answer = recorded(&daemon, "/v1/zones/roller%20door?nonce=old", "\"nonce\":\"old\"}");
     assert!(String::from_utf8_lossy(&answer).contains(inside));
-    let site = recorded(&daemon, "/v1/site", "}]}");
+    let site = recorded(&daemon, "/v1/site", "\"tags\":[]}");
     let listener = TcpListener::bind("127.0.0.1:0").unwrap();
     let url = format!("http://{}", listener.local_addr().unwrap());
     let asked = Arc::new(Mutex::new(0));

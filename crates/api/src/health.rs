@@ -32,6 +32,15 @@ pub(crate) struct Around<'a> {
 }
 
 impl Around<'_> {
+    /// A remark about one anchor, which is none of its own while nothing fits.
+    fn of_the_site(&self, said: Said) -> Said {
+        let all = |k: &KitFinding| matches!(k, KitFinding::SiteDoesNotFit { doubt } if doubt.all);
+        match self.kit.iter().any(all) {
+            true => Said { advice: "see what is said of the kit as a whole first".to_owned(), ..said },
+            false => said,
+        }
+    }
+
     /// Why no anchor can be heard, whatever it does itself; `None` when there is no such reason.
     pub(crate) fn nothing_is_heard(&self) -> Option<&'static str> {
         // With these the anchors are heard all the same.
@@ -77,6 +86,7 @@ impl Diagnosis {
     pub(crate) fn of(anchor: AnchorId, health: Option<&AnchorHealth>, around: Around<'_>) -> Diagnosis {
         let found = found(health);
         let remark = health.filter(|_| found.is_empty()).and_then(remark);
+        let remark = remark.map(|(rank, said)| (rank, around.of_the_site(said)));
         let treated = words::treated(&found, health.is_some_and(|h| h.set_aside));
         let said = |f: AnchorFinding| (f, said(f, anchor, health, around));
         Diagnosis { findings: found.into_iter().map(said).collect(), remark, treated }

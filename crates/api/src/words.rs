@@ -379,6 +379,7 @@ pub fn cannot_tell(why: &CannotTell) -> String {
         CannotTell::TravelTooNarrow => "the tag sees it from one side only".to_owned(),
         CannotTell::TooFewAnchors { have, need } => format!("{have} anchors heard, {need} needed"),
         CannotTell::AllAlike => "all anchors are off alike: tag or frame".to_owned(),
+        CannotTell::SiteDoubted => "ranges and site file don't fit".to_owned(),
     }
 }
 
@@ -391,6 +392,7 @@ pub fn how_to_tell(why: &CannotTell) -> &'static str {
         }
         CannotTell::TravelTooNarrow => "drive the tag past it on several sides",
         CannotTell::TooFewAnchors { .. } => "get more anchors to answer, or check places by tape",
+        CannotTell::SiteDoubted => "see what is said of the kit as a whole first",
         CannotTell::AllAlike => "calibrate with the tag at known places: hereabout calibrate SITE --at E,N",
     }
 }

@@ -109,6 +109,7 @@ fn every_cannot_tell(x: f64) -> [CannotTell; 6] {
         CannotTell::TravelTooNarrow,
         CannotTell::TooFewAnchors { have: 4, need: 5 },
         CannotTell::AllAlike,
+        CannotTell::SiteDoubted,
     ]
 }
 

@@ -437,6 +437,8 @@ pub enum CannotTell {
     },
     /// All anchors are shifted alike: the tag's own offset, or the whole frame.
     AllAlike,
+    /// The ranges and the site file do not belong to each other.
+    SiteDoubted,
 }
 
 /// Something was found about an anchor, or is over.

@@ -390,6 +390,8 @@ pub enum CannotTellName {
     TooFewAnchors,
     /// All anchors are off alike.
     AllAlike,
+    /// The ranges and the site file do not belong to each other.
+    SiteDoubted,
 }
 
 impl From<&PlaceAnswer> for PlaceBody {
@@ -418,6 +420,7 @@ impl From<&CannotTell> for CannotTellName {
             CannotTell::TravelTooNarrow => CannotTellName::TravelTooNarrow,
             CannotTell::TooFewAnchors { .. } => CannotTellName::TooFewAnchors,
             CannotTell::AllAlike => CannotTellName::AllAlike,
+            CannotTell::SiteDoubted => CannotTellName::SiteDoubted,
         }
     }
 }

@@ -325,7 +325,7 @@ fn reason(why: ZoneWhy) -> String {
         }
         ZoneWhy::ProtectionRadius { .. } => "the position has no protection radius".to_owned(),
         ZoneWhy::TwoBoards => "two boards answer to the id of its anchor".to_owned(),
-        ZoneWhy::SiteDoubted => "the ranges and the site file do not fit each other".to_owned(),
+        ZoneWhy::SiteDoubted => "it is in doubt whether the ranges and the site file fit each other".to_owned(),
         ZoneWhy::Changed => "the configuration was changed, and it has to be earned again".to_owned(),
         ZoneWhy::Settling { until } => format!("it settles until {}", rfc3339(until)),
     }

@@ -40,7 +40,8 @@ use hereabout_solve::tracker::AnchorStats;
 use crate::estimate::Estimate;
 use crate::outputs::Outputs;
 use crate::report::{
-    AnchorFinding, AnchorSet, AnchorState, AnchorTable, JudgedRange, KitFinding, Output, ZoneWhy,
+    AnchorFinding, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedRange, KitFinding, Output,
+    PlaceAnswer, ZoneWhy,
 };
 use crate::start::InheritedAnchor;
 use doubles::Doubles;
@@ -297,7 +298,10 @@ impl Watch {
         let set_aside = self.set_aside();
         for (i, (row, shown)) in table.rows.iter_mut().zip(&self.shown).enumerate() {
             row.findings = shown.list();
-            row.place = self.places.answer(at, i);
+            row.place = match self.whole.doubts_all() {
+                true => PlaceAnswer::CannotTell(CannotTell::SiteDoubted),
+                false => self.places.answer(at, i),
+            };
             row.set_aside = set_aside.contains(i);
         }
         table.kit = self.kit_shown.list().clone();
