@@ -101,7 +101,7 @@ pub(crate) fn every_place(x: f64) -> Vec<PlaceAnswer> {
     all
 }
 
-fn every_cannot_tell(x: f64) -> [CannotTell; 6] {
+fn every_cannot_tell(x: f64) -> [CannotTell; 7] {
     [
         CannotTell::NoPosition,
         CannotTell::TooLittleTravel { travelled_m: 80.0 * x, needed_m: 100.0 },
