@@ -10,7 +10,7 @@
 
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TagId, Timestamp,
-    TrackSettings,
+    TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -383,6 +383,8 @@ fn site(stated: &Stated, three_d: bool, calibrated: bool, area_m: Option<[f64; 2
     };
     let dimension =
         if three_d { Dimension::ThreeD } else { Dimension::TwoD { tag_height_m: stated.tag_up_m } };
+    // Whoever is anywhere is in it.
+    let yard = ZoneShape::Circle { at_m: [5.0, 5.0], radius_m: 80.0 };
     let draft = SiteDraft {
         name: "Larkfield nursery".into(),
         dimension,
@@ -392,7 +394,7 @@ fn site(stated: &Stated, three_d: bool, calibrated: bool, area_m: Option<[f64; 2
         }),
         range_span_m: [0.01, 200.0],
         anchors: stated.places.iter().enumerate().map(anchor).collect(),
-        zones: Vec::new(),
+        zones: vec![Zone { name: "yard".into(), shape: yard, rule: ZoneRule::default() }],
         track: TrackSettings::default(),
         range_fields: Some(stated.places.len()),
         required_ce95_m: None,

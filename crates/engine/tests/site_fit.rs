@@ -1,0 +1,80 @@
+//! Sites that are stated wrongly, through the whole engine: what is said, and that no position is checked and wrong meanwhile.
+//!
+//! A small seeded share of the study (`cargo run --release -p hereabout-engine --example site_study`), which tries 300 sites a fault.
+
+mod fit_kit;
+
+use fit_kit::trial::{Told, trial};
+use fit_kit::world::{Fault, USUAL, World};
+use hereabout_core::ZoneState;
+use hereabout_engine::{Engine, Input, Output, ZoneWhy};
+
+/// Seconds of each run.
+const SECONDS: f64 = 150.0;
+
+/// Runs a fault on so many sites of 5 to 8 anchors, in turn 2D and 3D.
+fn runs(fault: Fault, sites: u64) -> Vec<Told> {
+    let one = |k: u64| trial(5 + (k % 4) as usize, k % 2 == 1, fault, USUAL, SECONDS, 40_000 + k);
+    (0..sites).map(one).collect()
+}
+
+/// At least so many are named rightly, none wrongly, and at most one frame in a thousand is checked and wrong.
+fn expect(fault: Fault, sites: u64, right: usize) {
+    let told = runs(fault, sites);
+    let wrong: Vec<&String> = told.iter().filter_map(|t| t.wrong.as_ref()).collect();
+    assert!(wrong.is_empty(), "{fault:?}: {wrong:?}");
+    let named = told.iter().filter(|t| t.right.is_some()).count();
+    assert!(named >= right, "{fault:?}: {named} of {sites} named");
+    let (frames, beyond) = told.iter().fold((0, 0), |(f, b), t| (f + t.frames, b + t.beyond));
+    assert!(1_000 * beyond <= frames, "{fault:?}: {beyond} of {frames} checked and wrong");
+}
+
+#[test]
+fn wrong_units_are_named() {
+    expect(Fault::Unit(10.0), 6, 6);
+    expect(Fault::Unit(0.01), 6, 6);
+}
+
+#[test]
+fn exchanged_and_reversed_anchors_are_named() {
+    expect(Fault::SwapOpposite, 6, 4);
+    expect(Fault::Reversed, 6, 4);
+}
+
+#[test]
+fn an_anchor_far_from_its_stated_place_is_named() {
+    expect(Fault::Place(3.0, 30.0), 6, 4);
+}
+
+#[test]
+fn healthy_sites_are_left_in_peace() {
+    for told in runs(Fault::None, 8) {
+        assert_eq!(told.wrong, None);
+    }
+}
+
+/// A zone over the whole yard of a site with a wrong unit: it may be known for the first seconds, and not once the doubt is there.
+#[test]
+fn no_zone_is_known_while_the_site_is_in_doubt() {
+    let mut world = World::new(6, false, Fault::Unit(10.0), USUAL, 77);
+    let mut engine = Engine::new(world.site.clone(), None);
+    let (mut doubted, mut known_after) = (0, 0);
+    while world.t_s() < 60.0 {
+        engine.handle(Input::Epoch(&world.epoch()));
+        while let Some(output) = engine.poll_output() {
+            match output {
+                Output::Zone(zone) if zone.why == ZoneWhy::SiteDoubted => {
+                    assert_eq!(zone.state, ZoneState::Unknown);
+                    doubted += 1;
+                }
+                Output::Zone(zone) if doubted > 0 => {
+                    known_after += u32::from(zone.state != ZoneState::Unknown);
+                }
+                Output::Position(report) if doubted > 0 => assert!(!report.checked),
+                _ => {}
+            }
+        }
+    }
+    assert!(doubted > 300, "{doubted}");
+    assert_eq!(known_after, 0);
+}
