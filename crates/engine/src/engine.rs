@@ -89,11 +89,18 @@ impl Engine {
             let estimate = tag.begin(start.at, &engine.site);
             engine.publish(start.at, start.at, i, &estimate, &ArrayVec::new());
         }
+        for gone in start.tags.iter().filter(|of| engine.roster.slot(of.tag).is_none()) {
+            let silent_for = start.at.since(gone.last_heard);
+            let now = TagLife::Retired { silent_for };
+            engine.outputs.push_back(Output::TagChanged(TagChange { at: start.at, tag: gone.tag, now }));
+        }
+        engine.watch.tell_standing(start.at, false, &mut engine.outputs);
         engine.tell_table(start.at);
         engine
     }
 
-    /// Ends what this engine says, at `at`: every zone becomes unknown. What is handed on to the next one.
+    /// Ends what this engine says, at `at`: every zone becomes unknown, every finding is over (the next engine tells what still
+    /// stands by its own site). What is handed on to the next one.
     pub fn hand_on(&mut self, at: Timestamp) -> StartState {
         self.handle(Input::Tick(at));
         let at = self.newest.unwrap_or(at);
@@ -101,6 +108,7 @@ impl Engine {
             let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
             tag.zones.end(at, ZoneWhy::Changed, |zone| number_zone(outputs, seq, zone));
         }
+        self.watch.tell_standing(at, true, &mut self.outputs);
         StartState {
             at,
             seq: self.seq,

@@ -40,8 +40,8 @@ use hereabout_solve::tracker::AnchorStats;
 use crate::estimate::Estimate;
 use crate::outputs::Outputs;
 use crate::report::{
-    AnchorFinding, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedRange, KitFinding, Output,
-    PlaceAnswer, ZoneWhy,
+    AnchorFinding, AnchorSet, AnchorState, AnchorTable, CannotTell, FindingChange, JudgedRange, KitChange,
+    KitFinding, Output, PlaceAnswer, ZoneWhy,
 };
 use crate::start::InheritedAnchor;
 use doubles::Doubles;
@@ -148,6 +148,19 @@ impl Watch {
 
     fn is_off(&self) -> bool {
         self.ids.is_empty()
+    }
+
+    /// Tells all that stands, as beginning or as over: where one engine takes over from another, whose words end.
+    pub(crate) fn tell_standing(&self, at: Timestamp, over: bool, out: &mut Outputs) {
+        for (anchor, shown) in self.ids.iter().zip(&self.shown) {
+            for finding in shown.list() {
+                let change = FindingChange { at, anchor: *anchor, finding, over, instead_of: None };
+                out.push_back(Output::FindingChanged(change));
+            }
+        }
+        for finding in self.kit_shown.list() {
+            out.push_back(Output::KitChanged(KitChange { at, finding: *finding, over }));
+        }
     }
 
     /// A tag was retired: what was kept for it goes, and its slot begins anew with the next one.

@@ -56,7 +56,7 @@ impl Whole {
     /// What is said of the kit as a whole. A wrong place of one or two anchors is said of these.
     pub(crate) fn kit_finding(&self) -> Option<KitFinding> {
         let doubt = self.doubt?;
-        let of_anchors = places(doubt.cause?) != Places::default();
+        let of_anchors = doubt.cause.is_some_and(|cause| !places(cause).is_empty());
         (doubt.all || !of_anchors).then_some(KitFinding::SiteDoesNotFit { doubt })
     }
 
