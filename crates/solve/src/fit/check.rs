@@ -663,7 +663,8 @@ impl Check {
 
     /// A scale that leads is tried from near by as well: late ranges make optima beside the true one.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
-        let leader = self.best().filter(|b| b.kind == Kind::Scale).map(|b| b.model.factor);
+        let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
+        let leader = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).map(|b| b.model.factor);
         let (Some(factor), Some(by)) = (leader, POLISH.get(i)) else { return self.begin_contest(ground) };
         self.phase = Phase::Polish(i + 1);
         let mut model = Model::stated(ground);

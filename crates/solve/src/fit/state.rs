@@ -22,7 +22,7 @@ const MANY_FITS: usize = 3;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
 /// A gain that is clearly none.
-const CLEARLY_FITS: f64 = 9.0;
+const CLEARLY_FITS: f64 = 6.0;
 
 /// The running test; see the module.
 #[derive(Clone, Debug)]

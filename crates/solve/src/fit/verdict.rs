@@ -23,9 +23,10 @@ const NEEDED_FOR_PLACES: usize = 10;
 const NEEDED_CELLS: usize = 5;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
+const GAIN_SCALE: f64 = 20.0;
 const GAIN_PER_RANGE: f64 = 0.2;
-/// Share of the ranges that a scale must explain beyond the site as stated.
-const MORE_BY_SCALE: f64 = 0.08;
+/// Share of the ranges that a scale may explain less than the site as stated: late ranges make offsets that it undoes.
+const LESS_BY_SCALE: f64 = 0.05;
 /// Factors that differ by less are one.
 const SAME_SCALE: f64 = 0.04;
 const LEAD: f64 = 15.0;
@@ -66,7 +67,8 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
         all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
     };
     let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
-        return enough.then_some(Verdict::Alarm(doubt));
+        let all = doubt.all || best.is_some_and(|b| may_concern_all(ground, check, &b));
+        return enough.then_some(Verdict::Alarm(SiteDoubt { all, ..doubt }));
     };
     let cause = cause_of(ground, &best);
     let doubt = SiteDoubt {
@@ -96,7 +98,8 @@ fn simpler(check: &Check, best: &Found) -> Found {
 fn gain_needed(check: &Check, found: &Found) -> f64 {
     match found.kind {
         Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
-        Kind::Scale | Kind::TagUp | Kind::Mirrored => {
+        Kind::Scale => GAIN_SCALE,
+        Kind::TagUp | Kind::Mirrored => {
             let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
             GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
         }
@@ -120,8 +123,8 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
     let more = best.worth.explained - check.nominal().map_or(0.0, |n| n.worth.explained);
-    let small =
-        matches!(best.kind, Kind::Scale) && ((best.model.factor - 1.0).abs() < 0.045 || more < MORE_BY_SCALE);
+    let small = matches!(best.kind, Kind::Scale)
+        && ((best.model.factor - 1.0).abs() < 0.045 || more < -LESS_BY_SCALE);
     best.worth.explained >= least
         && best.worth.too_short <= most_short
         && !small
@@ -184,6 +187,12 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
         }
         Kind::Scale | Kind::Nominal | Kind::Without(..) => Cause::Scale { factor: best.model.factor },
     }
+}
+
+/// Whether something that positions can't do without may be wrong, as far as the best one is not told from its rivals.
+fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
+    let near = |f: &&Found| f.kind != Kind::Nominal && best.score - f.score < LEAD;
+    check.found.iter().filter(near).any(|f| concerns_all(ground, check, &cause_of(ground, f)))
 }
 
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
