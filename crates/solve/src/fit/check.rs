@@ -46,6 +46,8 @@ const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
 const POLISH: [f64; 6] = [1.04, 0.96, 1.02, 0.98, 1.06, 1.03];
+/// Factors on the leading scale that must do worse before it is told.
+const HELD_OFF: [f64; 2] = [1.04, 0.96];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -661,15 +663,25 @@ impl Check {
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
     }
 
-    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one.
+    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one. Then it is held
+    /// somewhat off, to see how well it is known: offsets and late ranges can make up for a few percent.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
         let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
-        let leader = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).map(|b| b.model.factor);
-        let (Some(factor), Some(by)) = (leader, POLISH.get(i)) else { return self.begin_contest(ground) };
+        let Some(leader) = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).copied() else {
+            return self.begin_contest(ground);
+        };
         self.phase = Phase::Polish(i + 1);
-        let mut model = Model::stated(ground);
-        model.factor = factor * by;
-        self.start(Kind::Scale, model, Free::Factor, 6)
+        if let Some(by) = POLISH.get(i) {
+            let mut model = Model::stated(ground);
+            model.factor = leader.model.factor * by;
+            return self.start(Kind::Scale, model, Free::Factor, 7);
+        }
+        let Some(by) = HELD_OFF.get(i - POLISH.len()) else { return self.begin_contest(ground) };
+        let mut model = leader.model;
+        model.factor *= by;
+        self.trial.begin_warm(ground, model, Free::Nothing, 7, &self.best_spots);
+        self.running = Some(Kind::Scale);
+        100
     }
 
     /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.

@@ -28,9 +28,11 @@ const GAIN_PER_RANGE: f64 = 0.2;
 /// Share of the ranges that a scale may explain less than the site as stated: late ranges make offsets that it undoes.
 const LESS_BY_SCALE: f64 = 0.05;
 /// Factors that differ by less are one.
-const SAME_SCALE: f64 = 0.04;
+const SAME_SCALE: f64 = 0.025;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
+/// By how much a scale must lead those that are clearly others, or its figure is not known.
+const LEAD_SCALE: f64 = 8.0;
 const LEAD_SPECIAL: f64 = 8.0;
 /// What a second place must bring to be looked at, and to be named.
 const SECOND_PLACE: f64 = 15.0;
@@ -141,6 +143,9 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
     };
     check.found.iter().filter(is_other).all(|rival| {
         let lead = best.score - rival.score;
+        if best.kind == Kind::Scale && rival.kind == Kind::Scale {
+            return lead >= LEAD_SCALE;
+        }
         if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
             && check.same_looks(ground, a).any(|o| o == *b)
         {
