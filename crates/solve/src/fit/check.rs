@@ -45,9 +45,9 @@ pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.304
 const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
-const POLISH: [f64; 6] = [1.04, 0.96, 1.02, 0.98, 1.06, 1.03];
+const POLISH: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
 /// Factors on the leading scale that must do worse before it is told.
-const HELD_OFF: [f64; 2] = [1.04, 0.96];
+const HELD_OFF: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -677,11 +677,9 @@ impl Check {
             return self.start(Kind::Scale, model, Free::Factor, 7);
         }
         let Some(by) = HELD_OFF.get(i - POLISH.len()) else { return self.begin_contest(ground) };
-        let mut model = leader.model;
-        model.factor *= by;
-        self.trial.begin_warm(ground, model, Free::Nothing, 7, &self.best_spots);
-        self.running = Some(Kind::Scale);
-        100
+        let mut model = Model::stated(ground);
+        model.factor = leader.model.factor * by;
+        self.start(Kind::Scale, model, Free::Nothing, 9)
     }
 
     /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.

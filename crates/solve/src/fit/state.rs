@@ -10,7 +10,7 @@ use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
 use super::quick::Quick;
 use super::verdict::{NEEDED, Verdict, judge};
-use super::{FitAnswer, FitRange, FitSetup, SiteDoubt};
+use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
 /// Looks at the density with each epoch; about .2 ms.
 const BUDGET: usize = 14_000;
@@ -21,6 +21,8 @@ const CALM_PACE: Micros = Micros::from_millis(20_000);
 const MANY_FITS: usize = 3;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
+/// Scales of two checks that differ by less are one.
+const SAME_FIGURE: f64 = 0.02;
 /// A gain that is clearly none.
 const CLEARLY_FITS: f64 = 6.0;
 
@@ -274,7 +276,9 @@ impl SiteFit {
             Verdict::Named(kind, doubt) => {
                 self.fits_running = 0;
                 match before {
-                    Some(Verdict::Named(k, _)) if k == kind => self.name(kind, doubt),
+                    Some(Verdict::Named(k, d)) if k == kind && is_one_figure(&d, &doubt) => {
+                        self.name(kind, doubt)
+                    }
                     Some(Verdict::Fits { .. }) | None => {}
                     _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, ..doubt }),
                 }
@@ -319,5 +323,15 @@ impl SiteFit {
         let changed = answer != self.answer;
         self.answer = answer;
         changed
+    }
+}
+
+/// Whether two checks mean one scale: its figure wanders while little was heard.
+fn is_one_figure(a: &SiteDoubt, b: &SiteDoubt) -> bool {
+    match (a.cause, b.cause) {
+        (Some(Cause::Scale { factor: a }), Some(Cause::Scale { factor: b })) => {
+            (a / b).ln().abs() < SAME_FIGURE
+        }
+        _ => true,
     }
 }

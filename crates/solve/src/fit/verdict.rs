@@ -28,7 +28,7 @@ const GAIN_PER_RANGE: f64 = 0.2;
 /// Share of the ranges that a scale may explain less than the site as stated: late ranges make offsets that it undoes.
 const LESS_BY_SCALE: f64 = 0.05;
 /// Factors that differ by less are one.
-const SAME_SCALE: f64 = 0.025;
+const SAME_SCALE: f64 = 0.035;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
 /// By how much a scale must lead those that are clearly others, or its figure is not known.
