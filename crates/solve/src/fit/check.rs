@@ -182,8 +182,16 @@ impl Check {
         }
     }
 
-    /// Begins with what is kept now; every third keyframe is left out of a second opinion.
-    pub(super) fn begin(&mut self, ground: &Ground, kept: &Keyframes, noise: &Noise, second_opinion: bool) {
+    /// Begins with what is kept now; every third keyframe is left out of a second opinion. What was named is tried in any
+    /// case: a check that does not come upon it again would take it back.
+    pub(super) fn begin(
+        &mut self,
+        ground: &Ground,
+        kept: &Keyframes,
+        noise: &Noise,
+        second_opinion: bool,
+        named: Option<(Kind, Model)>,
+    ) {
         self.frames.clear();
         for (i, k) in kept.kept.iter().enumerate() {
             if !(second_opinion && i % 3 == 1) {
@@ -202,6 +210,9 @@ impl Check {
         self.orders.clear();
         self.searched.clear();
         self.rest.clear();
+        if let Some((kind, model)) = named {
+            self.rest.push(Plan { kind, model, score: 0.0 });
+        }
         self.best_at = None;
         if let Some(s) = self.screening.take() {
             self.spare = Some(s);
@@ -245,6 +256,11 @@ impl Check {
     fn may_be_scaled(&self) -> bool {
         let hides = |c: &f64| c.abs() > 0.2;
         self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
+    }
+
+    /// Whether a wrong order could hide: with one anchor more than it takes, offsets make up for much of it.
+    fn may_be_mixed_up(&self, ground: &Ground) -> bool {
+        ground.n <= ground.d + 2 && self.nominal().is_some_and(|n| n.worth.explained < 0.9)
     }
 
     /// A step of work; its price in looks at the density.
@@ -334,10 +350,12 @@ impl Check {
             model.up_m += TAG_UP_STARTS[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
-            return self.go(match (self.is_gross(), self.may_be_scaled()) {
-                (true, _) => Phase::Units(0),
-                (false, true) => Phase::Units(UNITS.len() + 1),
-                _ => Phase::Alone(0),
+            return self.go(match self.is_gross() {
+                true => Phase::Units(0),
+                false if self.may_be_scaled() || self.may_be_mixed_up(ground) => {
+                    Phase::Units(UNITS.len() + 1)
+                }
+                false => Phase::Queue(0),
             });
         };
         let model = self.with_noise(model);
@@ -428,7 +446,8 @@ impl Check {
             return self.begin_screen(Kind::Scale, model);
         }
         if !self.is_gross() {
-            return self.go(Phase::Queue(0));
+            let mixed_up = self.may_be_mixed_up(ground);
+            return self.go(if mixed_up { Phase::Listed(0) } else { Phase::Queue(0) });
         }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
@@ -496,7 +515,14 @@ impl Check {
         let plan = units.chain(&self.scales).chain(&self.orders).chain(&self.rest).nth(i);
         let Some(plan) = plan.copied() else { return self.go(Phase::Alone(0)) };
         self.phase = Phase::Queue(i + 1);
-        let free = if plan.kind == Kind::Scale { Free::Factor } else { Free::Nothing };
+        let free = match plan.kind {
+            Kind::Scale => Free::Factor,
+            Kind::TagUp => Free::TagUp,
+            Kind::Up(i) => Free::Up(i),
+            Kind::Place(i) => Free::Place(i),
+            Kind::Two(a, b) => Free::Two(a, b),
+            _ => Free::Nothing,
+        };
         self.start(plan.kind, plan.model, free, 7)
     }
 

@@ -235,7 +235,8 @@ impl SiteFit {
     fn begin(&mut self, at: Timestamp, second_opinion: bool) {
         self.begun_at = Some(at);
         self.checked_version = self.keyframes.version;
-        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion);
+        let named = self.named.map(|(kind, _, model)| (kind, model));
+        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion, named);
         self.checking = true;
     }
 
