@@ -21,6 +21,8 @@ const CALM_PACE: Micros = Micros::from_millis(20_000);
 const MANY_FITS: usize = 3;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
+/// How long tracks take to forget anchors that were set aside.
+const SETTLES: Micros = Micros::from_millis(12_000);
 /// Scales of two checks that differ by less are one.
 const SAME_FIGURE: f64 = 0.02;
 /// A gain that is clearly none.
@@ -40,6 +42,9 @@ pub struct SiteFit {
     named_quick: Quick,
     has_changed_back: bool,
     fits_running: usize,
+    now: Timestamp,
+    /// When the last name came that leaves the other anchors in use.
+    set_aside_at: Option<Timestamp>,
     check: Box<Check>,
     checking: bool,
     checked_version: u64,
@@ -66,6 +71,8 @@ impl SiteFit {
             named_quick: Quick::new(),
             has_changed_back: false,
             fits_running: 0,
+            now: Timestamp::MIN,
+            set_aside_at: None,
             check,
             checking: false,
             checked_version: 0,
@@ -85,6 +92,7 @@ impl SiteFit {
 
     /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
     pub fn take(&mut self, tag: usize, at: Timestamp, ranges: &[FitRange]) -> bool {
+        self.now = at;
         let Some(slot) = self.slot(tag) else { return false };
         let needed = (self.ground.d + 2).min(self.ground.n);
         if let Some(k) = self.seconds[slot].take(slot, at, ranges, needed, &mut self.noise) {
@@ -120,6 +128,7 @@ impl SiteFit {
         self.quick.clear();
         self.named_quick.clear();
         self.fits_running = 0;
+        self.set_aside_at = None;
         self.check.stop();
         (self.quick_overruled, self.checking, self.begun_at) = (false, false, None);
         self.checked_version = self.keyframes.version;
@@ -160,11 +169,15 @@ impl SiteFit {
     /// Whether the newest check speaks against the site, though not yet twice or not clearly enough for a word. Nothing should
     /// rest on positions meanwhile; it lasts some seconds, and where it was nothing it costs no more than these.
     pub fn is_suspected(&self) -> bool {
-        match self.last {
-            None => false,
-            Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
-            Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
-        }
+        // What was wrong is still in the tracks for a while after it was set aside.
+        let just_set_aside =
+            self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
+        just_set_aside
+            || match self.last {
+                None => false,
+                Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+                Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
+            }
     }
 
     fn finish(&mut self) {
@@ -290,6 +303,7 @@ impl SiteFit {
 
     fn name(&mut self, kind: Kind, doubt: SiteDoubt) {
         if self.named.is_none_or(|(k, ..)| k != kind) {
+            self.set_aside_at = (!doubt.all).then_some(self.now);
             self.named_quick.clear();
             self.has_changed_back = false;
         }

@@ -12,7 +12,7 @@
 
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
 use super::density::WITHIN_M;
-use super::ground::Ground;
+use super::ground::{Ground, LARGEST_OFFSET_M, bits};
 use super::orders::one_swap;
 use super::{Cause, SiteDoubt};
 
@@ -21,6 +21,11 @@ pub(super) const NEEDED: usize = 6;
 /// With fewer, two places that are off look like one.
 const NEEDED_FOR_PLACES: usize = 10;
 const NEEDED_CELLS: usize = 5;
+/// The same where one anchor more than needed lets two that are off look like one all the more.
+const NEEDED_FOR_PLACES_BY_FEW: usize = 16;
+/// Least share of each other anchor's ranges that a place, height or scale must explain.
+const LEAST_SHARE: f64 = 0.5;
+const LEAST_SHARE_BY_FEW: f64 = 0.65;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
 const GAIN_SCALE: f64 = 20.0;
@@ -33,6 +38,8 @@ const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
 /// By how much a scale must lead those that are clearly others, or its figure is not known.
 const LEAD_SCALE: f64 = 8.0;
+/// By how much one place must lead two.
+const LEAD_ONE_OF_TWO: f64 = 4.0;
 const LEAD_SPECIAL: f64 = 8.0;
 /// What a second place must bring to be looked at, and to be named.
 const SECOND_PLACE: f64 = 15.0;
@@ -120,7 +127,12 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     } else {
         0.02
     };
-    let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
+    let few = ground.n <= ground.d + 2;
+    let needed = match (is_place, few) {
+        (true, true) => NEEDED_FOR_PLACES_BY_FEW,
+        (true, false) => NEEDED_FOR_PLACES,
+        _ => NEEDED,
+    };
     let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
@@ -132,7 +144,27 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
         && !small
         && (is_unit || moved_enough)
         && (has_spare || (is_unit && moved_enough))
+        && others_fit(ground, best)
         && leads(ground, check, best)
+}
+
+/// Whether every anchor that a place, height or scale does not accuse fits well by it. One that does not may be wrong as
+/// well, and then what fits best may be nothing of what is wrong.
+fn others_fit(ground: &Ground, best: &Found) -> bool {
+    let few = ground.n <= ground.d + 2;
+    let accused = match best.kind {
+        Kind::Place(i) | Kind::Up(i) => 1 << i,
+        Kind::Two(a, b) => 1 << a | 1 << b,
+        Kind::Scale => 0,
+        Kind::Order(_) if few => 0,
+        _ => return true,
+    };
+    let least = match best.kind {
+        Kind::Place(_) | Kind::Up(_) | Kind::Scale if few => LEAST_SHARE_BY_FEW,
+        _ => LEAST_SHARE,
+    };
+    bits(ground.everyone() & !accused)
+        .all(|i| best.worth.share[i] >= least && best.model.offset_m[i].abs() < 0.9 * LARGEST_OFFSET_M)
 }
 
 fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
@@ -152,7 +184,8 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
             return lead >= LEAD || order_moves(ground, a) < order_moves(ground, b);
         }
         if is_special(ground, best, rival) {
-            return true;
+            // A second place that is worth its price may be wrong too.
+            return !matches!(rival.kind, Kind::Two(..)) || lead >= LEAD_ONE_OF_TWO;
         }
         if is_special(ground, rival, best) {
             return lead >= if matches!(best.kind, Kind::Two(..)) { LEAD_SECOND_PLACE } else { LEAD_SPECIAL };
