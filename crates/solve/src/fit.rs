@@ -15,7 +15,7 @@
 //!
 //! **What can't be told.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
 //! "too early"; with one more, only a wrong unit and gross misfits are told. A mirrored or turned layout fits as well, see
-//! [`congruences`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
+//! [`crate::congruence`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
 //!
 //! **Work** is done in small pieces, a bounded number with each epoch, and nothing is allocated but for a tag's first epoch.
 //!
@@ -26,7 +26,6 @@
 //! **Source.** Found by the study (`examples/fit_study`).
 
 mod check;
-mod congruent;
 mod density;
 mod ground;
 mod keyframes;
@@ -39,7 +38,6 @@ mod state;
 mod trial;
 mod verdict;
 
-pub use congruent::{SAME_M, congruences, is_congruent};
 pub use state::SiteFit;
 
 use arrayvec::ArrayVec;

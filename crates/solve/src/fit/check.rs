@@ -9,7 +9,7 @@
 //! explained, or when it is gross. Penalties are nats; all figures found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{Fence, MAX_ANCHORS};
 
 use super::density::SIGMA_M;
 use super::ground::{Ground, bits};
@@ -21,6 +21,7 @@ use super::orders::{
 };
 use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
+use crate::congruence::congruences;
 
 /// What a hypothesis is about.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -178,7 +179,7 @@ impl Check {
             orders: ArrayVec::new(),
             searched: ArrayVec::new(),
             rest: ArrayVec::new(),
-            kin: super::congruent::congruences(&ground.stated[..ground.n], ground.setup.dimension),
+            kin: congruences(&ground.stated[..ground.n], ground.setup.dimension, &Fence::default()),
         }
     }
 
