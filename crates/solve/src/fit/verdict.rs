@@ -19,10 +19,10 @@ use super::{Cause, SiteDoubt};
 /// Keyframes that are needed before anything is said.
 pub(super) const NEEDED: usize = 6;
 /// With fewer, two places that are off look like one.
-const NEEDED_FOR_PLACES: usize = 10;
+const NEEDED_FOR_PLACES: usize = 18;
 const NEEDED_CELLS: usize = 5;
 /// The same where one anchor more than needed lets two that are off look like one all the more.
-const NEEDED_FOR_PLACES_BY_FEW: usize = 16;
+const NEEDED_FOR_PLACES_BY_FEW: usize = 22;
 /// Least share of each other anchor's ranges that a place, height or scale must explain.
 const LEAST_SHARE: f64 = 0.5;
 const LEAST_SHARE_BY_FEW: f64 = 0.65;
