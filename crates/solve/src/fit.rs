@@ -177,6 +177,9 @@ pub struct SiteDoubt {
     pub cause: Option<Cause>,
     /// Share of the ranges that are explained with the cause; 0 without one.
     pub explained_then: f64,
+    /// How many other orders fit as well as the one that is named: exchanges under which the site looks the same, which ranges
+    /// can't tell apart. The one named moves the fewest fields, and need not be the true one. 0 for all other causes.
+    pub alike: u8,
     /// Within how many metres a range counts as explained.
     pub within_m: f64,
     /// Whether positions may be wrong altogether. `false` where what is wrong belongs to one or two anchors without which

@@ -13,7 +13,7 @@
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
 use super::density::WITHIN_M;
 use super::ground::{Ground, LARGEST_OFFSET_M, bits};
-use super::orders::one_swap;
+use super::orders::{Order, STRAIGHT, one_swap};
 use super::{Cause, SiteDoubt};
 
 /// Keyframes that are needed before anything is said.
@@ -72,6 +72,7 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
         too_short: nominal.worth.too_short,
         cause: None,
         explained_then: 0.0,
+        alike: 0,
         within_m: WITHIN_M * nominal.model.g,
         all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
     };
@@ -83,6 +84,7 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let doubt = SiteDoubt {
         cause: Some(cause),
         explained_then: best.worth.explained,
+        alike: orders_alike(ground, check, &best),
         within_m: WITHIN_M * best.model.g,
         all: concerns_all(ground, check, &cause),
         ..doubt
@@ -225,6 +227,17 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
         }
         Kind::Scale | Kind::Nominal | Kind::Without(..) => Cause::Scale { factor: best.model.factor },
     }
+}
+
+/// Other orders that look the same as a named one and that no fence tells from it.
+fn orders_alike(ground: &Ground, check: &Check, best: &Found) -> u8 {
+    let Kind::Order(order) = best.kind else { return 0 };
+    let fits = |other: &Order| match check.found.iter().find(|f| f.kind == Kind::Order(*other)) {
+        Some(found) => best.score - found.score < LEAD,
+        None => *other != STRAIGHT,
+    };
+    let count = check.same_looks(ground, &order).filter(|o| *o != order && fits(o)).count();
+    u8::try_from(count).unwrap_or(u8::MAX)
 }
 
 /// Whether something that positions can't do without may be wrong, as far as the best one is not told from its rivals.
