@@ -93,7 +93,17 @@ pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     };
     let then = format!("{} fit within {} m", percent(doubt.explained_then), metres(doubt.within_m));
     words += &format!(". With {} {then}", named.with);
-    Said { words, advice: named.advice, on_site: named.on_site }
+    if doubt.alike == 0 {
+        return Said { words, advice: named.advice, on_site: named.on_site };
+    }
+    words += &match doubt.alike {
+        1 => "; so does 1 other".to_owned(),
+        more => format!("; so do {more} others"),
+    };
+    // The line to change for one of them would be a guess.
+    let advice =
+        "ranges can't tell which order it is: see which board hangs where, then give each its at_m or slot";
+    Said { words, advice: advice.to_owned(), on_site: true }
 }
 
 /// A cause in words.

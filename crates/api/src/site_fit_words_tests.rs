@@ -41,6 +41,7 @@ pub(crate) fn every_doubt(x: f64) -> Vec<SiteDoubt> {
         too_short: 0.05 * x,
         cause,
         explained_then: if cause.is_some() { 0.97 } else { 0.0 },
+        alike: 0,
         within_m: 0.36,
         all: !matches!(cause, Some(Cause::Place { .. } | Cause::TwoPlaces { .. })),
     };
@@ -165,6 +166,27 @@ fn words_and_advice_take_two_lines_at_most() {
     let doubt = SiteDoubt { cause: Some(Cause::Order { place_of }), ..every_doubt(0.42)[0] };
     let said = site_does_not_fit(&doubt, (&site).into());
     assert!(lines(&said.advice) <= 6 && said.advice.ends_with("65015 that of 65000"), "{}", said.advice);
+}
+
+#[test]
+fn an_order_that_others_equal_is_told_as_one_of_several() {
+    let site = info().site;
+    let place_of: [u8; MAX_ANCHORS] = std::array::from_fn(|i| if i < 2 { 1 - i as u8 } else { i as u8 });
+    for cause in [Cause::Swapped { anchors: [0, 2] }, Cause::Reversed, Cause::Order { place_of }] {
+        let doubt = |alike: u8| SiteDoubt { cause: Some(cause), alike, ..every_doubt(0.42)[0] };
+        let said = |alike: u8| site_does_not_fit(&doubt(alike), (&site).into());
+        assert!(!said(0).words.contains("; so do"), "{}", said(0).words);
+        assert!(said(1).words.ends_with("97 % fit within 0.36 m; so does 1 other"), "{}", said(1).words);
+        assert!(said(3).words.ends_with("0.36 m; so do 3 others"), "{}", said(3).words);
+        // Which one it is only eyes can tell: nobody changes the file from the chair.
+        assert!(
+            said(3).advice.starts_with("ranges can't tell which order it is: see which board hangs where"),
+            "{}",
+            said(3).advice
+        );
+        assert!(said(3).on_site);
+        assert!(folded(&said(200).words, 75).len() <= 2 && folded(&said(200).advice, 75).len() <= 2);
+    }
 }
 
 #[test]

@@ -16,7 +16,7 @@ fn site() -> Site {
 }
 
 fn doubt(cause: Option<Cause>, all: bool) -> SiteDoubt {
-    SiteDoubt { explained: 0.31, too_short: 0.0, cause, explained_then: 0.97, within_m: 0.36, all }
+    SiteDoubt { explained: 0.31, too_short: 0.0, cause, explained_then: 0.97, alike: 0, within_m: 0.36, all }
 }
 
 #[test]

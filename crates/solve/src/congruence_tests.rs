@@ -84,3 +84,15 @@ fn what_no_site_is_ends_soon() {
         .collect();
     assert_eq!(orders(&ring, FLAT, &[]).len(), 31);
 }
+
+#[test]
+fn a_high_anchor_stands_for_no_low_one_and_a_grid_turns_as_a_square_does() {
+    let mut high = rectangle(12.0, 8.0);
+    high[0][2] = 4.0;
+    assert_eq!(orders(&high, FLAT, &[]), Vec::<Vec<u8>>::new());
+    let one_swap = vec![1, 0, 2, 3];
+    assert!(!orders(&rectangle(12.0, 8.0), FLAT, &[]).contains(&one_swap));
+    let grid: Vec<[f64; 3]> =
+        (0..16).map(|i| [f64::from(i % 4) * 5.0, f64::from(i / 4) * 5.0, 3.0]).collect();
+    assert_eq!(orders(&grid, FLAT, &[]).len(), 7);
+}

@@ -15,7 +15,7 @@
 //!
 //! **What can't be told.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
 //! "too early"; with one more, only a wrong unit and gross misfits are told. A mirrored or turned layout fits as well, see
-//! [`congruences`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
+//! [`crate::congruence`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
 //!
 //! **Work** is done in small pieces, a bounded number with each epoch, and nothing is allocated but for a tag's first epoch.
 //!
@@ -26,7 +26,6 @@
 //! **Source.** Found by the study (`examples/fit_study`).
 
 mod check;
-mod congruent;
 mod density;
 mod ground;
 mod keyframes;
@@ -39,7 +38,6 @@ mod state;
 mod trial;
 mod verdict;
 
-pub use congruent::{SAME_M, congruences, is_congruent};
 pub use state::SiteFit;
 
 use arrayvec::ArrayVec;
@@ -179,6 +177,9 @@ pub struct SiteDoubt {
     pub cause: Option<Cause>,
     /// Share of the ranges that are explained with the cause; 0 without one.
     pub explained_then: f64,
+    /// How many other orders fit as well as the one that is named: exchanges under which the site looks the same, which ranges
+    /// can't tell apart. The one named moves the fewest fields, and need not be the true one. 0 for all other causes.
+    pub alike: u8,
     /// Within how many metres a range counts as explained.
     pub within_m: f64,
     /// Whether positions may be wrong altogether. `false` where what is wrong belongs to one or two anchors without which

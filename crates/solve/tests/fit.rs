@@ -12,8 +12,7 @@ use allocation_counter::measure;
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
 use hereabout_solve::fit::{
-    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit, congruences,
-    is_congruent,
+    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit,
 };
 use proptest::prelude::*;
 use world::{Dice, FAULTS, Fault, Tally, Walk, World, run};
@@ -117,24 +116,6 @@ fn as_many_anchors_as_unknowns_say_nothing() {
         fit.settle();
         assert!(matches!(fit.answer(), FitAnswer::TooEarly { .. }), "{:?}", fit.answer());
     }
-}
-
-#[test]
-fn a_rectangle_has_three_other_looks() {
-    let all = congruences(&SQUARE, FLAT);
-    assert_eq!(all.len(), 3);
-    assert!(all.iter().all(|p| is_congruent(&SQUARE, FLAT, p)));
-    let even = [[0.0, 0.0, 2.5], [8.0, 0.0, 2.5], [8.0, 8.0, 2.5], [0.0, 8.0, 2.5]];
-    assert_eq!(congruences(&even, FLAT).len(), 7);
-    let mut high = SQUARE;
-    high[0][2] = 4.0;
-    assert_eq!(congruences(&high, FLAT).len(), 0, "a high anchor can't stand for a low one");
-    assert!(!is_congruent(&SQUARE, FLAT, &[1, 0, 2, 3]) && !is_congruent(&SQUARE, FLAT, &[0, 0, 2, 3]));
-    assert!(congruences(&[[f64::NAN; 3]; 4], FLAT).is_empty());
-    // Sixteen on a grid: quick, and the eight of the square less none.
-    let grid: Vec<[f64; 3]> =
-        (0..16).map(|i| [f64::from(i % 4) * 5.0, f64::from(i / 4) * 5.0, 3.0]).collect();
-    assert_eq!(congruences(&grid, FLAT).len(), 7);
 }
 
 /// Walks a world and gives the last answer.

@@ -9,7 +9,7 @@
 //! explained, or when it is gross. Penalties are nats; all figures found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{Fence, MAX_ANCHORS};
 
 use super::density::SIGMA_M;
 use super::ground::{Ground, bits};
@@ -21,6 +21,7 @@ use super::orders::{
 };
 use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
+use crate::congruence::congruences;
 
 /// What a hypothesis is about.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -45,7 +46,9 @@ pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.304
 const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
-const POLISH: [f64; 6] = [1.04, 0.96, 1.02, 0.98, 1.06, 1.03];
+const POLISH: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
+/// Factors on the leading scale that must do worse before it is told.
+const HELD_OFF: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
@@ -176,12 +179,20 @@ impl Check {
             orders: ArrayVec::new(),
             searched: ArrayVec::new(),
             rest: ArrayVec::new(),
-            kin: super::congruent::congruences(&ground.stated[..ground.n], ground.setup.dimension),
+            kin: congruences(&ground.stated[..ground.n], ground.setup.dimension, &Fence::default()),
         }
     }
 
-    /// Begins with what is kept now; every third keyframe is left out of a second opinion.
-    pub(super) fn begin(&mut self, ground: &Ground, kept: &Keyframes, noise: &Noise, second_opinion: bool) {
+    /// Begins with what is kept now; every third keyframe is left out of a second opinion. What was named is tried in any
+    /// case: a check that does not come upon it again would take it back.
+    pub(super) fn begin(
+        &mut self,
+        ground: &Ground,
+        kept: &Keyframes,
+        noise: &Noise,
+        second_opinion: bool,
+        named: Option<(Kind, Model)>,
+    ) {
         self.frames.clear();
         for (i, k) in kept.kept.iter().enumerate() {
             if !(second_opinion && i % 3 == 1) {
@@ -200,6 +211,9 @@ impl Check {
         self.orders.clear();
         self.searched.clear();
         self.rest.clear();
+        if let Some((kind, model)) = named {
+            self.rest.push(Plan { kind, model, score: 0.0 });
+        }
         self.best_at = None;
         if let Some(s) = self.screening.take() {
             self.spare = Some(s);
@@ -243,6 +257,11 @@ impl Check {
     fn may_be_scaled(&self) -> bool {
         let hides = |c: &f64| c.abs() > 0.2;
         self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
+    }
+
+    /// Whether a wrong order could hide: with one anchor more than it takes, offsets make up for much of it.
+    fn may_be_mixed_up(&self, ground: &Ground) -> bool {
+        ground.n <= ground.d + 2 && self.nominal().is_some_and(|n| n.worth.explained < 0.9)
     }
 
     /// A step of work; its price in looks at the density.
@@ -332,10 +351,12 @@ impl Check {
             model.up_m += TAG_UP_STARTS[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
-            return self.go(match (self.is_gross(), self.may_be_scaled()) {
-                (true, _) => Phase::Units(0),
-                (false, true) => Phase::Units(UNITS.len() + 1),
-                _ => Phase::Alone(0),
+            return self.go(match self.is_gross() {
+                true => Phase::Units(0),
+                false if self.may_be_scaled() || self.may_be_mixed_up(ground) => {
+                    Phase::Units(UNITS.len() + 1)
+                }
+                false => Phase::Queue(0),
             });
         };
         let model = self.with_noise(model);
@@ -426,7 +447,8 @@ impl Check {
             return self.begin_screen(Kind::Scale, model);
         }
         if !self.is_gross() {
-            return self.go(Phase::Queue(0));
+            let mixed_up = self.may_be_mixed_up(ground);
+            return self.go(if mixed_up { Phase::Listed(0) } else { Phase::Queue(0) });
         }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
@@ -494,7 +516,14 @@ impl Check {
         let plan = units.chain(&self.scales).chain(&self.orders).chain(&self.rest).nth(i);
         let Some(plan) = plan.copied() else { return self.go(Phase::Alone(0)) };
         self.phase = Phase::Queue(i + 1);
-        let free = if plan.kind == Kind::Scale { Free::Factor } else { Free::Nothing };
+        let free = match plan.kind {
+            Kind::Scale => Free::Factor,
+            Kind::TagUp => Free::TagUp,
+            Kind::Up(i) => Free::Up(i),
+            Kind::Place(i) => Free::Place(i),
+            Kind::Two(a, b) => Free::Two(a, b),
+            _ => Free::Nothing,
+        };
         self.start(plan.kind, plan.model, free, 7)
     }
 
@@ -661,14 +690,23 @@ impl Check {
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
     }
 
-    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one.
+    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one. Then it is held
+    /// somewhat off, to see how well it is known: offsets and late ranges can make up for a few percent.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
-        let leader = self.best().filter(|b| b.kind == Kind::Scale).map(|b| b.model.factor);
-        let (Some(factor), Some(by)) = (leader, POLISH.get(i)) else { return self.begin_contest(ground) };
+        let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
+        let Some(leader) = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).copied() else {
+            return self.begin_contest(ground);
+        };
         self.phase = Phase::Polish(i + 1);
+        if let Some(by) = POLISH.get(i) {
+            let mut model = Model::stated(ground);
+            model.factor = leader.model.factor * by;
+            return self.start(Kind::Scale, model, Free::Factor, 7);
+        }
+        let Some(by) = HELD_OFF.get(i - POLISH.len()) else { return self.begin_contest(ground) };
         let mut model = Model::stated(ground);
-        model.factor = factor * by;
-        self.start(Kind::Scale, model, Free::Factor, 6)
+        model.factor = leader.model.factor * by;
+        self.start(Kind::Scale, model, Free::Nothing, 9)
     }
 
     /// The site as stated once more, from where the winner ended: else a local optimum would speak against it.

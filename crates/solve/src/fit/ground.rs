@@ -17,9 +17,9 @@ const KNOWN_OFFSET_M: f64 = 0.08;
 /// Farthest that an offset may be from the stated one, metres.
 pub(super) const LARGEST_OFFSET_M: f64 = 0.45;
 /// Spread of what all ranges of a tag have in common, metres.
-pub(super) const TAG_OFFSET_M: f64 = 0.2;
-/// Farthest that it may be, metres.
-pub(super) const LARGEST_TAG_OFFSET_M: f64 = 0.5;
+pub(super) const TAG_OFFSET_M: f64 = 0.15;
+/// Shortest and longest that it may be, metres. All ranges short by more is no offset: a scale would hide behind it.
+pub(super) const TAG_OFFSET_SPAN_M: [f64; 2] = [-0.25, 0.4];
 
 /// The site and the tools to weigh it.
 #[derive(Clone, Debug)]

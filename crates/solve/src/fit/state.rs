@@ -10,19 +10,26 @@ use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
 use super::quick::Quick;
 use super::verdict::{NEEDED, Verdict, judge};
-use super::{FitAnswer, FitRange, FitSetup, SiteDoubt};
+use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
 /// Looks at the density with each epoch; about .2 ms.
 const BUDGET: usize = 14_000;
 /// Between the starts of two checks, while there is doubt or nothing is known, and when all is well.
 const PACE: Micros = Micros::from_millis(5_000);
 const CALM_PACE: Micros = Micros::from_millis(20_000);
+/// When that many fitted, a check is as rare as that: the quick doubt sees what changes.
+const LONG_CALM: usize = 8;
+const LONG_CALM_PACE: Micros = Micros::from_millis(40_000);
 /// Checks running that must have said that it fits before a change is a change of the kit.
 const MANY_FITS: usize = 3;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
+/// How long tracks take to forget anchors that were set aside.
+const SETTLES: Micros = Micros::from_millis(12_000);
+/// Scales of two checks that differ by less are one.
+const SAME_FIGURE: f64 = 0.02;
 /// A gain that is clearly none.
-const CLEARLY_FITS: f64 = 9.0;
+const CLEARLY_FITS: f64 = 6.0;
 
 /// The running test; see the module.
 #[derive(Clone, Debug)]
@@ -38,6 +45,9 @@ pub struct SiteFit {
     named_quick: Quick,
     has_changed_back: bool,
     fits_running: usize,
+    now: Timestamp,
+    /// When the last name came that leaves the other anchors in use.
+    set_aside_at: Option<Timestamp>,
     check: Box<Check>,
     checking: bool,
     checked_version: u64,
@@ -64,6 +74,8 @@ impl SiteFit {
             named_quick: Quick::new(),
             has_changed_back: false,
             fits_running: 0,
+            now: Timestamp::MIN,
+            set_aside_at: None,
             check,
             checking: false,
             checked_version: 0,
@@ -83,6 +95,7 @@ impl SiteFit {
 
     /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
     pub fn take(&mut self, tag: usize, at: Timestamp, ranges: &[FitRange]) -> bool {
+        self.now = at;
         let Some(slot) = self.slot(tag) else { return false };
         let needed = (self.ground.d + 2).min(self.ground.n);
         if let Some(k) = self.seconds[slot].take(slot, at, ranges, needed, &mut self.noise) {
@@ -118,6 +131,7 @@ impl SiteFit {
         self.quick.clear();
         self.named_quick.clear();
         self.fits_running = 0;
+        self.set_aside_at = None;
         self.check.stop();
         (self.quick_overruled, self.checking, self.begun_at) = (false, false, None);
         self.checked_version = self.keyframes.version;
@@ -158,11 +172,15 @@ impl SiteFit {
     /// Whether the newest check speaks against the site, though not yet twice or not clearly enough for a word. Nothing should
     /// rest on positions meanwhile; it lasts some seconds, and where it was nothing it costs no more than these.
     pub fn is_suspected(&self) -> bool {
-        match self.last {
-            None => false,
-            Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
-            Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
-        }
+        // What was wrong is still in the tracks for a while after it was set aside.
+        let just_set_aside =
+            self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
+        just_set_aside
+            || match self.last {
+                None => false,
+                Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+                Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
+            }
     }
 
     fn finish(&mut self) {
@@ -224,7 +242,8 @@ impl SiteFit {
     fn is_due(&self, at: Timestamp) -> bool {
         let clear = matches!(self.last, Some(Verdict::Fits { gain, .. }) if gain < CLEARLY_FITS);
         let calm = self.named.is_none() && self.alarm.is_none() && clear;
-        let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
+        let calm_pace = if self.fits_running >= LONG_CALM { LONG_CALM_PACE } else { CALM_PACE };
+        let pace = if calm && self.quick.is_bad != Some(true) { calm_pace } else { PACE };
         self.may_check()
             && self.keyframes.version != self.checked_version
             && self.begun_at.is_none_or(|b| at.since(b) >= pace || at < b)
@@ -233,7 +252,8 @@ impl SiteFit {
     fn begin(&mut self, at: Timestamp, second_opinion: bool) {
         self.begun_at = Some(at);
         self.checked_version = self.keyframes.version;
-        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion);
+        let named = self.named.map(|(kind, _, model)| (kind, model));
+        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion, named);
         self.checking = true;
     }
 
@@ -274,9 +294,11 @@ impl SiteFit {
             Verdict::Named(kind, doubt) => {
                 self.fits_running = 0;
                 match before {
-                    Some(Verdict::Named(k, _)) if k == kind => self.name(kind, doubt),
+                    Some(Verdict::Named(k, d)) if k == kind && is_one_figure(&d, &doubt) => {
+                        self.name(kind, doubt)
+                    }
                     Some(Verdict::Fits { .. }) | None => {}
-                    _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, ..doubt }),
+                    _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, alike: 0, ..doubt }),
                 }
                 self.quick_overruled = false;
             }
@@ -285,6 +307,7 @@ impl SiteFit {
 
     fn name(&mut self, kind: Kind, doubt: SiteDoubt) {
         if self.named.is_none_or(|(k, ..)| k != kind) {
+            self.set_aside_at = (!doubt.all).then_some(self.now);
             self.named_quick.clear();
             self.has_changed_back = false;
         }
@@ -308,6 +331,7 @@ impl SiteFit {
                 too_short: self.quick.too_short(),
                 cause: None,
                 explained_then: 0.0,
+                alike: 0,
                 within_m: 3.0 * WITHIN_M,
                 all: true,
             })
@@ -319,5 +343,15 @@ impl SiteFit {
         let changed = answer != self.answer;
         self.answer = answer;
         changed
+    }
+}
+
+/// Whether two checks mean one scale: its figure wanders while little was heard.
+fn is_one_figure(a: &SiteDoubt, b: &SiteDoubt) -> bool {
+    match (a.cause, b.cause) {
+        (Some(Cause::Scale { factor: a }), Some(Cause::Scale { factor: b })) => {
+            (a / b).ln().abs() < SAME_FIGURE
+        }
+        _ => true,
     }
 }

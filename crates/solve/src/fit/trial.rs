@@ -15,7 +15,7 @@
 use hereabout_core::MAX_ANCHORS;
 
 use super::density::WITHIN_M;
-use super::ground::{Ground, LARGEST_OFFSET_M, LARGEST_TAG_OFFSET_M, PerAnchor, TAG_OFFSET_M, bits};
+use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M, bits};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
 use super::model::{Model, Spot, improve, locate, price};
 use crate::small_matrix::{Sym, add_outer, inverse, length, minus};
@@ -126,7 +126,7 @@ impl Trial {
         self.best = model;
         (self.round, self.k, self.rounds) = (0, 0, rounds);
         self.sum = Sum::default();
-        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN && free != Free::Factor);
+        (self.warm, self.with_excess) = (false, rounds > COLD_AGAIN);
         self.g = model.g;
         self.model.g = self.g * self.stretch();
         self.normal.clear();
@@ -281,7 +281,7 @@ impl Trial {
             *offset_m = (*offset_m + step).clamp(-LARGEST_OFFSET_M, LARGEST_OFFSET_M);
         }
         for (t, c) in m.tag_offset_m.iter_mut().enumerate() {
-            *c = (*c + q[MAX_ANCHORS + t]).clamp(-LARGEST_TAG_OFFSET_M, LARGEST_TAG_OFFSET_M);
+            *c = (*c + q[MAX_ANCHORS + t]).clamp(TAG_OFFSET_SPAN_M[0], TAG_OFFSET_SPAN_M[1]);
         }
         let free = &q[MAX_ANCHORS + MAX_HEARD_TAGS..];
         let up = |v: f64| v.clamp(-0.7, 0.7);

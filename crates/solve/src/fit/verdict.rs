@@ -12,24 +12,34 @@
 
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
 use super::density::WITHIN_M;
-use super::ground::Ground;
-use super::orders::one_swap;
+use super::ground::{Ground, LARGEST_OFFSET_M, bits};
+use super::orders::{Order, STRAIGHT, one_swap};
 use super::{Cause, SiteDoubt};
 
 /// Keyframes that are needed before anything is said.
 pub(super) const NEEDED: usize = 6;
 /// With fewer, two places that are off look like one.
-const NEEDED_FOR_PLACES: usize = 10;
+const NEEDED_FOR_PLACES: usize = 18;
 const NEEDED_CELLS: usize = 5;
+/// The same where one anchor more than needed lets two that are off look like one all the more.
+const NEEDED_FOR_PLACES_BY_FEW: usize = 22;
+/// Least share of each other anchor's ranges that a place, height or scale must explain.
+const LEAST_SHARE: f64 = 0.5;
+const LEAST_SHARE_BY_FEW: f64 = 0.65;
 const GAIN: f64 = 18.0;
 const GAIN_SMALL_THINGS: f64 = 35.0;
+const GAIN_SCALE: f64 = 20.0;
 const GAIN_PER_RANGE: f64 = 0.2;
-/// Share of the ranges that a scale must explain beyond the site as stated.
-const MORE_BY_SCALE: f64 = 0.08;
+/// Share of the ranges that a scale may explain less than the site as stated: late ranges make offsets that it undoes.
+const LESS_BY_SCALE: f64 = 0.05;
 /// Factors that differ by less are one.
-const SAME_SCALE: f64 = 0.04;
+const SAME_SCALE: f64 = 0.035;
 const LEAD: f64 = 15.0;
 const LEAD_ORDERS: f64 = 20.0;
+/// By how much a scale must lead those that are clearly others, or its figure is not known.
+const LEAD_SCALE: f64 = 8.0;
+/// By how much one place must lead two.
+const LEAD_ONE_OF_TWO: f64 = 4.0;
 const LEAD_SPECIAL: f64 = 8.0;
 /// What a second place must bring to be looked at, and to be named.
 const SECOND_PLACE: f64 = 15.0;
@@ -62,16 +72,19 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
         too_short: nominal.worth.too_short,
         cause: None,
         explained_then: 0.0,
+        alike: 0,
         within_m: WITHIN_M * nominal.model.g,
         all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
     };
     let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
-        return enough.then_some(Verdict::Alarm(doubt));
+        let all = doubt.all || best.is_some_and(|b| may_concern_all(ground, check, &b));
+        return enough.then_some(Verdict::Alarm(SiteDoubt { all, ..doubt }));
     };
     let cause = cause_of(ground, &best);
     let doubt = SiteDoubt {
         cause: Some(cause),
         explained_then: best.worth.explained,
+        alike: orders_alike(ground, check, &best),
         within_m: WITHIN_M * best.model.g,
         all: concerns_all(ground, check, &cause),
         ..doubt
@@ -96,7 +109,8 @@ fn simpler(check: &Check, best: &Found) -> Found {
 fn gain_needed(check: &Check, found: &Found) -> f64 {
     match found.kind {
         Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
-        Kind::Scale | Kind::TagUp | Kind::Mirrored => {
+        Kind::Scale => GAIN_SCALE,
+        Kind::TagUp | Kind::Mirrored => {
             let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
             GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
         }
@@ -115,19 +129,44 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     } else {
         0.02
     };
-    let needed = if is_place { NEEDED_FOR_PLACES } else { NEEDED };
+    let few = ground.n <= ground.d + 2;
+    let needed = match (is_place, few) {
+        (true, true) => NEEDED_FOR_PLACES_BY_FEW,
+        (true, false) => NEEDED_FOR_PLACES,
+        _ => NEEDED,
+    };
     let moved_enough = check.frames.len() >= needed && check.cells() >= NEEDED_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
     let has_spare = ground.n >= ground.d + 2;
     let more = best.worth.explained - check.nominal().map_or(0.0, |n| n.worth.explained);
-    let small =
-        matches!(best.kind, Kind::Scale) && ((best.model.factor - 1.0).abs() < 0.045 || more < MORE_BY_SCALE);
+    let small = matches!(best.kind, Kind::Scale)
+        && ((best.model.factor - 1.0).abs() < 0.045 || more < -LESS_BY_SCALE);
     best.worth.explained >= least
         && best.worth.too_short <= most_short
         && !small
         && (is_unit || moved_enough)
         && (has_spare || (is_unit && moved_enough))
+        && others_fit(ground, best)
         && leads(ground, check, best)
+}
+
+/// Whether every anchor that a place, height or scale does not accuse fits well by it. One that does not may be wrong as
+/// well, and then what fits best may be nothing of what is wrong.
+fn others_fit(ground: &Ground, best: &Found) -> bool {
+    let few = ground.n <= ground.d + 2;
+    let accused = match best.kind {
+        Kind::Place(i) | Kind::Up(i) => 1 << i,
+        Kind::Two(a, b) => 1 << a | 1 << b,
+        Kind::Scale => 0,
+        Kind::Order(_) if few => 0,
+        _ => return true,
+    };
+    let least = match best.kind {
+        Kind::Place(_) | Kind::Up(_) | Kind::Scale if few => LEAST_SHARE_BY_FEW,
+        _ => LEAST_SHARE,
+    };
+    bits(ground.everyone() & !accused)
+        .all(|i| best.worth.share[i] >= least && best.model.offset_m[i].abs() < 0.9 * LARGEST_OFFSET_M)
 }
 
 fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
@@ -138,13 +177,17 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
     };
     check.found.iter().filter(is_other).all(|rival| {
         let lead = best.score - rival.score;
+        if best.kind == Kind::Scale && rival.kind == Kind::Scale {
+            return lead >= LEAD_SCALE;
+        }
         if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
             && check.same_looks(ground, a).any(|o| o == *b)
         {
             return lead >= LEAD || order_moves(ground, a) < order_moves(ground, b);
         }
         if is_special(ground, best, rival) {
-            return true;
+            // A second place that is worth its price may be wrong too.
+            return !matches!(rival.kind, Kind::Two(..)) || lead >= LEAD_ONE_OF_TWO;
         }
         if is_special(ground, rival, best) {
             return lead >= if matches!(best.kind, Kind::Two(..)) { LEAD_SECOND_PLACE } else { LEAD_SPECIAL };
@@ -184,6 +227,23 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
         }
         Kind::Scale | Kind::Nominal | Kind::Without(..) => Cause::Scale { factor: best.model.factor },
     }
+}
+
+/// Other orders that look the same as a named one and that no fence tells from it.
+fn orders_alike(ground: &Ground, check: &Check, best: &Found) -> u8 {
+    let Kind::Order(order) = best.kind else { return 0 };
+    let fits = |other: &Order| match check.found.iter().find(|f| f.kind == Kind::Order(*other)) {
+        Some(found) => best.score - found.score < LEAD,
+        None => *other != STRAIGHT,
+    };
+    let count = check.same_looks(ground, &order).filter(|o| *o != order && fits(o)).count();
+    u8::try_from(count).unwrap_or(u8::MAX)
+}
+
+/// Whether something that positions can't do without may be wrong, as far as the best one is not told from its rivals.
+fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
+    let near = |f: &&Found| f.kind != Kind::Nominal && best.score - f.score < LEAD;
+    check.found.iter().filter(near).any(|f| concerns_all(ground, check, &cause_of(ground, f)))
 }
 
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {

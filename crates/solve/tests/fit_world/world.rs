@@ -8,9 +8,8 @@ use std::collections::BTreeMap;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
-use hereabout_solve::fit::{
-    Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteFit, is_congruent,
-};
+use hereabout_solve::congruence::congruences;
+use hereabout_solve::fit::{Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteFit};
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};
@@ -330,7 +329,9 @@ impl World {
                 // The named order after the true one undone: nothing, or something that looks the same.
                 let mut rest = vec![0u8; self.n()];
                 to.iter().zip(&named).for_each(|(t, p)| rest[*t] = *p as u8);
-                is_congruent(&stated, self.setup.dimension, &rest)
+                let is_none = rest.iter().enumerate().all(|(i, to)| i == usize::from(*to));
+                let alike = congruences(&stated, self.setup.dimension, &Fence::default());
+                is_none || alike.iter().any(|c| c[..] == rest[..])
             }
             (Truth::Place(i), Cause::Place { anchor, .. }) => i == anchor,
             (Truth::Two(i, j), Cause::TwoPlaces { anchors, .. }) => *anchors == [*i.min(j), *i.max(j)],
