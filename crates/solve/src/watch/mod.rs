@@ -53,6 +53,8 @@
 mod baseline;
 mod density;
 mod hypotheses;
+mod joint;
+mod jury;
 mod window;
 
 use arrayvec::ArrayVec;
@@ -119,8 +121,6 @@ const NEGATIVE_SHARE: f64 = 0.08;
 /// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
 const AHEAD_IN_SPACE: f64 = 15.0;
-/// Share of the largest gain from which on an anchor is one of the suspects.
-const ONE_OF: f64 = 0.3;
 /// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
 const ALIKE_M: f64 = 0.15;
 const COMMON_MEMORY: f64 = 60.0;
@@ -236,10 +236,21 @@ struct Entry {
     witness: f32,
     /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
     read_m: f32,
+    /// Median against the path as it was published, metres, with its variance; NaN when absent.
+    median_m: f32,
+    median_m2: f32,
 }
 
-const NO_ENTRY: Entry =
-    Entry { e_m: f32::NAN, variance_m2: 1.0, u: [0.0; 3], distance_m: 1.0, witness: 0.0, read_m: f32::NAN };
+const NO_ENTRY: Entry = Entry {
+    e_m: f32::NAN,
+    variance_m2: 1.0,
+    u: [0.0; 3],
+    distance_m: 1.0,
+    witness: 0.0,
+    read_m: f32::NAN,
+    median_m: f32::NAN,
+    median_m2: 1.0,
+};
 
 #[derive(Clone, Copy, Debug)]
 struct Datum {
@@ -429,6 +440,9 @@ impl PlaceWatch {
             let off_m = s.median_m + dot(&s.u, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
+            (entry.median_m, entry.median_m2) = (s.median_m as f32, s.variance_m2 as f32);
+            entry.u = s.u.map(|v| v as f32);
+            entry.distance_m = s.distance_m as f32;
             if s.counts {
                 left.push(off_m);
             }
@@ -642,11 +656,13 @@ impl PlaceWatch {
             self.one_of = self.heard_open();
             return;
         }
-        if alarmed && let Some(i) = self.witnessed() {
+        let witnessed = if alarmed { self.witnessed() } else { None };
+        let verdict = self.try_all(witnessed);
+        if let Some(i) = witnessed.filter(|i| verdict.names(*i)) {
             self.name_one(i);
             return;
         }
-        self.one_of = self.suspects(largest);
+        self.one_of = verdict.suspects(self.one_of != 0);
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -671,26 +687,6 @@ impl PlaceWatch {
         (state.well_run, state.other_kind) = (0, 0);
         self.one_of = 0;
         self.forget_others(i);
-    }
-
-    /// The anchors that may be the one: those with much of the largest gain, and those without which the others fit
-    /// best, so that there are always two.
-    fn suspects(&self, largest: f64) -> u16 {
-        let judged = || {
-            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
-            self.states.iter().enumerate().filter_map(open)
-        };
-        let mut set = 0u16;
-        for (i, _) in judged().filter(|(_, j)| j.gain >= ONE_OF * largest && j.gain > WELL) {
-            set |= 1 << i;
-        }
-        let witness = |(_, j): &(usize, Judged)| j.witness + j.gain;
-        while set.count_ones() < 2 {
-            let left = judged().filter(|(i, _)| set & (1 << i) == 0);
-            let Some((i, _)) = left.max_by(|a, b| witness(a).total_cmp(&witness(b))) else { break };
-            set |= 1 << i;
-        }
-        set
     }
 
     /// The anchor that both tests point at, clearly ahead of the others.
@@ -811,8 +807,6 @@ fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
     }
     entry.e_m = (s.median_m + dot(&s.u, &others.shift_m)) as f32;
     entry.variance_m2 = (s.variance_m2 + predicted) as f32;
-    entry.u = s.u.map(|v| v as f32);
-    entry.distance_m = s.distance_m as f32;
 }
 
 /// The tag's common part follows the median of what the common solution leaves.
