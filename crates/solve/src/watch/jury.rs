@@ -7,13 +7,20 @@ use super::hypotheses::{DATA, UNCALIBRATED_M, OPEN_M};
 use super::joint::{Blame, Joint};
 use super::{Datum, PlaceWatch};
 
-/// A name, and "one of these", need a story about one anchor that beats "nobody" by this, log density; one that was told
-/// lasts down to the second.
-const GAIN: [f64; 2] = [20.0, 10.0];
-/// And every story about all anchors alike by this.
-const COMMON: f64 = 8.0;
+/// A story about one anchor stands when it beats "nobody" by this, log density; among few anchors by the second.
+const GAIN: [f64; 2] = [30.0, 45.0];
+/// And every story about all anchors alike by this, and by this share of its own gain.
+const COMMON: f64 = 10.0;
+const COMMON_SHARE: f64 = 0.35;
 /// A name must beat every other anchor's story by this.
 const AHEAD: f64 = 10.0;
+/// Without the witness of the single tests: gain, lead, and evaluations running.
+const ALONE: f64 = 55.0;
+const ALONE_AHEAD: f64 = 25.0;
+const ALONE_RUN: u32 = 2;
+/// "One of these": the same to begin and to last.
+const ONE_OF_GAIN: [f64; 2] = [45.0, 20.0];
+const ONE_OF_RUN: u32 = 3;
 /// The anchors whose stories are behind by less than this are the ones of which one is meant.
 const ONE_OF: f64 = 20.0;
 /// Starts of the tag's height, metres, and of a scale.
@@ -34,23 +41,52 @@ impl Verdict {
         all.max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
-    /// Whether a story about one anchor stands at all.
-    fn stands(&self, was: bool) -> Option<(usize, f64)> {
-        self.best().filter(|(_, gain)| *gain >= GAIN[usize::from(was)] && *gain >= self.common + COMMON)
-    }
-
-    /// Whether this anchor is to blame.
-    pub(super) fn names(&self, anchor: usize) -> bool {
-        let Some((best, gain)) = self.stands(false) else { return false };
+    /// By how much the best story is ahead of all other anchors'.
+    fn lead(&self, best: usize, gain: f64) -> f64 {
         let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
-        best == anchor && others.filter_map(|(_, g)| *g).all(|g| gain >= g + AHEAD)
+        others.filter_map(|(_, g)| *g).fold(f64::INFINITY, |lead, g| lead.min(gain - g))
     }
 
-    /// The anchors of which one is to blame, a bit for each: two at least, or none.
-    pub(super) fn suspects(&self, was: bool) -> u16 {
-        let Some((best, gain)) = self.stands(was) else { return 0 };
-        let others = || self.gain.iter().enumerate().filter(|(i, _)| *i != best);
-        let second = others().filter_map(|(_, g)| *g).fold(f64::MIN, f64::max);
+    /// Whether it is no story about all of them.
+    fn is_of_one(&self, gain: f64) -> bool {
+        gain >= self.common + COMMON.max(COMMON_SHARE * gain)
+    }
+
+    /// The anchor that is blamed with this verdict, and for how many running.
+    pub(super) fn follow(&self, was: Option<(usize, u32)>, few: bool) -> Option<(usize, u32)> {
+        let (best, gain) = self.best()?;
+        let stands = gain >= GAIN[usize::from(few)] && self.is_of_one(gain);
+        let run = was.filter(|(i, _)| *i == best).map_or(0, |(_, run)| run);
+        stands.then_some((best, run + 1))
+    }
+
+    /// The anchor that is to blame: with the single tests' witness, or by itself when that is clear and lasts.
+    pub(super) fn name(
+        &self,
+        blamed: Option<(usize, u32)>,
+        witnessed: Option<usize>,
+        few: bool,
+    ) -> Option<usize> {
+        let (anchor, run) = blamed?;
+        let (best, gain) = self.best()?;
+        let lead = self.lead(best, gain);
+        let seconded = witnessed == Some(anchor) && lead >= AHEAD && (!few || run >= ALONE_RUN);
+        let alone = run >= ALONE_RUN && gain >= ALONE && lead >= ALONE_AHEAD;
+        (best == anchor && (seconded || alone)).then_some(anchor)
+    }
+
+    /// Whether one of several is to blame.
+    pub(super) fn is_one_of(&self, blamed: Option<(usize, u32)>, told: bool) -> bool {
+        let Some((_, gain)) = self.best().filter(|(_, gain)| self.is_of_one(*gain)) else { return false };
+        let lasts = blamed.is_some_and(|(_, run)| run >= ONE_OF_RUN) || told;
+        lasts && gain >= ONE_OF_GAIN[usize::from(told)]
+    }
+
+    /// The anchors of which one is to blame, a bit for each: two at least.
+    pub(super) fn suspects(&self) -> u16 {
+        let Some((best, gain)) = self.best() else { return 0 };
+        let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
+        let second = others.filter_map(|(_, g)| *g).fold(f64::MIN, f64::max);
         let limit = second.min(gain - ONE_OF);
         let near = self.gain.iter().enumerate().filter(|(_, g)| g.is_some_and(|g| g >= limit));
         near.fold(0, |set, (i, _)| set | 1 << i)

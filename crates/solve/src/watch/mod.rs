@@ -320,6 +320,8 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: u16,
+    /// The anchor that all data together blame, and for how many evaluations running.
+    blamed: Option<(usize, u32)>,
     /// Anchors that took part in the newest datum, a bit for each.
     heard: u16,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
@@ -342,6 +344,7 @@ impl PlaceWatch {
             newest: None,
             states: [State::default(); MAX_ANCHORS],
             one_of: 0,
+            blamed: None,
             heard: 0,
             redundancy: [0.75; MAX_ANCHORS],
             all_alike: false,
@@ -640,7 +643,7 @@ impl PlaceWatch {
     fn name(&mut self) {
         if self.all_alike {
             // What all anchors share is settling, or is nobody's fault.
-            self.one_of = 0;
+            (self.one_of, self.blamed) = (0, None);
             return;
         }
         let open = |s: &State| s.named.is_none() && s.judged.is_some();
@@ -648,21 +651,24 @@ impl PlaceWatch {
         let largest =
             self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
         if !alarmed && (self.one_of == 0 || largest < WELL) {
-            self.one_of = 0;
-            return;
-        }
-        if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
-            // So few fit each other whichever is left out.
-            self.one_of = self.heard_open();
+            (self.one_of, self.blamed) = (0, None);
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
         let verdict = self.try_all(witnessed);
-        if let Some(i) = witnessed.filter(|i| verdict.names(*i)) {
+        self.blamed = verdict.follow(self.blamed, self.few());
+        let told = self.one_of != 0;
+        if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
+            // So few fit each other whichever is left out.
+            self.one_of = if verdict.is_one_of(self.blamed, told) { self.heard_open() } else { 0 };
+            return;
+        }
+        if let Some(i) = verdict.name(self.blamed, witnessed, self.few()) {
+            self.blamed = None;
             self.name_one(i);
             return;
         }
-        self.one_of = verdict.suspects(self.one_of != 0);
+        self.one_of = if verdict.is_one_of(self.blamed, told) { verdict.suspects() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
