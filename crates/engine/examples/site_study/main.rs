@@ -64,9 +64,7 @@ impl Row {
                 told.beyond, told.frames, told.worst_m
             ));
         }
-        if let (None, None, false, Some(words)) =
-            (&told.wrong, told.right, told.half, &told.alarm_words)
-        {
+        if let (None, None, false, Some(words)) = (&told.wrong, told.right, told.half, &told.alarm_words) {
             self.words.push(format!("{label}: alarm {words}"));
         }
         match (&told.wrong, told.right) {

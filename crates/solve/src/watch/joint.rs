@@ -5,7 +5,7 @@
 //! a word is said of one anchor, its story has to stand against its rivals on all data together, with the same freedom for
 //! each.
 //!
-//! **Model.** Median of anchor j at datum k: m = -u·δ_k + b_j + μ_jk + error. δ_k is the shift of the path, free at each datum;
+//! **Model.** Median of anchor j at datum k: as a range, |a_j - p_k + δ_k| + b_j + μ_jk + error. δ_k is the shift of the path, free at each datum;
 //! b_j is what the calibration leaves open, N(0, open²); the error has the density of `density` with a free late share for each
 //! anchor; μ is the story's: nothing; one anchor elsewhere, by d; one anchor's offset, b_j wide; the tag (and so, alike,
 //! all anchors) at another height; a scale.
@@ -27,6 +27,8 @@ use crate::small_matrix::{Sym, add_outer, dot, inverse, times};
 /// Rounds of each fit, and the steps of the path in the first of them.
 const ROUNDS: usize = 8;
 const FIRST_STEPS: usize = 4;
+/// Farthest that the path is shifted, metres.
+const FARTHEST_M: f64 = 10.0;
 /// A free shift, offset or height is expected to be within this, metres.
 const WITHIN_M: f64 = 2.0;
 /// And a scale within this.
@@ -62,6 +64,19 @@ pub(super) struct Joint<'a> {
     /// What the calibration leaves open of each, metres.
     pub(super) open_m: [f64; MAX_ANCHORS],
     pub(super) unknowns: usize,
+    /// What is usual at each spot is left in the data.
+    pub(super) raw: bool,
+}
+
+/// How well a story fits.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Score {
+    /// Log density.
+    pub(super) ln: f64,
+    /// Share of the data of each anchor that are late under it.
+    pub(super) late: [f64; MAX_ANCHORS],
+    /// The story with its parameters as fitted.
+    pub(super) blame: Blame,
 }
 
 /// The state of a fit.
@@ -70,30 +85,38 @@ struct Fitting {
     offset_m: [f64; MAX_ANCHORS],
     late: [f64; MAX_ANCHORS],
     blame: Blame,
+    raw: bool,
 }
 
 impl Fitting {
-    /// What the story says an anchor reads too long, beside its offset, metres.
-    fn story_m(&self, anchor: usize, e: &Entry) -> f64 {
-        let far_m = f64::from(e.distance_m);
-        let shifted = |d: [f64; 3]| {
-            let v: [f64; 3] = std::array::from_fn(|k| f64::from(e.u[k]) * far_m - d[k]);
-            dot(&v, &v).sqrt().max(0.1) - far_m
+    /// From the anchor, as the story has it, to the tag, as the path has it; metres.
+    fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
+        let d = match self.blame {
+            Blame::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
+            Blame::TagHeight { up_m } => [0.0, 0.0, -up_m],
+            _ => [0.0; 3],
         };
-        match self.blame {
-            Blame::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => shifted([x, y, z]),
-            Blame::TagHeight { up_m } => shifted([0.0, 0.0, -up_m]),
-            Blame::Scale { by } => by * far_m,
-            Blame::Nobody | Blame::Offset { .. } | Blame::Place { .. } => 0.0,
-        }
+        std::array::from_fn(|c| f64::from(e.u[c]) * f64::from(e.distance_m) - self.shift_m[k][c] - d[c])
     }
 
-    /// From a shifted anchor to the tag, a unit vector: how the range goes with the shift is its negative.
-    fn slope(&self, e: &Entry, d: [f64; 3]) -> [f64; 3] {
-        let v: [f64; 3] = std::array::from_fn(|k| f64::from(e.u[k]) * f64::from(e.distance_m) - d[k]);
+    /// What is left of an anchor's median, metres, and the unit vector to the tag.
+    fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
+        let v = self.to_tag_m(k, anchor, e);
         let far_m = dot(&v, &v).sqrt().max(0.1);
-        v.map(|c| -c / far_m)
+        let stretch = if let Blame::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
+        let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };
+        let read_m = f64::from(e.median_m) + usual_m + f64::from(e.distance_m);
+        (read_m - stretch * far_m - self.offset_m[anchor], v.map(|c| c / far_m))
     }
+}
+
+/// One range of a datum in the least-squares problem.
+#[derive(Clone, Copy)]
+struct Row {
+    u: [f64; 3],
+    weight: f64,
+    left_m: f64,
+    slope: [f64; 3],
 }
 
 /// Sums of a least-squares problem of three unknowns.
@@ -109,12 +132,13 @@ impl Joint<'_> {
     }
 
     /// Log density of all data under the story, with everything else as good as it gets.
-    pub(super) fn score(&self, blame: Blame) -> f64 {
+    pub(super) fn score(&self, blame: Blame) -> Score {
         let mut at = Fitting {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
             late: [LATE; MAX_ANCHORS],
             blame,
+            raw: self.raw,
         };
         for round in 0..ROUNDS {
             let steps = if round == 0 { FIRST_STEPS } else { 1 };
@@ -123,32 +147,26 @@ impl Joint<'_> {
             }
             self.improve(&mut at);
         }
-        self.log_density(&at)
-    }
-
-    fn left_m(&self, at: &Fitting, k: usize, anchor: usize, e: &Entry) -> f64 {
-        let u = e.u.map(f64::from);
-        f64::from(e.median_m) - at.offset_m[anchor] - at.story_m(anchor, e) + dot(&u, &at.shift_m[k])
+        Score { ln: self.log_density(&at), late: at.late, blame: at.blame }
     }
 
     /// One step of the path at a datum.
     fn follow(&self, at: &mut Fitting, k: usize, datum: &Datum) {
         let (mut normal, mut right): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
-            let u = e.u.map(f64::from);
-            let left_m = self.left_m(at, k, i, e);
+            let (left_m, u) = at.left_m(k, i, e);
             let variance_m2 = f64::from(e.median_m2);
             let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
             let weight = good.max(1e-3) / variance_m2;
             add_outer(&mut normal, self.unknowns, &u, weight);
-            let alone_m = left_m - dot(&u, &at.shift_m[k]);
             for (r, u) in right.iter_mut().zip(u).take(self.unknowns) {
-                *r -= weight * u * alone_m;
+                *r -= weight * u * left_m;
             }
         }
         if let Some((covariance, _)) = inverse(&normal, self.unknowns) {
-            let shift_m = times(&covariance, self.unknowns, &right);
-            if shift_m.iter().all(|v| v.abs() < 10.0) {
+            let step_m = times(&covariance, self.unknowns, &right);
+            let shift_m: [f64; 3] = std::array::from_fn(|c| at.shift_m[k][c] + step_m[c]);
+            if shift_m.iter().all(|v| v.abs() < FARTHEST_M) {
                 at.shift_m[k] = shift_m;
             }
         }
@@ -160,8 +178,9 @@ impl Joint<'_> {
         let mut seen = [(0.0, 0.0); MAX_ANCHORS];
         let mut story = Sums { normal: [0.0; 6], right: [0.0; 3] };
         for (k, datum) in self.data.iter().enumerate() {
+            let mut rows: ArrayVec<Row, MAX_ANCHORS> = ArrayVec::new();
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
-                let left_m = self.left_m(at, k, i, e);
+                let (left_m, u) = at.left_m(k, i, e);
                 let variance_m2 = f64::from(e.median_m2);
                 let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
                 let weight = good / variance_m2;
@@ -169,8 +188,9 @@ impl Joint<'_> {
                 offset[i].1 += weight * (left_m + at.offset_m[i]);
                 seen[i].0 += 1.0;
                 seen[i].1 += good;
-                self.add_story(&mut story, at, (i, e), left_m, weight);
+                rows.push(Row { u, weight, left_m, slope: self.slope(at, i, e, u) });
             }
+            self.add_story(&mut story, &mut rows);
         }
         step_story(&story, &mut at.blame);
         for i in 0..MAX_ANCHORS {
@@ -181,26 +201,42 @@ impl Joint<'_> {
         }
     }
 
-    /// Adds a datum to the sums of the story's own parameters.
-    fn add_story(&self, sums: &mut Sums, at: &Fitting, seen: (usize, &Entry), left_m: f64, weight: f64) {
-        let (anchor, e) = seen;
-        let (slope, now) = match at.blame {
-            Blame::Place { anchor: i, start: [x, y, z, _], only_up } if i == anchor => {
-                let [a, b, c] = at.slope(e, [x, y, z]);
-                let flat = if only_up { 0.0 } else { 1.0 };
-                let up = if only_up || self.unknowns == 3 { 1.0 } else { 0.0 };
-                ([flat * a, flat * b, up * c], [x, y, z])
+    /// How a range goes with the story's own parameters.
+    fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, u: [f64; 3]) -> [f64; 3] {
+        match at.blame {
+            Blame::Place { anchor: i, only_up, .. } if i == anchor => {
+                let flat = if only_up { 0.0 } else { -1.0 };
+                let up = if only_up || self.unknowns == 3 { -1.0 } else { 0.0 };
+                [flat * u[0], flat * u[1], up * u[2]]
             }
-            Blame::TagHeight { up_m } => {
-                ([0.0, 0.0, -at.slope(e, [0.0, 0.0, -up_m])[2]], [0.0, 0.0, up_m])
+            Blame::TagHeight { .. } => [0.0, 0.0, u[2]],
+            Blame::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
+            Blame::Nobody | Blame::Offset { .. } | Blame::Place { .. } => [0.0; 3],
+        }
+    }
+
+    /// Adds a datum to the sums of the story's own parameters. What the path can follow is taken out of the slopes, so that
+    /// story and path need not be fitted in turn.
+    fn add_story(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
+        let (mut normal, mut across): (Sym, [[f64; 3]; 3]) = ([0.0; 6], [[0.0; 3]; 3]);
+        for row in rows.iter() {
+            add_outer(&mut normal, self.unknowns, &row.u, row.weight + 1e-3);
+            for (parameter, along) in across.iter_mut().enumerate() {
+                let w = row.weight * row.slope[parameter];
+                (0..3).for_each(|c| along[c] += w * row.u[c]);
             }
-            Blame::Scale { by } => ([0.0, 0.0, f64::from(e.distance_m)], [0.0, 0.0, by]),
-            Blame::Nobody | Blame::Offset { .. } | Blame::Place { .. } => return,
-        };
-        let y = left_m + dot(&slope, &now);
-        add_outer(&mut sums.normal, 3, &slope, weight);
-        for (r, s) in sums.right.iter_mut().zip(slope) {
-            *r += weight * s * y;
+        }
+        let Some((covariance, _)) = inverse(&normal, self.unknowns) else { return };
+        let followed = across.map(|along| times(&covariance, self.unknowns, &along));
+        for row in rows.iter() {
+            let slope: [f64; 3] = std::array::from_fn(|p| {
+                let flat: f64 = (0..self.unknowns).map(|c| row.u[c] * followed[p][c]).sum();
+                row.slope[p] - flat
+            });
+            add_outer(&mut sums.normal, 3, &slope, row.weight);
+            for (r, s) in sums.right.iter_mut().zip(slope) {
+                *r += row.weight * s * row.left_m;
+            }
         }
     }
 
@@ -216,7 +252,7 @@ impl Joint<'_> {
         for (k, datum) in self.data.iter().enumerate() {
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let law = Density::new(f64::from(e.median_m2));
-                ln += law.ln(self.left_m(at, k, i, e), at.late[i]).0;
+                ln += law.ln(at.left_m(k, i, e).0, at.late[i]).0;
             }
         }
         for (i, offset_m) in at.offset_m.iter().enumerate() {
@@ -234,13 +270,21 @@ impl Joint<'_> {
 /// Moves the story's own parameters to where the sums say, held near zero by what is expected.
 fn step_story(sums: &Sums, blame: &mut Blame) {
     let within = if matches!(blame, Blame::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
-    let mut normal = sums.normal;
+    let precision = 1.0 / (within * within);
+    let now = match *blame {
+        Blame::Place { start: [x, y, z, _], .. } => [x, y, z],
+        Blame::TagHeight { up_m: one } | Blame::Scale { by: one } => [0.0, 0.0, one],
+        Blame::Nobody | Blame::Offset { .. } => return,
+    };
+    let (mut normal, mut right) = (sums.normal, sums.right);
     for axis in 0..3 {
         let unit: [f64; 3] = std::array::from_fn(|k| f64::from(u8::from(k == axis)));
-        add_outer(&mut normal, 3, &unit, 1.0 / (within * within));
+        add_outer(&mut normal, 3, &unit, precision);
+        right[axis] -= precision * now[axis];
     }
     let Some((covariance, _)) = inverse(&normal, 3) else { return };
-    let to = times(&covariance, 3, &sums.right).map(|v| v.clamp(-60.0, 60.0));
+    let step = times(&covariance, 3, &right);
+    let to: [f64; 3] = std::array::from_fn(|k| (now[k] + step[k]).clamp(-60.0, 60.0));
     match blame {
         Blame::Place { start, only_up: true, .. } => start[2] = to[2],
         Blame::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),

@@ -64,6 +64,7 @@ use crate::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
 use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
+use jury::Blamed;
 pub use window::TagWindow;
 use window::{Agreed, Sight, Sights, agree, predicted_m2};
 
@@ -239,6 +240,8 @@ struct Entry {
     /// Median against the path as it was published, metres, with its variance; NaN when absent.
     median_m: f32,
     median_m2: f32,
+    /// What is usual there and was taken out of both, metres.
+    usual_m: f32,
 }
 
 const NO_ENTRY: Entry = Entry {
@@ -250,6 +253,7 @@ const NO_ENTRY: Entry = Entry {
     read_m: f32::NAN,
     median_m: f32::NAN,
     median_m2: 1.0,
+    usual_m: 0.0,
 };
 
 #[derive(Clone, Copy, Debug)]
@@ -320,8 +324,8 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: u16,
-    /// The anchor that all data together blame, and for how many evaluations running.
-    blamed: Option<(usize, u32)>,
+    /// The anchor that all data together blame.
+    blamed: Option<Blamed>,
     /// Anchors that took part in the newest datum, a bit for each.
     heard: u16,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
@@ -444,6 +448,7 @@ impl PlaceWatch {
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
             (entry.median_m, entry.median_m2) = (s.median_m as f32, s.variance_m2 as f32);
+            entry.usual_m = self.baseline.usual_m(slot, s.anchor) as f32;
             entry.u = s.u.map(|v| v as f32);
             entry.distance_m = s.distance_m as f32;
             if s.counts {
@@ -656,19 +661,20 @@ impl PlaceWatch {
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
         let verdict = self.try_all(witnessed);
-        self.blamed = verdict.follow(self.blamed, self.few());
+        let few = self.few();
+        self.blamed = verdict.follow(self.blamed, few);
         let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.blamed, told) { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
             return;
         }
-        if let Some(i) = verdict.name(self.blamed, witnessed, self.few()) {
+        if let Some(i) = self.blamed.and_then(Blamed::to_name) {
             self.blamed = None;
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.blamed, told) { verdict.suspects() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
