@@ -238,7 +238,7 @@ fn drifting(m_per_day: f64, se_m_per_day: f64) -> Said {
     let way = if m_per_day < 0.0 { "shorter" } else { "longer" };
     Said::new(
         format!("reads {} m {way} every day (± {})", millimetres(m_per_day.abs()), millimetres(se_m_per_day)),
-        "calibrate it again; if the drift goes on, change the board",
+        "look at it first; if nothing has moved, calibrate it, and change the board if it goes on",
     )
 }
 

@@ -19,6 +19,12 @@ const AHEAD: [f64; 2] = [25.0, 40.0];
 const NAME_RUN: u32 = 2;
 /// And the story must call this share of the anchor's data good.
 const GOOD: f64 = 0.55;
+/// Where the share of good data of the others is this and the single tests point at the same anchor, less will do: gain and
+/// lead, and evaluations running.
+const FEW_LATE: f64 = 0.75;
+const SECONDED_GAIN: [f64; 2] = [25.0, 40.0];
+const SECONDED_AHEAD: f64 = 10.0;
+const SECONDED_RUN: [u32; 2] = [1, 2];
 /// "One of these": evaluations running to begin, and the share of the gain that makes it last.
 const ONE_OF_RUN: u32 = 3;
 const ONE_OF_LASTS: f64 = 0.5;
@@ -38,18 +44,20 @@ pub(super) struct Verdict {
     score: Option<Score>,
 }
 
-/// Whom all data together blame.
+/// Whom all data together blame, and for how many evaluations running.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Blamed {
     anchor: usize,
     stands: u32,
     clear: u32,
+    seconded: u32,
 }
 
 impl Blamed {
     /// The anchor to be named.
-    pub(super) fn to_name(self) -> Option<usize> {
-        (self.clear >= NAME_RUN).then_some(self.anchor)
+    pub(super) fn to_name(self, few: bool) -> Option<usize> {
+        let named = self.clear >= NAME_RUN || self.seconded >= SECONDED_RUN[usize::from(few)];
+        named.then_some(self.anchor)
     }
 }
 
@@ -75,15 +83,35 @@ impl Verdict {
     }
 
     /// The anchor that is blamed with this verdict: for how many running a story stands, and for how many that of this
-    /// anchor is clear of all others.
-    pub(super) fn follow(&self, was: Option<Blamed>, few: bool) -> Option<Blamed> {
-        let few = usize::from(few);
-        let (anchor, gain) = self.best().filter(|(_, gain)| *gain >= GAIN[few] && self.is_of_one(*gain))?;
+    /// anchor is clear of all others. `witnessed` is the one that the single tests point at.
+    pub(super) fn follow(&self, was: Option<Blamed>, witnessed: Option<usize>, few: bool) -> Option<Blamed> {
+        let n = usize::from(few);
+        let (anchor, gain) = self.best().filter(|(_, gain)| self.is_of_one(*gain))?;
+        let lead = self.lead(anchor, gain);
         let good = self.score.is_some_and(|s| 1.0 - s.late[anchor] >= GOOD);
-        let is_clear = good && self.lead(anchor, gain) >= AHEAD[few];
-        let clear = was.filter(|w| w.anchor == anchor).map_or(0, |w| w.clear);
-        let stands = was.map_or(0, |w| w.stands);
-        Some(Blamed { anchor, stands: stands + 1, clear: if is_clear { clear + 1 } else { 0 } })
+        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= FEW_LATE;
+        let is_seconded = seconded && gain >= SECONDED_GAIN[n] && lead >= SECONDED_AHEAD;
+        let stands = gain >= GAIN[n];
+        if !stands && !is_seconded {
+            return None;
+        }
+        let was = was.unwrap_or(Blamed { anchor, stands: 0, clear: 0, seconded: 0 });
+        let run = |holds: bool, was: u32| if holds { was + 1 } else { 0 };
+        let same = |n: u32| if was.anchor == anchor { n } else { 0 };
+        Some(Blamed {
+            anchor,
+            stands: run(stands, was.stands),
+            clear: run(stands && good && lead >= AHEAD[n], same(was.clear)),
+            seconded: run(good && is_seconded, same(was.seconded)),
+        })
+    }
+
+    /// Mean share of good data of all but this anchor.
+    fn others_good(&self, anchor: usize) -> f64 {
+        let Some(score) = self.score else { return 0.0 };
+        let others = || self.gain.iter().enumerate().filter(|(i, g)| *i != anchor && g.is_some());
+        let good: f64 = others().map(|(i, _)| 1.0 - score.late[i]).sum();
+        good / others().count().max(1) as f64
     }
 
     /// Whether one of several is to blame.

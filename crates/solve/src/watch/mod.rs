@@ -662,14 +662,14 @@ impl PlaceWatch {
         let witnessed = if alarmed { self.witnessed() } else { None };
         let verdict = self.try_all(witnessed);
         let few = self.few();
-        self.blamed = verdict.follow(self.blamed, few);
+        self.blamed = verdict.follow(self.blamed, witnessed, few);
         let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
             self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
             return;
         }
-        if let Some(i) = self.blamed.and_then(Blamed::to_name) {
+        if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
             self.blamed = None;
             self.name_one(i);
             return;
