@@ -174,9 +174,15 @@ pub fn finding(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) ->
 fn misplaced(shift_m: [f64; 3], explained: f64, anchor: AnchorId, anchors: &[Anchor]) -> Said {
     let stated = anchors.iter().find(|a| a.id == anchor).map(|a| a.at_m);
     let at_m = stated.map(|[e, n, u]| [e + shift_m[0], n + shift_m[1], u + shift_m[2]]);
+    // A height alone is told where the tag's height is given: its mirror image about that reads alike.
+    let only_up = shift_m[0] == 0.0 && shift_m[1] == 0.0 && shift_m[2] != 0.0;
+    let mirrored = if only_up { ", or mirrored at the tag's height" } else { "" };
     Said::new(
-        format!("not at its at_m: {} fit {}", percent(explained), direction_of(shift_m)),
+        format!("not at its at_m: {} fit {}{mirrored}", percent(explained), direction_of(shift_m)),
         match at_m {
+            Some(at_m) if only_up => {
+                format!("look at it first; measure its height; at_m = {} fits", place_of_site(at_m))
+            }
             Some(at_m) => format!("look at it first; if it hangs there: at_m = {}", place_of_site(at_m)),
             None => "look at it first; then measure its place and correct at_m".to_owned(),
         },
@@ -238,7 +244,7 @@ fn drifting(m_per_day: f64, se_m_per_day: f64) -> Said {
     let way = if m_per_day < 0.0 { "shorter" } else { "longer" };
     Said::new(
         format!("reads {} m {way} every day (± {})", millimetres(m_per_day.abs()), millimetres(se_m_per_day)),
-        "calibrate it again; if the drift goes on, change the board",
+        "look at it first; not moved: calibrate it; if it goes on, change the board",
     )
 }
 

@@ -30,6 +30,7 @@ pub(crate) fn every_finding(x: f64) -> Vec<AnchorFinding> {
         AnchorFinding::TwoBoards { apart_m: 8.0 * x, share: x },
         AnchorFinding::Misplaced { shift_m: [10.0 * x, -3.0 * x, x], explained: 0.97 },
         AnchorFinding::Misplaced { shift_m: [0.0, 0.01 * x, -2.0 * x], explained: 0.97 },
+        AnchorFinding::Misplaced { shift_m: [0.0, 0.0, -2.0 * x], explained: 0.97 },
         AnchorFinding::Moved {
             shift_m: [x, x],
             up_m: None,

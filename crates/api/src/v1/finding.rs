@@ -36,7 +36,8 @@ pub enum FindingFacts {
     },
     /// It has stood elsewhere than the site file says for as long as it was heard.
     Misplaced {
-        /// From the stated place to the one that fits: east, north, up, metres.
+        /// From the stated place to the one that fits: east, north, up, metres. Up alone: in 2D its mirror image about the tag's
+        /// height reads alike.
         #[schema(required)]
         shift_m: Option<[f64; 3]>,
         /// Share (0 to 1) of the ranges of all anchors that fit then.

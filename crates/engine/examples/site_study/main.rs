@@ -8,6 +8,7 @@
 #[path = "../../tests/fit_kit/mod.rs"]
 mod fit_kit;
 
+use std::collections::BTreeMap;
 use std::process::ExitCode;
 
 use fit_kit::trial::{Told, trial};
@@ -62,6 +63,9 @@ impl Row {
                 "{label}: {} of {} checked and wrong, worst {:.1} m",
                 told.beyond, told.frames, told.worst_m
             ));
+        }
+        if let (None, None, false, Some(words)) = (&told.wrong, told.right, told.half, &told.alarm_words) {
+            self.words.push(format!("{label}: alarm {words}"));
         }
         match (&told.wrong, told.right) {
             (Some(words), _) => {
@@ -136,15 +140,20 @@ fn main() -> ExitCode {
     let hours = number("--hours", 0.0);
     let mut false_words = 0;
     let runs = hours.ceil() as u64;
-    for k in 0..runs {
-        let told = trial(4 + (k % 5) as usize, k % 3 == 2, Fault::None, USUAL, 3_600.0, 90_000 + k);
+    let mut words: BTreeMap<&str, u32> = BTreeMap::new();
+    for k in from..from + runs {
+        let three_d = value("--dim").map_or(k % 3 == 2, |d| d == "3");
+        let told = trial(4 + (k % 5) as usize, three_d, Fault::None, USUAL, 3_600.0, 90_000 + k);
+        for (word, times) in &told.words {
+            *words.entry(*word).or_insert(0) += times;
+        }
         if told.alarm.is_some() {
             false_words += 1;
-            println!("healthy hour {k}: {:?} {:?}", told.alarm, told.wrong);
+            println!("healthy hour {k}: {:?} {:?}", told.alarm_words, told.wrong);
         }
     }
     if runs > 0 {
-        println!("{runs} healthy hours: {false_words} with a word");
+        println!("{runs} healthy hours: {false_words} with a word; words: {words:?}");
     }
     ExitCode::SUCCESS
 }

@@ -376,13 +376,20 @@ impl Watch {
         let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
         // While all is in doubt, what looks like an anchor's fault is that of the settings.
         if !self.whole.doubts_all() {
-            add(self.places.finding(at, anchor));
-            if !self.places.is_named(anchor) {
-                add(self.whole.misplaced(anchor));
-                add(self.habits.often_late(anchor, was(late)));
+            // The test of the whole asks all data of the session about all causes: while it names the anchor, as misplaced
+            // or as another one's board, nothing else is said of its place and view.
+            let (misplaced, explained) = (self.whole.misplaced(anchor), self.is_explained(anchor));
+            add(misplaced);
+            if !explained {
+                add(self.places.finding(at, anchor));
+                if !self.places.is_named(anchor) {
+                    add(self.habits.often_late(anchor, was(late)));
+                }
             }
             let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
-            add(self.places.drifting(anchor, was(drift)));
+            if !explained {
+                add(self.places.drifting(anchor, was(drift)));
+            }
         }
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
@@ -396,6 +403,8 @@ impl Watch {
         let noise = AnchorFinding::Noisy { sigma_m: 0.0, usual_m: 0.0 };
         match learned {
             // Like all that sends somebody up a ladder, this waits for a minute of driving.
+            // What is noisy against wrong settings says nothing about boards.
+            _ if self.is_explained(anchor) => {}
             Some(learned) if was(noise) || self.habits.has_seen_enough(anchor) => {
                 add(self.noisy(anchor, learned, was(noise)));
             }
@@ -403,6 +412,12 @@ impl Watch {
             None => add(shown.get(&noise).copied()),
         }
         now
+    }
+
+    /// Whether the settings explain whatever an anchor reads oddly: all are in doubt, or it is named as the one that is not
+    /// where the file says.
+    fn is_explained(&self, anchor: usize) -> bool {
+        self.whole.doubts_all() || self.whole.is_swapped(anchor) || self.whole.misplaced(anchor).is_some()
     }
 
     /// Silent while others go on.

@@ -18,6 +18,10 @@ pub(crate) struct Told {
     pub(crate) right: Option<(f64, f64)>,
     /// One of two wrong places was named, and no innocent anchor.
     pub(crate) half: bool,
+    /// What the first word was.
+    pub(crate) alarm_words: Option<String>,
+    /// How often each kind of word about single anchors began, and a doubt about the whole.
+    pub(crate) words: std::collections::BTreeMap<&'static str, u32>,
     /// The first wrong name, in words.
     pub(crate) wrong: Option<String>,
     /// Frames that were counted, positions called checked among them, and those of them beyond their protection radius.
@@ -83,6 +87,13 @@ impl Told {
         now
     }
 
+    /// Counts a word, and keeps the first one.
+    fn note(&mut self, kind: Option<&'static str>, what: &str, world: &World) {
+        let Some(kind) = kind else { return };
+        *self.words.entry(kind).or_insert(0) += 1;
+        self.alarm_words.get_or_insert_with(|| format!("{what} after {:.0} s", world.t_s()));
+    }
+
     fn name(&mut self, right: bool, what: &str, world: &World) {
         let now = self.now(world);
         if right {
@@ -96,6 +107,7 @@ impl Told {
         let of_places = matches!(fault, Fault::Place(..) | Fault::TwoPlaces(..) | Fault::AnchorHeight(_));
         let guilty = world.about.contains(&anchor);
         let what = format!("anchor {anchor}: {finding:?}");
+        self.note(word_of(finding), &what, world);
         match finding {
             AnchorFinding::Misplaced { .. } | AnchorFinding::Moved { .. } => {
                 if of_places && guilty && world.about.len() == 2 && !self.half {
@@ -128,11 +140,26 @@ impl Told {
 
     fn about_kit(&mut self, finding: &KitFinding, world: &World, fault: Fault) {
         let KitFinding::SiteDoesNotFit { doubt } = finding else { return };
+        let kind = if doubt.cause.is_some() { "site, cause" } else { "site" };
+        self.note(Some(kind), &format!("{doubt:?}"), world);
         let Some(cause) = doubt.cause else {
             self.now(world);
             return;
         };
         self.name(is_right(&cause, fault, world), &format!("{cause:?}"), world);
+    }
+}
+
+/// The words about places and offsets.
+fn word_of(finding: &AnchorFinding) -> Option<&'static str> {
+    match finding {
+        AnchorFinding::Misplaced { .. } => Some("misplaced"),
+        AnchorFinding::Moved { .. } => Some("moved"),
+        AnchorFinding::OffsetChanged { .. } => Some("offset changed"),
+        AnchorFinding::ReadsLong { .. } => Some("reads long"),
+        AnchorFinding::Changed { .. } => Some("changed"),
+        AnchorFinding::OneOf { .. } => Some("one of"),
+        _ => None,
     }
 }
 

@@ -51,9 +51,9 @@ const WITHIN_M: f64 = 2.0;
 /// Farthest that a shift is sought, metres.
 const FARTHEST_M: f64 = 60.0;
 /// What a good calibration leaves open at least, metres.
-const OPEN_M: f64 = 0.03;
+pub(super) const OPEN_M: f64 = 0.03;
 /// And what none leaves open.
-const UNCALIBRATED_M: f64 = 0.2;
+pub(super) const UNCALIBRATED_M: f64 = 0.2;
 
 /// Parameters: d (east, north, up) and b, metres.
 pub(super) type Parameters = [f64; 4];

@@ -53,6 +53,8 @@
 mod baseline;
 mod density;
 mod hypotheses;
+mod joint;
+mod jury;
 mod window;
 
 use arrayvec::ArrayVec;
@@ -62,6 +64,7 @@ use crate::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
 use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
+use jury::Blamed;
 pub use window::TagWindow;
 use window::{Agreed, Sight, Sights, agree, predicted_m2};
 
@@ -119,8 +122,6 @@ const NEGATIVE_SHARE: f64 = 0.08;
 /// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
 const AHEAD_IN_SPACE: f64 = 15.0;
-/// Share of the largest gain from which on an anchor is one of the suspects.
-const ONE_OF: f64 = 0.3;
 /// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
 const ALIKE_M: f64 = 0.15;
 const COMMON_MEMORY: f64 = 60.0;
@@ -236,10 +237,24 @@ struct Entry {
     witness: f32,
     /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
     read_m: f32,
+    /// Median against the path as it was published, metres, with its variance; NaN when absent.
+    median_m: f32,
+    median_m2: f32,
+    /// What is usual there and was taken out of both, metres.
+    usual_m: f32,
 }
 
-const NO_ENTRY: Entry =
-    Entry { e_m: f32::NAN, variance_m2: 1.0, u: [0.0; 3], distance_m: 1.0, witness: 0.0, read_m: f32::NAN };
+const NO_ENTRY: Entry = Entry {
+    e_m: f32::NAN,
+    variance_m2: 1.0,
+    u: [0.0; 3],
+    distance_m: 1.0,
+    witness: 0.0,
+    read_m: f32::NAN,
+    median_m: f32::NAN,
+    median_m2: 1.0,
+    usual_m: 0.0,
+};
 
 #[derive(Clone, Copy, Debug)]
 struct Datum {
@@ -309,6 +324,8 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: u16,
+    /// The anchor that all data together blame.
+    blamed: Option<Blamed>,
     /// Anchors that took part in the newest datum, a bit for each.
     heard: u16,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
@@ -331,6 +348,7 @@ impl PlaceWatch {
             newest: None,
             states: [State::default(); MAX_ANCHORS],
             one_of: 0,
+            blamed: None,
             heard: 0,
             redundancy: [0.75; MAX_ANCHORS],
             all_alike: false,
@@ -429,6 +447,10 @@ impl PlaceWatch {
             let off_m = s.median_m + dot(&s.u, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
+            (entry.median_m, entry.median_m2) = (s.median_m as f32, s.variance_m2 as f32);
+            entry.usual_m = self.baseline.usual_m(slot, s.anchor) as f32;
+            entry.u = s.u.map(|v| v as f32);
+            entry.distance_m = s.distance_m as f32;
             if s.counts {
                 left.push(off_m);
             }
@@ -626,7 +648,7 @@ impl PlaceWatch {
     fn name(&mut self) {
         if self.all_alike {
             // What all anchors share is settling, or is nobody's fault.
-            self.one_of = 0;
+            (self.one_of, self.blamed) = (0, None);
             return;
         }
         let open = |s: &State| s.named.is_none() && s.judged.is_some();
@@ -634,19 +656,25 @@ impl PlaceWatch {
         let largest =
             self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
         if !alarmed && (self.one_of == 0 || largest < WELL) {
-            self.one_of = 0;
+            (self.one_of, self.blamed) = (0, None);
             return;
         }
+        let witnessed = if alarmed { self.witnessed() } else { None };
+        let verdict = self.try_all(witnessed);
+        let few = self.few();
+        self.blamed = verdict.follow(self.blamed, witnessed, few);
+        let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = self.heard_open();
+            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
             return;
         }
-        if alarmed && let Some(i) = self.witnessed() {
+        if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
+            self.blamed = None;
             self.name_one(i);
             return;
         }
-        self.one_of = self.suspects(largest);
+        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -671,26 +699,6 @@ impl PlaceWatch {
         (state.well_run, state.other_kind) = (0, 0);
         self.one_of = 0;
         self.forget_others(i);
-    }
-
-    /// The anchors that may be the one: those with much of the largest gain, and those without which the others fit
-    /// best, so that there are always two.
-    fn suspects(&self, largest: f64) -> u16 {
-        let judged = || {
-            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
-            self.states.iter().enumerate().filter_map(open)
-        };
-        let mut set = 0u16;
-        for (i, _) in judged().filter(|(_, j)| j.gain >= ONE_OF * largest && j.gain > WELL) {
-            set |= 1 << i;
-        }
-        let witness = |(_, j): &(usize, Judged)| j.witness + j.gain;
-        while set.count_ones() < 2 {
-            let left = judged().filter(|(i, _)| set & (1 << i) == 0);
-            let Some((i, _)) = left.max_by(|a, b| witness(a).total_cmp(&witness(b))) else { break };
-            set |= 1 << i;
-        }
-        set
     }
 
     /// The anchor that both tests point at, clearly ahead of the others.
@@ -811,8 +819,6 @@ fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
     }
     entry.e_m = (s.median_m + dot(&s.u, &others.shift_m)) as f32;
     entry.variance_m2 = (s.variance_m2 + predicted) as f32;
-    entry.u = s.u.map(|v| v as f32);
-    entry.distance_m = s.distance_m as f32;
 }
 
 /// The tag's common part follows the median of what the common solution leaves.

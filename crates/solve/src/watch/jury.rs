@@ -1,0 +1,219 @@
+//! Weighs the stories about single anchors against each other and against what concerns all of them (`joint`).
+
+use arrayvec::ArrayVec;
+use hereabout_core::{Dimension, MAX_ANCHORS};
+
+use super::hypotheses::{DATA, OPEN_M, UNCALIBRATED_M};
+use super::joint::{Blame, Joint, Score};
+use super::{Datum, PlaceWatch};
+
+/// A story about one anchor stands when it beats "nobody" by this, log density; among few anchors by the second. In healthy
+/// kits with a third of the ranges late and offsets that nobody measured, 60 and 100 are seen now and then, but hardly twice
+/// running for the same anchor and ahead of all others.
+const GAIN: [f64; 2] = [60.0, 100.0];
+/// And every story about all anchors alike by this, and by this share of its own gain.
+const COMMON: f64 = 10.0;
+const COMMON_SHARE: f64 = 0.35;
+/// A name must beat every other anchor's story by this, among few anchors by the second, in so many evaluations running.
+const AHEAD: [f64; 2] = [25.0, 40.0];
+const NAME_RUN: u32 = 2;
+/// And the story must call this share of the anchor's data good.
+const GOOD: f64 = 0.55;
+/// Where the share of good data of the others is this and the single tests point at the same anchor, less will do: gain and
+/// lead, and evaluations running.
+const FEW_LATE: f64 = 0.75;
+const SECONDED_GAIN: [f64; 2] = [25.0, 40.0];
+const SECONDED_AHEAD: f64 = 10.0;
+const SECONDED_RUN: [u32; 2] = [1, 2];
+/// "One of these": evaluations running to begin, and the share of the gain that makes it last.
+const ONE_OF_RUN: u32 = 3;
+const ONE_OF_LASTS: f64 = 0.5;
+/// The anchors whose stories are behind by less than this are the ones of which one is meant.
+const ONE_OF: f64 = 20.0;
+/// Starts of the tag's height, metres, and of a scale.
+const TAG_UP_M: [f64; 3] = [-0.8, 0.0, 0.8];
+const SCALES: [f64; 1] = [0.0];
+
+/// What all data say together.
+pub(super) struct Verdict {
+    /// Score of the best story about each anchor over "nobody"; `None` for those that nothing is asked about.
+    gain: [Option<f64>; MAX_ANCHORS],
+    /// The same for what concerns all anchors.
+    common: f64,
+    /// The best story about one anchor.
+    score: Option<Score>,
+}
+
+/// Whom all data together blame, and for how many evaluations running.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Blamed {
+    anchor: usize,
+    stands: u32,
+    clear: u32,
+    seconded: u32,
+}
+
+impl Blamed {
+    /// The anchor to be named.
+    pub(super) fn to_name(self, few: bool) -> Option<usize> {
+        let named = self.clear >= NAME_RUN || self.seconded >= SECONDED_RUN[usize::from(few)];
+        named.then_some(self.anchor)
+    }
+}
+
+fn better(a: Score, b: Score) -> Score {
+    if b.ln > a.ln { b } else { a }
+}
+
+impl Verdict {
+    fn best(&self) -> Option<(usize, f64)> {
+        let all = self.gain.iter().enumerate().filter_map(|(i, g)| Some((i, (*g)?)));
+        all.max_by(|a, b| a.1.total_cmp(&b.1))
+    }
+
+    /// By how much the best story is ahead of all other anchors'.
+    fn lead(&self, best: usize, gain: f64) -> f64 {
+        let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
+        others.filter_map(|(_, g)| *g).fold(f64::INFINITY, |lead, g| lead.min(gain - g))
+    }
+
+    /// Whether it is no story about all of them.
+    fn is_of_one(&self, gain: f64) -> bool {
+        gain >= self.common + COMMON.max(COMMON_SHARE * gain)
+    }
+
+    /// The anchor that is blamed with this verdict: for how many running a story stands, and for how many that of this
+    /// anchor is clear of all others. `witnessed` is the one that the single tests point at.
+    pub(super) fn follow(&self, was: Option<Blamed>, witnessed: Option<usize>, few: bool) -> Option<Blamed> {
+        let n = usize::from(few);
+        let (anchor, gain) = self.best().filter(|(_, gain)| self.is_of_one(*gain))?;
+        let lead = self.lead(anchor, gain);
+        let good = self.score.is_some_and(|s| 1.0 - s.late[anchor] >= GOOD);
+        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= FEW_LATE;
+        let is_seconded = seconded && gain >= SECONDED_GAIN[n] && lead >= SECONDED_AHEAD;
+        let stands = gain >= GAIN[n];
+        if !stands && !is_seconded {
+            return None;
+        }
+        let was = was.unwrap_or(Blamed { anchor, stands: 0, clear: 0, seconded: 0 });
+        let run = |holds: bool, was: u32| if holds { was + 1 } else { 0 };
+        let same = |n: u32| if was.anchor == anchor { n } else { 0 };
+        Some(Blamed {
+            anchor,
+            stands: run(stands, was.stands),
+            clear: run(stands && good && lead >= AHEAD[n], same(was.clear)),
+            seconded: run(good && is_seconded, same(was.seconded)),
+        })
+    }
+
+    /// Mean share of good data of all but this anchor.
+    fn others_good(&self, anchor: usize) -> f64 {
+        let Some(score) = self.score else { return 0.0 };
+        let others = || self.gain.iter().enumerate().filter(|(i, g)| *i != anchor && g.is_some());
+        let good: f64 = others().map(|(i, _)| 1.0 - score.late[i]).sum();
+        good / others().count().max(1) as f64
+    }
+
+    /// Whether one of several is to blame.
+    pub(super) fn is_one_of(&self, blamed: Option<Blamed>, told: bool, few: bool) -> bool {
+        let lasts = |(_, gain): (usize, f64)| {
+            told && gain >= ONE_OF_LASTS * GAIN[usize::from(few)] && self.is_of_one(gain)
+        };
+        blamed.is_some_and(|b| b.stands >= ONE_OF_RUN) || self.best().is_some_and(lasts)
+    }
+
+    /// The anchors of which one is to blame, a bit for each: two at least.
+    pub(super) fn suspects(&self) -> u16 {
+        let Some((best, gain)) = self.best() else { return 0 };
+        let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
+        let second = others.filter_map(|(_, g)| *g).fold(f64::MIN, f64::max);
+        let limit = second.min(gain - ONE_OF);
+        let near = self.gain.iter().enumerate().filter(|(_, g)| g.is_some_and(|g| g >= limit));
+        near.fold(0, |set, (i, _)| set | 1 << i)
+    }
+}
+
+impl PlaceWatch {
+    /// Tries the stories about all open anchors, on the data since the change of the one that is accused, if one is.
+    /// What is usual at each spot may hold a wrong offset in part, and without it multipath looks like a change: a story has
+    /// to stand both ways.
+    pub(super) fn try_all(&self, accused: Option<usize>) -> Verdict {
+        let mut joint = self.joint(accused);
+        let mut verdict = self.try_with(&joint);
+        joint.raw = true;
+        let raw = self.try_with(&joint);
+        for (gain, other) in verdict.gain.iter_mut().zip(raw.gain) {
+            *gain = gain.zip(other).map(|(a, b)| a.min(b));
+        }
+        verdict.common = verdict.common.max(raw.common);
+        if let (Some((b, g)), Some(sc)) = (verdict.best(), verdict.score) {
+            if g > 25.0 {
+                let others: Vec<f64> = (0..self.anchors.len())
+                    .filter(|i| *i != b && self.states[*i].named.is_none())
+                    .map(|i| 1.0 - sc.late[i])
+                    .collect();
+                eprintln!(
+                    "JURY acc {accused:?} best {b} gain {g:.0} lead {:.0} few {} com {:.0} n {} good {:.2} others {:.2} worst {:.2} {:?} run {:?}",
+                    verdict.lead(b, g),
+                    self.few(),
+                    verdict.common,
+                    joint.data.len(),
+                    1.0 - sc.late[b],
+                    others.iter().sum::<f64>() / others.len() as f64,
+                    others.iter().copied().fold(1.0, f64::min),
+                    sc.blame,
+                    self.blamed
+                );
+            }
+        }
+        verdict
+    }
+
+    fn try_with(&self, joint: &Joint<'_>) -> Verdict {
+        let nobody = joint.score(Blame::Nobody).ln;
+        let planar = self.dimension != Dimension::ThreeD;
+        let mut verdict = Verdict { gain: [None; MAX_ANCHORS], common: f64::MIN, score: None };
+        for (i, state) in self.states.iter().enumerate() {
+            let Some(judged) = state.judged.filter(|_| state.named.is_none()) else { continue };
+            let mut best = joint.score(Blame::Offset { anchor: i });
+            let start = judged.stories.moved.at;
+            best = better(best, joint.score(Blame::Place { anchor: i, start, only_up: false }));
+            if let Some(height) = judged.stories.height {
+                let start = height.at;
+                best = better(best, joint.score(Blame::Place { anchor: i, start, only_up: true }));
+            }
+            verdict.gain[i] = Some(best.ln - nobody);
+            if verdict.best().is_some_and(|(b, _)| b == i) {
+                verdict.score = Some(best);
+            }
+        }
+        let heights = TAG_UP_M.into_iter().filter(|_| planar).map(|up_m| Blame::TagHeight { up_m });
+        for blame in heights.chain(SCALES.map(|by| Blame::Scale { by })) {
+            verdict.common = verdict.common.max(joint.score(blame).ln - nobody);
+        }
+        verdict
+    }
+
+    fn joint(&self, accused: Option<usize>) -> Joint<'_> {
+        let n = self.data.len();
+        let oldest = if n < DATA { 0 } else { self.next };
+        let from = accused.and_then(|i| {
+            let split = self.since_change(i)?;
+            self.points(i).get(split).map(|(k, _)| (k + n - oldest) % n.max(1))
+        });
+        let data: ArrayVec<&Datum, DATA> =
+            (from.unwrap_or(0)..n).map(|k| &self.data[(oldest + k) % n.max(1)]).collect();
+        let open = self.states.iter().take(self.anchors.len()).enumerate();
+        let mut open_m = [UNCALIBRATED_M; MAX_ANCHORS];
+        for (to, anchor) in open_m.iter_mut().zip(&self.anchors) {
+            *to = anchor.offset_se_m.map_or(UNCALIBRATED_M, |se| se.clamp(OPEN_M, UNCALIBRATED_M));
+        }
+        Joint {
+            data,
+            anchors: open.filter(|(_, s)| s.named.is_none()).fold(0, |set, (i, _)| set | 1 << i),
+            open_m,
+            unknowns: self.dimension.unknowns(),
+            raw: false,
+        }
+    }
+}
