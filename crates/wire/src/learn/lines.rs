@@ -8,7 +8,7 @@ use hereabout_core::{MAX_ANCHORS, Timestamp};
 use super::binary::{rate, unit_alternatives, unit_question, untested, value_parts};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
-    Sureness, Undecided,
+    Sureness, Tested, Undecided,
 };
 use super::proof::{read_back, unread_lines};
 use super::review::{self, Review};
@@ -169,6 +169,8 @@ impl Context<'_> {
             questions.push(Question::ReadsTooLittle { share: reads });
         }
         questions.extend(review.questions);
+        let (tested, made) = self.tested(&layout);
+        questions.extend(tested.doubt(made).filter(|_| self.studied.len() < self.all.len()));
         if let Some(question) = questions.first().cloned() {
             let about_tag = questions.iter().find(|q| matches!(q, Question::TagNumber { .. })).cloned();
             let with_tag = review.key.and_then(|at| guess(form, &best, Some(at))).zip(about_tag);
@@ -190,9 +192,23 @@ impl Context<'_> {
             alternatives: Vec::new(),
             frames_read: back.frames,
             share_read: rest as f64 / self.capture.len().max(1) as f64,
+            tested,
             rate_hz: self.rate_hz,
             frame,
         })
+    }
+
+    /// What was read of the lines that the layout was not made from, and the share that was read of those it
+    /// was.
+    fn tested(&self, layout: &Layout) -> (Tested, f64) {
+        let frames = |lines: &[&[u8]]| read_back(layout, &lines.join(&b"\n"[..])).frames;
+        let made = frames(&self.all[self.studied.clone()]);
+        let rest = [&self.all[..self.studied.start], &self.all[self.studied.end..]].concat();
+        let read = frames(&rest);
+        let share = |frames: u64, lines: usize| (frames as f64 / lines.max(1) as f64).min(1.0);
+        let made_from = share(self.studied.len() as u64, self.all.len());
+        let tested = Tested { made_from, frames: read, share: share(read, rest.len()) };
+        (tested, share(made, self.studied.len()))
     }
 
     /// What the whole capture says against reading `group` as ranges.

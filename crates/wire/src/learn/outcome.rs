@@ -5,6 +5,9 @@ use std::ops::Range;
 
 use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 
+/// Of the rest of a capture a proposal must read so much of the share that it reads of its own part.
+const REST_READ: f64 = 0.6;
+
 /// What can be said about a capture.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Outcome {
@@ -327,8 +330,15 @@ pub enum Question {
         /// The factor.
         factor: f64,
     },
-    /// Only the whole capture shows the layout: nothing is left to test it on.
+    /// Only the whole capture shows the layout, or nearly all of it: too little is left to test it on.
     NothingToTestOn,
+    /// The part of the capture that the proposal was not made from is read far worse.
+    RestUnread {
+        /// Share of that part that is read, 0 to 1.
+        share: f64,
+        /// Share of the part that it was made from, 0 to 1.
+        made: f64,
+    },
 }
 
 impl Question {
@@ -350,6 +360,7 @@ impl Question {
             Question::Jumps { .. } => "jumps",
             Question::UnitChanges { .. } => "unit_changes",
             Question::NothingToTestOn => "nothing_to_test_on",
+            Question::RestUnread { .. } => "rest_unread",
         }
     }
 }
@@ -373,7 +384,8 @@ impl Undecided {
             | Question::WhichNumbers
             | Question::NothingMoves
             | Question::ReadsTooLittle { .. }
-            | Question::NothingToTestOn => false,
+            | Question::NothingToTestOn
+            | Question::RestUnread { .. } => false,
         };
         !self.alternatives.is_empty() && self.questions.iter().all(by_all)
     }
@@ -484,6 +496,14 @@ impl fmt::Display for Question {
                 "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
                  long, with the tag moving",
             ),
+            Question::RestUnread { share, made } => write!(
+                f,
+                "the layout reads {:.0} % of the part of the capture that it was made from, and only {:.0} % of the \
+                 rest: the line failed for a time, or something was changed at the module. Check cable and baud \
+                 rate, and capture again without changing anything",
+                100.0 * made,
+                100.0 * share
+            ),
         }
     }
 }
@@ -546,6 +566,30 @@ impl fmt::Display for Caution {
     }
 }
 
+/// The test of a proposal: what it reads of the part of the capture that it was not made from.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Tested {
+    /// Share of the capture that the proposal was made from, 0 to 1.
+    pub made_from: f64,
+    /// Frames read in the rest.
+    pub frames: u64,
+    /// Share of the rest in these frames, 0 to 1: of its bytes, for lines of its lines.
+    pub share: f64,
+}
+
+impl Tested {
+    /// Frames that the rest must have.
+    const FEWEST: u64 = 8;
+
+    /// Why the test does not bear a proposal; `made` is the share that is read of the part it was made from.
+    pub(super) fn doubt(&self, made: f64) -> Option<Question> {
+        if self.frames < Tested::FEWEST {
+            return Some(Question::NothingToTestOn);
+        }
+        (self.share < REST_READ * made).then_some(Question::RestUnread { share: self.share, made })
+    }
+}
+
 /// One reading that stands out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Proposal {
@@ -561,6 +605,8 @@ pub struct Proposal {
     pub frames_read: u64,
     /// Share of the capture's bytes in these frames, 0 to 1; line ends count as read.
     pub share_read: f64,
+    /// What it read of the part that it was not made from.
+    pub tested: Tested,
     /// Frames a second, from the arrival times; `None` without times.
     pub rate_hz: Option<f64>,
 }

@@ -46,6 +46,10 @@ const JUMPS_OF_ONE: f64 = 0.35;
 const SHIFT_M: f64 = 1.5;
 /// Share of the frames with such a leap that a kit can have.
 const SHIFTS: f64 = 0.02;
+/// Neighbouring frames of one tag differ by less than this share of what frames far apart do.
+const SCATTERED: f64 = 0.5;
+/// So many steps in one direction are too many for a range.
+const LONG_WAY: usize = 40;
 /// Factor by which all ranges change at once when the unit does.
 const FACTOR: f64 = 4.0;
 /// Frames before and after that are compared for it.
@@ -323,7 +327,7 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
     let share = jump_share(ranges, per_metre);
     let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
     let shifts = shift_share(ranges, per_metre);
-    if share > allowed || shifts > SHIFTS || alternate(ranges) {
+    if share > allowed || shifts > SHIFTS || alternate(ranges) || is_scattered(ranges) {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
@@ -383,6 +387,19 @@ fn alternate(ranges: &[Series]) -> bool {
     ranges.iter().filter(is).count() * 2 > ranges.len()
 }
 
+/// Whether neighbouring frames are hardly more alike than frames far apart, in most of the fields: two or
+/// more tags by chance, too seldom heard for a jump to stand out. The median alone would blame a tag
+/// that mostly stands, the upper end alone late ranges.
+fn is_scattered(ranges: &[Series]) -> bool {
+    let is = |s: &&Series| {
+        let far = (1..=3).flat_map(|quarter| steps(s, s.len() * quarter / 4)).collect::<Vec<_>>();
+        let near = steps(s, 1);
+        let share = |q: f64| quantile(near.clone(), q) / quantile(far.clone(), q).max(1e-6);
+        near.len() >= 12 && far.len() >= 12 && share(0.5) > SCATTERED && share(0.9) > SCATTERED
+    };
+    ranges.iter().filter(is).count() * 2 > ranges.len()
+}
+
 /// The factor by which all ranges change from one frame to the next, if they ever do.
 fn unit_change(ranges: &[Series]) -> Option<f64> {
     let frames = ranges.first().map_or(0, Vec::len);
@@ -411,7 +428,16 @@ fn only_rises(series: &Series) -> bool {
     let up = present.windows(2).filter(|w| w[1] > w[0]).count();
     let down = present.windows(2).filter(|w| w[1] < w[0]).count();
     let moved = up + down;
-    moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64
+    let one_way = moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64;
+    // In a short capture a range may rise throughout as well, but not in like steps.
+    one_way && (moved >= LONG_WAY || has_like_steps(&present))
+}
+
+/// Whether most steps are about as large, as those of a clock are.
+fn has_like_steps(present: &[f64]) -> bool {
+    let sizes: Vec<f64> = present.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let [low, middle, high] = [0.25, 0.5, 0.75].map(|q| quantile(sizes.clone(), q));
+    high - low <= 0.5 * middle
 }
 
 /// Bytes between frames that are no damage: many in all, a long piece, or the same beginning again and
