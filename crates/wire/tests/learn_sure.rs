@@ -201,8 +201,12 @@ mod binary {
                 level
             })
             .collect();
+        let changes = bytes.iter().any(|b| *b != bytes[0]);
         let kit = kit_with(random, slots, Some(Piece::Each(bytes)));
-        case(stream(&kit, &rows, scene.rate_hz, random).bytes, None, random)
+        let stream = stream(&kit, &rows, scene.rate_hz, random);
+        // A state that never changes is a part of the frame like any other.
+        let truth = (!changes).then(|| truth(&stream.ranges, |_| None));
+        case(stream.bytes, truth, random)
     }
 
     /// A byte that changes once, in the second half: another tag, perhaps.

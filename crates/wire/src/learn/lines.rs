@@ -28,6 +28,10 @@ const UNDAMAGED: f64 = 0.93;
 const SKELETON: f64 = 0.05;
 /// Travel in metres below which ranges cannot be told from other numbers.
 const LEAST_TRAVEL_M: f64 = 1.0;
+/// Kinds of line that count as usual.
+const MOST_PATTERNS: usize = 12;
+/// So much of a line is compared when damage is told from another kind.
+const LONGEST_PATTERN: usize = 120;
 /// The widest spacing of range columns.
 const WIDEST_STRIDE: usize = 6;
 
@@ -239,8 +243,15 @@ impl Context<'_> {
         let mut unread = unread_lines(layout, self.capture);
         unread.retain(|(line, _)| !self.ends.contains(line));
         let read = read_back(layout, self.capture).frames;
-        let kind = |line: &[u8]| literals_of(&one_space(line));
-        review.questions.extend(review::unread_lines(&unread, read, kind, form.usual()));
+        let is_read = |line: &&&[u8]| read_back(layout, line).frames == 1;
+        let patterns = usual_patterns(self.all.iter().filter(is_read).map(|l| pattern(l)));
+        let lines = review::Unread {
+            lines: &unread,
+            read,
+            kind: &|line| literals_of(&one_space(line)),
+            is_damage: &|line| is_damage(line, &patterns),
+        };
+        review.questions.extend(lines.question(form.usual()));
         review
     }
 
@@ -393,6 +404,48 @@ fn text(context: &Context<'_>) -> Option<Outcome> {
     table.labels = (0..table.fields.len()).filter(is_label).collect();
     let groups = spaced_groups(context, &table);
     Some(context.outcome(&table, groups, &Text { context, table: &table, literals: &literals }))
+}
+
+/// A line with `#` for each number.
+fn pattern(line: &[u8]) -> Vec<u8> {
+    literals_of(&one_space(line)).join(&b'#')
+}
+
+/// The commonest patterns of lines.
+fn usual_patterns(patterns: impl Iterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
+    let mut seen: BTreeMap<Vec<u8>, usize> = BTreeMap::new();
+    for pattern in patterns {
+        *seen.entry(pattern).or_default() += 1;
+    }
+    let mut seen: Vec<(Vec<u8>, usize)> = seen.into_iter().collect();
+    seen.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    seen.into_iter().take(MOST_PATTERNS).map(|(pattern, _)| pattern).collect()
+}
+
+/// Whether a line is one of the usual ones but for a few bytes.
+fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
+    let pattern = pattern(line);
+    patterns.iter().any(|usual| {
+        let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
+        edits(&pattern, usual) <= most
+    })
+}
+
+/// Bytes to change, add or take away to get from one text to the other (Levenshtein 1966); of long ones only
+/// the beginnings are compared.
+fn edits(a: &[u8], b: &[u8]) -> usize {
+    let (a, b) = (&a[..a.len().min(LONGEST_PATTERN)], &b[..b.len().min(LONGEST_PATTERN)]);
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.iter().enumerate() {
+        let mut before = row[0];
+        row[0] = i + 1;
+        for (j, y) in b.iter().enumerate() {
+            let change = before + usize::from(x != y);
+            before = row[j + 1];
+            row[j + 1] = change.min(before + 1).min(row[j] + 1);
+        }
+    }
+    row[b.len()]
 }
 
 /// All runs of spaces as one, none at the ends.

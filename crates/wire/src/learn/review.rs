@@ -16,16 +16,23 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::columns;
+use super::columns::{self, Counter};
 use super::compose::Plan;
 use super::outcome::{FrameGuess, Question};
 use super::proof::{ReadBack, Row};
 use super::table::Kind;
+use crate::ByteOrder;
 
 /// Share of the bytes or lines that may be unread and not look like damage.
 const OTHER_SHARE: f64 = 0.01;
 /// Share of them that is too much whatever it looks like.
 const MUCH_UNREAD: f64 = 0.1;
+/// Share of all lines that one kind of unread line has only when it is no damage.
+const OFTEN: f64 = 0.04;
+/// Share of the unread lines that may be unlike those that are read: damage can be heavy.
+const STRANGE: f64 = 0.04;
+/// Share of the lines that may be hurt.
+const MOST_HURT: f64 = 0.45;
 /// A piece of so many frames is no damage.
 const LONG: usize = 8;
 /// Share of its frames that a few values must cover to be those of a key.
@@ -56,6 +63,14 @@ const FACTOR: f64 = 4.0;
 const BESIDE: usize = 6;
 /// The largest of the factors between two units, and some more.
 const LARGEST_FACTOR: f64 = 1500.0;
+/// Steps that a counter may go at once.
+const MOST_STEPS: u64 = 16;
+/// So many leaps are no damage and no restart.
+const LEAPS: usize = 2;
+/// Pieces with the same three bytes that no frame has: so many, and so large a share of the pieces.
+const SAME_BYTES: (usize, f64) = (5, 0.08);
+/// The most kinds of three bytes that are looked for in the frames.
+const MOST_LOOKED_UP: usize = 24;
 /// The most places without a role that are named.
 const MOST_NAMED: usize = 4;
 
@@ -78,6 +93,7 @@ pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &Rea
     let mut review = Review::default();
     review.questions.extend(unread_frames(capture, plan, back));
     let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
+    named.extend(leaping_counters(capture, plan, &trusted));
     for at in (0..len).filter(|&c| !has_role(plan, c)) {
         let values = trusted.column(capture, at);
         if is_steady(&values, plan.sum.is_some())
@@ -263,6 +279,40 @@ fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
         // Damage now and then breaks the rule twice.
         kept > 0 && broken * 12 <= trusted.starts.len()
     })
+}
+
+/// Counters that leap and go on from there, again and again: their upper byte is another thing, such as a
+/// state, that happens to stand in front.
+fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usize, Question)> {
+    let len = plan.columns.len();
+    let leaps = |counter: &Counter| {
+        let value = |start: usize| {
+            let bytes = &capture[start..start + len][counter.columns()];
+            let add = |sum: u64, byte: &u8| sum << 8 | u64::from(*byte);
+            match counter.order {
+                ByteOrder::LowFirst => bytes.iter().rev().fold(0, add),
+                ByteOrder::HighFirst => bytes.iter().fold(0, add),
+            }
+        };
+        let modulus = 1_u64 << (8 * counter.width);
+        let step = counter.step.unsigned_abs().max(1);
+        let goes_on = |pair: &[usize]| {
+            let (a, b) = (value(pair[0]), value(pair[1]));
+            let ahead = if counter.step < 0 { a.wrapping_sub(b) } else { b.wrapping_sub(a) } % modulus;
+            // Frames may be lost, and a clock comes late.
+            ahead <= MOST_STEPS * step
+        };
+        let is_leap = |w: &&[usize]| goes_on(&w[..2]) && !goes_on(&w[1..3]) && goes_on(&w[2..]);
+        trusted.starts.windows(4).filter(is_leap).count()
+    };
+    let asks = |counter: &Counter| {
+        let at = if counter.order == ByteOrder::LowFirst { counter.at + counter.width - 1 } else { counter.at };
+        let top: Vec<Option<i64>> =
+            trusted.starts.iter().map(|start| Some(i64::from(capture[start + at]))).collect();
+        (at, role_question(&format!("byte {at}"), &top, &[]))
+    };
+    let counters = plan.counters.iter().map(|(counter, _)| counter);
+    counters.filter(|c| c.width > 1 && leaps(c) >= LEAPS).map(asks).collect()
 }
 
 /// The question about a number that varies and has no role, by what its values do to the ranges.
@@ -460,15 +510,54 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     }
     let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
     let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
+    let again = again.filter(|_| share > OTHER_SHARE);
+    let foreign = foreign_bytes(capture, plan, back);
+    let again = again.or_else(|| foreign.first().cloned());
+    let has_them = |p: &&Range<usize>| foreign.iter().any(|at| p.start <= at.start && at.end <= p.end);
+    let hold: Vec<Range<usize>> = back.unread.iter().filter(has_them).cloned().collect();
+    other.extend(hold);
+    other.sort_by_key(|piece| piece.start);
+    other.dedup();
     let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
     let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
-    let sample = again.filter(|_| share > OTHER_SHARE).or(long).or(many)?;
+    let sample = again.or(long).or(many)?;
     let of = |second: bool| {
         let in_half = other.iter().filter(|p| (p.start >= half) == second);
         in_half.map(Range::len).sum::<usize>() as f64 / half.max(1) as f64
     };
     let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
     Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
+}
+
+/// The places of three bytes that come again and again in what is not read, and never in frames. Damage hits
+/// one place of a frame in the same way far less often.
+fn foreign_bytes(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<Range<usize>> {
+    const LEN: usize = 3;
+    let mut seen: BTreeMap<&[u8], Vec<usize>> = BTreeMap::new();
+    for piece in &back.unread {
+        for at in piece.start..(piece.end + 1).saturating_sub(LEN) {
+            let places = seen.entry(&capture[at..at + LEN]).or_default();
+            // Once a piece.
+            if places.last().is_none_or(|last| *last < piece.start) {
+                places.push(at);
+            }
+        }
+    }
+    let least = SAME_BYTES.0.max((SAME_BYTES.1 * back.unread.len() as f64).ceil() as usize);
+    let mut often: Vec<(&[u8], Vec<usize>)> = seen.into_iter().filter(|(_, p)| p.len() >= least).collect();
+    often.sort_by(|a, b| b.1.len().cmp(&a.1.len()).then(a.1[0].cmp(&b.1[0])));
+    let len = plan.columns.len();
+    let in_frames = |bytes: &[u8]| {
+        // Two frames in a row have the bytes across their border as well.
+        let frames = back.starts.iter().copied().filter(|&s| {
+            let follows = back.starts.binary_search(&(s + len)).is_ok();
+            let end = if follows { s + len + LEN - 1 } else { s + len };
+            memchr::memmem::find(&capture[s..end.min(capture.len())], bytes).is_some()
+        });
+        frames.count()
+    };
+    let foreign = often.into_iter().take(MOST_LOOKED_UP).find(|(bytes, p)| in_frames(bytes) * 10 <= p.len());
+    foreign.into_iter().flat_map(|(_, places)| places).map(|at| at..at + LEN).collect()
 }
 
 /// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
@@ -494,10 +583,15 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
     let changed = |at: usize| {
         let alone = |s: &&usize| (0..len).filter(insists).all(|c| differs(**s, c) == (c == at));
         let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
+        let twins = starts.windows(2).filter(|w| {
+            let same = capture[w[0] + at] == capture[w[1] + at];
+            w[1] == w[0] + len && same && w.iter().all(|s| alone(&s))
+        });
         // Damage strikes now and then; another value stays, or comes again and again.
         let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
         let least = if is_neighbour(at, run[0]) { 12.max(back.starts.len() / 10) } else { 4 };
-        (run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12)).then(|| {
+        let stays = run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12);
+        (stays || (least == 4 && twins.count() >= 3)).then(|| {
             let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
             let values = vec![is.min(was), is.max(was)];
             (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
@@ -627,45 +721,59 @@ fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
     }
 }
 
-/// Lines that a layout does not read and that are no damage: many in all, or one kind again and again.
-/// `kind` tells the kind of a line and the number of numbers in it; `usual` is those of the lines that are read.
-pub(super) fn unread_lines(
-    unread: &[(Vec<u8>, f64)],
-    read: u64,
-    kind: impl Fn(&[u8]) -> Vec<Vec<u8>>,
-    usual: Option<&[Vec<u8>]>,
-) -> Option<Question> {
-    let total = read as f64 + unread.len() as f64;
-    let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
-    for (index, (line, _)) in unread.iter().enumerate() {
-        kinds.entry(kind(line)).or_insert((0, index)).0 += 1;
+/// The lines that a layout does not read.
+pub(super) struct Unread<'a> {
+    /// Each with about where in the capture it stands (0 to 1).
+    pub(super) lines: &'a [(Vec<u8>, f64)],
+    /// Lines that are read.
+    pub(super) read: u64,
+    /// The kind of a line: the literals around its numbers.
+    pub(super) kind: &'a dyn Fn(&[u8]) -> Vec<Vec<u8>>,
+    /// Whether a line is one of those that are read but for a few bytes.
+    pub(super) is_damage: &'a dyn Fn(&[u8]) -> bool,
+}
+
+impl Unread<'_> {
+    /// What of them is no damage: one kind again and again, a line unlike those that are read, or too many;
+    /// `usual` is the kind of the lines that are read.
+    pub(super) fn question(&self, usual: Option<&[Vec<u8>]>) -> Option<Question> {
+        let unread = self.lines;
+        let total = self.read as f64 + unread.len() as f64;
+        let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
+        for (index, (line, _)) in unread.iter().enumerate() {
+            kinds.entry((self.kind)(line)).or_insert((0, index)).0 += 1;
+        }
+        let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
+        let (count, index) = *most.1;
+        let share = unread.len() as f64 / total;
+        let again = count >= 3
+            && (count * 3 >= unread.len() && share > OTHER_SHARE || count as f64 > OFTEN * total);
+        let elements = |literals: &[Vec<u8>]| literals.len() - 1;
+        if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
+            let (a, b) = (elements(usual), elements(most.0));
+            let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
+            let place = "a line".to_owned();
+            return Some(Question::LeftOut { place, seen: (a.min(b), a.max(b)), short, lines });
+        }
+        let strange: Vec<usize> = (0..unread.len()).filter(|&i| !(self.is_damage)(&unread[i].0)).collect();
+        let is_strange = strange.len() as f64 > STRANGE * unread.len() as f64;
+        let sample = match strange.first() {
+            _ if again || share > MOST_HURT => index,
+            Some(first) if is_strange => *first,
+            _ => return None,
+        };
+        Some(self.other_frames(sample, total))
     }
-    let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
-    let (count, index) = *most.1;
-    let share = unread.len() as f64 / total;
-    let again = count >= 3 && count * 3 >= unread.len() && share > OTHER_SHARE;
-    if !again && share <= MUCH_UNREAD {
-        return None;
+
+    fn other_frames(&self, sample: usize, total: f64) -> Question {
+        let of = |second: bool| {
+            let count = self.lines.iter().filter(|(_, at)| (*at >= 0.5) == second).count();
+            (count as f64 / (0.5 * total)).min(1.0)
+        };
+        let text = String::from_utf8_lossy(&self.lines[sample].0);
+        let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
+        Question::OtherFrames { halves: [of(false), of(true)], sample: format!("\"{sample}\"") }
     }
-    let elements = |literals: &[Vec<u8>]| literals.len() - 1;
-    if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
-        let (a, b) = (elements(usual), elements(most.0));
-        let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
-        return Some(Question::LeftOut {
-            place: "a line".to_owned(),
-            seen: (a.min(b), a.max(b)),
-            short,
-            lines,
-        });
-    }
-    let of =
-        |second: bool| unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total);
-    let text = String::from_utf8_lossy(&unread[index].0);
-    let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
-    Some(Question::OtherFrames {
-        halves: [of(false).min(1.0), of(true).min(1.0)],
-        sample: format!("\"{sample}\""),
-    })
 }
 
 /// The quantile of numbers in any order; 0 of nothing.
