@@ -11,7 +11,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use common::{Kit, Piece, Random, Scene, Stream, walk};
 use hereabout_core::{Frame, Timestamp};
-use hereabout_wire::learn::{FrameGuess, LearnOptions, Outcome, learn};
+use hereabout_wire::learn::{FrameGuess, LearnOptions, Outcome, Question, learn};
 use hereabout_wire::{Decoder, Item};
 
 type Rows = Vec<Vec<Option<f64>>>;
@@ -721,26 +721,73 @@ fn a_proposal_reads_the_part_that_it_was_not_made_from() {
     assert!(proposals >= 16, "{proposals}");
 }
 
-/// A line that fails in one half leaves nothing to test on, though what is left of it looks like damage.
+/// Frames of tags strictly in turn are not taken for one long frame: the byte with the tag's number is named,
+/// and the layout that reads it is among the alternatives.
+#[test]
+fn tags_strictly_in_turn_are_told_by_their_byte() {
+    let (mut named, mut among) = (0, 0);
+    for seed in 0..12 {
+        let mut random = Random::new(seed);
+        let values: &[u8] = random.pick(&[&[1_u8, 2][..], &[7, 9], &[1, 2, 3]]);
+        let scene = Scene::usual(4);
+        let walks: Vec<Rows> = values.iter().map(|_| walk(&scene, &mut random)).collect();
+        let rows: Rows = (0..walks[0].len()).map(|n| walks[n % values.len()][n].clone()).collect();
+        let kit = kit_with(&mut random, 4, Some(Piece::Each(values.to_vec())));
+        let stream = stream(&kit, &rows, scene.rate_hz, &mut random);
+        let truth = truth(&stream.ranges, |n| Some(u32::from(values[n % values.len()])));
+        let case = Case { clean: stream.bytes.clone(), bytes: stream.bytes, truth: Some(truth), damage: 0.0 };
+        let outcome = learn(&case.bytes, None, LearnOptions::default());
+        let Outcome::Undecided(undecided) = &outcome else { panic!("seed {seed}: {outcome:?}") };
+        let all: Vec<i64> = values.iter().map(|v| i64::from(*v)).collect();
+        let is_it =
+            |q: &Question| matches!(q, Question::TagNumber { values, .. } if *values == all);
+        named += usize::from(undecided.questions.iter().any(is_it));
+        among += usize::from(grade(&outcome, &case) == Grade::Among);
+    }
+    println!("strictly in turn: named {named}, among alternatives {among} of 12");
+    assert!(named >= 10 && among >= 8, "{named} {among}");
+}
+
+/// A line that fails in one half leaves too little to test on, though what is left of it looks like damage.
 #[test]
 fn a_rest_that_cannot_be_read_leaves_it_unsure() {
-    let (mut sure_whole, mut sure) = (0, 0);
+    let (mut sure_whole, mut told, mut sure) = (0, 0, 0);
     for make in [binary::plain as Make, lines::plain, lines::json_plain] {
-        for seed in 0..10 {
+        for seed in 0..8 {
             let mut random = Random::new(seed);
-            let mut bytes = make(&mut random).clean;
+            let case = make(&mut random);
             let is_sure = |b: &[u8]| matches!(learn(b, None, LearnOptions::default()), Outcome::Proposal(_));
-            sure_whole += usize::from(is_sure(&bytes));
+            sure_whole += usize::from(is_sure(&case.clean));
+            let mut bytes = case.clean.clone();
             let from = bytes.len() * 11 / 20;
             for byte in &mut bytes[from..] {
-                if random.chance(0.12) {
+                if random.chance(0.2) {
                     *byte ^= 1 << random.below(7);
                 }
             }
-            sure += usize::from(is_sure(&bytes));
+            match learn(&bytes, None, LearnOptions::default()) {
+                // Made from the hurt part and tested on the good one.
+                Outcome::Proposal(p) => {
+                    assert!(p.tested.share > 0.4 && is_right(&p.frame, &case), "{:?}", p.tested);
+                    sure += 1;
+                }
+                Outcome::Undecided(u) => {
+                    told += usize::from(u.questions.iter().any(|q| {
+                        matches!(
+                            q,
+                            Question::RestUnread { .. }
+                                | Question::ReadsTooLittle { .. }
+                                | Question::OtherFrames { .. }
+                                | Question::NothingToTestOn
+                        )
+                    }));
+                }
+                Outcome::NotFrames(_) => told += 1,
+            }
         }
     }
-    assert!(sure_whole >= 15 && sure == 0, "{sure_whole} {sure}");
+    println!("sure with all of it {sure_whole}, with a hurt half {sure}; told {told}");
+    assert!(sure_whole >= 12 && sure <= 2 && told >= 18, "{sure_whole} {sure} {told}");
 }
 
 /// Seeds by `LEARN_SEEDS=from..to`, or these.

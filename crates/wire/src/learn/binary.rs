@@ -36,6 +36,10 @@ const MOST_UNEXPLAINED: usize = 5;
 const FEWEST_ROWS: usize = 12;
 /// The most values of a byte that may tell tags apart, with a few damaged ones.
 const MOST_KEYS: usize = 8;
+/// The most tags in turn that are looked for.
+const MOST_IN_TURN: usize = 4;
+/// The most bytes by which their frames differ throughout.
+const MOST_OTHER: usize = 2;
 /// The most alternatives of one kind.
 const MOST_RIVALS: usize = 6;
 
@@ -124,7 +128,7 @@ fn part(
 ) -> Option<Outcome> {
     let bytes = &capture[studied.clone()];
     let mut first = None;
-    for len in period::periods(bytes) {
+    for len in period::periods(bytes).into_iter().flat_map(|len| turns(bytes, len).into_iter().chain([len])) {
         let Some(fold) = fold::fold(bytes, len) else { continue };
         let Some(all) = fold::fold(&capture[around.clone()], len) else { continue };
         let all = all.in_phase_with(&fold, studied.start - around.start);
@@ -136,6 +140,30 @@ fn part(
         first = first.or(Some(outcome));
     }
     first
+}
+
+/// The length of one frame, where `len` is that of several in turn that are alike but for a byte or two: those
+/// of tags, or of groups of anchors, strictly in turn.
+fn turns(bytes: &[u8], len: usize) -> Option<usize> {
+    let parts = (2..=MOST_IN_TURN).filter(|parts| len.is_multiple_of(*parts));
+    let fold = parts.clone().next().and_then(|_| fold::fold(bytes, len))?;
+    let columns = columns::columns(&fold.trusted(|_| true));
+    let are_alike = |parts: &usize| {
+        let one = len / parts;
+        let (mut same, mut other, mut unlike) = (0, 0, 0);
+        for at in 0..one {
+            let column = |i: usize| columns[at + i * one];
+            let all = |is: &dyn Fn(&Column) -> bool| (0..*parts).all(|i| is(&column(i)));
+            match () {
+                () if all(&|c| c.constant && c.mode == column(0).mode) => same += 1,
+                () if all(&|c| c.constant) => other += 1,
+                () if all(&|c| !c.constant) => {}
+                () => unlike += 1,
+            }
+        }
+        same >= 1 && (1..=MOST_OTHER).contains(&other) && unlike * 8 <= one
+    };
+    parts.clone().find(are_alike).map(|parts| len / parts)
 }
 
 /// One capture with its frames laid out.

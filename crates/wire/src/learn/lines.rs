@@ -28,6 +28,8 @@ const UNDAMAGED: f64 = 0.93;
 const SKELETON: f64 = 0.05;
 /// Travel in metres below which ranges cannot be told from other numbers.
 const LEAST_TRAVEL_M: f64 = 1.0;
+/// Bytes of the end of a line.
+const LONGEST_LINE_END: usize = 2;
 /// Kinds of line that count as usual.
 const MOST_PATTERNS: usize = 12;
 /// So much of a line is compared when damage is told from another kind.
@@ -425,7 +427,9 @@ fn usual_patterns(patterns: impl Iterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
 /// Whether a line is one of the usual ones but for a few bytes.
 fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
     let pattern = pattern(line);
-    patterns.iter().any(|usual| {
+    // A hurt line end is a line of its own.
+    let is_end = line.len() <= LONGEST_LINE_END;
+    is_end || patterns.iter().any(|usual| {
         let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
         edits(&pattern, usual) <= most
     })
