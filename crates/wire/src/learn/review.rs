@@ -67,10 +67,12 @@ const LARGEST_FACTOR: f64 = 1500.0;
 const MOST_STEPS: u64 = 16;
 /// So many leaps are no damage and no restart.
 const LEAPS: usize = 2;
-/// Pieces with the same three bytes that no frame has: so many, and so large a share of the pieces.
+/// Pieces with groups of bytes that no frame has: so many, and so large a share of the pieces.
 const SAME_BYTES: (usize, f64) = (5, 0.08);
-/// The most kinds of three bytes that are looked for in the frames.
-const MOST_LOOKED_UP: usize = 24;
+/// Bytes of a group that is looked for.
+const GROUP: usize = 3;
+/// Bytes in a row that one hurt byte makes unusual, and one more.
+const UNUSUAL: usize = 7;
 /// The most places without a role that are named.
 const MOST_NAMED: usize = 4;
 
@@ -97,6 +99,7 @@ pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &Rea
     for at in (0..len).filter(|&c| !has_role(plan, c)) {
         let values = trusted.column(capture, at);
         if is_steady(&values, plan.sum.is_some())
+            || counts_evenly(&values)
             || is_companion(capture, plan, &trusted, at)
             || is_carry(capture, plan, &trusted, at)
             || trusted.goes_with_a_range(capture, plan, at)
@@ -209,15 +212,29 @@ fn is_steady(values: &[u8], has_sum: bool) -> bool {
     if most == values.len() {
         return true;
     }
-    // One stray frame may have passed a checksum of one byte by chance.
+    let run_of_others = |mode: u8| {
+        values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0)
+    };
+    // A stray frame or two may have passed a checksum of one byte by chance.
     if has_sum {
-        return second <= 1 && most + 2 >= values.len();
+        let mode = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]).unwrap_or_default();
+        return most + 3 >= values.len() && most >= 20 && second <= 2 && run_of_others(mode) < 2;
     }
     let Some(mode) = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]) else { return true };
     let strays = values.len() - most;
-    let run = values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0);
+    let run = run_of_others(mode);
     // Damage strikes alone, and each time otherwise.
     strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
+}
+
+/// Whether a byte steps by one and the same number nearly always: a counter in a damaged stream.
+fn counts_evenly(values: &[u8]) -> bool {
+    let mut steps = [0_usize; 256];
+    for pair in values.windows(2) {
+        steps[usize::from(pair[1].wrapping_sub(pair[0]))] += 1;
+    }
+    let most = steps[1..].iter().max().copied().unwrap_or(0);
+    values.len() >= 16 && most * 10 >= (values.len() - 1) * 6
 }
 
 /// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside
@@ -511,11 +528,9 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
     let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
     let again = again.filter(|_| share > OTHER_SHARE);
-    let foreign = foreign_bytes(capture, plan, back);
+    let foreign = foreign_pieces(capture, back, len);
     let again = again.or_else(|| foreign.first().cloned());
-    let has_them = |p: &&Range<usize>| foreign.iter().any(|at| p.start <= at.start && at.end <= p.end);
-    let hold: Vec<Range<usize>> = back.unread.iter().filter(has_them).cloned().collect();
-    other.extend(hold);
+    other.extend(foreign);
     other.sort_by_key(|piece| piece.start);
     other.dedup();
     let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
@@ -529,35 +544,33 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
 }
 
-/// The places of three bytes that come again and again in what is not read, and never in frames. Damage hits
-/// one place of a frame in the same way far less often.
-fn foreign_bytes(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<Range<usize>> {
-    const LEN: usize = 3;
-    let mut seen: BTreeMap<&[u8], Vec<usize>> = BTreeMap::new();
-    for piece in &back.unread {
-        for at in piece.start..(piece.end + 1).saturating_sub(LEN) {
-            let places = seen.entry(&capture[at..at + LEN]).or_default();
-            // Once a piece.
-            if places.last().is_none_or(|last| *last < piece.start) {
-                places.push(at);
+/// Pieces with bytes of another kind of frame: groups of three bytes that come again and again in what is not
+/// read and never in frames. Damage hits one place in one way as well, but then a few bytes alone are unusual.
+fn foreign_pieces(capture: &[u8], back: &ReadBack, len: usize) -> Vec<Range<usize>> {
+    let places = |from: Range<usize>| from.start..(from.end + 1).saturating_sub(GROUP);
+    let mut seen: BTreeMap<&[u8], (usize, usize)> = BTreeMap::new();
+    for at in back.unread.iter().flat_map(|piece| places(piece.clone())) {
+        seen.entry(&capture[at..at + GROUP]).or_default().0 += 1;
+    }
+    seen.retain(|_, count| count.0 >= SAME_BYTES.0);
+    for start in &back.starts {
+        // Two frames in a row have groups across their border as well.
+        let follows = back.starts.binary_search(&(start + len)).is_ok();
+        let end = if follows { start + len + GROUP - 1 } else { start + len };
+        for at in places(*start..end.min(capture.len())) {
+            if let Some(count) = seen.get_mut(&capture[at..at + GROUP]) {
+                count.1 += 1;
             }
         }
     }
-    let least = SAME_BYTES.0.max((SAME_BYTES.1 * back.unread.len() as f64).ceil() as usize);
-    let mut often: Vec<(&[u8], Vec<usize>)> = seen.into_iter().filter(|(_, p)| p.len() >= least).collect();
-    often.sort_by(|a, b| b.1.len().cmp(&a.1.len()).then(a.1[0].cmp(&b.1[0])));
-    let len = plan.columns.len();
-    let in_frames = |bytes: &[u8]| {
-        // Two frames in a row have the bytes across their border as well.
-        let frames = back.starts.iter().copied().filter(|&s| {
-            let follows = back.starts.binary_search(&(s + len)).is_ok();
-            let end = if follows { s + len + LEN - 1 } else { s + len };
-            memchr::memmem::find(&capture[s..end.min(capture.len())], bytes).is_some()
-        });
-        frames.count()
+    seen.retain(|_, (unread, read)| *read * 10 <= *unread);
+    let is_foreign = |piece: &&Range<usize>| {
+        let mut found = places((*piece).clone()).filter(|at| seen.contains_key(&capture[*at..at + GROUP]));
+        found.next().is_some_and(|first| found.last().is_some_and(|last| last + GROUP - first >= UNUSUAL))
     };
-    let foreign = often.into_iter().take(MOST_LOOKED_UP).find(|(bytes, p)| in_frames(bytes) * 10 <= p.len());
-    foreign.into_iter().flat_map(|(_, places)| places).map(|at| at..at + LEN).collect()
+    let foreign: Vec<Range<usize>> = back.unread.iter().filter(is_foreign).cloned().collect();
+    let least = SAME_BYTES.0.max((SAME_BYTES.1 * back.unread.len() as f64).ceil() as usize);
+    if foreign.len() < least { Vec::new() } else { foreign }
 }
 
 /// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
