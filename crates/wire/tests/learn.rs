@@ -93,7 +93,6 @@ fn survey(seeds: std::ops::Range<u64>, harm: Harm) -> [usize; 4] {
         let outcome = learn(&bytes, None, LearnOptions::default());
         let grade = grade(&outcome, &stream);
         counts[grade as usize] += 1;
-        if let Outcome::Undecided(u) = &outcome { println!("DBG {harm:?} {seed} {:?}", u.questions); }
         assert_ne!(grade, Grade::Wrong, "{harm:?} seed {seed}: {kit:?} {outcome:?}");
     }
     println!(

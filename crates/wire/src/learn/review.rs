@@ -552,7 +552,9 @@ fn foreign_pieces(capture: &[u8], back: &ReadBack, len: usize) -> Vec<Range<usiz
     for at in back.unread.iter().flat_map(|piece| places(piece.clone())) {
         seen.entry(&capture[at..at + GROUP]).or_default().0 += 1;
     }
-    seen.retain(|_, count| count.0 >= SAME_BYTES.0);
+    // Where absent anchors give one byte over and over, one hit looks the same in many places.
+    let is_telling = |group: &[u8]| group[0] != group[1] && group[1] != group[2] && group[0] != group[2];
+    seen.retain(|group, count| count.0 >= SAME_BYTES.0 && is_telling(group));
     for start in &back.starts {
         // Two frames in a row have groups across their border as well.
         let follows = back.starts.binary_search(&(start + len)).is_ok();
