@@ -713,7 +713,10 @@ fn a_proposal_reads_the_part_that_it_was_not_made_from() {
             let tested = p.tested;
             assert!((0.45..0.7).contains(&tested.made_from), "{tested:?}");
             let rest = (1.0 - tested.made_from) * p.frames_read as f64;
-            assert!(tested.frames >= 8 && (tested.frames as f64 - rest).abs() < 4.0 + 0.2 * rest, "{tested:?}");
+            assert!(
+                tested.frames >= 8 && (tested.frames as f64 - rest).abs() < 4.0 + 0.2 * rest,
+                "{tested:?}"
+            );
             assert!((0.3..=1.0).contains(&tested.share), "{tested:?}");
             assert!(case.damage > 0.0 || tested.share > 0.85, "{tested:?}");
         }
@@ -739,8 +742,7 @@ fn tags_strictly_in_turn_are_told_by_their_byte() {
         let outcome = learn(&case.bytes, None, LearnOptions::default());
         let Outcome::Undecided(undecided) = &outcome else { panic!("seed {seed}: {outcome:?}") };
         let all: Vec<i64> = values.iter().map(|v| i64::from(*v)).collect();
-        let is_it =
-            |q: &Question| matches!(q, Question::TagNumber { values, .. } if *values == all);
+        let is_it = |q: &Question| matches!(q, Question::TagNumber { values, .. } if *values == all);
         named += usize::from(undecided.questions.iter().any(is_it));
         among += usize::from(grade(&outcome, &case) == Grade::Among);
     }
@@ -812,16 +814,4 @@ fn campaign_of_many_seeds() {
     let (cases, wrong) = campaign(seeds(1000..1060), true);
     println!("{cases} cases, wrong and sure {}", wrong.len());
     assert!(wrong.is_empty(), "{} of {cases}:\n{}", wrong.len(), wrong.join("\n"));
-}
-
-#[test]
-#[ignore = "one case, to look at"]
-fn one_case() {
-    let told = std::env::var("LEARN_CASE").unwrap();
-    let (number, seed) = told.split_once(',').unwrap();
-    let (number, seed): (usize, u64) = (number.parse().unwrap(), seed.parse().unwrap());
-    let case = KINDS[number].1(&mut Random::new(seed * 1000 + number as u64));
-    std::fs::write("/tmp/h14/case.bin", &case.bytes).unwrap();
-    println!("damage {} truth {:?}", case.damage, case.truth.as_ref().map(|t| t.iter().take(3).cloned().collect::<Vec<_>>()));
-    println!("{:#?}", learn(&case.bytes, None, LearnOptions::default()));
 }

@@ -96,6 +96,20 @@ impl Form for Json<'_> {
         doubts
     }
 
+    /// All members of the object with the ranges are left out, and nothing else is in the line: no anchor was
+    /// heard.
+    fn is_without(&self, line: &[u8], group: &Group) -> bool {
+        let Ok(document) = serde_json::from_slice::<Value>(line) else { return false };
+        let (mut numbers, mut words) = (0, 0);
+        collect(&document, &mut Path::new(), &mut |_, _| numbers += 1);
+        collect_words(&document, &mut Path::new(), &mut |_, _| words += 1);
+        let is_empty = |path: &Path| {
+            let parent = pointer(&path[..path.len().saturating_sub(1)].to_vec());
+            document.pointer(&parent).and_then(Value::as_object).is_some_and(serde_json::Map::is_empty)
+        };
+        numbers + words == 0 && group.members.iter().all(|&m| is_empty(&self.paths[m]))
+    }
+
     fn usual(&self) -> Option<&[Vec<u8>]> {
         None
     }
@@ -114,7 +128,8 @@ impl Json<'_> {
         let large = numbers.get(numbers.len() * 9 / 10).copied().unwrap_or(f64::INFINITY);
         let is_whole = !full().any(Value::is_f64);
         // A comma that was lost makes one number of two, far off all others or with a fraction.
-        let is_joined = |n: &Value| n.as_f64().is_some_and(|n| n > JOINED * large) || (is_whole && n.is_f64());
+        let is_joined =
+            |n: &Value| n.as_f64().is_some_and(|n| n > JOINED * large) || (is_whole && n.is_f64());
         let lengths: Vec<usize> =
             arrays.iter().filter(|a| a.len() == most || !a.iter().any(is_joined)).map(|a| a.len()).collect();
         let fewest = *lengths.iter().min()?;

@@ -243,7 +243,7 @@ impl Context<'_> {
         let mut review = review::lines(&columns, &heard, &group.members, frame.unit.per_metre());
         review.questions.extend(form.doubts(group));
         let mut unread = unread_lines(layout, self.capture);
-        unread.retain(|(line, _)| !self.ends.contains(line));
+        unread.retain(|(line, _)| !self.ends.contains(line) && !form.is_without(line, group));
         let read = read_back(layout, self.capture).frames;
         let is_read = |line: &&&[u8]| read_back(layout, line).frames == 1;
         let patterns = usual_patterns(self.all.iter().filter(is_read).map(|l| pattern(l)));
@@ -306,6 +306,8 @@ pub(super) trait Form {
     fn name(&self, field: usize) -> String;
     /// What else speaks against a group.
     fn doubts(&self, group: &Group) -> Vec<Question>;
+    /// Whether a line is one that is read, with none of the ranges of a group in it.
+    fn is_without(&self, line: &[u8], group: &Group) -> bool;
     /// The literals of the lines that are read, where lines have them.
     fn usual(&self) -> Option<&[Vec<u8>]>;
 }
@@ -376,6 +378,10 @@ impl Form for Text<'_> {
         Vec::new()
     }
 
+    fn is_without(&self, _line: &[u8], _group: &Group) -> bool {
+        false
+    }
+
     fn usual(&self) -> Option<&[Vec<u8>]> {
         Some(self.literals)
     }
@@ -429,10 +435,11 @@ fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
     let pattern = pattern(line);
     // A hurt line end is a line of its own.
     let is_end = line.len() <= LONGEST_LINE_END;
-    is_end || patterns.iter().any(|usual| {
-        let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
-        edits(&pattern, usual) <= most
-    })
+    is_end
+        || patterns.iter().any(|usual| {
+            let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
+            edits(&pattern, usual) <= most
+        })
 }
 
 /// Bytes to change, add or take away to get from one text to the other (Levenshtein 1966); of long ones only

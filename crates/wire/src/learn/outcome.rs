@@ -455,56 +455,72 @@ impl fmt::Display for Question {
                  than one kind. Check cable and baud rate, capture again",
                 100.0 * share
             ),
-            Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
-            Question::NoRole { place, values, distinct } => {
-                write!(f, "{place} takes {distinct} different values")?;
-                if !values.is_empty() {
-                    write!(f, " (mostly {})", listed(values))?;
-                }
-                f.write_str(
-                    ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
-                     change one thing at a time (another tag, an anchor off) and capture again; if it may be \
-                     ignored, take the layout below",
-                )
-            }
-            Question::OtherFrames { halves: [first, second], sample } => write!(
-                f,
-                "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
-                 {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
-                 passed over; if the module was changed meanwhile, capture again",
-                100.0 * first,
-                100.0 * second
-            ),
-            Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
-                f,
-                "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
-                 behind one that is left out has no fixed place. Let the module send all of them always, \
-                 with a word for \"no range\""
-            ),
-            Question::Jumps { share } => write!(
-                f,
-                "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
-                 turn do: switch all tags off but one, and capture again",
-                100.0 * share
-            ),
-            Question::UnitChanges { factor } => write!(
-                f,
-                "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
-                 changed during the capture. Capture again without changing anything at the module"
-            ),
-            Question::NothingToTestOn => f.write_str(
-                "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
-                 long, with the tag moving",
-            ),
-            Question::RestUnread { share, made } => write!(
-                f,
-                "the layout reads {:.0} % of the part of the capture that it was made from, and only {:.0} % of the \
-                 rest: the line failed for a time, or something was changed at the module. Check cable and baud \
-                 rate, and capture again without changing anything",
-                100.0 * made,
-                100.0 * share
-            ),
+            other => whole_capture_words(f, other),
         }
+    }
+}
+
+/// The words for what the whole capture, or the part that a proposal was not made from, says.
+fn whole_capture_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result {
+    match question {
+        Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
+        Question::NoRole { place, values, distinct } => {
+            write!(f, "{place} takes {distinct} different values")?;
+            if !values.is_empty() {
+                write!(f, " (mostly {})", listed(values))?;
+            }
+            f.write_str(
+                ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
+                 change one thing at a time (another tag, an anchor off) and capture again; if it may be \
+                 ignored, take the layout below",
+            )
+        }
+        Question::OtherFrames { halves: [first, second], sample } => write!(
+            f,
+            "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
+             {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
+             passed over; if the module was changed meanwhile, capture again",
+            100.0 * first,
+            100.0 * second
+        ),
+        Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
+            f,
+            "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
+             behind one that is left out has no fixed place. Let the module send all of them always, \
+             with a word for \"no range\""
+        ),
+        Question::Jumps { share } => write!(
+            f,
+            "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
+             turn do: switch all tags off but one, and capture again",
+            100.0 * share
+        ),
+        Question::UnitChanges { factor } => write!(
+            f,
+            "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
+             changed during the capture. Capture again without changing anything at the module"
+        ),
+        Question::NothingToTestOn => f.write_str(
+            "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
+             long, with the tag moving",
+        ),
+        Question::RestUnread { share, made } => write!(
+            f,
+            "the layout reads {:.0} % of the part of the capture that it was made from, and only {:.0} % of the \
+             rest: the line failed for a time, or something was changed at the module. Check cable and baud \
+             rate, and capture again without changing anything",
+            100.0 * made,
+            100.0 * share
+        ),
+        // Said by `Display` itself.
+        Question::ByteOrder
+        | Question::Unit { .. }
+        | Question::Width { .. }
+        | Question::FrameStart { .. }
+        | Question::WhichNumbers
+        | Question::LittleTravel { .. }
+        | Question::NothingMoves
+        | Question::ReadsTooLittle { .. } => Ok(()),
     }
 }
 

@@ -323,7 +323,8 @@ fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usiz
         trusted.starts.windows(4).filter(is_leap).count()
     };
     let asks = |counter: &Counter| {
-        let at = if counter.order == ByteOrder::LowFirst { counter.at + counter.width - 1 } else { counter.at };
+        let at =
+            if counter.order == ByteOrder::LowFirst { counter.at + counter.width - 1 } else { counter.at };
         let top: Vec<Option<i64>> =
             trusted.starts.iter().map(|start| Some(i64::from(capture[start + at]))).collect();
         (at, role_question(&format!("byte {at}"), &top, &[]))
@@ -568,7 +569,9 @@ fn foreign_pieces(capture: &[u8], back: &ReadBack, len: usize) -> Vec<Range<usiz
     seen.retain(|_, (unread, read)| *read * 10 <= *unread);
     let is_foreign = |piece: &&Range<usize>| {
         let mut found = places((*piece).clone()).filter(|at| seen.contains_key(&capture[*at..at + GROUP]));
-        found.next().is_some_and(|first| found.last().is_some_and(|last| last + GROUP - first >= UNUSUAL))
+        found
+            .next()
+            .is_some_and(|first| found.next_back().is_some_and(|last| last + GROUP - first >= UNUSUAL))
     };
     let foreign: Vec<Range<usize>> = back.unread.iter().filter(is_foreign).cloned().collect();
     let least = SAME_BYTES.0.max((SAME_BYTES.1 * back.unread.len() as f64).ceil() as usize);
@@ -761,8 +764,8 @@ impl Unread<'_> {
         let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
         let (count, index) = *most.1;
         let share = unread.len() as f64 / total;
-        let again = count >= 3
-            && (count * 3 >= unread.len() && share > OTHER_SHARE || count as f64 > OFTEN * total);
+        let again =
+            count >= 3 && (count * 3 >= unread.len() && share > OTHER_SHARE || count as f64 > OFTEN * total);
         let elements = |literals: &[Vec<u8>]| literals.len() - 1;
         if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
             let (a, b) = (elements(usual), elements(most.0));
