@@ -103,6 +103,7 @@ fn why(undecided: &Undecided) -> &'static str {
         Some(Question::Jumps { .. }) => "the ranges jump as those of several tags or groups of anchors do",
         Some(Question::UnitChanges { .. }) => "the unit or the layout changed during the capture",
         Some(Question::NothingToTestOn) => "the capture is too short to test the proposal on its other half",
+        Some(Question::RestUnread { .. }) => "the rest of the capture is read far worse than its own part",
         Some(Question::LittleTravel { .. } | Question::NothingMoves) => "the ranges moved too little",
         Some(Question::ReadsTooLittle { .. }) => "the best layout reads too little of the capture",
         _ => "more than one reading fits",

@@ -11,7 +11,7 @@ use super::compose::{self, LONGEST_MARK, Plan};
 use super::fold::{self, Fold};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
-    Sureness, Undecided,
+    Sureness, Tested, Undecided,
 };
 use super::proof::{ReadBack, Row, read_back};
 use super::review::{self, Review};
@@ -36,6 +36,10 @@ const MOST_UNEXPLAINED: usize = 5;
 const FEWEST_ROWS: usize = 12;
 /// The most values of a byte that may tell tags apart, with a few damaged ones.
 const MOST_KEYS: usize = 8;
+/// The most tags in turn that are looked for.
+const MOST_IN_TURN: usize = 4;
+/// The most bytes by which their frames differ throughout.
+const MOST_OTHER: usize = 2;
 /// The most alternatives of one kind.
 const MOST_RIVALS: usize = 6;
 
@@ -124,17 +128,42 @@ fn part(
 ) -> Option<Outcome> {
     let bytes = &capture[studied.clone()];
     let mut first = None;
-    for len in period::periods(bytes) {
+    for len in period::periods(bytes).into_iter().flat_map(|len| turns(bytes, len).into_iter().chain([len])) {
         let Some(fold) = fold::fold(bytes, len) else { continue };
         let Some(all) = fold::fold(&capture[around.clone()], len) else { continue };
         let all = all.in_phase_with(&fold, studied.start - around.start);
-        let outcome = Study::new(capture, &fold, (&all, around.start), times, options).outcome();
+        let study = Study::new(capture, &fold, (&all, around.start), times, options);
+        let outcome = Study { made_from: studied.clone(), ..study }.outcome();
         if has_answers(&outcome) {
             return Some(outcome);
         }
         first = first.or(Some(outcome));
     }
     first
+}
+
+/// The length of one frame, where `len` is that of several in turn that are alike but for a byte or two: those
+/// of tags, or of groups of anchors, strictly in turn.
+fn turns(bytes: &[u8], len: usize) -> Option<usize> {
+    let parts = (2..=MOST_IN_TURN).filter(|parts| len.is_multiple_of(*parts));
+    let fold = parts.clone().next().and_then(|_| fold::fold(bytes, len))?;
+    let columns = columns::columns(&fold.trusted(|_| true));
+    let are_alike = |parts: &usize| {
+        let one = len / parts;
+        let (mut same, mut other, mut unlike) = (0, 0, 0);
+        for at in 0..one {
+            let column = |i: usize| columns[at + i * one];
+            let all = |is: &dyn Fn(&Column) -> bool| (0..*parts).all(|i| is(&column(i)));
+            match () {
+                () if all(&|c| c.constant && c.mode == column(0).mode) => same += 1,
+                () if all(&|c| c.constant) => other += 1,
+                () if all(&|c| !c.constant) => {}
+                () => unlike += 1,
+            }
+        }
+        same >= 1 && (1..=MOST_OTHER).contains(&other) && unlike * 8 <= one
+    };
+    parts.clone().find(are_alike).map(|parts| len / parts)
 }
 
 /// One capture with its frames laid out.
@@ -146,6 +175,8 @@ struct Study<'a> {
     all: &'a Fold<'a>,
     /// Where the bytes of `all` begin in the capture.
     base: usize,
+    /// The part of the capture that the layout is made from.
+    made_from: Range<usize>,
     options: LearnOptions,
     rate_hz: Option<f64>,
     /// Column at which frames start by the idle gaps.
@@ -186,7 +217,8 @@ impl<'a> Study<'a> {
         let rate_hz = rate(times, capture.len() as f64 / fold.len as f64);
         let idle_start = idle_start(all, base, times, rate_hz);
         let surprise = period::surprise(fold.bytes);
-        Study { capture, fold, all, base, options, rate_hz, idle_start, columns, sums, surprise }
+        let made_from = 0..capture.len();
+        Study { capture, fold, all, base, made_from, options, rate_hz, idle_start, columns, sums, surprise }
     }
 
     fn outcome(&self) -> Outcome {
@@ -236,12 +268,27 @@ impl<'a> Study<'a> {
         if trial.reads < MUST_READ || trial.whole < MUST_BE_WHOLE {
             doubts.push(Question::ReadsTooLittle { share: trial.reads.min(trial.whole) });
         }
-        for question in &trial.review.questions {
+        let (tested, made) = self.tested(&trial.back);
+        let whole_capture = self.made_from.len() == self.capture.len();
+        let untested = tested.doubt(made).filter(|_| !whole_capture);
+        for question in trial.review.questions.iter().chain(&untested) {
             if !doubts.contains(question) {
                 doubts.push(question.clone());
             }
         }
         doubts
+    }
+
+    /// What was read of the rest of the capture, and the share of bytes that was read of the part that the
+    /// layout is made from.
+    fn tested(&self, back: &ReadBack) -> (Tested, f64) {
+        let (made, all, len) = (&self.made_from, self.capture.len(), self.fold.len);
+        let inside = back.starts.iter().filter(|&&at| made.start <= at && at + len <= made.end).count();
+        let frames = back.starts.iter().filter(|&&at| at + len <= made.start || made.end <= at).count();
+        let share = |frames: usize, bytes: usize| ((frames * len) as f64 / bytes.max(1) as f64).min(1.0);
+        let made_from = made.len() as f64 / all.max(1) as f64;
+        let tested = Tested { made_from, frames: frames as u64, share: share(frames, all - made.len()) };
+        (tested, share(inside, made.len()))
     }
 
     /// Column at which frames start, and another one that is nearly as likely.
@@ -491,6 +538,7 @@ impl<'a> Study<'a> {
             cautions: self.cautions(trial),
             frames_read: trial.back.frames,
             share_read: trial.back.bytes as f64 / self.capture.len().max(1) as f64,
+            tested: self.tested(&trial.back).0,
             rate_hz: self.rate_hz,
         })
     }

@@ -17,6 +17,9 @@ const ALIKE: f64 = 0.5;
 /// Share of the lines that a number must be in.
 const COMMON: f64 = 0.02;
 
+/// A number so many times a large one is two that lost their comma.
+const JOINED: f64 = 50.0;
+
 /// The steps of a pointer; an element's index is written in digits.
 type Path = Vec<String>;
 
@@ -93,6 +96,20 @@ impl Form for Json<'_> {
         doubts
     }
 
+    /// All members of the object with the ranges are left out, and nothing else is in the line: no anchor was
+    /// heard.
+    fn is_without(&self, line: &[u8], group: &Group) -> bool {
+        let Ok(document) = serde_json::from_slice::<Value>(line) else { return false };
+        let (mut numbers, mut words) = (0, 0);
+        collect(&document, &mut Path::new(), &mut |_, _| numbers += 1);
+        collect_words(&document, &mut Path::new(), &mut |_, _| words += 1);
+        let is_empty = |path: &Path| {
+            let parent = pointer(&path[..path.len().saturating_sub(1)].to_vec());
+            document.pointer(&parent).and_then(Value::as_object).is_some_and(serde_json::Map::is_empty)
+        };
+        numbers + words == 0 && group.members.iter().all(|&m| is_empty(&self.paths[m]))
+    }
+
     fn usual(&self) -> Option<&[Vec<u8>]> {
         None
     }
@@ -102,9 +119,20 @@ impl Json<'_> {
     /// An array whose length varies has no fixed places.
     fn left_out(&self, path: &Path) -> Option<Question> {
         let place = pointer(path);
-        let length = |d: &Value| d.pointer(&place).and_then(Value::as_array).map(Vec::len);
-        let lengths: Vec<usize> = self.documents.iter().filter_map(length).collect();
-        let (fewest, most) = (*lengths.iter().min()?, *lengths.iter().max()?);
+        let arrays: Vec<&Vec<Value>> =
+            self.documents.iter().filter_map(|d| d.pointer(&place)?.as_array()).collect();
+        let most = arrays.iter().map(|a| a.len()).max()?;
+        let full = || arrays.iter().filter(|a| a.len() == most).flat_map(|a| a.iter());
+        let mut numbers: Vec<f64> = full().filter_map(Value::as_f64).collect();
+        numbers.sort_by(f64::total_cmp);
+        let large = numbers.get(numbers.len() * 9 / 10).copied().unwrap_or(f64::INFINITY);
+        let is_whole = !full().any(Value::is_f64);
+        // A comma that was lost makes one number of two, far off all others or with a fraction.
+        let is_joined =
+            |n: &Value| n.as_f64().is_some_and(|n| n > JOINED * large) || (is_whole && n.is_f64());
+        let lengths: Vec<usize> =
+            arrays.iter().filter(|a| a.len() == most || !a.iter().any(is_joined)).map(|a| a.len()).collect();
+        let fewest = *lengths.iter().min()?;
         let short = lengths.iter().filter(|l| **l < most).count();
         let lines = lengths.len();
         (short > 0).then_some(Question::LeftOut { place, seen: (fewest, most), short, lines })

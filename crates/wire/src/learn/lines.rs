@@ -8,7 +8,7 @@ use hereabout_core::{MAX_ANCHORS, Timestamp};
 use super::binary::{rate, unit_alternatives, unit_question, untested, value_parts};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
-    Sureness, Undecided,
+    Sureness, Tested, Undecided,
 };
 use super::proof::{read_back, unread_lines};
 use super::review::{self, Review};
@@ -28,6 +28,12 @@ const UNDAMAGED: f64 = 0.93;
 const SKELETON: f64 = 0.05;
 /// Travel in metres below which ranges cannot be told from other numbers.
 const LEAST_TRAVEL_M: f64 = 1.0;
+/// Bytes of the end of a line.
+const LONGEST_LINE_END: usize = 2;
+/// Kinds of line that count as usual.
+const MOST_PATTERNS: usize = 12;
+/// So much of a line is compared when damage is told from another kind.
+const LONGEST_PATTERN: usize = 120;
 /// The widest spacing of range columns.
 const WIDEST_STRIDE: usize = 6;
 
@@ -169,6 +175,8 @@ impl Context<'_> {
             questions.push(Question::ReadsTooLittle { share: reads });
         }
         questions.extend(review.questions);
+        let (tested, made) = self.tested(&layout);
+        questions.extend(tested.doubt(made).filter(|_| self.studied.len() < self.all.len()));
         if let Some(question) = questions.first().cloned() {
             let about_tag = questions.iter().find(|q| matches!(q, Question::TagNumber { .. })).cloned();
             let with_tag = review.key.and_then(|at| guess(form, &best, Some(at))).zip(about_tag);
@@ -190,9 +198,23 @@ impl Context<'_> {
             alternatives: Vec::new(),
             frames_read: back.frames,
             share_read: rest as f64 / self.capture.len().max(1) as f64,
+            tested,
             rate_hz: self.rate_hz,
             frame,
         })
+    }
+
+    /// What was read of the lines that the layout was not made from, and the share that was read of those it
+    /// was.
+    fn tested(&self, layout: &Layout) -> (Tested, f64) {
+        let frames = |lines: &[&[u8]]| read_back(layout, &lines.join(&b"\n"[..])).frames;
+        let made = frames(&self.all[self.studied.clone()]);
+        let rest = [&self.all[..self.studied.start], &self.all[self.studied.end..]].concat();
+        let read = frames(&rest);
+        let share = |frames: u64, lines: usize| (frames as f64 / lines.max(1) as f64).min(1.0);
+        let made_from = share(self.studied.len() as u64, self.all.len());
+        let tested = Tested { made_from, frames: read, share: share(read, rest.len()) };
+        (tested, share(made, self.studied.len()))
     }
 
     /// What the whole capture says against reading `group` as ranges.
@@ -221,10 +243,17 @@ impl Context<'_> {
         let mut review = review::lines(&columns, &heard, &group.members, frame.unit.per_metre());
         review.questions.extend(form.doubts(group));
         let mut unread = unread_lines(layout, self.capture);
-        unread.retain(|(line, _)| !self.ends.contains(line));
+        unread.retain(|(line, _)| !self.ends.contains(line) && !form.is_without(line, group));
         let read = read_back(layout, self.capture).frames;
-        let kind = |line: &[u8]| literals_of(&one_space(line));
-        review.questions.extend(review::unread_lines(&unread, read, kind, form.usual()));
+        let is_read = |line: &&&[u8]| read_back(layout, line).frames == 1;
+        let patterns = usual_patterns(self.all.iter().filter(is_read).map(|l| pattern(l)));
+        let lines = review::Unread {
+            lines: &unread,
+            read,
+            kind: &|line| literals_of(&one_space(line)),
+            is_damage: &|line| is_damage(line, &patterns),
+        };
+        review.questions.extend(lines.question(form.usual()));
         review
     }
 
@@ -277,6 +306,8 @@ pub(super) trait Form {
     fn name(&self, field: usize) -> String;
     /// What else speaks against a group.
     fn doubts(&self, group: &Group) -> Vec<Question>;
+    /// Whether a line is one that is read, with none of the ranges of a group in it.
+    fn is_without(&self, line: &[u8], group: &Group) -> bool;
     /// The literals of the lines that are read, where lines have them.
     fn usual(&self) -> Option<&[Vec<u8>]>;
 }
@@ -347,6 +378,10 @@ impl Form for Text<'_> {
         Vec::new()
     }
 
+    fn is_without(&self, _line: &[u8], _group: &Group) -> bool {
+        false
+    }
+
     fn usual(&self) -> Option<&[Vec<u8>]> {
         Some(self.literals)
     }
@@ -377,6 +412,51 @@ fn text(context: &Context<'_>) -> Option<Outcome> {
     table.labels = (0..table.fields.len()).filter(is_label).collect();
     let groups = spaced_groups(context, &table);
     Some(context.outcome(&table, groups, &Text { context, table: &table, literals: &literals }))
+}
+
+/// A line with `#` for each number.
+fn pattern(line: &[u8]) -> Vec<u8> {
+    literals_of(&one_space(line)).join(&b'#')
+}
+
+/// The commonest patterns of lines.
+fn usual_patterns(patterns: impl Iterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
+    let mut seen: BTreeMap<Vec<u8>, usize> = BTreeMap::new();
+    for pattern in patterns {
+        *seen.entry(pattern).or_default() += 1;
+    }
+    let mut seen: Vec<(Vec<u8>, usize)> = seen.into_iter().collect();
+    seen.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
+    seen.into_iter().take(MOST_PATTERNS).map(|(pattern, _)| pattern).collect()
+}
+
+/// Whether a line is one of the usual ones but for a few bytes.
+fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
+    let pattern = pattern(line);
+    // A hurt line end is a line of its own.
+    let is_end = line.len() <= LONGEST_LINE_END;
+    is_end
+        || patterns.iter().any(|usual| {
+            let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
+            edits(&pattern, usual) <= most
+        })
+}
+
+/// Bytes to change, add or take away to get from one text to the other (Levenshtein 1966); of long ones only
+/// the beginnings are compared.
+fn edits(a: &[u8], b: &[u8]) -> usize {
+    let (a, b) = (&a[..a.len().min(LONGEST_PATTERN)], &b[..b.len().min(LONGEST_PATTERN)]);
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.iter().enumerate() {
+        let mut before = row[0];
+        row[0] = i + 1;
+        for (j, y) in b.iter().enumerate() {
+            let change = before + usize::from(x != y);
+            before = row[j + 1];
+            row[j + 1] = change.min(before + 1).min(row[j] + 1);
+        }
+    }
+    row[b.len()]
 }
 
 /// All runs of spaces as one, none at the ends.

@@ -5,6 +5,9 @@ use std::ops::Range;
 
 use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 
+/// Of the rest of a capture a proposal must read so much of the share that it reads of its own part.
+const REST_READ: f64 = 0.6;
+
 /// What can be said about a capture.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Outcome {
@@ -327,8 +330,15 @@ pub enum Question {
         /// The factor.
         factor: f64,
     },
-    /// Only the whole capture shows the layout: nothing is left to test it on.
+    /// Only the whole capture shows the layout, or nearly all of it: too little is left to test it on.
     NothingToTestOn,
+    /// The part of the capture that the proposal was not made from is read far worse.
+    RestUnread {
+        /// Share of that part that is read, 0 to 1.
+        share: f64,
+        /// Share of the part that it was made from, 0 to 1.
+        made: f64,
+    },
 }
 
 impl Question {
@@ -350,6 +360,7 @@ impl Question {
             Question::Jumps { .. } => "jumps",
             Question::UnitChanges { .. } => "unit_changes",
             Question::NothingToTestOn => "nothing_to_test_on",
+            Question::RestUnread { .. } => "rest_unread",
         }
     }
 }
@@ -373,7 +384,8 @@ impl Undecided {
             | Question::WhichNumbers
             | Question::NothingMoves
             | Question::ReadsTooLittle { .. }
-            | Question::NothingToTestOn => false,
+            | Question::NothingToTestOn
+            | Question::RestUnread { .. } => false,
         };
         !self.alternatives.is_empty() && self.questions.iter().all(by_all)
     }
@@ -443,48 +455,72 @@ impl fmt::Display for Question {
                  than one kind. Check cable and baud rate, capture again",
                 100.0 * share
             ),
-            Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
-            Question::NoRole { place, values, distinct } => {
-                write!(f, "{place} takes {distinct} different values")?;
-                if !values.is_empty() {
-                    write!(f, " (mostly {})", listed(values))?;
-                }
-                f.write_str(
-                    ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
-                     change one thing at a time (another tag, an anchor off) and capture again; if it may be \
-                     ignored, take the layout below",
-                )
-            }
-            Question::OtherFrames { halves: [first, second], sample } => write!(
-                f,
-                "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
-                 {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
-                 passed over; if the module was changed meanwhile, capture again",
-                100.0 * first,
-                100.0 * second
-            ),
-            Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
-                f,
-                "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
-                 behind one that is left out has no fixed place. Let the module send all of them always, \
-                 with a word for \"no range\""
-            ),
-            Question::Jumps { share } => write!(
-                f,
-                "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
-                 turn do: switch all tags off but one, and capture again",
-                100.0 * share
-            ),
-            Question::UnitChanges { factor } => write!(
-                f,
-                "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
-                 changed during the capture. Capture again without changing anything at the module"
-            ),
-            Question::NothingToTestOn => f.write_str(
-                "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
-                 long, with the tag moving",
-            ),
+            other => whole_capture_words(f, other),
         }
+    }
+}
+
+/// The words for what the whole capture, or the part that a proposal was not made from, says.
+fn whole_capture_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result {
+    match question {
+        Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
+        Question::NoRole { place, values, distinct } => {
+            write!(f, "{place} takes {distinct} different values")?;
+            if !values.is_empty() {
+                write!(f, " (mostly {})", listed(values))?;
+            }
+            f.write_str(
+                ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
+                 change one thing at a time (another tag, an anchor off) and capture again; if it may be \
+                 ignored, take the layout below",
+            )
+        }
+        Question::OtherFrames { halves: [first, second], sample } => write!(
+            f,
+            "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
+             {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
+             passed over; if the module was changed meanwhile, capture again",
+            100.0 * first,
+            100.0 * second
+        ),
+        Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
+            f,
+            "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
+             behind one that is left out has no fixed place. Let the module send all of them always, \
+             with a word for \"no range\""
+        ),
+        Question::Jumps { share } => write!(
+            f,
+            "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
+             turn do: switch all tags off but one, and capture again",
+            100.0 * share
+        ),
+        Question::UnitChanges { factor } => write!(
+            f,
+            "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
+             changed during the capture. Capture again without changing anything at the module"
+        ),
+        Question::NothingToTestOn => f.write_str(
+            "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
+             long, with the tag moving",
+        ),
+        Question::RestUnread { share, made } => write!(
+            f,
+            "the layout reads {:.0} % of the part of the capture that it was made from, and only {:.0} % of the \
+             rest: the line failed for a time, or something was changed at the module. Check cable and baud \
+             rate, and capture again without changing anything",
+            100.0 * made,
+            100.0 * share
+        ),
+        // Said by `Display` itself.
+        Question::ByteOrder
+        | Question::Unit { .. }
+        | Question::Width { .. }
+        | Question::FrameStart { .. }
+        | Question::WhichNumbers
+        | Question::LittleTravel { .. }
+        | Question::NothingMoves
+        | Question::ReadsTooLittle { .. } => Ok(()),
     }
 }
 
@@ -546,6 +582,30 @@ impl fmt::Display for Caution {
     }
 }
 
+/// The test of a proposal: what it reads of the part of the capture that it was not made from.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Tested {
+    /// Share of the capture that the proposal was made from, 0 to 1.
+    pub made_from: f64,
+    /// Frames read in the rest.
+    pub frames: u64,
+    /// Share of the rest in these frames, 0 to 1: of its bytes, for lines of its lines.
+    pub share: f64,
+}
+
+impl Tested {
+    /// Frames that the rest must have.
+    const FEWEST: u64 = 8;
+
+    /// Why the test does not bear a proposal; `made` is the share that is read of the part it was made from.
+    pub(super) fn doubt(&self, made: f64) -> Option<Question> {
+        if self.frames < Tested::FEWEST {
+            return Some(Question::NothingToTestOn);
+        }
+        (self.share < REST_READ * made).then_some(Question::RestUnread { share: self.share, made })
+    }
+}
+
 /// One reading that stands out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Proposal {
@@ -561,6 +621,8 @@ pub struct Proposal {
     pub frames_read: u64,
     /// Share of the capture's bytes in these frames, 0 to 1; line ends count as read.
     pub share_read: f64,
+    /// What it read of the part that it was not made from.
+    pub tested: Tested,
     /// Frames a second, from the arrival times; `None` without times.
     pub rate_hz: Option<f64>,
 }

@@ -16,16 +16,23 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::columns;
+use super::columns::{self, Counter};
 use super::compose::Plan;
 use super::outcome::{FrameGuess, Question};
 use super::proof::{ReadBack, Row};
 use super::table::Kind;
+use crate::ByteOrder;
 
 /// Share of the bytes or lines that may be unread and not look like damage.
 const OTHER_SHARE: f64 = 0.01;
 /// Share of them that is too much whatever it looks like.
 const MUCH_UNREAD: f64 = 0.1;
+/// Share of all lines that one kind of unread line has only when it is no damage.
+const OFTEN: f64 = 0.04;
+/// Share of the unread lines that may be unlike those that are read: damage can be heavy.
+const STRANGE: f64 = 0.04;
+/// Share of the lines that may be hurt.
+const MOST_HURT: f64 = 0.45;
 /// A piece of so many frames is no damage.
 const LONG: usize = 8;
 /// Share of its frames that a few values must cover to be those of a key.
@@ -46,12 +53,26 @@ const JUMPS_OF_ONE: f64 = 0.35;
 const SHIFT_M: f64 = 1.5;
 /// Share of the frames with such a leap that a kit can have.
 const SHIFTS: f64 = 0.02;
+/// Neighbouring frames of one tag differ by less than this share of what frames far apart do.
+const SCATTERED: f64 = 0.5;
+/// So many steps in one direction are too many for a range.
+const LONG_WAY: usize = 40;
 /// Factor by which all ranges change at once when the unit does.
 const FACTOR: f64 = 4.0;
 /// Frames before and after that are compared for it.
 const BESIDE: usize = 6;
 /// The largest of the factors between two units, and some more.
 const LARGEST_FACTOR: f64 = 1500.0;
+/// Steps that a counter may go at once.
+const MOST_STEPS: u64 = 16;
+/// So many leaps are no damage and no restart.
+const LEAPS: usize = 2;
+/// Pieces with groups of bytes that no frame has: so many, and so large a share of the pieces.
+const SAME_BYTES: (usize, f64) = (5, 0.08);
+/// Bytes of a group that is looked for.
+const GROUP: usize = 3;
+/// Bytes in a row that one hurt byte makes unusual, and one more.
+const UNUSUAL: usize = 7;
 /// The most places without a role that are named.
 const MOST_NAMED: usize = 4;
 
@@ -74,9 +95,11 @@ pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &Rea
     let mut review = Review::default();
     review.questions.extend(unread_frames(capture, plan, back));
     let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
+    named.extend(leaping_counters(capture, plan, &trusted));
     for at in (0..len).filter(|&c| !has_role(plan, c)) {
         let values = trusted.column(capture, at);
         if is_steady(&values, plan.sum.is_some())
+            || counts_evenly(&values)
             || is_companion(capture, plan, &trusted, at)
             || is_carry(capture, plan, &trusted, at)
             || trusted.goes_with_a_range(capture, plan, at)
@@ -189,15 +212,29 @@ fn is_steady(values: &[u8], has_sum: bool) -> bool {
     if most == values.len() {
         return true;
     }
-    // One stray frame may have passed a checksum of one byte by chance.
+    let run_of_others = |mode: u8| {
+        values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0)
+    };
+    // A stray frame or two may have passed a checksum of one byte by chance.
     if has_sum {
-        return second <= 1 && most + 2 >= values.len();
+        let mode = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]).unwrap_or_default();
+        return most + 3 >= values.len() && most >= 20 && second <= 2 && run_of_others(mode) < 2;
     }
     let Some(mode) = (0..=255_u8).max_by_key(|v| counts[usize::from(*v)]) else { return true };
     let strays = values.len() - most;
-    let run = values.chunk_by(|a, b| a == b).filter(|r| r[0] != mode).map(<[u8]>::len).max().unwrap_or(0);
+    let run = run_of_others(mode);
     // Damage strikes alone, and each time otherwise.
     strays * 20 <= values.len() && run < 3 && (second < 4 || second * 2 <= strays)
+}
+
+/// Whether a byte steps by one and the same number nearly always: a counter in a damaged stream.
+fn counts_evenly(values: &[u8]) -> bool {
+    let mut steps = [0_usize; 256];
+    for pair in values.windows(2) {
+        steps[usize::from(pair[1].wrapping_sub(pair[0]))] += 1;
+    }
+    let most = steps[1..].iter().max().copied().unwrap_or(0);
+    values.len() >= 16 && most * 10 >= (values.len() - 1) * 6
 }
 
 /// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside
@@ -259,6 +296,41 @@ fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
         // Damage now and then breaks the rule twice.
         kept > 0 && broken * 12 <= trusted.starts.len()
     })
+}
+
+/// Counters that leap and go on from there, again and again: their upper byte is another thing, such as a
+/// state, that happens to stand in front.
+fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usize, Question)> {
+    let len = plan.columns.len();
+    let leaps = |counter: &Counter| {
+        let value = |start: usize| {
+            let bytes = &capture[start..start + len][counter.columns()];
+            let add = |sum: u64, byte: &u8| sum << 8 | u64::from(*byte);
+            match counter.order {
+                ByteOrder::LowFirst => bytes.iter().rev().fold(0, add),
+                ByteOrder::HighFirst => bytes.iter().fold(0, add),
+            }
+        };
+        let modulus = 1_u64 << (8 * counter.width);
+        let step = counter.step.unsigned_abs().max(1);
+        let goes_on = |pair: &[usize]| {
+            let (a, b) = (value(pair[0]), value(pair[1]));
+            let ahead = if counter.step < 0 { a.wrapping_sub(b) } else { b.wrapping_sub(a) } % modulus;
+            // Frames may be lost, and a clock comes late.
+            ahead <= MOST_STEPS * step
+        };
+        let is_leap = |w: &&[usize]| goes_on(&w[..2]) && !goes_on(&w[1..3]) && goes_on(&w[2..]);
+        trusted.starts.windows(4).filter(is_leap).count()
+    };
+    let asks = |counter: &Counter| {
+        let at =
+            if counter.order == ByteOrder::LowFirst { counter.at + counter.width - 1 } else { counter.at };
+        let top: Vec<Option<i64>> =
+            trusted.starts.iter().map(|start| Some(i64::from(capture[start + at]))).collect();
+        (at, role_question(&format!("byte {at}"), &top, &[]))
+    };
+    let counters = plan.counters.iter().map(|(counter, _)| counter);
+    counters.filter(|c| c.width > 1 && leaps(c) >= LEAPS).map(asks).collect()
 }
 
 /// The question about a number that varies and has no role, by what its values do to the ranges.
@@ -323,7 +395,7 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
     let share = jump_share(ranges, per_metre);
     let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
     let shifts = shift_share(ranges, per_metre);
-    if share > allowed || shifts > SHIFTS || alternate(ranges) {
+    if share > allowed || shifts > SHIFTS || alternate(ranges) || is_scattered(ranges) {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
@@ -383,6 +455,19 @@ fn alternate(ranges: &[Series]) -> bool {
     ranges.iter().filter(is).count() * 2 > ranges.len()
 }
 
+/// Whether neighbouring frames are hardly more alike than frames far apart, in most of the fields: two or
+/// more tags by chance, too seldom heard for a jump to stand out. The median alone would blame a tag
+/// that mostly stands, the upper end alone late ranges.
+fn is_scattered(ranges: &[Series]) -> bool {
+    let is = |s: &&Series| {
+        let far = (1..=3).flat_map(|quarter| steps(s, s.len() * quarter / 4)).collect::<Vec<_>>();
+        let near = steps(s, 1);
+        let share = |q: f64| quantile(near.clone(), q) / quantile(far.clone(), q).max(1e-6);
+        near.len() >= 12 && far.len() >= 12 && share(0.5) > SCATTERED && share(0.9) > SCATTERED
+    };
+    ranges.iter().filter(is).count() * 2 > ranges.len()
+}
+
 /// The factor by which all ranges change from one frame to the next, if they ever do.
 fn unit_change(ranges: &[Series]) -> Option<f64> {
     let frames = ranges.first().map_or(0, Vec::len);
@@ -411,7 +496,16 @@ fn only_rises(series: &Series) -> bool {
     let up = present.windows(2).filter(|w| w[1] > w[0]).count();
     let down = present.windows(2).filter(|w| w[1] < w[0]).count();
     let moved = up + down;
-    moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64
+    let one_way = moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64;
+    // In a short capture a range may rise throughout as well, but not in like steps.
+    one_way && (moved >= LONG_WAY || has_like_steps(&present))
+}
+
+/// Whether most steps are about as large, as those of a clock are.
+fn has_like_steps(present: &[f64]) -> bool {
+    let sizes: Vec<f64> = present.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    let [low, middle, high] = [0.25, 0.5, 0.75].map(|q| quantile(sizes.clone(), q));
+    high - low <= 0.5 * middle
 }
 
 /// Bytes between frames that are no damage: many in all, a long piece, or the same beginning again and
@@ -434,15 +528,54 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     }
     let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
     let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
+    let again = again.filter(|_| share > OTHER_SHARE);
+    let foreign = foreign_pieces(capture, back, len);
+    let again = again.or_else(|| foreign.first().cloned());
+    other.extend(foreign);
+    other.sort_by_key(|piece| piece.start);
+    other.dedup();
     let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
     let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
-    let sample = again.filter(|_| share > OTHER_SHARE).or(long).or(many)?;
+    let sample = again.or(long).or(many)?;
     let of = |second: bool| {
         let in_half = other.iter().filter(|p| (p.start >= half) == second);
         in_half.map(Range::len).sum::<usize>() as f64 / half.max(1) as f64
     };
     let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
     Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
+}
+
+/// Pieces with bytes of another kind of frame: groups of three bytes that come again and again in what is not
+/// read and never in frames. Damage hits one place in one way as well, but then a few bytes alone are unusual.
+fn foreign_pieces(capture: &[u8], back: &ReadBack, len: usize) -> Vec<Range<usize>> {
+    let places = |from: Range<usize>| from.start..(from.end + 1).saturating_sub(GROUP);
+    let mut seen: BTreeMap<&[u8], (usize, usize)> = BTreeMap::new();
+    for at in back.unread.iter().flat_map(|piece| places(piece.clone())) {
+        seen.entry(&capture[at..at + GROUP]).or_default().0 += 1;
+    }
+    // Where absent anchors give one byte over and over, one hit looks the same in many places.
+    let is_telling = |group: &[u8]| group[0] != group[1] && group[1] != group[2] && group[0] != group[2];
+    seen.retain(|group, count| count.0 >= SAME_BYTES.0 && is_telling(group));
+    for start in &back.starts {
+        // Two frames in a row have groups across their border as well.
+        let follows = back.starts.binary_search(&(start + len)).is_ok();
+        let end = if follows { start + len + GROUP - 1 } else { start + len };
+        for at in places(*start..end.min(capture.len())) {
+            if let Some(count) = seen.get_mut(&capture[at..at + GROUP]) {
+                count.1 += 1;
+            }
+        }
+    }
+    seen.retain(|_, (unread, read)| *read * 10 <= *unread);
+    let is_foreign = |piece: &&Range<usize>| {
+        let mut found = places((*piece).clone()).filter(|at| seen.contains_key(&capture[*at..at + GROUP]));
+        found
+            .next()
+            .is_some_and(|first| found.next_back().is_some_and(|last| last + GROUP - first >= UNUSUAL))
+    };
+    let foreign: Vec<Range<usize>> = back.unread.iter().filter(is_foreign).cloned().collect();
+    let least = SAME_BYTES.0.max((SAME_BYTES.1 * back.unread.len() as f64).ceil() as usize);
+    if foreign.len() < least { Vec::new() } else { foreign }
 }
 
 /// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
@@ -468,10 +601,15 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
     let changed = |at: usize| {
         let alone = |s: &&usize| (0..len).filter(insists).all(|c| differs(**s, c) == (c == at));
         let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
+        let twins = starts.windows(2).filter(|w| {
+            let same = capture[w[0] + at] == capture[w[1] + at];
+            w[1] == w[0] + len && same && w.iter().all(|s| alone(&s))
+        });
         // Damage strikes now and then; another value stays, or comes again and again.
         let run = others.chunk_by(|a, b| a == b).max_by_key(|run| run.len())?;
         let least = if is_neighbour(at, run[0]) { 12.max(back.starts.len() / 10) } else { 4 };
-        (run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12)).then(|| {
+        let stays = run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12);
+        (stays || (least == 4 && twins.count() >= 3)).then(|| {
             let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
             let values = vec![is.min(was), is.max(was)];
             (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
@@ -601,45 +739,59 @@ fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
     }
 }
 
-/// Lines that a layout does not read and that are no damage: many in all, or one kind again and again.
-/// `kind` tells the kind of a line and the number of numbers in it; `usual` is those of the lines that are read.
-pub(super) fn unread_lines(
-    unread: &[(Vec<u8>, f64)],
-    read: u64,
-    kind: impl Fn(&[u8]) -> Vec<Vec<u8>>,
-    usual: Option<&[Vec<u8>]>,
-) -> Option<Question> {
-    let total = read as f64 + unread.len() as f64;
-    let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
-    for (index, (line, _)) in unread.iter().enumerate() {
-        kinds.entry(kind(line)).or_insert((0, index)).0 += 1;
+/// The lines that a layout does not read.
+pub(super) struct Unread<'a> {
+    /// Each with about where in the capture it stands (0 to 1).
+    pub(super) lines: &'a [(Vec<u8>, f64)],
+    /// Lines that are read.
+    pub(super) read: u64,
+    /// The kind of a line: the literals around its numbers.
+    pub(super) kind: &'a dyn Fn(&[u8]) -> Vec<Vec<u8>>,
+    /// Whether a line is one of those that are read but for a few bytes.
+    pub(super) is_damage: &'a dyn Fn(&[u8]) -> bool,
+}
+
+impl Unread<'_> {
+    /// What of them is no damage: one kind again and again, a line unlike those that are read, or too many;
+    /// `usual` is the kind of the lines that are read.
+    pub(super) fn question(&self, usual: Option<&[Vec<u8>]>) -> Option<Question> {
+        let unread = self.lines;
+        let total = self.read as f64 + unread.len() as f64;
+        let mut kinds: BTreeMap<Vec<Vec<u8>>, (usize, usize)> = BTreeMap::new();
+        for (index, (line, _)) in unread.iter().enumerate() {
+            kinds.entry((self.kind)(line)).or_insert((0, index)).0 += 1;
+        }
+        let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
+        let (count, index) = *most.1;
+        let share = unread.len() as f64 / total;
+        let again =
+            count >= 3 && (count * 3 >= unread.len() && share > OTHER_SHARE || count as f64 > OFTEN * total);
+        let elements = |literals: &[Vec<u8>]| literals.len() - 1;
+        if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
+            let (a, b) = (elements(usual), elements(most.0));
+            let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
+            let place = "a line".to_owned();
+            return Some(Question::LeftOut { place, seen: (a.min(b), a.max(b)), short, lines });
+        }
+        let strange: Vec<usize> = (0..unread.len()).filter(|&i| !(self.is_damage)(&unread[i].0)).collect();
+        let is_strange = strange.len() as f64 > STRANGE * unread.len() as f64;
+        let sample = match strange.first() {
+            _ if again || share > MOST_HURT => index,
+            Some(first) if is_strange => *first,
+            _ => return None,
+        };
+        Some(self.other_frames(sample, total))
     }
-    let most = kinds.iter().max_by_key(|(_, seen)| seen.0)?;
-    let (count, index) = *most.1;
-    let share = unread.len() as f64 / total;
-    let again = count >= 3 && count * 3 >= unread.len() && share > OTHER_SHARE;
-    if !again && share <= MUCH_UNREAD {
-        return None;
+
+    fn other_frames(&self, sample: usize, total: f64) -> Question {
+        let of = |second: bool| {
+            let count = self.lines.iter().filter(|(_, at)| (*at >= 0.5) == second).count();
+            (count as f64 / (0.5 * total)).min(1.0)
+        };
+        let text = String::from_utf8_lossy(&self.lines[sample].0);
+        let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
+        Question::OtherFrames { halves: [of(false), of(true)], sample: format!("\"{sample}\"") }
     }
-    let elements = |literals: &[Vec<u8>]| literals.len() - 1;
-    if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
-        let (a, b) = (elements(usual), elements(most.0));
-        let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
-        return Some(Question::LeftOut {
-            place: "a line".to_owned(),
-            seen: (a.min(b), a.max(b)),
-            short,
-            lines,
-        });
-    }
-    let of =
-        |second: bool| unread.iter().filter(|(_, at)| (*at >= 0.5) == second).count() as f64 / (0.5 * total);
-    let text = String::from_utf8_lossy(&unread[index].0);
-    let sample: String = text.chars().filter(|c| !c.is_control()).take(24).collect();
-    Some(Question::OtherFrames {
-        halves: [of(false).min(1.0), of(true).min(1.0)],
-        sample: format!("\"{sample}\""),
-    })
 }
 
 /// The quantile of numbers in any order; 0 of nothing.

@@ -24,10 +24,14 @@ pub(super) fn toml(outcome: &Outcome, capture: &Path) -> String {
 fn proposal(p: &Proposal, capture: &Path) -> String {
     let rate = p.rate_hz.map_or(String::new(), |hz| format!(", {hz:.1} frames a second"));
     let head = format!(
-        "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}.",
+        "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}. Made from {:.0} % of the capture; \
+         of the rest, which it was not made from, it reads {} frames, {:.1} %.",
         escaped(&capture.display().to_string()),
         p.frames_read,
-        100.0 * p.share_read
+        100.0 * p.share_read,
+        100.0 * p.tested.made_from,
+        p.tested.frames,
+        100.0 * p.tested.share
     );
     let mut out = comment("", &head);
     for part in &p.parts {
@@ -96,6 +100,7 @@ pub(super) fn json(outcome: &Outcome) -> Value {
                 "outcome": "proposal", "frame": frame(&p.frame), "toml": p.frame.to_string(), "parts": parts,
                 "alternatives": rivals(&p.alternatives), "cautions": cautions,
                 "frames_read": p.frames_read, "share_read": p.share_read, "rate_hz": p.rate_hz,
+                "tested": { "made_from": p.tested.made_from, "frames": p.tested.frames, "share": p.tested.share },
             })
         }
         Outcome::Undecided(u) => {
