@@ -149,7 +149,18 @@ fn read(path: &Path) -> Option<Kept> {
 /// What says the same as `site` itself (a copy) is left out; a text that is none gives nothing.
 pub(crate) fn resolve(text: &str, site: &Site) -> Vec<OtherSite> {
     let kept: Vec<Kept> = serde_json::from_str(text).unwrap_or_default();
-    kept.into_iter().take(MOST_FILES).filter_map(|kept| seen_from(kept, site)).collect()
+    let mut others: Vec<OtherSite> = Vec::new();
+    for other in kept.into_iter().take(MOST_FILES).filter_map(|kept| seen_from(kept, site)) {
+        // Copies of one file would stand in each other's way: each explains as much as the other one.
+        if !others.iter().any(|o| says_the_same(o, &other)) {
+            others.push(other);
+        }
+    }
+    others
+}
+
+fn says_the_same(a: &OtherSite, b: &OtherSite) -> bool {
+    (&a.at_m, a.tag_height_m, a.unit_ratio) == (&b.at_m, b.tag_height_m, b.unit_ratio)
 }
 
 fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
@@ -181,7 +192,8 @@ fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
         (Some(own), Some(other)) => near(own, other),
         (own, other) => own == other,
     };
-    let copy = unit_ratio == 1.0 && same_height && at_m.iter().zip(site.anchors()).all(same_place);
+    // One that differs in its unit alone is no other site: a wrong unit is found by itself.
+    let copy = same_height && at_m.iter().zip(site.anchors()).all(same_place);
     let any = at_m.iter().any(Option::is_some);
     (any && !copy).then_some(OtherSite {
         file: kept.file,

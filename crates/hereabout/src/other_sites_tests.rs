@@ -97,8 +97,11 @@ fn the_first_sixteen_by_name_are_looked_into() {
     let (folder, path) = folder();
     for i in 0..20 {
         let name = format!("site-{i:02}.toml");
-        std::fs::write(folder.path().join(name), text(&format!("site {i}"), "cm", 3.0, [0, 1, 2, 3]))
-            .unwrap();
+        std::fs::write(
+            folder.path().join(name),
+            text(&format!("site {i}"), "cm", 3.0 + f64::from(i), [0, 1, 2, 3]),
+        )
+        .unwrap();
     }
     let found = others(&path);
     assert_eq!(
@@ -122,4 +125,16 @@ fn a_log_gives_back_what_was_known() {
     for rubbish in ["", "null", "{}", "[1]", "[{\"file\":\"x\"}]"] {
         assert_eq!(resolve(rubbish, &live.site), [], "{rubbish}");
     }
+}
+
+/// Backups of one file explain as much as each other, so that none would lead; and a unit is found by itself.
+#[test]
+fn copies_count_once_and_another_unit_alone_is_no_other_site() {
+    let (folder, path) = folder();
+    let put = |name: &str, text: String| std::fs::write(folder.path().join(name), text).unwrap();
+    put("north.toml", text("north", "cm", 3.0, [0, 1, 2, 3]));
+    put("north-2026.toml", text("north, kept", "cm", 3.0, [0, 1, 2, 3]));
+    let own = std::fs::read_to_string(&path).unwrap();
+    put("own-mm.toml", own.replace("unit = \"cm\"", "unit = \"mm\""));
+    assert_eq!(others(&path).iter().map(|o| o.file.as_str()).collect::<Vec<_>>(), ["north-2026.toml"]);
 }

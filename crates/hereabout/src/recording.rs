@@ -96,7 +96,10 @@ impl Recording {
         frame_period: Option<Duration>,
     ) -> Result<Recording, Failure> {
         match Kind::of(path)? {
-            Kind::Log => Ok(Recording::log(path, session).await?.1),
+            Kind::Log => {
+                let (session, log) = Recording::log(path, session).await?;
+                Ok(log.in_units_of(site, &session))
+            }
             Kind::Capture => Recording::capture(path, site, frame_period),
             Kind::Table => Ok(Recording::Table(Box::new(RangeTable::open(path)?))),
         }
@@ -118,8 +121,27 @@ impl Recording {
         let handed_on = next.is_some_and(|next| ended_at == Some(next.at));
         let start = reader.start_state(session.id).await.map_err(log_failure)?;
         let clock = reader.clock(session.id).await.map_err(log_failure)?;
-        let logged = Logged { epochs, batch: Vec::new().into_iter(), ended_at, handed_on, start, clock };
+        let batch = Vec::new().into_iter();
+        let logged = Logged { epochs, batch, ended_at, handed_on, start, clock, factor: 1.0 };
         Ok((session, Recording::Log(Box::new(logged))))
+    }
+
+    /// A log's ranges as this site's unit makes them of the same words: a log keeps metres, which are wrong by a factor when the
+    /// unit of then was. Said on standard error. Everything else, and where one of the units is not known, stays as it is.
+    #[must_use]
+    pub fn in_units_of(mut self, site: &SiteFile, session: &SessionInfo) -> Recording {
+        let then = SiteFile::from_text(&site.path, &session.site_text, None).ok();
+        let then = then.and_then(|s| Some(s.frame?.unit));
+        let now = site.frame.as_ref().map(|f| f.unit);
+        if let (Recording::Log(logged), Some(then), Some(now)) = (&mut self, then, now)
+            && then != now
+        {
+            eprintln!("the log was recorded with unit = \"{then}\"; its ranges are read as \"{now}\" here");
+            logged.factor = then.per_metre() / now.per_metre();
+            let inherited = logged.start.iter_mut().flat_map(|start| &mut start.epochs);
+            inherited.for_each(|epoch| rescale(epoch, logged.factor));
+        }
+        self
     }
 
     /// What the session began with, and how its time scale maps to UTC; nothing and as it is for all but logs.
@@ -203,6 +225,8 @@ pub struct Logged {
     handed_on: bool,
     start: Option<StartState>,
     clock: Vec<(Timestamp, Micros)>,
+    /// Metres by the site at hand per metre of the log.
+    factor: f64,
 }
 
 impl Logged {
@@ -212,7 +236,18 @@ impl Logged {
         }
         // An empty batch is the end of the frames; the session went on until its own end.
         let end = if self.handed_on { Step::HandOn } else { Step::End };
-        Ok(self.batch.next().map(Step::Epoch).or_else(|| self.ended_at.take().map(end)))
+        let epoch = self.batch.next().map(|mut epoch| {
+            rescale(&mut epoch, self.factor);
+            Step::Epoch(epoch)
+        });
+        Ok(epoch.or_else(|| self.ended_at.take().map(end)))
+    }
+}
+
+/// Takes the ranges of an epoch in another unit. A factor of one changes no bit.
+fn rescale(epoch: &mut Epoch, factor: f64) {
+    if factor != 1.0 {
+        epoch.readings.iter_mut().filter_map(|r| r.raw_range_m.as_mut()).for_each(|r| *r *= factor);
     }
 }
 

@@ -105,6 +105,8 @@ pub(crate) struct Watch {
     doubles: ArrayVec<Box<PerTag>, MAX_TAGS>,
     /// When a range of the anchor was last a held one.
     held: [Option<Timestamp>; MAX_ANCHORS],
+    /// When the anchor last told a number, whatever the settings make of it.
+    told: [Option<Timestamp>; MAX_ANCHORS],
     shown: [Shown; MAX_ANCHORS],
     kit_shown: KitShown,
 }
@@ -125,6 +127,7 @@ impl Watch {
             suspects: AnchorSet::default(),
             doubles: ArrayVec::new(),
             held: [None; MAX_ANCHORS],
+            told: [None; MAX_ANCHORS],
             shown: std::array::from_fn(|_| Shown::default()),
             kit_shown: KitShown::default(),
             ids,
@@ -206,6 +209,11 @@ impl Watch {
         let mut changed = false;
         while self.doubles.len() <= seen.tag && !self.doubles.is_full() {
             self.doubles.push(Box::new([Doubles::default(); MAX_ANCHORS]));
+        }
+        for range in seen.fit_ranges {
+            if let Some(told) = self.told.get_mut(range.anchor) {
+                *told = Some(seen.at);
+            }
         }
         for (index, range) in seen.judged {
             let Some(anchor) = index.filter(|i| *i < self.ids.len()) else { continue };
@@ -372,7 +380,7 @@ impl Watch {
         }
         let flapping =
             self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
-        add(flapping);
+        add(flapping.filter(|_| !self.whole.doubts_all()));
         let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
         // While all is in doubt, what looks like an anchor's fault is that of the settings.
         if !self.whole.doubts_all() {
@@ -394,7 +402,7 @@ impl Watch {
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
             add(Some(AnchorFinding::Silent));
-        } else if state.is_some_and(|(s, _)| s == AnchorState::Heard) {
+        } else if !self.whole.doubts_all() && state.is_some_and(|(s, _)| s == AnchorState::Heard) {
             add(self.habits.weak(anchor, was(AnchorFinding::Weak { share: 0.0, expected: 0.0 })));
         }
         if self.never_heard(at, anchor) {
@@ -421,10 +429,18 @@ impl Watch {
     }
 
     /// Silent while others go on.
+    /// Whether it sends numbers that the settings in doubt make no ranges of: it has power, whatever else is wrong.
+    fn answers_in_doubt(&self, at: Timestamp, anchor: usize) -> bool {
+        let lately = |told: &Timestamp| at.since(*told) < SILENT_AFTER;
+        self.whole.doubts_all() && self.told[anchor].as_ref().is_some_and(lately)
+    }
+
     fn silent(&self, at: Timestamp, anchor: usize) -> bool {
         let Some((AnchorState::Silent, Some(last))) = self.liveness.state(anchor) else { return false };
         let others = self.liveness.others_last_heard(anchor);
-        at.since(last) >= SILENT_AFTER && others.is_some_and(|t| t.since(last) >= OTHERS_ANSWERED)
+        at.since(last) >= SILENT_AFTER
+            && others.is_some_and(|t| t.since(last) >= OTHERS_ANSWERED)
+            && !self.answers_in_doubt(at, anchor)
     }
 
     fn stays_away(&self, at: Timestamp, anchor: usize) -> bool {
@@ -435,7 +451,8 @@ impl Watch {
     fn never_heard(&self, at: Timestamp, anchor: usize) -> bool {
         let never = self.liveness.state(anchor).is_some_and(|(s, _)| s == AnchorState::NeverHeard);
         let settled = self.began.is_some_and(|began| at.since(began) >= NEVER_AFTER);
-        never && settled && self.liveness.others_last_heard(anchor).is_some()
+        let others = self.liveness.others_last_heard(anchor).is_some();
+        never && settled && others && !self.answers_in_doubt(at, anchor)
     }
 
     fn noisy(&self, anchor: usize, learned: Learned, was: bool) -> Option<AnchorFinding> {

@@ -62,7 +62,7 @@ impl Dice {
 
 /// What is wrong in the site file, or on its way there.
 #[derive(Clone, Copy, Debug, PartialEq)]
-#[expect(dead_code, reason = "the study tries all of them, the tests some")]
+#[cfg_attr(test, expect(dead_code, reason = "the study tries all of them, the tests some"))]
 pub(crate) enum Fault {
     /// Nothing.
     None,

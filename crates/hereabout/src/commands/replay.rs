@@ -341,7 +341,10 @@ impl Prepared {
     }
 
     async fn log(args: &ReplayArgs, site: Option<SiteFile>) -> Result<Prepared, Failure> {
-        let (session, input) = Recording::log(&args.input, args.session).await?;
+        let (session, mut input) = Recording::log(&args.input, args.session).await?;
+        if let Some(site) = &site {
+            input = input.in_units_of(site, &session);
+        }
         let site = match site {
             Some(site) => site,
             None => stored_site(&args.input, &session.site_text, session.calibration_text.as_deref())?
