@@ -2,7 +2,8 @@
 //!
 //! ```text
 //! nominal → scale, tag height → (gross: units, other sites, mirrored heights, orders) → anchors one by one: height, place
-//!         → pairs of places → orders that look the same as the best one → nominal again from the winner's offsets
+//!         → pairs of places → orders that look the same as the best one → a leading scale from near by and held off
+//!         → nominal again from the winner's offsets
 //! ```
 //!
 //! Gross means explained < .6 or more than 1.5 % too short. An anchor is tried alone when less than 60 % of its ranges are

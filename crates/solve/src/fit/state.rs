@@ -295,7 +295,7 @@ impl SiteFit {
                 self.fits_running = 0;
                 match before {
                     Some(Verdict::Named(k, d)) if k == kind && is_one_figure(&d, &doubt) => {
-                        self.name(kind, doubt)
+                        self.name(kind, doubt);
                     }
                     Some(Verdict::Fits { .. }) | None => {}
                     _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, alike: 0, ..doubt }),
