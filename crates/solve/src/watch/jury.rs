@@ -22,7 +22,7 @@ const GOOD: f64 = 0.55;
 /// Where the share of good data of the others is this and the single tests point at the same anchor, less will do: gain and
 /// lead, and evaluations running.
 const FEW_LATE: f64 = 0.75;
-const SECONDED_GAIN: [f64; 2] = [25.0, 40.0];
+const SECONDED_GAIN: [f64; 2] = [25.0, 30.0];
 const SECONDED_AHEAD: f64 = 10.0;
 const SECONDED_RUN: [u32; 2] = [1, 2];
 /// "One of these": evaluations running to begin, and the share of the gain that makes it last.
@@ -146,26 +146,6 @@ impl PlaceWatch {
             *gain = gain.zip(other).map(|(a, b)| a.min(b));
         }
         verdict.common = verdict.common.max(raw.common);
-        if let (Some((b, g)), Some(sc)) = (verdict.best(), verdict.score) {
-            if g > 25.0 {
-                let others: Vec<f64> = (0..self.anchors.len())
-                    .filter(|i| *i != b && self.states[*i].named.is_none())
-                    .map(|i| 1.0 - sc.late[i])
-                    .collect();
-                eprintln!(
-                    "JURY acc {accused:?} best {b} gain {g:.0} lead {:.0} few {} com {:.0} n {} good {:.2} others {:.2} worst {:.2} {:?} run {:?}",
-                    verdict.lead(b, g),
-                    self.few(),
-                    verdict.common,
-                    joint.data.len(),
-                    1.0 - sc.late[b],
-                    others.iter().sum::<f64>() / others.len() as f64,
-                    others.iter().copied().fold(1.0, f64::min),
-                    sc.blame,
-                    self.blamed
-                );
-            }
-        }
         verdict
     }
 

@@ -16,9 +16,11 @@
 //! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `SUSPECT` and a size of `SIZE_M`, an alarm after
 //! `ALARM_RUN` with `ALARM`; among few anchors later (`ALARM_OF_FEW`).
 //!
-//! **Naming** needs two witnesses: the anchor with the largest gain must also be the one without which all the others fit
-//! best (sum over the data of the others' log density without it, against all together). Otherwise the answer is "one
-//! of these". With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
+//! **Naming.** An alarm brings all data together before a jury (`jury`, `joint`): the stories about each anchor, the tag's
+//! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its story
+//! beats "nobody", what concerns all anchors, and every other anchor's, running; with less where the single tests point at it
+//! as well: the anchor with the largest gain is also the one without which all the others fit best. Otherwise the answer
+//! is "one of these", or nothing. With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
 //! that it cannot stain the others; what was measured with it is forgotten for them. It is well again after
 //! `WELL_RUN` evaluations in which the newest data say so.
 //!
