@@ -489,6 +489,25 @@ fn whole_capture_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::
              behind one that is left out has no fixed place. Let the module send all of them always, \
              with a word for \"no range\""
         ),
+        Question::Jumps { .. }
+        | Question::UnitChanges { .. }
+        | Question::NothingToTestOn
+        | Question::RestUnread { .. } => change_words(f, question),
+        // Said by `Display` itself.
+        Question::ByteOrder
+        | Question::Unit { .. }
+        | Question::Width { .. }
+        | Question::FrameStart { .. }
+        | Question::WhichNumbers
+        | Question::LittleTravel { .. }
+        | Question::NothingMoves
+        | Question::ReadsTooLittle { .. } => Ok(()),
+    }
+}
+
+/// The words for what changes on the way, and for the part that a proposal was not made from.
+fn change_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result {
+    match question {
         Question::Jumps { share } => write!(
             f,
             "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
@@ -512,15 +531,8 @@ fn whole_capture_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::
             100.0 * made,
             100.0 * share
         ),
-        // Said by `Display` itself.
-        Question::ByteOrder
-        | Question::Unit { .. }
-        | Question::Width { .. }
-        | Question::FrameStart { .. }
-        | Question::WhichNumbers
-        | Question::LittleTravel { .. }
-        | Question::NothingMoves
-        | Question::ReadsTooLittle { .. } => Ok(()),
+        // Said by others.
+        _ => Ok(()),
     }
 }
 

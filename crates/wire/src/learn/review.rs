@@ -65,6 +65,8 @@ const BESIDE: usize = 6;
 const LARGEST_FACTOR: f64 = 1500.0;
 /// Steps that a counter may go at once.
 const MOST_STEPS: u64 = 16;
+/// Different values of a byte that counts.
+const COUNTED: usize = 24;
 /// So many leaps are no damage and no restart.
 const LEAPS: usize = 2;
 /// Pieces with groups of bytes that no frame has: so many, and so large a share of the pieces.
@@ -234,7 +236,11 @@ fn counts_evenly(values: &[u8]) -> bool {
         steps[usize::from(pair[1].wrapping_sub(pair[0]))] += 1;
     }
     let most = steps[1..].iter().max().copied().unwrap_or(0);
-    values.len() >= 16 && most * 10 >= (values.len() - 1) * 6
+    // Tags or groups in turn count as well, but not far.
+    let mut distinct = values.to_vec();
+    distinct.sort_unstable();
+    distinct.dedup();
+    distinct.len() >= COUNTED && most * 10 >= (values.len() - 1) * 6
 }
 
 /// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside

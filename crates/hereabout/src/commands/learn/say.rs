@@ -24,16 +24,18 @@ pub(super) fn toml(outcome: &Outcome, capture: &Path) -> String {
 fn proposal(p: &Proposal, capture: &Path) -> String {
     let rate = p.rate_hz.map_or(String::new(), |hz| format!(", {hz:.1} frames a second"));
     let head = format!(
-        "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}. Made from {:.0} % of the capture; \
-         of the rest, which it was not made from, it reads {} frames, {:.1} %.",
+        "Proposed from {}: reads {} frames, {:.1} % of the bytes{rate}.",
         escaped(&capture.display().to_string()),
         p.frames_read,
-        100.0 * p.share_read,
+        100.0 * p.share_read
+    );
+    let test = format!(
+        "Made from {:.0} % of the capture; of the rest it reads {} frames, {:.1} %.",
         100.0 * p.tested.made_from,
         p.tested.frames,
         100.0 * p.tested.share
     );
-    let mut out = comment("", &head);
+    let mut out = comment("", &head) + &comment("", &test);
     for part in &p.parts {
         out += &comment(&format!("  {:<7} ", part.sureness.to_string()), &part.what.to_string());
     }
