@@ -75,8 +75,6 @@ pub(super) struct Score {
     pub(super) ln: f64,
     /// Share of the data of each anchor that are late under it.
     pub(super) late: [f64; MAX_ANCHORS],
-    /// The story with its parameters as fitted.
-    pub(super) blame: Blame,
 }
 
 /// The state of a fit.
@@ -147,7 +145,7 @@ impl Joint<'_> {
             }
             self.improve(&mut at);
         }
-        Score { ln: self.log_density(&at), late: at.late, blame: at.blame }
+        Score { ln: self.log_density(&at), late: at.late }
     }
 
     /// One step of the path at a datum.

@@ -21,8 +21,12 @@ const NAME_RUN: u32 = 2;
 const GOOD: f64 = 0.55;
 /// Where the share of good data of the others is this and the single tests point at the same anchor, less will do: gain and
 /// lead, and evaluations running.
+/// Where every offset was measured, a smaller share.
 const FEW_LATE: f64 = 0.75;
+const FEW_LATE_MEASURED: f64 = 0.55;
 const SECONDED_GAIN: [f64; 2] = [25.0, 30.0];
+/// The gain where every offset was measured, which leaves a healthy kit less to be taken for a change.
+const SECONDED_GAIN_MEASURED: [f64; 2] = [25.0, 18.0];
 const SECONDED_AHEAD: f64 = 10.0;
 const SECONDED_RUN: [u32; 2] = [1, 2];
 /// "One of these": evaluations running to begin, and the share of the gain that makes it last.
@@ -42,6 +46,8 @@ pub(super) struct Verdict {
     common: f64,
     /// The best story about one anchor.
     score: Option<Score>,
+    /// Whether the offset of every anchor was measured.
+    measured: bool,
 }
 
 /// Whom all data together blame, and for how many evaluations running.
@@ -89,8 +95,12 @@ impl Verdict {
         let (anchor, gain) = self.best().filter(|(_, gain)| self.is_of_one(*gain))?;
         let lead = self.lead(anchor, gain);
         let good = self.score.is_some_and(|s| 1.0 - s.late[anchor] >= GOOD);
-        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= FEW_LATE;
-        let is_seconded = seconded && gain >= SECONDED_GAIN[n] && lead >= SECONDED_AHEAD;
+        let (few_late, enough) = match self.measured {
+            true => (FEW_LATE_MEASURED, SECONDED_GAIN_MEASURED[n]),
+            false => (FEW_LATE, SECONDED_GAIN[n]),
+        };
+        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= few_late;
+        let is_seconded = seconded && gain >= enough && lead >= SECONDED_AHEAD;
         let stands = gain >= GAIN[n];
         if !stands && !is_seconded {
             return None;
@@ -152,7 +162,8 @@ impl PlaceWatch {
     fn try_with(&self, joint: &Joint<'_>) -> Verdict {
         let nobody = joint.score(Blame::Nobody).ln;
         let planar = self.dimension != Dimension::ThreeD;
-        let mut verdict = Verdict { gain: [None; MAX_ANCHORS], common: f64::MIN, score: None };
+        let measured = self.anchors.iter().all(|a| a.offset_se_m.is_some());
+        let mut verdict = Verdict { gain: [None; MAX_ANCHORS], common: f64::MIN, score: None, measured };
         for (i, state) in self.states.iter().enumerate() {
             let Some(judged) = state.judged.filter(|_| state.named.is_none()) else { continue };
             let mut best = joint.score(Blame::Offset { anchor: i });
