@@ -52,7 +52,7 @@ struct Row {
 }
 
 impl Row {
-    fn add(&mut self, told: Told, label: &str) {
+    fn add(&mut self, told: &Told, label: &str) {
         self.runs += 1;
         self.frames += told.frames;
         self.checked += told.checked;
@@ -126,8 +126,8 @@ fn main() -> ExitCode {
             let mut row = Row::default();
             for k in from..from + sites.div_ceil(2) {
                 let n = 4 + (k % 5) as usize;
-                let label = format!("    {name} {} anchors seed {k}", n);
-                row.add(trial(n, three_d, *fault, USUAL, seconds, 7_000 + k), &label);
+                let label = format!("    {name} {n} anchors seed {k}");
+                row.add(&trial(n, three_d, *fault, USUAL, seconds, 7_000 + k), &label);
                 eprint!("\r{name} {k}   ");
             }
             eprint!("\r");

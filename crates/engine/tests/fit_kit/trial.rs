@@ -120,10 +120,10 @@ impl Told {
                 self.name(guilty, &what, world);
             }
             // An offset that was never taken out is one, and who stands in front makes a board read long.
-            AnchorFinding::OffsetChanged { by_m, .. } => {
-                if guilty || (by_m - world.excess_m(anchor).0).abs() > 0.15 {
-                    self.name(false, &what, world);
-                }
+            AnchorFinding::OffsetChanged { by_m, .. }
+                if guilty || (by_m - world.excess_m(anchor).0).abs() > 0.15 =>
+            {
+                self.name(false, &what, world);
             }
             AnchorFinding::ReadsLong { .. } => {
                 let (offset_m, blocked) = world.excess_m(anchor);

@@ -158,7 +158,7 @@ fn posts(n: usize, size_m: [f64; 2], three_d: bool, dice: &mut Dice) -> Vec<[f64
                 (true, 0) => dice.between(3.0, 5.0),
                 (true, _) => dice.between(0.3, 0.9),
             };
-            if out.iter().all(|p| (p[0] - e).hypot(p[1] - w) > 2.0) {
+            if out.iter().all(|p| distance(&[p[0], p[1], 0.0], &[e, w, 0.0]) > 2.0) {
                 out.push([e, w, up]);
             }
         }
