@@ -63,6 +63,8 @@ const STAYS_AWAY: Micros = Micros::from_millis(10_000);
 const NEVER_AFTER: Micros = Micros::from_millis(5_000);
 /// Without a held range for this long an anchor's are its own again.
 const HELD_LASTS: Micros = Micros::from_millis(2_000);
+/// No word sends anybody up to an anchor before.
+const FIRST_MINUTE: Micros = Micros::from_millis(60_000);
 /// Readings of an anchor before its noise is judged.
 const NOISE_READINGS: u64 = 600;
 
@@ -387,7 +389,8 @@ impl Watch {
             // The test of the whole asks all data of the session about all causes: while it names the anchor, as misplaced
             // or as another one's board, nothing else is said of its place and view.
             let (misplaced, explained) = (self.whole.misplaced(anchor), self.is_explained(anchor));
-            add(misplaced);
+            // Within the first minute nobody is sent up to look; positions do without it all the same.
+            add(misplaced.filter(|_| self.began.is_some_and(|began| at.since(began) >= FIRST_MINUTE)));
             if !explained {
                 add(self.places.finding(at, anchor));
                 if !self.places.is_named(anchor) {

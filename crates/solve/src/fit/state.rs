@@ -17,9 +17,6 @@ const BUDGET: usize = 14_000;
 /// Between the starts of two checks, while there is doubt or nothing is known, and when all is well.
 const PACE: Micros = Micros::from_millis(5_000);
 const CALM_PACE: Micros = Micros::from_millis(20_000);
-/// When that many fitted, a check is as rare as that: the quick doubt sees what changes.
-const LONG_CALM: usize = 8;
-const LONG_CALM_PACE: Micros = Micros::from_millis(40_000);
 /// Checks running that must have said that it fits before a change is a change of the kit.
 const MANY_FITS: usize = 3;
 /// Keyframes with which a check overrules the quick doubt.
@@ -242,8 +239,7 @@ impl SiteFit {
     fn is_due(&self, at: Timestamp) -> bool {
         let clear = matches!(self.last, Some(Verdict::Fits { gain, .. }) if gain < CLEARLY_FITS);
         let calm = self.named.is_none() && self.alarm.is_none() && clear;
-        let calm_pace = if self.fits_running >= LONG_CALM { LONG_CALM_PACE } else { CALM_PACE };
-        let pace = if calm && self.quick.is_bad != Some(true) { calm_pace } else { PACE };
+        let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
         self.may_check()
             && self.keyframes.version != self.checked_version
             && self.begun_at.is_none_or(|b| at.since(b) >= pace || at < b)

@@ -138,6 +138,10 @@ impl Joint<'_> {
             blame,
             raw: self.raw,
         };
+        if let Blame::Offset { anchor } = blame {
+            // From nought a large one would be called late for good.
+            at.offset_m[anchor] = self.middle_m(&at, anchor);
+        }
         for round in 0..ROUNDS {
             let steps = if round == 0 { FIRST_STEPS } else { 1 };
             for (k, datum) in self.data.iter().enumerate() {
@@ -146,6 +150,17 @@ impl Joint<'_> {
             self.improve(&mut at);
         }
         Score { ln: self.log_density(&at), late: at.late }
+    }
+
+    /// The median of what is left of an anchor's data; metres.
+    fn middle_m(&self, at: &Fitting, anchor: usize) -> f64 {
+        let own = |(k, datum): (usize, &&Datum)| {
+            let e = datum.entries.get(anchor).filter(|e| self.has(anchor, e))?;
+            Some(at.left_m(k, anchor, e).0)
+        };
+        let mut left: ArrayVec<f64, DATA> = self.data.iter().enumerate().filter_map(own).collect();
+        left.sort_unstable_by(f64::total_cmp);
+        left.get(left.len() / 2).copied().unwrap_or(0.0)
     }
 
     /// One step of the path at a datum.
