@@ -21,7 +21,11 @@
 //! counts, until it has been silent for [`SILENT_S`].
 //!
 //! **A known number on a damaged frame.** A frame of an admitted tag that has jumped to the place of another one is not
-//! taken for its own until [`FRAMES`] in a row say the same.
+//! taken for its own until [`FRAMES`] in a row say the same. A tag that was away ([`AWAY_S`], [`AWAY_GAPS`]) may have been
+//! switched off: its frames are its own again after [`APART_FRAMES`] in a row that are like no other tag, or after [`FRAMES`] of
+//! which none took the place of another's: a frame with a damaged number is missing where it belongs, so the next one of the
+//! tag that it is like comes later than it is due ([`DUE`]). Where nobody can be compared it is held against all. Frames before that
+//! do not keep the tag from being retired.
 //!
 //! **Who need not prove anything**: tags that the site lists, kits whose frames carry no number, and epochs that come from
 //! a log or a table, which have said who is who. Where the site has a list, other numbers are never admitted, and named
@@ -71,6 +75,16 @@ const FASTEST_MPS: f64 = 8.0;
 const JUMP_M: f64 = 0.5;
 /// A jump of an admitted tag is looked at when its last range is not older than this, seconds.
 const JUMP_WITHIN_S: f64 = 2.0;
+/// After so long a silence, seconds, and so many of its usual gaps, an admitted tag must prove itself where others are.
+const AWAY_S: f64 = 0.5;
+const AWAY_GAPS: f64 = 3.0;
+/// A frame is due until so many usual gaps after the one before.
+const DUE: f64 = 1.5;
+/// A frame is like no other tag when so much speaks against it, nats, and no tag has so many frames like none by chance.
+const CLEARLY_APART: f64 = 2.5;
+const APART_FRAMES: u32 = 2;
+/// Numbers that one is held against at a time.
+const BESIDE: usize = 8;
 /// Numbers that are looked at before they are tags.
 const CANDIDATES: usize = 256;
 /// Frames whose number never settled are told from so many a minute on, and until a minute without any.
@@ -209,14 +223,99 @@ fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option
     (all > 0).then_some(2 * jumps > all)
 }
 
+/// How often a number comes.
+#[derive(Clone, Copy, Debug)]
+struct Pace {
+    frames: u32,
+    /// The usual gap, seconds; damaged frames make single gaps longer, so it follows shorter ones faster.
+    gap_s: f64,
+}
+
+impl Pace {
+    const NONE: Pace = Pace { frames: 0, gap_s: 0.0 };
+
+    /// Takes in a frame that came so long after the one before. Whether it came when it was due, so that none is missing.
+    fn take(&mut self, gap_s: f64) -> bool {
+        let is_due = self.frames >= 2 && gap_s <= DUE * self.gap_s;
+        match self.frames {
+            0 => {}
+            1 => self.gap_s = gap_s,
+            _ => self.gap_s += (gap_s - self.gap_s) * if gap_s < self.gap_s { 0.3 } else { 0.05 },
+        }
+        self.frames = self.frames.saturating_add(1);
+        is_due
+    }
+
+    /// Its number is not a rare one.
+    fn is_settled(&self) -> bool {
+        self.frames >= FRAMES
+    }
+}
+
+/// What a number still has to prove that should be a tag and is like one that is heard.
+#[derive(Clone, Copy, Debug)]
+struct Proof {
+    /// The numbers that its last frame was like and that were not heard since.
+    beside: [Option<TagId>; BESIDE],
+    /// Frames beside others of which none was missing.
+    row: u32,
+    /// Frames in a row that are like none.
+    apart: u32,
+    /// Frames that are not counted as never settled yet.
+    uncounted: u32,
+    /// A number that it was like had a frame missing since.
+    spoilt: bool,
+}
+
+impl Proof {
+    const NONE: Proof = Proof { beside: [None; BESIDE], row: 0, apart: 0, uncounted: 0, spoilt: false };
+
+    /// A frame of another number came, when it was due or late.
+    fn other(&mut self, id: TagId, is_due: bool) {
+        for one in self.beside.iter_mut().filter(|b| **b == Some(id)) {
+            *one = None;
+            self.spoilt |= !is_due;
+        }
+    }
+
+    /// A frame came that was like these. Whether it is enough, and how many frames never settled.
+    fn take(&mut self, beside: [Option<TagId>; BESIDE]) -> (bool, u32) {
+        self.uncounted = self.uncounted.saturating_add(1);
+        if beside[0].is_none() {
+            (self.row, self.apart) = (0, self.apart + 1);
+            (self.beside, self.spoilt) = (beside, false);
+            return (self.apart >= APART_FRAMES, 0);
+        }
+        self.apart = 0;
+        let mut lost = 0;
+        if std::mem::take(&mut self.spoilt) {
+            lost = std::mem::take(&mut self.uncounted);
+            self.row = 0;
+        }
+        // Until those that the last one was like have been heard it tells nothing.
+        self.row += u32::from(self.beside.iter().all(Option::is_none));
+        self.beside = beside;
+        (self.row >= FRAMES, lost)
+    }
+}
+
 /// An admitted tag.
 #[derive(Clone, Copy, Debug)]
 struct Known {
     id: TagId,
     heard_at: Timestamp,
+    pace: Pace,
     ranges: Ranges,
     /// Frames in a row that were at the place of another tag.
     foreign: u32,
+    /// How far it has come since it was silent.
+    back: Proof,
+}
+
+impl Known {
+    fn new(id: TagId, heard_at: Timestamp) -> Known {
+        Known { id, heard_at, pace: Pace::NONE, ranges: Ranges::NONE, foreign: 0, back: Proof::NONE }
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -309,6 +408,10 @@ impl Roster {
         let said_unknown = epoch.doubt == Some(Doubt::UnknownTag);
         if let Some(slot) = self.slot(epoch.tag) {
             let foreign = if judges { self.is_foreign(slot, &now, epoch.at, noise_m) } else { said_unknown };
+            if judges && self.was_away(slot, epoch.at) {
+                let back = self.is_back(slot, &now, epoch.at, noise_m);
+                return if back { self.known(slot, &now, epoch.at) } else { Standing::Unknown };
+            }
             return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
         }
         if !is_welcome(site, epoch.tag) {
@@ -340,7 +443,7 @@ impl Roster {
     pub(crate) fn admit(&mut self, id: TagId, heard_at: Timestamp) -> Option<usize> {
         let slot = self.known.iter().position(Option::is_none)?;
         self.candidates.retain(|c| c.id != id);
-        self.known[slot] = Some(Known { id, heard_at, ranges: Ranges::NONE, foreign: 0 });
+        self.known[slot] = Some(Known::new(id, heard_at));
         Some(slot)
     }
 
@@ -389,11 +492,64 @@ impl Roster {
     /// A frame of an admitted tag.
     fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Standing {
         if let Some(known) = &mut self.known[slot] {
+            let (id, is_due) = (known.id, known.pace.take(at.since(known.heard_at).secs_f64()));
             known.heard_at = known.heard_at.max(at);
             known.ranges.take(now);
-            known.foreign = 0;
+            (known.foreign, known.back) = (0, Proof::NONE);
+            self.was_heard(id, is_due);
         }
         Standing::Known(slot)
+    }
+
+    /// Tells all that have to prove themselves beside it of a frame of this number.
+    fn was_heard(&mut self, id: TagId, is_due: bool) {
+        self.known.iter_mut().flatten().for_each(|k| k.back.other(id, is_due));
+    }
+
+    /// Whether an admitted tag was silent for so long that a frame of another one with a damaged number is as likely.
+    fn was_away(&self, slot: usize, at: Timestamp) -> bool {
+        self.known[slot].is_some_and(|k| {
+            let away_s = if k.pace.frames < 2 { SILENT_S } else { AWAY_S.max(AWAY_GAPS * k.pace.gap_s) };
+            k.pace.frames > 0 && at.since(k.heard_at).secs_f64() > away_s
+        })
+    }
+
+    /// Takes in a frame of an admitted tag that was silent. Whether it is back.
+    fn is_back(&mut self, slot: usize, now: &Ranges, at: Timestamp, noise_m: f64) -> bool {
+        let Some(id) = self.known[slot].map(|k| k.id) else { return false };
+        if !self.is_anyone_else(id, at) {
+            return true;
+        }
+        let beside = self.beside(id, now, at, noise_m);
+        let Some(known) = &mut self.known[slot] else { return false };
+        let (enough, lost) = known.back.take(beside);
+        self.count(id, at, lost);
+        enough
+    }
+
+    /// Whether another number was heard lately.
+    fn is_anyone_else(&self, id: TagId, at: Timestamp) -> bool {
+        let lately = |heard_at: Timestamp| at.since(heard_at).secs_f64() <= SILENT_S;
+        self.known.iter().flatten().any(|k| k.id != id && lately(k.heard_at))
+    }
+
+    /// The numbers from whose places a frame of this one can't be told.
+    fn beside(&self, id: TagId, now: &Ranges, at: Timestamp, noise_m: f64) -> [Option<TagId>; BESIDE] {
+        let mut beside = [None; BESIDE];
+        let mut free = beside.iter_mut();
+        // How it came there tells nothing: it may have been away, or never there.
+        let is_like = |ranges: &Ranges| {
+            likeness(&Ranges::NONE, now, ranges, at, noise_m).is_none_or(|nats| nats > -CLEARLY_APART)
+        };
+        for other in self.known.iter().flatten().filter(|k| k.id != id) {
+            if at.since(other.heard_at).secs_f64() <= SILENT_S && is_like(&other.ranges) {
+                // One with fewer frames than prove a tag may be the damaged one itself.
+                if let (true, Some(place)) = (other.pace.is_settled(), free.next()) {
+                    *place = Some(other.id);
+                }
+            }
+        }
+        beside
     }
 
     /// A frame with an admitted tag's number that is not its own.

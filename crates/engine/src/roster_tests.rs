@@ -440,6 +440,84 @@ fn a_frame_of_one_tag_with_the_number_of_another_moves_neither() {
     assert!(worst_m < 0.5, "{worst_m}");
 }
 
+/// Two tags far from each other, of which the second is switched off after a minute; `share` of the first one's frames come
+/// with the second one's number. When the second is retired, and how many frames were taken for it after the minute.
+fn switched_off(hz: f64, anchors: usize, share: f64, seed: u64) -> (Option<f64>, usize) {
+    let (mut dice, mut engine) = (Dice(seed), engine(site(&[])));
+    let (mut gone, mut taken) = (None, 0);
+    for k in 0..(720.0 * hz) as u32 {
+        let s = f64::from(k) / hz;
+        for n in [1_u32, 3] {
+            if n == 3 && s > 60.0 {
+                continue;
+            }
+            let tag = if n == 1 && s > 20.0 && dice.share() < share { 3 } else { n };
+            let mut f = frame(
+                s + 0.4 / hz * f64::from(n - 1),
+                tag,
+                cart_m(if n == 1 { 1 } else { 13 }, s),
+                &mut dice,
+            );
+            f.words.iter_mut().skip(anchors).for_each(|w| *w = Word::Int(0));
+            for output in feed(&mut engine, &f) {
+                match output {
+                    Output::TagChanged(TagChange { tag: TagId(3), now: TagLife::Retired { .. }, .. }) => {
+                        gone = gone.or(Some(s));
+                    }
+                    Output::Ranges(e)
+                        if e.tag == TagId(3) && e.doubt != Some(Doubt::UnknownTag) && s > 60.0 =>
+                    {
+                        taken += usize::from(gone.is_none());
+                    }
+                    _ => {}
+                }
+            }
+        }
+    }
+    (gone, taken)
+}
+
+#[test]
+fn a_tag_that_is_switched_off_does_not_come_back_as_a_damaged_number() {
+    for (hz, anchors) in [(10.0, 6), (10.0, 4), (4.0, 6), (1.0, 6)] {
+        for share in [0.02, 0.2] {
+            let (gone, taken) = switched_off(hz, anchors, share, 141);
+            // Within the time in which a jump tells it, a frame may have been taken.
+            assert!(
+                gone.is_some_and(|s| (655.0..670.0).contains(&s)),
+                "{share} of {hz} Hz, {anchors}: {gone:?}"
+            );
+            assert!(taken <= 2, "{share} of {hz} Hz, {anchors} anchors: {taken}");
+        }
+    }
+}
+
+#[test]
+fn a_tag_that_was_silent_is_back_after_five_frames_beside_another_and_after_two_elsewhere() {
+    for (hz, beside, rounds) in [(10.0, true, 5.5), (1.0, true, 5.5), (10.0, false, 2.0)] {
+        let (mut dice, mut engine) = (Dice(151), engine(site(&[])));
+        let mut back = None;
+        for k in 0..(100.0 * hz) as u32 {
+            let s = f64::from(k) / hz;
+            for n in [1_u32, 3] {
+                if n == 3 && (30.0..60.0).contains(&s) {
+                    continue;
+                }
+                let cart = if n == 3 && (s < 60.0 || !beside) { 13 } else { 1 };
+                let f = frame(s + 0.2 / hz * f64::from(n), n, cart_m(cart, s), &mut dice);
+                for output in feed(&mut engine, &f) {
+                    if let Output::Ranges(e) = output {
+                        let own = e.tag == TagId(3) && s >= 60.0 && e.doubt != Some(Doubt::UnknownTag);
+                        back = back.or(own.then_some(s));
+                    }
+                }
+            }
+        }
+        let back = back.expect("it is back");
+        assert!((back - 60.0) * hz <= rounds, "{hz} Hz, beside {beside}: after {} s", back - 60.0);
+    }
+}
+
 /// What a replay of the log makes of it: the ranges as they were told, as epochs.
 fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
