@@ -27,7 +27,10 @@
 //! tag that it is like comes later than it is due ([`DUE`]). Where nobody can be compared it is held against all. Frames before that
 //! do not keep the tag from being retired.
 //!
-//! **Who need not prove anything**: tags that the site lists, kits whose frames carry no number, and epochs that come from
+//! **A listed number** is a tag with its first frame when nobody else is heard, else with [`APART_FRAMES`] in a row that are like
+//! no other's, or with [`FRAMES`] of which none took the place of another's, as after a silence.
+//!
+//! **Who need not prove anything**: kits whose frames carry no number, and epochs that come from
 //! a log or a table, which have said who is who. Where the site has a list, other numbers are never admitted, and named
 //! once they have proved themselves.
 //!
@@ -252,6 +255,9 @@ impl Pace {
     }
 }
 
+/// Whether a frame is like those of another number, and of which it must be seen that they go on: those that are settled.
+type Beside = (bool, [Option<TagId>; BESIDE]);
+
 /// What a number still has to prove that should be a tag and is like one that is heard.
 #[derive(Clone, Copy, Debug)]
 struct Proof {
@@ -278,10 +284,10 @@ impl Proof {
         }
     }
 
-    /// A frame came that was like these. Whether it is enough, and how many frames never settled.
-    fn take(&mut self, beside: [Option<TagId>; BESIDE]) -> (bool, u32) {
+    /// A frame came that was like others, or not. Whether it is enough, and how many frames never settled.
+    fn take(&mut self, (is_like, beside): Beside) -> (bool, u32) {
         self.uncounted = self.uncounted.saturating_add(1);
-        if beside[0].is_none() {
+        if !is_like {
             (self.row, self.apart) = (0, self.apart + 1);
             (self.beside, self.spoilt) = (beside, false);
             return (self.apart >= APART_FRAMES, 0);
@@ -331,6 +337,20 @@ struct Candidate {
     uncounted: u32,
     /// It has proved itself, but the site has a list without it.
     named: bool,
+    pace: Pace,
+    /// What it has proved, if the site lists it.
+    proof: Proof,
+}
+
+impl Candidate {
+    /// Takes in a frame; whether it came when it was due.
+    fn hear(&mut self, now: &Ranges, at: Timestamp) -> bool {
+        let is_due = self.pace.take(at.since(self.heard_at).secs_f64());
+        self.heard_at = at;
+        self.ranges.take(now);
+        self.frames = self.frames.saturating_add(1);
+        is_due
+    }
 }
 
 /// Frames of each of the last sixty seconds.
@@ -421,8 +441,10 @@ impl Roster {
             return Standing::Unknown;
         }
         let listed = !site.tags().is_empty();
-        let proved = if listed || (judges && !self.numbered) {
+        let proved = if judges && !self.numbered {
             true
+        } else if listed {
+            (!judges && !said_unknown) || self.is_listed_tag(epoch, &now, noise_m)
         } else if judges {
             self.observe(epoch, &now, noise_m)
         } else {
@@ -504,6 +526,7 @@ impl Roster {
     /// Tells all that have to prove themselves beside it of a frame of this number.
     fn was_heard(&mut self, id: TagId, is_due: bool) {
         self.known.iter_mut().flatten().for_each(|k| k.back.other(id, is_due));
+        self.candidates.iter_mut().for_each(|c| c.proof.other(id, is_due));
     }
 
     /// Whether an admitted tag was silent for so long that a frame of another one with a damaged number is as likely.
@@ -527,29 +550,52 @@ impl Roster {
         enough
     }
 
+    /// Whether a listed number that is not admitted is a tag: at its first frame where it can be no other's.
+    fn is_listed_tag(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64) -> bool {
+        self.sweep(epoch.at);
+        let (id, at) = (epoch.tag, epoch.at);
+        let place = self.candidates.iter().position(|c| c.id == id);
+        if place.is_none() && !self.is_anyone_else(id, at) {
+            return true;
+        }
+        let index = place.unwrap_or_else(|| self.make_room(id, at));
+        let beside = self.beside(id, now, at, noise_m);
+        self.candidates[index].hear(now, at);
+        let (enough, lost) = self.candidates[index].proof.take(beside);
+        self.count(id, at, lost);
+        enough
+    }
+
     /// Whether another number was heard lately.
     fn is_anyone_else(&self, id: TagId, at: Timestamp) -> bool {
         let lately = |heard_at: Timestamp| at.since(heard_at).secs_f64() <= SILENT_S;
         self.known.iter().flatten().any(|k| k.id != id && lately(k.heard_at))
+            || self.candidates.iter().any(|c| c.id != id && lately(c.heard_at))
     }
 
     /// The numbers from whose places a frame of this one can't be told.
-    fn beside(&self, id: TagId, now: &Ranges, at: Timestamp, noise_m: f64) -> [Option<TagId>; BESIDE] {
-        let mut beside = [None; BESIDE];
+    fn beside(&self, id: TagId, now: &Ranges, at: Timestamp, noise_m: f64) -> Beside {
+        let (mut is_like, mut beside) = (false, [None; BESIDE]);
         let mut free = beside.iter_mut();
-        // How it came there tells nothing: it may have been away, or never there.
-        let is_like = |ranges: &Ranges| {
-            likeness(&Ranges::NONE, now, ranges, at, noise_m).is_none_or(|nats| nats > -CLEARLY_APART)
-        };
-        for other in self.known.iter().flatten().filter(|k| k.id != id) {
-            if at.since(other.heard_at).secs_f64() <= SILENT_S && is_like(&other.ranges) {
-                // One with fewer frames than prove a tag may be the damaged one itself.
-                if let (true, Some(place)) = (other.pace.is_settled(), free.next()) {
-                    *place = Some(other.id);
+        let own_frames = self.candidates.iter().find(|c| c.id == id).map_or(0, |c| c.frames);
+        let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, &k.ranges, k.pace.is_settled()));
+        let rivals = self.candidates.iter().filter(|c| c.named || c.frames > own_frames);
+        let others = known.chain(rivals.map(|c| (c.id, c.heard_at, &c.ranges, c.named)));
+        for (other, heard_at, ranges, is_settled) in others.filter(|other| other.0 != id) {
+            if at.since(heard_at).secs_f64() > SILENT_S {
+                continue;
+            }
+            // How it came there tells nothing: it may have been away, or never there.
+            let nats = likeness(&Ranges::NONE, now, ranges, at, noise_m);
+            if nats.is_none_or(|nats| nats > -CLEARLY_APART) {
+                is_like = true;
+                // Another one that is not settled may be the damaged one itself.
+                if let (true, Some(place)) = (is_settled, free.next()) {
+                    *place = Some(other);
                 }
             }
         }
-        beside
+        (is_like, beside)
     }
 
     /// A frame with an admitted tag's number that is not its own.
@@ -594,10 +640,9 @@ impl Roster {
         };
         let before = self.candidates[index];
         let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
+        let is_due = self.candidates[index].hear(now, epoch.at);
+        self.was_heard(epoch.tag, is_due);
         let candidate = &mut self.candidates[index];
-        candidate.heard_at = epoch.at;
-        candidate.ranges.take(now);
-        candidate.frames = candidate.frames.saturating_add(1);
         candidate.uncounted += u32::from(!candidate.named);
         let enough = f64::from(FRAMES) * FOR;
         candidate.score = (candidate.score + nats.clamp(-AGAINST, FOR)).clamp(0.0, enough);
@@ -669,7 +714,7 @@ impl Roster {
                 i += 1;
             } else {
                 self.candidates.swap_remove(i);
-                self.count(candidate.id, at, candidate.uncounted);
+                self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
             }
         }
     }
@@ -680,7 +725,7 @@ impl Roster {
             let first = self.candidates.iter().enumerate().min_by_key(|(_, c)| (c.frames, c.heard_at, c.id));
             if let Some((out, candidate)) = first.map(|(i, c)| (i, *c)) {
                 self.candidates.swap_remove(out);
-                self.count(candidate.id, at, candidate.uncounted);
+                self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
             }
         }
         self.candidates.push(Candidate {
@@ -691,6 +736,8 @@ impl Roster {
             score: 0.0,
             uncounted: 0,
             named: false,
+            pace: Pace::NONE,
+            proof: Proof::NONE,
         });
         self.candidates.len() - 1
     }

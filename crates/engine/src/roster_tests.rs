@@ -518,6 +518,58 @@ fn a_tag_that_was_silent_is_back_after_five_frames_beside_another_and_after_two_
     }
 }
 
+#[test]
+fn a_listed_tag_that_is_not_there_is_not_admitted_by_a_damaged_number() {
+    for (hz, anchors) in [(10.0, 6), (10.0, 4), (1.0, 6)] {
+        for share in [0.02, 0.2] {
+            let mut engine = engine(site(&[1, 2, 3]));
+            let mut dice = Dice(161);
+            let mut out = Vec::new();
+            for k in 0..(300.0 * hz) as u32 {
+                let s = f64::from(k) / hz;
+                let wrong = k > 0 && dice.share() < share;
+                let tag = if wrong { [2, 3][(dice.roll() % 2) as usize] } else { 1 };
+                let mut f = frame(s, tag, cart_m(1, s), &mut dice);
+                f.words.iter_mut().skip(anchors).for_each(|w| *w = Word::Int(0));
+                out.extend(feed(&mut engine, &f));
+            }
+            assert_eq!(admitted(&out), [1], "{share} of {hz} Hz, {anchors} anchors");
+            nothing_but(&out, &[1]);
+        }
+    }
+}
+
+#[test]
+fn a_listed_tag_is_admitted_though_the_first_frame_of_all_was_damaged() {
+    let (mut dice, mut engine) = (Dice(171), engine(site(&[1, 3])));
+    let mut when = Vec::new();
+    for k in 0..100 {
+        let s = 0.1 * f64::from(k);
+        let out = feed(&mut engine, &frame(s, if k == 0 { 3 } else { 1 }, cart_m(1, s), &mut dice));
+        when.extend(admitted(&out).iter().map(|id| (*id, k)));
+    }
+    assert_eq!(when, [(3, 0), (1, 5)]);
+}
+
+#[test]
+fn listed_tags_on_one_cart_are_admitted_within_eight_rounds() {
+    for (hz, apart_m) in [(10.0, 0.3), (1.0, 0.3), (10.0, 0.0), (1.0, 0.0), (0.25, 0.0)] {
+        let (mut dice, mut engine) = (Dice(181), engine(site(&[1, 2, 3])));
+        let mut when = Vec::new();
+        for k in 0..40 {
+            let s = f64::from(k) / hz;
+            for n in [1_u32, 2, 3] {
+                let mut place_m = cart_m(1, s);
+                place_m[0] += apart_m * f64::from(n);
+                let out = feed(&mut engine, &frame(s + 0.2 / hz * f64::from(n), n, place_m, &mut dice));
+                when.extend(admitted(&out).iter().map(|id| (*id, k)));
+            }
+        }
+        assert_eq!(when.len(), 3, "{hz} Hz, {apart_m} m: {when:?}");
+        assert!(when.iter().all(|(_, k)| *k < 8), "{hz} Hz, {apart_m} m: {when:?}");
+    }
+}
+
 /// What a replay of the log makes of it: the ranges as they were told, as epochs.
 fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
