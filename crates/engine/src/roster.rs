@@ -12,6 +12,9 @@
 //! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
 //! its place, or be ahead after [`CLEAR_FRAMES`].
 //!
+//! **A number that comes seldom** ([`SELDOM_S`]) can't be compared in time. It is admitted too with [`FRAMES`] in a row that come
+//! when they are due, contradict nobody, and leave none of another number missing: a damaged frame is missing where it belongs.
+//!
 //! **At the same place** is told anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
 //! [`AGREE`] of the cases (noise and late ranges allowed for), those of two tags in [`BY_CHANCE`] (they lie at one distance from
 //! an anchor). The candidate's last range and its new one are laid on a line, which is read at the instants of the other
@@ -58,8 +61,15 @@ const LEAD: u32 = 8;
 const CLEAR_FRAMES: u32 = 60;
 /// From so many frames on a number that nothing speaks for is told of.
 const HOPELESS_FRAMES: u32 = 10;
-/// A longer gap ends the row, seconds.
+/// A longer gap ends the row, seconds; that of a number which comes seldom after so many of its usual gaps, at the latest
+/// after so long.
 const GAP_S: f64 = 5.0;
+const ROW_GAPS: f64 = 3.0;
+const LONGEST_GAP_S: f64 = 30.0;
+/// A number that usually comes no sooner than this, seconds, is one that comes seldom.
+const SELDOM_S: f64 = 1.0;
+/// A line between two ranges says nothing where it may be bent by more than this, metres.
+const MOST_BEND_M: f64 = 1.2;
 /// An admitted tag that was silent for this long is not where it was, seconds.
 const SILENT_S: f64 = 10.0;
 /// Differences up to this are noise, metres; or so many standard deviations of a range.
@@ -179,8 +189,10 @@ fn one_anchor(
             let gap_s = age_s(from);
             let share = if gap_s > 0.0 { 1.0 - age_s(*then) / gap_s } else { 1.0 };
             let bend_m = 0.5 * BEND_MPS2 * share * (1.0 - share) * gap_s * gap_s;
-            (from_m + share * (now_m - from_m) - then_m).abs() <= noise_m + bend_m
+            let off_m = (from_m + share * (now_m - from_m) - then_m).abs();
+            (bend_m <= MOST_BEND_M).then_some(off_m <= noise_m + bend_m)
         });
+        let on_line = on_line.flatten();
         if (tight && off_m <= allowed_m) || on_line == Some(true) {
             return Says::Agree;
         }
@@ -232,14 +244,19 @@ struct Pace {
     frames: u32,
     /// The usual gap, seconds; damaged frames make single gaps longer, so it follows shorter ones faster.
     gap_s: f64,
+    /// When a frame came last after it was due.
+    late_at: Option<Timestamp>,
 }
 
 impl Pace {
-    const NONE: Pace = Pace { frames: 0, gap_s: 0.0 };
+    const NONE: Pace = Pace { frames: 0, gap_s: 0.0, late_at: None };
 
     /// Takes in a frame that came so long after the one before. Whether it came when it was due, so that none is missing.
-    fn take(&mut self, gap_s: f64) -> bool {
+    fn take(&mut self, at: Timestamp, gap_s: f64) -> bool {
         let is_due = self.frames >= 2 && gap_s <= DUE * self.gap_s;
+        if !is_due {
+            self.late_at = Some(at);
+        }
         match self.frames {
             0 => {}
             1 => self.gap_s = gap_s,
@@ -338,6 +355,8 @@ struct Candidate {
     /// It has proved itself, but the site has a list without it.
     named: bool,
     pace: Pace,
+    /// Frames in a row that came when they were due while none of another number was missing.
+    turns: u32,
     /// What it has proved, if the site lists it.
     proof: Proof,
 }
@@ -345,7 +364,7 @@ struct Candidate {
 impl Candidate {
     /// Takes in a frame; whether it came when it was due.
     fn hear(&mut self, now: &Ranges, at: Timestamp) -> bool {
-        let is_due = self.pace.take(at.since(self.heard_at).secs_f64());
+        let is_due = self.pace.take(at, at.since(self.heard_at).secs_f64());
         self.heard_at = at;
         self.ranges.take(now);
         self.frames = self.frames.saturating_add(1);
@@ -514,7 +533,7 @@ impl Roster {
     /// A frame of an admitted tag.
     fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Standing {
         if let Some(known) = &mut self.known[slot] {
-            let (id, is_due) = (known.id, known.pace.take(at.since(known.heard_at).secs_f64()));
+            let (id, is_due) = (known.id, known.pace.take(at, at.since(known.heard_at).secs_f64()));
             known.heard_at = known.heard_at.max(at);
             known.ranges.take(now);
             (known.foreign, known.back) = (0, Proof::NONE);
@@ -628,7 +647,7 @@ impl Roster {
         let place = self.candidates.iter().position(|c| c.id == epoch.tag);
         let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
         let before = self.candidates[index];
-        let fits = match jumped(&before.ranges, now, epoch.at, GAP_S) {
+        let fits = match jumped(&before.ranges, now, epoch.at, LONGEST_GAP_S) {
             _ if before.frames == 0 => true,
             Some(true) => {
                 self.begin_row(index);
@@ -641,8 +660,19 @@ impl Roster {
         let before = self.candidates[index];
         let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
         let is_due = self.candidates[index].hear(now, epoch.at);
+        let is_in_turn = is_due && self.none_is_missing(epoch.tag, before.heard_at);
         self.was_heard(epoch.tag, is_due);
         let candidate = &mut self.candidates[index];
+        candidate.turns = match is_in_turn {
+            true if nats >= 0.0 => candidate.turns + 1,
+            // Tags meet.
+            true => candidate.turns.saturating_sub(1),
+            false => 0,
+        };
+        let is_seldom = candidate.pace.gap_s >= SELDOM_S;
+        if is_seldom && candidate.turns >= FRAMES {
+            return true;
+        }
         candidate.uncounted += u32::from(!candidate.named);
         let enough = f64::from(FRAMES) * FOR;
         candidate.score = (candidate.score + nats.clamp(-AGAINST, FOR)).clamp(0.0, enough);
@@ -654,6 +684,22 @@ impl Roster {
         nats > 0.0
             && self.candidates[index].score >= enough
             && self.leads(index, &before.ranges, now, noise_m)
+    }
+
+    /// Whether every other number that is heard came when it was due since then, and one of them at all.
+    fn none_is_missing(&self, id: TagId, since: Timestamp) -> bool {
+        let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, k.pace));
+        let others = known.chain(self.candidates.iter().map(|c| (c.id, c.heard_at, c.pace)));
+        let (mut any, mut came) = (false, false);
+        for (_, heard_at, pace) in others.filter(|o| o.0 != id && since.since(o.1).secs_f64() <= SILENT_S) {
+            any = true;
+            came |= heard_at >= since;
+            // One that was heard once or twice may be a damaged number: it has no pace.
+            if pace.frames > 2 && pace.late_at.is_some_and(|late_at| late_at >= since) {
+                return false;
+            }
+        }
+        came || !any
     }
 
     /// The row of a candidate begins anew; its frames so far never settled.
@@ -705,13 +751,21 @@ impl Roster {
     /// Lets go of candidates whose row has ended, and counts their frames.
     fn sweep(&mut self, at: Timestamp) {
         let lasts = |c: &Candidate| {
-            let most_s = if c.named { MINUTE_S as f64 } else { GAP_S };
+            let most_s = match c {
+                _ if c.named => MINUTE_S as f64,
+                _ if c.frames < 3 => LONGEST_GAP_S,
+                _ => (ROW_GAPS * c.pace.gap_s).clamp(GAP_S, LONGEST_GAP_S),
+            };
             at.since(c.heard_at).secs_f64() <= most_s
         };
         let mut i = 0;
         while let Some(candidate) = self.candidates.get(i).copied() {
             if lasts(&candidate) {
                 i += 1;
+                if at.since(candidate.heard_at).secs_f64() > GAP_S.max(ROW_GAPS * candidate.pace.gap_s) {
+                    self.candidates[i - 1].uncounted = 0;
+                    self.count(candidate.id, at, candidate.uncounted);
+                }
             } else {
                 self.candidates.swap_remove(i);
                 self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
@@ -737,6 +791,7 @@ impl Roster {
             uncounted: 0,
             named: false,
             pace: Pace::NONE,
+            turns: 0,
             proof: Proof::NONE,
         });
         self.candidates.len() - 1

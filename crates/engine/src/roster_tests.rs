@@ -570,6 +570,30 @@ fn listed_tags_on_one_cart_are_admitted_within_eight_rounds() {
     }
 }
 
+#[test]
+fn tags_that_come_seldom_are_admitted_in_time() {
+    // Tags, Hz of each, ranges in a frame, and how long it may take.
+    for (tags, hz_each, ranges, limit_s) in
+        [(8, 0.125, 6, 80.0), (2, 0.35, 6, 30.0), (1, 1.0, 1, 15.0), (1, 0.1, 6, 80.0), (32, 0.3125, 6, 60.0)]
+    {
+        let (mut dice, mut engine) = (Dice(191), engine(site(&[])));
+        let mut when: Vec<Option<f64>> = vec![None; tags];
+        for k in 0..(tags as f64 * hz_each * 120.0) as usize {
+            let (n, s) = (k % tags, k as f64 / (tags as f64 * hz_each));
+            let mut f = frame(s, 100 + n as u32, cart_m(n as u32, s), &mut dice);
+            for (i, word) in f.words.iter_mut().enumerate() {
+                if ranges == 1 && i != k % YARD.len() {
+                    *word = Word::Int(0);
+                }
+            }
+            let out = feed(&mut engine, &f);
+            admitted(&out).iter().for_each(|id| when[*id as usize - 100] = Some(s));
+        }
+        let late = when.iter().map(|w| w.unwrap_or(f64::INFINITY)).fold(0.0, f64::max);
+        assert!(late < limit_s, "{tags} tags at {hz_each} Hz: {when:?}");
+    }
+}
+
 /// What a replay of the log makes of it: the ranges as they were told, as epochs.
 fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
@@ -656,6 +680,25 @@ proptest! {
     #![proptest_config(ProptestConfig::with_cases(40))]
 
     /// Any numbers at any rate beside one tag: none is admitted, and the tag is located all the time.
+    /// One frame in ten with any byte for a number, beside tags that come seldom: none but those is admitted.
+    #[test]
+    fn tags_that_come_seldom_are_not_joined_by_damaged_numbers(
+        seed in any::<u64>(),
+        hz in 0.1..3.0_f64,
+        tags in 1..6_u32,
+        one_bit in any::<bool>(),
+    ) {
+        let (mut dice, mut engine) = (Dice(seed), engine(site(&[])));
+        let mut out = Vec::new();
+        for k in 0..1_500_u32 {
+            let (n, s) = (1 + k % tags, f64::from(k) / hz);
+            let wrong = if one_bit { n ^ (8 << (dice.roll() % 4)) } else { (dice.roll() % 256) as u32 };
+            let tag = if dice.share() < 0.1 { wrong } else { n };
+            out.extend(feed(&mut engine, &frame(s, tag, cart_m(n, s), &mut dice)));
+        }
+        nothing_but(&out, &[1, 2, 3, 4, 5][..tags as usize]);
+    }
+
     #[test]
     fn no_stream_of_numbers_admits_a_ghost_or_loses_the_tag(
         seed in any::<u64>(),
