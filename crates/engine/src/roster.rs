@@ -47,7 +47,7 @@
 
 use hereabout_core::{Doubt, Epoch, MAX_ANCHORS, MAX_TAGS, Micros, Site, TagId, Timestamp};
 
-use crate::report::{KitFinding, NAMED_TAGS};
+use crate::report::{KitFinding, NAMED_TAGS, Unsettled};
 
 /// Frames that admit a tag, and the most that one says for and against it, nats.
 pub(crate) const FRAMES: u32 = 5;
@@ -59,8 +59,11 @@ const BY_CHANCE: f64 = 0.25;
 /// Frames by which it must be ahead of a rival at its place, and from which on being ahead is enough.
 const LEAD: u32 = 8;
 const CLEAR_FRAMES: u32 = 60;
+/// Two numbers from one place with so many frames each, and paces within this factor, are two tags.
+const PAIR_FRAMES: u32 = 20;
+const PAIR_RATIO: f64 = 2.0;
 /// From so many frames on a number that nothing speaks for is told of.
-const HOPELESS_FRAMES: u32 = 10;
+const HOPELESS_FRAMES: u32 = 20;
 /// A longer gap ends the row, seconds; that of a number which comes seldom after so many of its usual gaps, at the latest
 /// after so long.
 const GAP_S: f64 = 5.0;
@@ -357,6 +360,8 @@ struct Candidate {
     pace: Pace,
     /// Frames in a row that came when they were due while none of another number was missing.
     turns: u32,
+    /// The number at whose place its last frame was.
+    like: Option<TagId>,
     /// What it has proved, if the site lists it.
     proof: Proof,
 }
@@ -518,7 +523,8 @@ impl Roster {
         self.unsettled.roll(at);
         let count = self.unsettled.sum();
         self.told = if self.told { count > 0 } else { count >= TOLD_FROM };
-        let unknown = self.told.then_some(KitFinding::UnknownTags { count, example: self.example });
+        let (example, why) = self.why_unsettled();
+        let unknown = self.told.then_some(KitFinding::UnknownTags { count, example, why });
         let mut tags = [None; NAMED_TAGS];
         let mut count = 0;
         for candidate in self.candidates.iter().filter(|c| c.named) {
@@ -528,6 +534,31 @@ impl Roster {
             count += 1;
         }
         [(count > 0).then_some(KitFinding::UnlistedTags { count, tags }), unknown]
+    }
+
+    /// A number that never settles, and why.
+    fn why_unsettled(&self) -> (TagId, Unsettled) {
+        let pace_of = |id: TagId| {
+            let known = self.known.iter().flatten().find(|k| k.id == id).map(|k| k.pace);
+            known.or_else(|| self.candidates.iter().find(|c| c.id == id).map(|c| c.pace))
+        };
+        for candidate in &self.candidates {
+            let Some((like, pace)) = candidate.like.and_then(|like| Some((like, pace_of(like)?))) else {
+                continue;
+            };
+            let own = candidate.pace;
+            let are_many = own.frames.min(pace.frames) >= PAIR_FRAMES;
+            if are_many && own.gap_s <= PAIR_RATIO * pace.gap_s && pace.gap_s <= PAIR_RATIO * own.gap_s {
+                return (candidate.id, Unsettled::OnePlace { like });
+            }
+        }
+        let is_seldom = |c: &&Candidate| !c.named && c.pace.gap_s >= SELDOM_S && c.turns > 0;
+        if let Some(candidate) = self.candidates.iter().find(is_seldom) {
+            return (candidate.id, Unsettled::TooSeldom);
+        }
+        // Damaged numbers come beside a tag, which is admitted before them.
+        let nobody = self.known.iter().all(Option::is_none);
+        (self.example, if nobody { Unsettled::TooSeldom } else { Unsettled::Damaged })
     }
 
     /// A frame of an admitted tag.
@@ -658,19 +689,25 @@ impl Roster {
             None => before.ranges.newest().is_none() && now.newest().is_none(),
         };
         let before = self.candidates[index];
-        let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
+        let (nats, like) = match fits {
+            true => self.place_among_others(&before, now, epoch.at, noise_m),
+            false => (0.0, None),
+        };
         let is_due = self.candidates[index].hear(now, epoch.at);
-        let is_in_turn = is_due && self.none_is_missing(epoch.tag, before.heard_at);
+        let others = self.none_is_missing(epoch.tag, before.heard_at).filter(|_| is_due);
         self.was_heard(epoch.tag, is_due);
         let candidate = &mut self.candidates[index];
-        candidate.turns = match is_in_turn {
+        candidate.like = like.filter(|_| nats < 0.0);
+        candidate.turns = match others.is_some() {
             true if nats >= 0.0 => candidate.turns + 1,
             // Tags meet.
             true => candidate.turns.saturating_sub(1),
             false => 0,
         };
         let is_seldom = candidate.pace.gap_s >= SELDOM_S;
-        if is_seldom && candidate.turns >= FRAMES {
+        // Of two numbers alone one may be the other's, damaged as it happens to be its turn.
+        let enough_turns = if others == Some(1) { 2 * FRAMES } else { FRAMES };
+        if is_seldom && candidate.turns >= enough_turns {
             return true;
         }
         candidate.uncounted += u32::from(!candidate.named);
@@ -686,20 +723,20 @@ impl Roster {
             && self.leads(index, &before.ranges, now, noise_m)
     }
 
-    /// Whether every other number that is heard came when it was due since then, and one of them at all.
-    fn none_is_missing(&self, id: TagId, since: Timestamp) -> bool {
+    /// The count of others, if every other number that is heard came when it was due since then, and one of them at all.
+    fn none_is_missing(&self, id: TagId, since: Timestamp) -> Option<usize> {
         let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, k.pace));
         let others = known.chain(self.candidates.iter().map(|c| (c.id, c.heard_at, c.pace)));
-        let (mut any, mut came) = (false, false);
+        let (mut count, mut came) = (0, false);
         for (_, heard_at, pace) in others.filter(|o| o.0 != id && since.since(o.1).secs_f64() <= SILENT_S) {
-            any = true;
+            count += 1;
             came |= heard_at >= since;
             // One that was heard once or twice may be a damaged number: it has no pace.
             if pace.frames > 2 && pace.late_at.is_some_and(|late_at| late_at >= since) {
-                return false;
+                return None;
             }
         }
-        came || !any
+        (came || count == 0).then_some(count)
     }
 
     /// The row of a candidate begins anew; its frames so far never settled.
@@ -712,20 +749,31 @@ impl Roster {
     }
 
     /// What speaks for a place of its own, nats: against the likest of the admitted tags and of those candidates that have more
-    /// frames.
-    fn place_among_others(&self, own: &Candidate, now: &Ranges, at: Timestamp, noise_m: f64) -> f64 {
+    /// frames; and which that is.
+    fn place_among_others(
+        &self,
+        own: &Candidate,
+        now: &Ranges,
+        at: Timestamp,
+        noise_m: f64,
+    ) -> (f64, Option<TagId>) {
         let silent = |other: &&Known| at.since(other.heard_at).secs_f64() > SILENT_S;
         let is_somewhere = now.newest().is_some();
-        let mut likest = f64::NEG_INFINITY;
+        let mut likest = (f64::NEG_INFINITY, None);
+        let mut hold = |id: TagId, nats: f64| {
+            if nats > likest.0 {
+                likest = (nats, Some(id));
+            }
+        };
         for known in self.known.iter().flatten().filter(|other| !silent(other)) {
             // As long as one can't be told apart nothing speaks for it.
-            likest = likest.max(likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
+            hold(known.id, likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
         }
         for other in self.candidates.iter().filter(|c| c.frames > own.frames) {
             let nats = likeness(&own.ranges, now, &other.ranges, at, noise_m);
-            likest = likest.max(nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
+            hold(other.id, nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
         }
-        -likest
+        (-likest.0, likest.1)
     }
 
     /// Whether a candidate is well ahead of all others at its place.
@@ -792,6 +840,7 @@ impl Roster {
             named: false,
             pace: Pace::NONE,
             turns: 0,
+            like: None,
             proof: Proof::NONE,
         });
         self.candidates.len() - 1

@@ -574,7 +574,7 @@ fn listed_tags_on_one_cart_are_admitted_within_eight_rounds() {
 fn tags_that_come_seldom_are_admitted_in_time() {
     // Tags, Hz of each, ranges in a frame, and how long it may take.
     for (tags, hz_each, ranges, limit_s) in
-        [(8, 0.125, 6, 80.0), (2, 0.35, 6, 30.0), (1, 1.0, 1, 15.0), (1, 0.1, 6, 80.0), (32, 0.3125, 6, 60.0)]
+        [(8, 0.125, 6, 80.0), (2, 0.35, 6, 45.0), (1, 1.0, 1, 15.0), (1, 0.1, 6, 80.0), (32, 0.3125, 6, 60.0)]
     {
         let (mut dice, mut engine) = (Dice(191), engine(site(&[])));
         let mut when: Vec<Option<f64>> = vec![None; tags];
@@ -592,6 +592,50 @@ fn tags_that_come_seldom_are_admitted_in_time() {
         let late = when.iter().map(|w| w.unwrap_or(f64::INFINITY)).fold(0.0, f64::max);
         assert!(late < limit_s, "{tags} tags at {hz_each} Hz: {when:?}");
     }
+}
+
+#[test]
+fn two_tags_that_start_at_one_place_are_called_two_tags() {
+    for hz in [4.0, 10.0, 40.0] {
+        let (mut dice, mut engine) = (Dice(201), engine(site(&[])));
+        let mut out = Vec::new();
+        for k in 0..(40.0 * hz) as u32 {
+            let s = f64::from(k) / hz;
+            for n in [1_u32, 2] {
+                out.extend(feed(
+                    &mut engine,
+                    &frame(s + 0.5 / hz * f64::from(n), n, cart_m(1, s), &mut dice),
+                ));
+            }
+        }
+        let told = kit(&out);
+        assert!(
+            !told
+                .iter()
+                .any(|(f, _)| { matches!(f, KitFinding::UnknownTags { why: Unsettled::Damaged, .. }) }),
+            "{hz} Hz: {told:?}"
+        );
+        assert!(
+            told.iter().any(|(f, over)| {
+                !over && matches!(f, KitFinding::UnknownTags { why: Unsettled::OnePlace { .. }, .. })
+            }),
+            "{hz} Hz: {told:?}"
+        );
+    }
+}
+
+#[test]
+fn numbers_that_come_too_seldom_are_not_called_damaged() {
+    let (mut dice, mut engine) = (Dice(211), engine(site(&[])));
+    let mut out = Vec::new();
+    for k in 0..40_u32 {
+        let (n, s) = (k % 8, f64::from(k));
+        out.extend(feed(&mut engine, &frame(s, n, cart_m(n, s), &mut dice)));
+    }
+    let told = kit(&out);
+    let all_seldom =
+        told.iter().all(|(f, _)| matches!(f, KitFinding::UnknownTags { why: Unsettled::TooSeldom, .. }));
+    assert!(!told.is_empty() && all_seldom, "{told:?}");
 }
 
 /// What a replay of the log makes of it: the ranges as they were told, as epochs.
