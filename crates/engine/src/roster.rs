@@ -620,7 +620,10 @@ impl Roster {
     fn is_anyone_else(&self, id: TagId, at: Timestamp) -> bool {
         let lately = |heard_at: Timestamp| at.since(heard_at).secs_f64() <= SILENT_S;
         self.known.iter().flatten().any(|k| k.id != id && lately(k.heard_at))
-            || self.candidates.iter().any(|c| c.id != id && lately(c.heard_at))
+            || self
+                .candidates
+                .iter()
+                .any(|c| c.id != id && (c.named || self.slot(id).is_none()) && lately(c.heard_at))
     }
 
     /// The numbers from whose places a frame of this one can't be told.
@@ -629,7 +632,9 @@ impl Roster {
         let mut free = beside.iter_mut();
         let own_frames = self.candidates.iter().find(|c| c.id == id).map_or(0, |c| c.frames);
         let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, &k.ranges, k.pace.is_settled()));
-        let rivals = self.candidates.iter().filter(|c| c.named || c.frames > own_frames);
+        // An admitted tag has been one before: numbers that never settled are rather damaged ones of its own.
+        let is_known = self.slot(id).is_some();
+        let rivals = self.candidates.iter().filter(|c| c.named || (!is_known && c.frames > own_frames));
         let others = known.chain(rivals.map(|c| (c.id, c.heard_at, &c.ranges, c.named)));
         for (other, heard_at, ranges, is_settled) in others.filter(|other| other.0 != id) {
             if at.since(heard_at).secs_f64() > SILENT_S {

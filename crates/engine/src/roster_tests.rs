@@ -720,6 +720,19 @@ fn a_tag_without_ranges_does_not_keep_others_out() {
     assert_eq!(seen, [0, 1]);
 }
 
+#[test]
+fn damaged_numbers_alone_do_not_hold_a_tag_back_until_one_of_them_takes_its_place() {
+    let (mut dice, mut engine) = (Dice(2_582_462_030_121_515_814), engine(site(&[])));
+    let mut out = Vec::new();
+    for k in 0..600_u32 {
+        let ghost = dice.share() < 0.43444125242605675;
+        dice.roll();
+        let s = f64::from(k);
+        out.extend(feed(&mut engine, &frame(s, if ghost { 4 } else { 3 }, cart_m(3, s), &mut dice)));
+    }
+    nothing_but(&out, &[3]);
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(40))]
 
