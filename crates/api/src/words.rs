@@ -9,7 +9,9 @@
 use std::fmt::Write as _;
 
 use hereabout_core::{Anchor, AnchorId, Micros, TagId, Timestamp};
-use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, NAMED_TAGS, PlaceAnswer};
+use hereabout_engine::{
+    AnchorFinding, AnchorSet, CannotTell, KitFinding, NAMED_TAGS, PlaceAnswer, Unsettled,
+};
 
 use crate::site_fit_words::{SiteNames, place as place_of_site, site_does_not_fit};
 use crate::v1::rfc3339;
@@ -324,13 +326,7 @@ pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
                 "check this computer's load, and the hub or adapter on the cable",
             )
         },
-        KitFinding::UnknownTags { count, example } => Said {
-            on_site: false,
-            ..Said::new(
-                format!("{count} frames a minute with numbers that are no tag, like {example}"),
-                "use a layout with a checksum; or list the tags ([[tag]]), two at one place",
-            )
-        },
+        KitFinding::UnknownTags { count, example, why } => unknown_tags(count, example, why),
         KitFinding::UnlistedTags { count, tags } => Said {
             on_site: false,
             ..Said::new(
@@ -350,6 +346,24 @@ pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
             )
         },
     }
+}
+
+fn unknown_tags(count: u32, example: TagId, why: Unsettled) -> Said {
+    let (words, advice) = match why {
+        Unsettled::Damaged => (
+            format!("{count} frames a minute with numbers that are no tag, like {example}"),
+            "use a layout with a checksum; or list the tags ([[tag]]), two at one place",
+        ),
+        Unsettled::OnePlace { like } => (
+            format!("tag {example} can't be told from tag {like}: as many frames, one place"),
+            "list both in the site file ([[tag]]), or move them apart",
+        ),
+        Unsettled::TooSeldom => (
+            format!("{count} frames a minute of tags like {example}: too seldom to tell"),
+            "list them in the site file ([[tag]]), or wait a minute",
+        ),
+    };
+    Said { on_site: false, ..Said::new(words, advice) }
 }
 
 fn unlisted(count: u32, tags: [Option<TagId>; NAMED_TAGS]) -> String {

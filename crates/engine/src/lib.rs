@@ -39,8 +39,8 @@ pub use hereabout_core::MAX_TAGS;
 pub use report::{
     AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
     FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
-    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, ZoneReport,
-    ZoneWhy,
+    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, Unsettled,
+    ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, InheritedTag, StartState};
 pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};

@@ -517,8 +517,10 @@ pub enum KitFinding {
     UnknownTags {
         /// Such frames within the last minute.
         count: u32,
-        /// The newest of these numbers.
+        /// The newest of these numbers, or the one that the reason is about.
         example: TagId,
+        /// Why they never settle.
+        why: Unsettled,
     },
     /// Tags are heard that the site does not list; they are not tracked.
     UnlistedTags {
@@ -534,6 +536,20 @@ pub enum KitFinding {
         /// By how much, metres; positive when they read long.
         by_m: f64,
     },
+}
+
+/// Why numbers never settle.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Unsettled {
+    /// They come now and then at the place of a tag: damaged on their way.
+    Damaged,
+    /// It comes about as often as another number, from the same place: two tags there.
+    OnePlace {
+        /// The other number.
+        like: TagId,
+    },
+    /// They come too seldom to be told from damaged ones yet.
+    TooSeldom,
 }
 
 /// Tags that are named at a time.

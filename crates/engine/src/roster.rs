@@ -12,6 +12,9 @@
 //! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
 //! its place, or be ahead after [`CLEAR_FRAMES`].
 //!
+//! **A number that comes seldom** ([`SELDOM_S`]) can't be compared in time. It is admitted too with [`FRAMES`] in a row that come
+//! when they are due, contradict nobody, and leave none of another number missing: a damaged frame is missing where it belongs.
+//!
 //! **At the same place** is told anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
 //! [`AGREE`] of the cases (noise and late ranges allowed for), those of two tags in [`BY_CHANCE`] (they lie at one distance from
 //! an anchor). The candidate's last range and its new one are laid on a line, which is read at the instants of the other
@@ -21,9 +24,16 @@
 //! counts, until it has been silent for [`SILENT_S`].
 //!
 //! **A known number on a damaged frame.** A frame of an admitted tag that has jumped to the place of another one is not
-//! taken for its own until [`FRAMES`] in a row say the same.
+//! taken for its own until [`FRAMES`] in a row say the same. A tag that was away ([`AWAY_S`], [`AWAY_GAPS`]) may have been
+//! switched off: its frames are its own again after [`APART_FRAMES`] in a row that are like no other tag, or after [`FRAMES`] of
+//! which none took the place of another's: a frame with a damaged number is missing where it belongs, so the next one of the
+//! tag that it is like comes later than it is due ([`DUE`]). Where nobody can be compared it is held against all. Frames before that
+//! do not keep the tag from being retired.
 //!
-//! **Who need not prove anything**: tags that the site lists, kits whose frames carry no number, and epochs that come from
+//! **A listed number** is a tag with its first frame when nobody else is heard, else with [`APART_FRAMES`] in a row that are like
+//! no other's, or with [`FRAMES`] of which none took the place of another's, as after a silence.
+//!
+//! **Who need not prove anything**: kits whose frames carry no number, and epochs that come from
 //! a log or a table, which have said who is who. Where the site has a list, other numbers are never admitted, and named
 //! once they have proved themselves.
 //!
@@ -37,7 +47,7 @@
 
 use hereabout_core::{Doubt, Epoch, MAX_ANCHORS, MAX_TAGS, Micros, Site, TagId, Timestamp};
 
-use crate::report::{KitFinding, NAMED_TAGS};
+use crate::report::{KitFinding, NAMED_TAGS, Unsettled};
 
 /// Frames that admit a tag, and the most that one says for and against it, nats.
 pub(crate) const FRAMES: u32 = 5;
@@ -49,10 +59,20 @@ const BY_CHANCE: f64 = 0.25;
 /// Frames by which it must be ahead of a rival at its place, and from which on being ahead is enough.
 const LEAD: u32 = 8;
 const CLEAR_FRAMES: u32 = 60;
+/// Two numbers from one place with so many frames each, and paces within this factor, are two tags.
+const PAIR_FRAMES: u32 = 20;
+const PAIR_RATIO: f64 = 2.0;
 /// From so many frames on a number that nothing speaks for is told of.
-const HOPELESS_FRAMES: u32 = 10;
-/// A longer gap ends the row, seconds.
+const HOPELESS_FRAMES: u32 = 20;
+/// A longer gap ends the row, seconds; that of a number which comes seldom after so many of its usual gaps, at the latest
+/// after so long.
 const GAP_S: f64 = 5.0;
+const ROW_GAPS: f64 = 3.0;
+const LONGEST_GAP_S: f64 = 30.0;
+/// A number that usually comes no sooner than this, seconds, is one that comes seldom.
+const SELDOM_S: f64 = 1.0;
+/// A line between two ranges says nothing where it may be bent by more than this, metres.
+const MOST_BEND_M: f64 = 1.2;
 /// An admitted tag that was silent for this long is not where it was, seconds.
 const SILENT_S: f64 = 10.0;
 /// Differences up to this are noise, metres; or so many standard deviations of a range.
@@ -71,6 +91,16 @@ const FASTEST_MPS: f64 = 8.0;
 const JUMP_M: f64 = 0.5;
 /// A jump of an admitted tag is looked at when its last range is not older than this, seconds.
 const JUMP_WITHIN_S: f64 = 2.0;
+/// After so long a silence, seconds, and so many of its usual gaps, an admitted tag must prove itself where others are.
+const AWAY_S: f64 = 0.5;
+const AWAY_GAPS: f64 = 3.0;
+/// A frame is due until so many usual gaps after the one before.
+const DUE: f64 = 1.5;
+/// A frame is like no other tag when so much speaks against it, nats, and no tag has so many frames like none by chance.
+const CLEARLY_APART: f64 = 2.5;
+const APART_FRAMES: u32 = 2;
+/// Numbers that one is held against at a time.
+const BESIDE: usize = 8;
 /// Numbers that are looked at before they are tags.
 const CANDIDATES: usize = 256;
 /// Frames whose number never settled are told from so many a minute on, and until a minute without any.
@@ -162,8 +192,10 @@ fn one_anchor(
             let gap_s = age_s(from);
             let share = if gap_s > 0.0 { 1.0 - age_s(*then) / gap_s } else { 1.0 };
             let bend_m = 0.5 * BEND_MPS2 * share * (1.0 - share) * gap_s * gap_s;
-            (from_m + share * (now_m - from_m) - then_m).abs() <= noise_m + bend_m
+            let off_m = (from_m + share * (now_m - from_m) - then_m).abs();
+            (bend_m <= MOST_BEND_M).then_some(off_m <= noise_m + bend_m)
         });
+        let on_line = on_line.flatten();
         if (tight && off_m <= allowed_m) || on_line == Some(true) {
             return Says::Agree;
         }
@@ -209,14 +241,107 @@ fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option
     (all > 0).then_some(2 * jumps > all)
 }
 
+/// How often a number comes.
+#[derive(Clone, Copy, Debug)]
+struct Pace {
+    frames: u32,
+    /// The usual gap, seconds; damaged frames make single gaps longer, so it follows shorter ones faster.
+    gap_s: f64,
+    /// When a frame came last after it was due.
+    late_at: Option<Timestamp>,
+}
+
+impl Pace {
+    const NONE: Pace = Pace { frames: 0, gap_s: 0.0, late_at: None };
+
+    /// Takes in a frame that came so long after the one before. Whether it came when it was due, so that none is missing.
+    fn take(&mut self, at: Timestamp, gap_s: f64) -> bool {
+        let is_due = self.frames >= 2 && gap_s <= DUE * self.gap_s;
+        if !is_due {
+            self.late_at = Some(at);
+        }
+        match self.frames {
+            0 => {}
+            1 => self.gap_s = gap_s,
+            _ => self.gap_s += (gap_s - self.gap_s) * if gap_s < self.gap_s { 0.3 } else { 0.05 },
+        }
+        self.frames = self.frames.saturating_add(1);
+        is_due
+    }
+
+    /// Its number is not a rare one.
+    fn is_settled(&self) -> bool {
+        self.frames >= FRAMES
+    }
+}
+
+/// Whether a frame is like those of another number, and of which it must be seen that they go on: those that are settled.
+type Beside = (bool, [Option<TagId>; BESIDE]);
+
+/// What a number still has to prove that should be a tag and is like one that is heard.
+#[derive(Clone, Copy, Debug)]
+struct Proof {
+    /// The numbers that its last frame was like and that were not heard since.
+    beside: [Option<TagId>; BESIDE],
+    /// Frames beside others of which none was missing.
+    row: u32,
+    /// Frames in a row that are like none.
+    apart: u32,
+    /// Frames that are not counted as never settled yet.
+    uncounted: u32,
+    /// A number that it was like had a frame missing since.
+    spoilt: bool,
+}
+
+impl Proof {
+    const NONE: Proof = Proof { beside: [None; BESIDE], row: 0, apart: 0, uncounted: 0, spoilt: false };
+
+    /// A frame of another number came, when it was due or late.
+    fn other(&mut self, id: TagId, is_due: bool) {
+        for one in self.beside.iter_mut().filter(|b| **b == Some(id)) {
+            *one = None;
+            self.spoilt |= !is_due;
+        }
+    }
+
+    /// A frame came that was like others, or not. Whether it is enough, and how many frames never settled.
+    fn take(&mut self, (is_like, beside): Beside) -> (bool, u32) {
+        self.uncounted = self.uncounted.saturating_add(1);
+        if !is_like {
+            (self.row, self.apart) = (0, self.apart + 1);
+            (self.beside, self.spoilt) = (beside, false);
+            return (self.apart >= APART_FRAMES, 0);
+        }
+        self.apart = 0;
+        let mut lost = 0;
+        if std::mem::take(&mut self.spoilt) {
+            lost = std::mem::take(&mut self.uncounted);
+            self.row = 0;
+        }
+        // Until those that the last one was like have been heard it tells nothing.
+        self.row += u32::from(self.beside.iter().all(Option::is_none));
+        self.beside = beside;
+        (self.row >= FRAMES, lost)
+    }
+}
+
 /// An admitted tag.
 #[derive(Clone, Copy, Debug)]
 struct Known {
     id: TagId,
     heard_at: Timestamp,
+    pace: Pace,
     ranges: Ranges,
     /// Frames in a row that were at the place of another tag.
     foreign: u32,
+    /// How far it has come since it was silent.
+    back: Proof,
+}
+
+impl Known {
+    fn new(id: TagId, heard_at: Timestamp) -> Known {
+        Known { id, heard_at, pace: Pace::NONE, ranges: Ranges::NONE, foreign: 0, back: Proof::NONE }
+    }
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -232,6 +357,24 @@ struct Candidate {
     uncounted: u32,
     /// It has proved itself, but the site has a list without it.
     named: bool,
+    pace: Pace,
+    /// Frames in a row that came when they were due while none of another number was missing.
+    turns: u32,
+    /// The number at whose place its last frame was.
+    like: Option<TagId>,
+    /// What it has proved, if the site lists it.
+    proof: Proof,
+}
+
+impl Candidate {
+    /// Takes in a frame; whether it came when it was due.
+    fn hear(&mut self, now: &Ranges, at: Timestamp) -> bool {
+        let is_due = self.pace.take(at, at.since(self.heard_at).secs_f64());
+        self.heard_at = at;
+        self.ranges.take(now);
+        self.frames = self.frames.saturating_add(1);
+        is_due
+    }
 }
 
 /// Frames of each of the last sixty seconds.
@@ -309,6 +452,10 @@ impl Roster {
         let said_unknown = epoch.doubt == Some(Doubt::UnknownTag);
         if let Some(slot) = self.slot(epoch.tag) {
             let foreign = if judges { self.is_foreign(slot, &now, epoch.at, noise_m) } else { said_unknown };
+            if judges && self.was_away(slot, epoch.at) {
+                let back = self.is_back(slot, &now, epoch.at, noise_m);
+                return if back { self.known(slot, &now, epoch.at) } else { Standing::Unknown };
+            }
             return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
         }
         if !is_welcome(site, epoch.tag) {
@@ -318,8 +465,10 @@ impl Roster {
             return Standing::Unknown;
         }
         let listed = !site.tags().is_empty();
-        let proved = if listed || (judges && !self.numbered) {
+        let proved = if judges && !self.numbered {
             true
+        } else if listed {
+            (!judges && !said_unknown) || self.is_listed_tag(epoch, &now, noise_m)
         } else if judges {
             self.observe(epoch, &now, noise_m)
         } else {
@@ -340,7 +489,7 @@ impl Roster {
     pub(crate) fn admit(&mut self, id: TagId, heard_at: Timestamp) -> Option<usize> {
         let slot = self.known.iter().position(Option::is_none)?;
         self.candidates.retain(|c| c.id != id);
-        self.known[slot] = Some(Known { id, heard_at, ranges: Ranges::NONE, foreign: 0 });
+        self.known[slot] = Some(Known::new(id, heard_at));
         Some(slot)
     }
 
@@ -374,7 +523,8 @@ impl Roster {
         self.unsettled.roll(at);
         let count = self.unsettled.sum();
         self.told = if self.told { count > 0 } else { count >= TOLD_FROM };
-        let unknown = self.told.then_some(KitFinding::UnknownTags { count, example: self.example });
+        let (example, why) = self.why_unsettled();
+        let unknown = self.told.then_some(KitFinding::UnknownTags { count, example, why });
         let mut tags = [None; NAMED_TAGS];
         let mut count = 0;
         for candidate in self.candidates.iter().filter(|c| c.named) {
@@ -386,14 +536,121 @@ impl Roster {
         [(count > 0).then_some(KitFinding::UnlistedTags { count, tags }), unknown]
     }
 
+    /// A number that never settles, and why.
+    fn why_unsettled(&self) -> (TagId, Unsettled) {
+        let pace_of = |id: TagId| {
+            let known = self.known.iter().flatten().find(|k| k.id == id).map(|k| k.pace);
+            known.or_else(|| self.candidates.iter().find(|c| c.id == id).map(|c| c.pace))
+        };
+        for candidate in &self.candidates {
+            let Some((like, pace)) = candidate.like.and_then(|like| Some((like, pace_of(like)?))) else {
+                continue;
+            };
+            let own = candidate.pace;
+            let are_many = own.frames.min(pace.frames) >= PAIR_FRAMES;
+            if are_many && own.gap_s <= PAIR_RATIO * pace.gap_s && pace.gap_s <= PAIR_RATIO * own.gap_s {
+                return (candidate.id, Unsettled::OnePlace { like });
+            }
+        }
+        let is_seldom = |c: &&Candidate| !c.named && c.pace.gap_s >= SELDOM_S && c.turns > 0;
+        if let Some(candidate) = self.candidates.iter().find(is_seldom) {
+            return (candidate.id, Unsettled::TooSeldom);
+        }
+        // Damaged numbers come beside a tag, which is admitted before them.
+        let nobody = self.known.iter().all(Option::is_none);
+        (self.example, if nobody { Unsettled::TooSeldom } else { Unsettled::Damaged })
+    }
+
     /// A frame of an admitted tag.
     fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Standing {
         if let Some(known) = &mut self.known[slot] {
+            let (id, is_due) = (known.id, known.pace.take(at, at.since(known.heard_at).secs_f64()));
             known.heard_at = known.heard_at.max(at);
             known.ranges.take(now);
-            known.foreign = 0;
+            (known.foreign, known.back) = (0, Proof::NONE);
+            self.was_heard(id, is_due);
         }
         Standing::Known(slot)
+    }
+
+    /// Tells all that have to prove themselves beside it of a frame of this number.
+    fn was_heard(&mut self, id: TagId, is_due: bool) {
+        self.known.iter_mut().flatten().for_each(|k| k.back.other(id, is_due));
+        self.candidates.iter_mut().for_each(|c| c.proof.other(id, is_due));
+    }
+
+    /// Whether an admitted tag was silent for so long that a frame of another one with a damaged number is as likely.
+    fn was_away(&self, slot: usize, at: Timestamp) -> bool {
+        self.known[slot].is_some_and(|k| {
+            let away_s = if k.pace.frames < 2 { SILENT_S } else { AWAY_S.max(AWAY_GAPS * k.pace.gap_s) };
+            k.pace.frames > 0 && at.since(k.heard_at).secs_f64() > away_s
+        })
+    }
+
+    /// Takes in a frame of an admitted tag that was silent. Whether it is back.
+    fn is_back(&mut self, slot: usize, now: &Ranges, at: Timestamp, noise_m: f64) -> bool {
+        let Some(id) = self.known[slot].map(|k| k.id) else { return false };
+        if !self.is_anyone_else(id, at) {
+            return true;
+        }
+        let beside = self.beside(id, now, at, noise_m);
+        let Some(known) = &mut self.known[slot] else { return false };
+        let (enough, lost) = known.back.take(beside);
+        self.count(id, at, lost);
+        enough
+    }
+
+    /// Whether a listed number that is not admitted is a tag: at its first frame where it can be no other's.
+    fn is_listed_tag(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64) -> bool {
+        self.sweep(epoch.at);
+        let (id, at) = (epoch.tag, epoch.at);
+        let place = self.candidates.iter().position(|c| c.id == id);
+        if place.is_none() && !self.is_anyone_else(id, at) {
+            return true;
+        }
+        let index = place.unwrap_or_else(|| self.make_room(id, at));
+        let beside = self.beside(id, now, at, noise_m);
+        self.candidates[index].hear(now, at);
+        let (enough, lost) = self.candidates[index].proof.take(beside);
+        self.count(id, at, lost);
+        enough
+    }
+
+    /// Whether another number was heard lately.
+    fn is_anyone_else(&self, id: TagId, at: Timestamp) -> bool {
+        let lately = |heard_at: Timestamp| at.since(heard_at).secs_f64() <= SILENT_S;
+        self.known.iter().flatten().any(|k| k.id != id && lately(k.heard_at))
+            || self
+                .candidates
+                .iter()
+                .any(|c| c.id != id && (c.named || self.slot(id).is_none()) && lately(c.heard_at))
+    }
+
+    /// The numbers from whose places a frame of this one can't be told.
+    fn beside(&self, id: TagId, now: &Ranges, at: Timestamp, noise_m: f64) -> Beside {
+        let (mut is_like, mut beside) = (false, [None; BESIDE]);
+        let mut free = beside.iter_mut();
+        let own_frames = self.candidates.iter().find(|c| c.id == id).map_or(0, |c| c.frames);
+        let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, &k.ranges, k.pace.is_settled()));
+        // An admitted tag has been one before: numbers that never settled are rather damaged ones of its own.
+        let is_known = self.slot(id).is_some();
+        let rivals = self.candidates.iter().filter(|c| c.named || (!is_known && c.frames > own_frames));
+        let others = known.chain(rivals.map(|c| (c.id, c.heard_at, &c.ranges, c.named)));
+        for (other, heard_at, ranges, is_settled) in others.filter(|other| other.0 != id) {
+            if at.since(heard_at).secs_f64() > SILENT_S {
+                continue;
+            }
+            // How it came there tells nothing: it may have been away, or never there.
+            let nats = likeness(&Ranges::NONE, now, ranges, at, noise_m);
+            if nats.is_none_or(|nats| nats > -CLEARLY_APART) {
+                is_like = true;
+                // Another one that is not settled may be the damaged one itself.
+                if let (true, Some(place)) = (is_settled, free.next()) {
+                    *place = Some(other);
+                }
+            }
+        }
+        (is_like, beside)
     }
 
     /// A frame with an admitted tag's number that is not its own.
@@ -426,7 +683,7 @@ impl Roster {
         let place = self.candidates.iter().position(|c| c.id == epoch.tag);
         let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
         let before = self.candidates[index];
-        let fits = match jumped(&before.ranges, now, epoch.at, GAP_S) {
+        let fits = match jumped(&before.ranges, now, epoch.at, LONGEST_GAP_S) {
             _ if before.frames == 0 => true,
             Some(true) => {
                 self.begin_row(index);
@@ -437,11 +694,27 @@ impl Roster {
             None => before.ranges.newest().is_none() && now.newest().is_none(),
         };
         let before = self.candidates[index];
-        let nats = if fits { self.place_among_others(&before, now, epoch.at, noise_m) } else { 0.0 };
+        let (nats, like) = match fits {
+            true => self.place_among_others(&before, now, epoch.at, noise_m),
+            false => (0.0, None),
+        };
+        let is_due = self.candidates[index].hear(now, epoch.at);
+        let others = self.none_is_missing(epoch.tag, before.heard_at).filter(|_| is_due);
+        self.was_heard(epoch.tag, is_due);
         let candidate = &mut self.candidates[index];
-        candidate.heard_at = epoch.at;
-        candidate.ranges.take(now);
-        candidate.frames = candidate.frames.saturating_add(1);
+        candidate.like = like.filter(|_| nats < 0.0);
+        candidate.turns = match others.is_some() {
+            true if nats >= 0.0 => candidate.turns + 1,
+            // Tags meet.
+            true => candidate.turns.saturating_sub(1),
+            false => 0,
+        };
+        let is_seldom = candidate.pace.gap_s >= SELDOM_S;
+        // Of two numbers alone one may be the other's, damaged as it happens to be its turn.
+        let enough_turns = if others == Some(1) { 2 * FRAMES } else { FRAMES };
+        if is_seldom && candidate.turns >= enough_turns {
+            return true;
+        }
         candidate.uncounted += u32::from(!candidate.named);
         let enough = f64::from(FRAMES) * FOR;
         candidate.score = (candidate.score + nats.clamp(-AGAINST, FOR)).clamp(0.0, enough);
@@ -455,6 +728,22 @@ impl Roster {
             && self.leads(index, &before.ranges, now, noise_m)
     }
 
+    /// The count of others, if every other number that is heard came when it was due since then, and one of them at all.
+    fn none_is_missing(&self, id: TagId, since: Timestamp) -> Option<usize> {
+        let known = self.known.iter().flatten().map(|k| (k.id, k.heard_at, k.pace));
+        let others = known.chain(self.candidates.iter().map(|c| (c.id, c.heard_at, c.pace)));
+        let (mut count, mut came) = (0, false);
+        for (_, heard_at, pace) in others.filter(|o| o.0 != id && since.since(o.1).secs_f64() <= SILENT_S) {
+            count += 1;
+            came |= heard_at >= since;
+            // One that was heard once or twice may be a damaged number: it has no pace.
+            if pace.frames > 2 && pace.late_at.is_some_and(|late_at| late_at >= since) {
+                return None;
+            }
+        }
+        (came || count == 0).then_some(count)
+    }
+
     /// The row of a candidate begins anew; its frames so far never settled.
     fn begin_row(&mut self, index: usize) {
         let candidate = &mut self.candidates[index];
@@ -465,20 +754,31 @@ impl Roster {
     }
 
     /// What speaks for a place of its own, nats: against the likest of the admitted tags and of those candidates that have more
-    /// frames.
-    fn place_among_others(&self, own: &Candidate, now: &Ranges, at: Timestamp, noise_m: f64) -> f64 {
+    /// frames; and which that is.
+    fn place_among_others(
+        &self,
+        own: &Candidate,
+        now: &Ranges,
+        at: Timestamp,
+        noise_m: f64,
+    ) -> (f64, Option<TagId>) {
         let silent = |other: &&Known| at.since(other.heard_at).secs_f64() > SILENT_S;
         let is_somewhere = now.newest().is_some();
-        let mut likest = f64::NEG_INFINITY;
+        let mut likest = (f64::NEG_INFINITY, None);
+        let mut hold = |id: TagId, nats: f64| {
+            if nats > likest.0 {
+                likest = (nats, Some(id));
+            }
+        };
         for known in self.known.iter().flatten().filter(|other| !silent(other)) {
             // As long as one can't be told apart nothing speaks for it.
-            likest = likest.max(likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
+            hold(known.id, likeness(&own.ranges, now, &known.ranges, at, noise_m).unwrap_or(0.0));
         }
         for other in self.candidates.iter().filter(|c| c.frames > own.frames) {
             let nats = likeness(&own.ranges, now, &other.ranges, at, noise_m);
-            likest = likest.max(nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
+            hold(other.id, nats.unwrap_or(if is_somewhere { 0.0 } else { f64::NEG_INFINITY }));
         }
-        -likest
+        (-likest.0, likest.1)
     }
 
     /// Whether a candidate is well ahead of all others at its place.
@@ -504,16 +804,24 @@ impl Roster {
     /// Lets go of candidates whose row has ended, and counts their frames.
     fn sweep(&mut self, at: Timestamp) {
         let lasts = |c: &Candidate| {
-            let most_s = if c.named { MINUTE_S as f64 } else { GAP_S };
+            let most_s = match c {
+                _ if c.named => MINUTE_S as f64,
+                _ if c.frames < 3 => LONGEST_GAP_S,
+                _ => (ROW_GAPS * c.pace.gap_s).clamp(GAP_S, LONGEST_GAP_S),
+            };
             at.since(c.heard_at).secs_f64() <= most_s
         };
         let mut i = 0;
         while let Some(candidate) = self.candidates.get(i).copied() {
             if lasts(&candidate) {
                 i += 1;
+                if at.since(candidate.heard_at).secs_f64() > GAP_S.max(ROW_GAPS * candidate.pace.gap_s) {
+                    self.candidates[i - 1].uncounted = 0;
+                    self.count(candidate.id, at, candidate.uncounted);
+                }
             } else {
                 self.candidates.swap_remove(i);
-                self.count(candidate.id, at, candidate.uncounted);
+                self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
             }
         }
     }
@@ -524,7 +832,7 @@ impl Roster {
             let first = self.candidates.iter().enumerate().min_by_key(|(_, c)| (c.frames, c.heard_at, c.id));
             if let Some((out, candidate)) = first.map(|(i, c)| (i, *c)) {
                 self.candidates.swap_remove(out);
-                self.count(candidate.id, at, candidate.uncounted);
+                self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
             }
         }
         self.candidates.push(Candidate {
@@ -535,6 +843,10 @@ impl Roster {
             score: 0.0,
             uncounted: 0,
             named: false,
+            pace: Pace::NONE,
+            turns: 0,
+            like: None,
+            proof: Proof::NONE,
         });
         self.candidates.len() - 1
     }

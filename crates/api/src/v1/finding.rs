@@ -1,7 +1,7 @@
 //! What is found about anchors and about the kit: words for people, facts for programs.
 
 use hereabout_core::Anchor;
-use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer};
+use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer, Unsettled};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -280,8 +280,13 @@ pub enum KitFacts {
     UnknownTags {
         /// Such frames within the last minute.
         count: u32,
-        /// The newest of these numbers.
+        /// The newest of these numbers, or the one that the reason is about.
         example: u32,
+        /// Why they never settle.
+        why: UnsettledName,
+        /// The tag that the example can't be told from, as both are at one place; null otherwise.
+        #[schema(required)]
+        like: Option<u32>,
     },
     /// Tags are heard that the site file does not list; they are not tracked.
     UnlistedTags {
@@ -312,6 +317,28 @@ pub enum KitFacts {
     },
 }
 
+/// Why tag numbers never settle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum UnsettledName {
+    /// Damaged on their way.
+    Damaged,
+    /// As many frames as another tag's, from its place: two tags there.
+    OnePlace,
+    /// Too few frames to tell.
+    TooSeldom,
+}
+
+impl From<Unsettled> for UnsettledName {
+    fn from(why: Unsettled) -> UnsettledName {
+        match why {
+            Unsettled::Damaged => UnsettledName::Damaged,
+            Unsettled::OnePlace { .. } => UnsettledName::OnePlace,
+            Unsettled::TooSeldom => UnsettledName::TooSeldom,
+        }
+    }
+}
+
 impl KitFindingBody {
     /// The finding, with the names of the site that it is about.
     pub(crate) fn new(finding: &KitFinding, names: SiteNames<'_>) -> KitFindingBody {
@@ -329,7 +356,12 @@ impl KitFindingBody {
             KitFinding::SiteDoesNotFit { doubt } => {
                 KitFacts::SiteDoesNotFit(SiteDoubtBody::new(&doubt, names))
             }
-            KitFinding::UnknownTags { count, example } => KitFacts::UnknownTags { count, example: example.0 },
+            KitFinding::UnknownTags { count, example, why } => KitFacts::UnknownTags {
+                count,
+                example: example.0,
+                why: why.into(),
+                like: if let Unsettled::OnePlace { like } = why { Some(like.0) } else { None },
+            },
             KitFinding::UnlistedTags { count, tags } => {
                 KitFacts::UnlistedTags { count, tags: tags.iter().flatten().map(|t| t.0).collect() }
             }

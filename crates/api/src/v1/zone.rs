@@ -198,9 +198,7 @@ impl ZoneReportBody {
         };
         let (tag, tag_name, why, words) = match unheard {
             Unheard::Any => {
-                let words = format!(
-                    "Whether a tag is inside {zone} is not known: none has been heard since the start."
-                );
+                let words = format!("Whether a tag is inside {zone} is not known: none is heard at present.");
                 (None, None, ZoneWhyName::NeverHeard, words)
             }
             Unheard::Never { tag, name } => {
