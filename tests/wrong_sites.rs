@@ -245,7 +245,7 @@ fn the_tag_stated_too_high() {
     let told = replay(&with(&site_text(), "tag_height_m = 0.9", "tag_height_m = 2.4"));
     // All ranges are off by little and alike: it takes a good part of the ten minutes until nothing else explains them.
     let cause = told.expect_cause("tag_height", 400.0);
-    let up_m = cause["up_m"].as_f64().unwrap();
+    let up_m = cause["tag_height_m"].as_f64().unwrap();
     assert!((up_m - 0.9).abs() < 0.3, "{up_m}");
 }
 

@@ -394,7 +394,9 @@ impl Watch {
             if !explained {
                 add(self.places.finding(at, anchor));
                 if !self.places.is_named(anchor) {
-                    add(self.habits.often_late(anchor, was(late)));
+                    // While a check speaks against the site nothing new is said of views: all would rest on its settings.
+                    let quiet = !was(late) && self.whole.is_open();
+                    add(self.habits.often_late(anchor, was(late)).filter(|_| !quiet));
                 }
             }
             let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
@@ -416,7 +418,7 @@ impl Watch {
             // Like all that sends somebody up a ladder, this waits for a minute of driving.
             // What is noisy against wrong settings says nothing about boards.
             _ if self.is_explained(anchor) => {}
-            Some(learned) if was(noise) || self.habits.has_seen_enough(anchor) => {
+            Some(learned) if was(noise) || (self.habits.has_seen_enough(anchor) && !self.whole.is_open()) => {
                 add(self.noisy(anchor, learned, was(noise)));
             }
             Some(_) => {}

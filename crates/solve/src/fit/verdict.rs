@@ -164,12 +164,14 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
     let accused = match best.kind {
         Kind::Place(i) | Kind::Up(i) => 1 << i,
         Kind::Two(a, b) => 1 << a | 1 << b,
-        Kind::Scale => 0,
+        // All anchors are lower for a tag that is higher: a single one that is asks for that too, and fits badly then.
+        Kind::Scale | Kind::TagUp => 0,
         Kind::Order(_) if few => 0,
         _ => return true,
     };
     let least = match best.kind {
         Kind::Place(_) | Kind::Up(_) | Kind::Scale if few => LEAST_SHARE_BY_FEW,
+        Kind::TagUp => LEAST_SHARE_BY_FEW,
         _ => LEAST_SHARE,
     };
     bits(ground.everyone() & !accused)
