@@ -25,14 +25,14 @@
 //! `WELL_RUN` evaluations in which the newest data say so.
 //!
 //! **What is said.** Only what was measured since the change counts (`since_change`: the split of the window that both
-//! parts fit best). *Moved* when a place beats "offset" by `BEATS` ([`FAR_AHEAD`] while no datum is clearly negative or the
+//! parts fit best). *Moved* when a place beats "offset" by `BEATS` (`FAR_AHEAD` while no datum is clearly negative or the
 //! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
-//! [`OFFSET_BEATS`], over [`NEWEST`] data since the change, on headings that
-//! would have told them apart, in [`OTHER_RUN`] evaluations. Until then *reads long* (all positive) or
+//! `OFFSET_BEATS`, over `NEWEST` data since the change, on headings that
+//! would have told them apart, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
 //! *changed*: nobody can tell yet. What was told stays told while the newest data fit it at all: a sharper word takes the
 //! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
-//! [`OTHER_RUN`] evaluations with [`FAR_AHEAD`]. It is over when the newest [`NEWEST`] data fit "unchanged" better by
-//! [`WELL`].
+//! `OTHER_RUN` evaluations with `FAR_AHEAD`. It is over when the newest `NEWEST` data fit "unchanged" better by
+//! `WELL`.
 //!
 //! **From the start.** Nothing is taken for granted at the beginning: an anchor that never once fitted its place is named
 //! like one that moved, with the word that it never did.
