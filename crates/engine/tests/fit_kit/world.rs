@@ -12,9 +12,6 @@ use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TagId, Timestamp,
     TrackSettings, Zone, ZoneRule, ZoneShape,
 };
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::SeedableRng;
-use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};
 
 /// Frames per second.
 pub(crate) const RATE_HZ: f64 = 10.0;
@@ -23,41 +20,22 @@ pub(crate) const TAG_UP_M: f64 = 0.9;
 /// How long a late stretch lasts on average, seconds.
 const STRETCH_S: f64 = 1.5;
 
-/// Seeded random numbers.
-#[derive(Clone, Debug)]
-pub(crate) struct Dice(ChaCha8Rng);
+#[path = "../dice/mod.rs"]
+mod dice;
 
-impl Dice {
-    pub(crate) fn new(seed: u64) -> Dice {
-        Dice(ChaCha8Rng::seed_from_u64(seed))
+use dice::Dice;
+
+/// One of `n`.
+fn pick(dice: &mut Dice, n: usize) -> usize {
+    (dice.between(0.0, n as f64) as usize).min(n - 1)
+}
+
+fn shuffled(dice: &mut Dice, n: usize) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..n).collect();
+    for k in (1..n).rev() {
+        order.swap(k, pick(dice, k + 1));
     }
-    /// Uniform between the two.
-    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
-        let unit: f64 = StandardUniform.sample(&mut self.0);
-        low + (high - low) * unit
-    }
-    /// True with this probability.
-    pub(crate) fn odds(&mut self, p: f64) -> bool {
-        self.between(0.0, 1.0) < p
-    }
-    /// One of `n`.
-    pub(crate) fn pick(&mut self, n: usize) -> usize {
-        (self.between(0.0, n as f64) as usize).min(n - 1)
-    }
-    pub(crate) fn gauss(&mut self) -> f64 {
-        StandardNormal.sample(&mut self.0)
-    }
-    fn delay(&mut self) -> f64 {
-        let exp: f64 = Exp1.sample(&mut self.0);
-        0.2 + 0.6 * exp
-    }
-    fn shuffled(&mut self, n: usize) -> Vec<usize> {
-        let mut order: Vec<usize> = (0..n).collect();
-        for k in (1..n).rev() {
-            order.swap(k, self.pick(k + 1));
-        }
-        order
-    }
+    order
 }
 
 /// What is wrong in the site file, or on its way there.
@@ -146,7 +124,7 @@ fn posts(n: usize, size_m: [f64; 2], three_d: bool, dice: &mut Dice) -> Vec<[f64
         while out.len() < n && tries < 500 {
             tries += 1;
             let (e, w) = (dice.between(0.0, size_m[0]), dice.between(0.0, size_m[1]));
-            let [e, w] = match dice.pick(9) {
+            let [e, w] = match pick(dice, 9) {
                 0 | 1 => [e, 0.0],
                 2 | 3 => [e, size_m[1]],
                 4 | 5 => [0.0, w],
@@ -242,7 +220,7 @@ impl World {
             self.walk();
         }
         if self.dice.odds(self.ways.persons / 60.0 / RATE_HZ) {
-            let (who, long_s) = (self.dice.pick(self.boards.len()), self.dice.between(60.0, 180.0));
+            let (who, long_s) = (pick(&mut self.dice, self.boards.len()), self.dice.between(60.0, 180.0));
             self.boards[who].blocked_until_s = t_s + long_s;
         }
         let ranges: Vec<Option<f64>> = (0..self.boards.len()).map(|i| self.range_m(i, t_s)).collect();
@@ -314,7 +292,7 @@ impl Stated {
                 Vec::new()
             }
             Fault::SwapNeighbours | Fault::SwapOpposite => {
-                let a = dice.pick(n);
+                let a = pick(dice, n);
                 let mut others: Vec<usize> = (0..n).filter(|i| *i != a).collect();
                 let from_a = |i: &usize| distance(&self.places[a], &self.places[*i]);
                 others.sort_by(|x, y| from_a(x).total_cmp(&from_a(y)));
@@ -328,24 +306,24 @@ impl Stated {
             }
             Fault::Shuffled => {
                 while self.order.iter().enumerate().filter(|(i, o)| i != *o).count() < 3 {
-                    self.order = dice.shuffled(n);
+                    self.order = shuffled(dice, n);
                 }
                 Vec::new()
             }
             Fault::Place(low, high) => {
-                let a = dice.pick(n);
+                let a = pick(dice, n);
                 self.shift(a, low, high, size_m, dice);
                 vec![a]
             }
             Fault::TwoPlaces(low, high) => {
-                let a = dice.pick(n);
-                let b = (a + 1 + dice.pick(n - 1)) % n;
+                let a = pick(dice, n);
+                let b = (a + 1 + pick(dice, n - 1)) % n;
                 self.shift(a, low, high, size_m, dice);
                 self.shift(b, low, high, size_m, dice);
                 vec![a.min(b), a.max(b)]
             }
             Fault::AnchorHeight(by_m) => {
-                let a = dice.pick(n);
+                let a = pick(dice, n);
                 self.places[a][2] += if dice.odds(0.5) { by_m } else { -by_m };
                 vec![a]
             }

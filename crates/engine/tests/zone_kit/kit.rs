@@ -12,9 +12,6 @@ use hereabout_core::{
 };
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_solve::zone::Area;
-use rand_chacha::ChaCha8Rng;
-use rand_chacha::rand_core::SeedableRng;
-use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};
 
 /// East and north of the yard, metres.
 pub(crate) const YARD_M: [f64; 2] = [16.0, 10.0];
@@ -27,31 +24,10 @@ const STRETCH_S: f64 = 1.5;
 /// How far a late range wanders in a tenth of a second, metres.
 const WANDER_M: f64 = 0.05;
 
-/// Seeded random numbers.
-#[derive(Clone, Debug)]
-pub(crate) struct Dice(ChaCha8Rng);
+#[path = "../dice/mod.rs"]
+mod dice;
 
-impl Dice {
-    pub(crate) fn new(seed: u64) -> Dice {
-        Dice(ChaCha8Rng::seed_from_u64(seed))
-    }
-    /// Uniform between the two.
-    pub(crate) fn between(&mut self, low: f64, high: f64) -> f64 {
-        let unit: f64 = StandardUniform.sample(&mut self.0);
-        low + (high - low) * unit
-    }
-    /// True with this probability.
-    pub(crate) fn odds(&mut self, p: f64) -> bool {
-        self.between(0.0, 1.0) < p
-    }
-    fn gauss(&mut self) -> f64 {
-        StandardNormal.sample(&mut self.0)
-    }
-    fn delay(&mut self) -> f64 {
-        let exp: f64 = Exp1.sample(&mut self.0);
-        0.2 + 0.6 * exp
-    }
-}
+pub(crate) use dice::Dice;
 
 /// How ranges go wrong.
 #[derive(Clone, Copy, Debug)]
