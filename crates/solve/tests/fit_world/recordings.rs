@@ -1,12 +1,17 @@
 //! The recordings, when they are there: none that is healthy gets a word, and no anchor that is put elsewhere gets a wrong one.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use hereabout_core::{Dimension, Fence, Timestamp};
 use hereabout_solve::fit::{Cause, FitAnchor, FitAnswer, FitRange, FitSetup, SiteFit};
 
 use super::Dice;
+
+#[path = "../../examples/datasets/read.rs"]
+mod read;
+
+use read::{folder, interpolate};
 
 const SETS: [&str; 9] = [
     "room_static",
@@ -20,87 +25,35 @@ const SETS: [&str; 9] = [
     "mower",
 ];
 
+/// A set with what its site states.
 struct Set {
     setup: FitSetup,
-    epochs: Vec<(f64, Vec<FitRange>)>,
-    truth: Vec<(f64, [f64; 3])>,
-}
-
-/// Beside the project, or where the variable says.
-fn folder() -> PathBuf {
-    if let Some(folder) = std::env::var_os("HEREABOUT_DATA") {
-        return folder.into();
-    }
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data")
-}
-
-fn numbers(text: &str) -> Vec<f64> {
-    text.split([',', '[', ']', ' ']).filter_map(|s| s.parse().ok()).collect()
+    data: read::Set,
 }
 
 fn read(base: &Path, name: &str) -> Option<Set> {
-    let site = std::fs::read_to_string(base.join(name).join("site.toml")).ok()?;
-    let value = |key: &str| {
-        let lines = site.lines().filter_map(move |l| l.split_once(" = ").filter(|(k, _)| *k == key));
-        lines.map(|(_, v)| v.to_owned()).collect::<Vec<_>>()
+    let data = read::read(&base.join(name))?;
+    let anchor = |at_m: &[f64; 3]| FitAnchor { at_m: *at_m, offset_m: 0.0, scale: 1.0, offset_se_m: None };
+    let setup = FitSetup {
+        dimension: Dimension::TwoD { tag_height_m: data.height_m },
+        fence: Fence::default(),
+        anchors: data.anchors.iter().map(anchor).collect(),
+        others: Vec::new(),
     };
-    let height_m: f64 = value("tag_height_m").first()?.parse().ok()?;
-    let ids = value("id");
-    let mut set = Set {
-        setup: FitSetup {
-            dimension: Dimension::TwoD { tag_height_m: height_m },
-            fence: Fence::default(),
-            anchors: Default::default(),
-            others: Vec::new(),
-        },
-        epochs: Vec::new(),
-        truth: Vec::new(),
-    };
-    for at in value("at_m") {
-        let v = numbers(&at);
-        let anchor = FitAnchor { at_m: [v[0], v[1], v[2]], offset_m: 0.0, scale: 1.0, offset_se_m: None };
-        set.setup.anchors.push(anchor);
-    }
-    let text = std::fs::read_to_string(base.join(name).join("ranges.csv")).ok()?;
-    let mut lines = text.lines();
-    let wide = lines.next()?.contains("anchor_");
-    for line in lines {
-        let cells: Vec<&str> = line.split(',').collect();
-        let t: f64 = cells[0].parse().ok()?;
-        let range =
-            |anchor: usize, text: &str| text.parse().ok().map(|raw_range_m| FitRange { anchor, raw_range_m });
-        let ranges: Vec<FitRange> = if wide {
-            cells[1..].iter().enumerate().filter_map(|(i, c)| range(i, c)).collect()
-        } else {
-            ids.iter().position(|id| *id == cells[1]).and_then(|i| range(i, cells[2])).into_iter().collect()
-        };
-        set.epochs.push((t, ranges));
-    }
-    let text = std::fs::read_to_string(base.join(name).join("truth.csv")).ok()?;
-    for line in text.lines().skip(1) {
-        let v = numbers(line);
-        set.truth.push((v[0], [v[1], v[2], height_m]));
-    }
-    Some(set)
+    Some(Set { setup, data })
 }
 
 impl Set {
-    fn true_at(&self, t: f64) -> Option<[f64; 3]> {
-        let after = self.truth.partition_point(|(s, _)| *s < t);
-        let (a, b) = (self.truth.get(after.checked_sub(1)?)?, self.truth.get(after)?);
-        let part = (t - a.0) / (b.0 - a.0);
-        (b.0 - a.0 < 0.5).then(|| std::array::from_fn(|c| a.1[c] + part * (b.1[c] - a.1[c])))
-    }
-
     /// Offsets (and with `scale` the slope) by the truth: medians, and a line through medians of halves.
     fn calibrate(&mut self, scale: bool) {
         let mut seen: BTreeMap<usize, Vec<(f64, f64)>> = BTreeMap::new();
-        for (t, ranges) in &self.epochs {
-            let Some(at) = self.true_at(*t) else { continue };
-            for r in ranges {
-                let a = self.setup.anchors[r.anchor].at_m;
+        for (t, ranges) in &self.data.rows {
+            let Some([x, y, _]) = interpolate(&self.data.truth, *t) else { continue };
+            let at = [x, y, self.data.height_m];
+            for (anchor, raw_range_m) in ranges {
+                let a = self.data.anchors[*anchor];
                 let d = (0..3).map(|c| (a[c] - at[c]).powi(2)).sum::<f64>().sqrt();
-                seen.entry(r.anchor).or_default().push((d, r.raw_range_m));
+                seen.entry(*anchor).or_default().push((d, *raw_range_m));
             }
         }
         for (i, mut list) in seen {
@@ -138,8 +91,13 @@ impl Set {
                 }
             }
         };
-        for (t, ranges) in &self.epochs {
-            fit.take(0, Timestamp::from_micros((t * 1e6) as i64), ranges);
+        for (t, ranges) in &self.data.rows {
+            let range = |(anchor, raw_range_m): &(usize, f64)| FitRange {
+                anchor: *anchor,
+                raw_range_m: *raw_range_m,
+            };
+            let ranges: Vec<FitRange> = ranges.iter().map(range).collect();
+            fit.take(0, Timestamp::from_micros((t * 1e6) as i64), &ranges);
             note(fit.answer());
         }
         fit.settle();
