@@ -31,6 +31,11 @@ impl Said {
     fn new(words: impl Into<String>, advice: impl Into<String>) -> Said {
         Said { words: words.into(), advice: advice.into(), on_site: true }
     }
+
+    /// The same where the advice sends nobody anywhere.
+    fn here(words: impl Into<String>, advice: impl Into<String>) -> Said {
+        Said { on_site: false, ..Said::new(words, advice) }
+    }
 }
 
 /// Stands wherever advice sends somebody up, to a gate or to a power supply.
@@ -268,13 +273,10 @@ fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Optio
 /// What is found about the kit as a whole, and what to do; `names` are of the site that it is about.
 pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
     match *finding {
-        KitFinding::TagOff { tag } => Said {
-            on_site: false,
-            ..Said::new(
-                format!("tag {tag} is off or out of reach: frames come, all anchors lost it at once"),
-                "switch the tag on, charge it, or bring it back into reach",
-            )
-        },
+        KitFinding::TagOff { tag } => Said::here(
+            format!("tag {tag} is off or out of reach: frames come, all anchors lost it at once"),
+            "switch the tag on, charge it, or bring it back into reach",
+        ),
         KitFinding::AnchorsGone => Said::new(
             "frames come, but the anchors are gone: one by one, or all but the primary",
             "check the anchors' power: a supply or a breaker may feed several of them",
@@ -299,52 +301,37 @@ pub fn kit(finding: &KitFinding, names: SiteNames<'_>) -> Said {
             format!("repeated frames of tag {tag}: sent again, or the counter stands still"),
             "restart the primary anchor, or what stands between it and this computer",
         ),
-        KitFinding::OldFrames { tag, age } => Said {
-            on_site: false,
-            ..Said::new(
-                format!("old frames of tag {tag}: measured {} before they came", span(age)),
-                "look for what holds them back: bridge, adapter, radio link, busy computer",
-            )
-        },
-        KitFinding::AgeUnknown { tag } => Said {
-            on_site: false,
-            ..Said::new(
-                format!("nobody can say how old frames of tag {tag} are: their pace is odd"),
-                "look for stalls and bursts; is `millis` of the layout in milliseconds?",
-            )
-        },
+        KitFinding::OldFrames { tag, age } => Said::here(
+            format!("old frames of tag {tag}: measured {} before they came", span(age)),
+            "look for what holds them back: bridge, adapter, radio link, busy computer",
+        ),
+        KitFinding::AgeUnknown { tag } => Said::here(
+            format!("nobody can say how old frames of tag {tag} are: their pace is odd"),
+            "look for stalls and bursts; is `millis` of the layout in milliseconds?",
+        ),
         KitFinding::SiteDoesNotFit { doubt } => site_does_not_fit(&doubt, names),
-        KitFinding::UnevenClock { tag, usual, longest, share } => Said {
-            on_site: false,
-            ..Said::new(
-                format!(
-                    "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
-                    span(usual),
-                    percent(share),
-                    span(longest)
-                ),
-                "check this computer's load, and the hub or adapter on the cable",
-            )
-        },
+        KitFinding::UnevenClock { tag, usual, longest, share } => Said::here(
+            format!(
+                "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
+                span(usual),
+                percent(share),
+                span(longest)
+            ),
+            "check this computer's load, and the hub or adapter on the cable",
+        ),
         KitFinding::UnknownTags { count, example, why } => unknown_tags(count, example, why),
-        KitFinding::UnlistedTags { count, tags } => Said {
-            on_site: false,
-            ..Said::new(
-                unlisted(count, tags),
-                "add a [[tag]] with its id to have it tracked, or switch it off",
-            )
-        },
-        KitFinding::TagOffset { tag, by_m } => Said {
-            on_site: false,
-            ..Said::new(
-                format!(
-                    "all anchors read {} m {} to tag {tag}, not to others: its own offset",
-                    metres(by_m.abs()),
-                    if by_m < 0.0 { "short" } else { "long" }
-                ),
-                "look at that tag's antenna and mounting; its positions may be off",
-            )
-        },
+        KitFinding::UnlistedTags { count, tags } => Said::here(
+            unlisted(count, tags),
+            "add a [[tag]] with its id to have it tracked, or switch it off",
+        ),
+        KitFinding::TagOffset { tag, by_m } => Said::here(
+            format!(
+                "all anchors read {} m {} to tag {tag}, not to others: its own offset",
+                metres(by_m.abs()),
+                if by_m < 0.0 { "short" } else { "long" }
+            ),
+            "look at that tag's antenna and mounting; its positions may be off",
+        ),
     }
 }
 
@@ -363,7 +350,7 @@ fn unknown_tags(count: u32, example: TagId, why: Unsettled) -> Said {
             "list them in the site file ([[tag]]), or wait a minute",
         ),
     };
-    Said { on_site: false, ..Said::new(words, advice) }
+    Said::here(words, advice)
 }
 
 fn unlisted(count: u32, tags: [Option<TagId>; NAMED_TAGS]) -> String {
