@@ -36,7 +36,8 @@ pub fn median(values: &[f64]) -> Option<f64> {
     median_of_sorted(&sorted(values))
 }
 
-fn median_of_sorted(values: &[f64]) -> Option<f64> {
+/// The same of values that are sorted already.
+pub(crate) fn median_of_sorted(values: &[f64]) -> Option<f64> {
     let n = values.len();
     let upper = *values.get(n / 2)?;
     Some(if n % 2 == 1 { upper } else { 0.5 * (values[n / 2 - 1] + upper) })

@@ -384,25 +384,24 @@ impl Watch {
             self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
         add(flapping.filter(|_| !self.whole.doubts_all()));
         let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
-        // While all is in doubt, what looks like an anchor's fault is that of the settings.
-        if !self.whole.doubts_all() {
-            // The test of the whole asks all data of the session about all causes: while it names the anchor, as misplaced
-            // or as another one's board, nothing else is said of its place and view.
-            let (misplaced, explained) = (self.whole.misplaced(anchor), self.is_explained(anchor));
-            // Within the first minute nobody is sent up to look; positions do without it all the same.
-            add(misplaced.filter(|_| self.began.is_some_and(|began| at.since(began) >= FIRST_MINUTE)));
-            if !explained {
-                add(self.places.finding(at, anchor));
-                if !self.places.is_named(anchor) {
-                    // While a check speaks against the site nothing new is said of views: all would rest on its settings.
-                    let quiet = !was(late) && self.whole.is_open();
-                    add(self.habits.often_late(anchor, was(late)).filter(|_| !quiet));
-                }
+        // While all is in doubt, what looks like an anchor's fault is that of the settings. Within the first minute nobody is
+        // sent up to look; positions do without a misplaced one all the same.
+        let first_minute = self.began.is_none_or(|began| at.since(began) < FIRST_MINUTE);
+        if !self.whole.doubts_all() && !first_minute {
+            add(self.whole.misplaced(anchor));
+        }
+        // The test of the whole asks all data of the session about all causes: while it explains the anchor, nothing else is
+        // said of its place and view.
+        let explained = self.is_explained(anchor);
+        if !explained {
+            add(self.places.finding(at, anchor));
+            if !self.places.is_named(anchor) {
+                // While a check speaks against the site nothing new is said of views: all would rest on its settings.
+                let quiet = !was(late) && self.whole.is_open();
+                add(self.habits.often_late(anchor, was(late)).filter(|_| !quiet));
             }
             let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
-            if !explained {
-                add(self.places.drifting(anchor, was(drift)));
-            }
+            add(self.places.drifting(anchor, was(drift)));
         }
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
@@ -417,7 +416,7 @@ impl Watch {
         match learned {
             // Like all that sends somebody up a ladder, this waits for a minute of driving.
             // What is noisy against wrong settings says nothing about boards.
-            _ if self.is_explained(anchor) => {}
+            _ if explained => {}
             Some(learned) if was(noise) || (self.habits.has_seen_enough(anchor) && !self.whole.is_open()) => {
                 add(self.noisy(anchor, learned, was(noise)));
             }
@@ -433,13 +432,13 @@ impl Watch {
         self.whole.doubts_all() || self.whole.is_swapped(anchor) || self.whole.misplaced(anchor).is_some()
     }
 
-    /// Silent while others go on.
     /// Whether it sends numbers that the settings in doubt make no ranges of: it has power, whatever else is wrong.
     fn answers_in_doubt(&self, at: Timestamp, anchor: usize) -> bool {
         let lately = |told: &Timestamp| at.since(*told) < SILENT_AFTER;
         self.whole.doubts_all() && self.told[anchor].as_ref().is_some_and(lately)
     }
 
+    /// Silent while others go on.
     fn silent(&self, at: Timestamp, anchor: usize) -> bool {
         let Some((AnchorState::Silent, Some(last))) = self.liveness.state(anchor) else { return false };
         let others = self.liveness.others_last_heard(anchor);

@@ -229,11 +229,6 @@ impl Check {
         matches!(self.phase, Phase::Done | Phase::Idle)
     }
 
-    pub(super) fn stop(&mut self) {
-        self.phase = Phase::Idle;
-        self.running = None;
-    }
-
     /// The site as stated.
     pub(super) fn nominal(&self) -> Option<&Found> {
         self.found.iter().filter(|f| f.kind == Kind::Nominal).max_by(|a, b| a.score.total_cmp(&b.score))

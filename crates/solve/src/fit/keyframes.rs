@@ -18,6 +18,7 @@ use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
 use super::FitRange;
 use super::ground::{PerAnchor, bits};
+use crate::robust::median_of_sorted;
 
 /// Keyframes that are kept.
 pub(super) const MAX_KEYFRAMES: usize = 48;
@@ -114,10 +115,10 @@ impl Second {
     }
 }
 
+/// Sorts them; NaN for none.
 fn median(values: &mut [f64]) -> f64 {
     values.sort_unstable_by(f64::total_cmp);
-    let n = values.len();
-    0.5 * (values[(n - 1) / 2] + values[n / 2])
+    median_of_sorted(values).unwrap_or(f64::NAN)
 }
 
 /// How noisy ranges are, and how many make a median.
@@ -168,12 +169,6 @@ pub(super) struct Keyframes {
 impl Keyframes {
     pub(super) fn new() -> Keyframes {
         Keyframes { kept: ArrayVec::new(), limit: LEAST_DIFFERENCE, version: 0 }
-    }
-
-    pub(super) fn clear(&mut self) {
-        self.kept.clear();
-        self.limit = LEAST_DIFFERENCE;
-        self.version += 1;
     }
 
     /// Keeps a second that has at least `least` ranges: as a new keyframe, or in the place of one like it.

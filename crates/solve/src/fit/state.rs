@@ -119,21 +119,7 @@ impl SiteFit {
 
     /// Forgets everything that was heard.
     pub fn clear(&mut self) {
-        for (slot, s) in self.seconds.iter_mut().enumerate() {
-            let _ = s.close(slot);
-            s.tag = usize::MAX;
-        }
-        self.keyframes.clear();
-        self.noise = Noise::default();
-        self.quick.clear();
-        self.named_quick.clear();
-        self.fits_running = 0;
-        self.set_aside_at = None;
-        self.check.stop();
-        (self.quick_overruled, self.checking, self.begun_at) = (false, false, None);
-        self.checked_version = self.keyframes.version;
-        (self.last, self.named, self.alarm, self.fits) = (None, None, None, None);
-        self.answer = FitAnswer::TooEarly { keyframes: 0, needed: NEEDED };
+        *self = SiteFit::new(self.ground.setup.clone());
     }
 
     /// Whether all that was heard has been weighed: without it [`SiteFit::take`] goes on with the work, a piece with each epoch.

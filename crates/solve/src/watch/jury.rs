@@ -34,9 +34,8 @@ const ONE_OF_RUN: u32 = 3;
 const ONE_OF_LASTS: f64 = 0.5;
 /// The anchors whose stories are behind by less than this are the ones of which one is meant.
 const ONE_OF: f64 = 20.0;
-/// Starts of the tag's height, metres, and of a scale.
+/// Starts of the tag's height, metres.
 const TAG_UP_M: [f64; 3] = [-0.8, 0.0, 0.8];
-const SCALES: [f64; 1] = [0.0];
 
 /// What all data say together.
 pub(super) struct Verdict {
@@ -179,7 +178,7 @@ impl PlaceWatch {
             }
         }
         let heights = TAG_UP_M.into_iter().filter(|_| planar).map(|up_m| Blame::TagHeight { up_m });
-        for blame in heights.chain(SCALES.map(|by| Blame::Scale { by })) {
+        for blame in heights.chain([Blame::Scale { by: 0.0 }]) {
             verdict.common = verdict.common.max(joint.score(blame).ln - nobody);
         }
         verdict
