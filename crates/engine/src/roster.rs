@@ -6,7 +6,8 @@
 //! **Candidates.** A number that is not admitted is one. Its frames make a row while no gap is longer than [`GAP_S`] and its
 //! ranges change no faster than a tag can move. A frame that shows it at another place than every tag speaks for a tag
 //! of its own, by at most [`FOR`] nats; one at the place of another tag speaks against it, by at most [`AGAINST`], for tags
-//! meet. It is admitted with [`FRAMES`] times the most that a frame can say. A number that is at the place of some
+//! meet. Where others are heard a frame speaks for a tag of its own only as far as its ranges follow from those before (`way`):
+//! damaged ranges are like nobody's either. It is admitted with [`FRAMES`] times the most that a frame can say. A number that is at the place of some
 //! admitted tag all the time is that tag's number damaged on its way, or a second tag at the same place; the ranges can't
 //! tell, so it is not admitted, and the kit's findings say so. Before the first tag of a session is admitted its damaged
 //! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
@@ -57,8 +58,8 @@ const AGAINST: f64 = 1.0;
 const AGREE: f64 = 0.8;
 const BY_CHANCE: f64 = 0.25;
 /// Frames by which it must be ahead of a rival at its place, and from which on being ahead is enough.
-const LEAD: u32 = 8;
-const CLEAR_FRAMES: u32 = 60;
+const LEAD: u32 = 14;
+const CLEAR_FRAMES: u32 = 100;
 /// Two numbers from one place with so many frames each, and paces within this factor, are two tags.
 const PAIR_FRAMES: u32 = 20;
 const PAIR_RATIO: f64 = 2.0;
@@ -239,6 +240,22 @@ fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option
         }
     }
     (all > 0).then_some(2 * jumps > all)
+}
+
+/// What the way from its frames before to this one says for one tag, rather than for any numbers within `span_m`, nats; 0
+/// when nothing can be compared, or when the gap is so long that any range could follow.
+fn way(before: &Ranges, now: &Ranges, at: Timestamp, span_m: f64) -> f64 {
+    let mut nats = 0.0;
+    for i in 0..MAX_ANCHORS {
+        let (Some((from, from_m)), Some((_, now_m))) = (before.last(i), now.last(i)) else { continue };
+        let allowed_m = JUMP_M + FASTEST_MPS * at.since(from).secs_f64();
+        let by_chance = 2.0 * allowed_m / span_m;
+        if by_chance < AGREE {
+            let follows = (now_m - from_m).abs() <= allowed_m;
+            nats += if follows { AGREE / by_chance } else { (1.0 - AGREE) / (1.0 - by_chance) }.ln();
+        }
+    }
+    nats
 }
 
 /// How often a number comes.
@@ -449,6 +466,8 @@ impl Roster {
         // One tag alone is compared with nobody.
         let sigma_m = if single { 0.0 } else { sigma_m() };
         let noise_m = NOISE_M.max(NOISE_SIGMAS * sigma_m);
+        let [near_m, far_m] = site.range_span_m();
+        let span_m = far_m - near_m;
         let said_unknown = epoch.doubt == Some(Doubt::UnknownTag);
         if let Some(slot) = self.slot(epoch.tag) {
             let foreign = if judges { self.is_foreign(slot, &now, epoch.at, noise_m) } else { said_unknown };
@@ -459,7 +478,7 @@ impl Roster {
             return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
         }
         if !is_welcome(site, epoch.tag) {
-            if self.observe(epoch, &now, noise_m) {
+            if self.observe(epoch, &now, noise_m, span_m) {
                 self.name(epoch.tag);
             }
             return Standing::Unknown;
@@ -470,10 +489,10 @@ impl Roster {
         } else if listed {
             (!judges && !said_unknown) || self.is_listed_tag(epoch, &now, noise_m)
         } else if judges {
-            self.observe(epoch, &now, noise_m)
+            self.observe(epoch, &now, noise_m, span_m)
         } else {
             if said_unknown {
-                self.observe(epoch, &now, noise_m);
+                self.observe(epoch, &now, noise_m, span_m);
             }
             !said_unknown
         };
@@ -678,7 +697,7 @@ impl Roster {
     }
 
     /// Takes in a frame of a number that is not admitted. Whether it has proved to be a tag.
-    fn observe(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64) -> bool {
+    fn observe(&mut self, epoch: &Epoch, now: &Ranges, noise_m: f64, span_m: f64) -> bool {
         self.sweep(epoch.at);
         let place = self.candidates.iter().position(|c| c.id == epoch.tag);
         let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
@@ -698,6 +717,12 @@ impl Roster {
             true => self.place_among_others(&before, now, epoch.at, noise_m),
             false => (0.0, None),
         };
+        // Damaged ranges are like nobody's either, so it has to be seen that these go on as they began.
+        let is_silent =
+            before.ranges.newest().is_none() && epoch.readings.iter().all(|r| r.raw_range_m.is_none());
+        let is_asked = before.frames > 0 && !is_silent && self.is_anyone_else(epoch.tag, epoch.at);
+        let nats =
+            if is_asked && nats > 0.0 { nats.min(way(&before.ranges, now, epoch.at, span_m)) } else { nats };
         let is_due = self.candidates[index].hear(now, epoch.at);
         let others = self.none_is_missing(epoch.tag, before.heard_at).filter(|_| is_due);
         self.was_heard(epoch.tag, is_due);
