@@ -174,7 +174,8 @@ pub struct PositionReport {
     /// Radius that the distance of the tag from `place` passes with a probability of at most 10⁻³ at any instant
     /// until `valid_until`, metres; `None` until an estimator gives it.
     pub protection_radius_m: Option<f64>,
-    /// Whether a range was left over to check the fix with.
+    /// Whether a range was left over to check the fix with, and nothing that is known speaks against it: the place is not
+    /// beyond the site's fence, and no finding about the anchors or the site puts it in doubt.
     pub checked: bool,
     /// The track was given up for another place: the position may have jumped.
     pub restarted: bool,
@@ -615,8 +616,10 @@ pub enum ZoneWhy {
     Ambiguous,
     /// The position is a prediction without fresh ranges.
     Coasting,
-    /// No range was left over to check the position with.
+    /// No range was left over to check the position with, or it rests on anchors that are in doubt.
     Unchecked,
+    /// The position is more than a metre outside of where the site file says that tags can be.
+    OutsideFence,
     /// The protection radius is larger than the zone allows, or not known.
     ProtectionRadius {
         /// As it is, metres; `None` when the estimator gives none.

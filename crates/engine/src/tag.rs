@@ -208,6 +208,8 @@ impl Tag {
             let grown_m = PROTECTION_SIGMAS * spread_m(&place, &goes);
             square.sqrt() + (radius_m * radius_m + grown_m * grown_m).sqrt()
         });
+        // What nothing can be promised of is not called checked either.
+        estimate.checked &= estimate.protection_radius_m.is_some();
     }
 
     /// The report that is due at `at` because no epoch came.

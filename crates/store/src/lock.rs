@@ -16,8 +16,11 @@ use crate::files::{FileFault, create_new, flags, look, must_be_own};
 
 /// The lock is for its owner alone.
 const LOCK_MODE: u32 = 0o600;
-/// How often a file that comes and goes meanwhile is looked at again.
+/// How often a file that comes and goes meanwhile, or that is locked, is looked at again.
 const TRIES: u32 = 20;
+/// A lock may be about to be let go of: by a process that just ends, or by one that is being started and has what its
+/// parent had for a moment.
+const AGAIN: std::time::Duration = std::time::Duration::from_millis(5);
 
 /// The file that is locked for the log at `path`.
 pub(crate) fn lock_path(path: &Path) -> PathBuf {
@@ -29,10 +32,14 @@ pub(crate) fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
     let name = lock_path(path);
     let untrusted = |fault| StoreError::from_fault(path, fault);
     let mut file = None;
-    for _ in 0..TRIES {
+    for left in (0..TRIES).rev() {
         let opened = open_lock(&name, path).map_err(untrusted)?;
         match opened.try_lock() {
             Ok(()) => {}
+            Err(TryLockError::WouldBlock) if left > 0 => {
+                std::thread::sleep(AGAIN);
+                continue;
+            }
             Err(TryLockError::WouldBlock) => {
                 let process = holder(Path::new("/proc"), &opened);
                 return Err(StoreError::InUse { path: path.to_path_buf(), process });

@@ -80,7 +80,8 @@ pub struct PositionBody {
     /// under the stated error model: what it may have moved is in it. Null where the estimator gives none.
     #[schema(required)]
     pub protection_radius_m: Option<f64>,
-    /// False when no range was left over to check the fix with.
+    /// False when no range was left over to check the fix with, when it rests on anchors that are in doubt, when the place is
+    /// more than a metre outside of the site's fence, or when it is in doubt whether the site file fits.
     pub checked: bool,
     /// True when the track was given up for another place with this message: the position may have jumped.
     pub restarted: bool,

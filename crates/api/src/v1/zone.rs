@@ -62,8 +62,10 @@ pub enum ZoneWhyName {
     Ambiguous,
     /// The position is a prediction without fresh ranges.
     Coasting,
-    /// No range was left over to check the position with.
+    /// No range was left over to check the position with, or it rests on anchors that are in doubt.
     Unchecked,
+    /// The position is more than a metre outside of where the site file says that tags can be.
+    OutsideFence,
     /// The protection radius is larger than the zone allows, or not known.
     ProtectionRadius,
     /// Two boards answer to the id of the anchor that the zone is near.
@@ -90,6 +92,7 @@ impl From<ZoneWhy> for ZoneWhyName {
             ZoneWhy::Ambiguous => ZoneWhyName::Ambiguous,
             ZoneWhy::Coasting => ZoneWhyName::Coasting,
             ZoneWhy::Unchecked => ZoneWhyName::Unchecked,
+            ZoneWhy::OutsideFence => ZoneWhyName::OutsideFence,
             ZoneWhy::ProtectionRadius { .. } => ZoneWhyName::ProtectionRadius,
             ZoneWhy::TwoBoards => ZoneWhyName::TwoBoards,
             ZoneWhy::SiteDoubted => ZoneWhyName::SiteDoubted,
@@ -318,6 +321,9 @@ fn reason(why: ZoneWhy) -> String {
         ZoneWhy::Ambiguous => "two places fit".to_owned(),
         ZoneWhy::Coasting => "the position is a prediction without fresh ranges".to_owned(),
         ZoneWhy::Unchecked => "no range is left over to check the position with".to_owned(),
+        ZoneWhy::OutsideFence => {
+            "the position is more than a metre outside of the fence, where the site file says that tags can't be".to_owned()
+        }
         ZoneWhy::ProtectionRadius { radius_m: Some(radius), limit_m } if radius.is_finite() => {
             format!("the protection radius is {radius:.2} m where the zone allows {limit_m:.2} m")
         }

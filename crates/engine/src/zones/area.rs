@@ -30,6 +30,7 @@ use hereabout_core::{Micros, Site, TagState, Timestamp, ZoneRule, ZoneState};
 use hereabout_solve::zone::Area;
 
 use super::{Answer, Belief, When};
+use crate::engine::is_beyond_fence;
 use crate::report::ZoneWhy;
 
 /// Probability from which on it may well be inside; outside the same.
@@ -151,7 +152,7 @@ impl AreaRule {
         let (when, at) = (belief.when, belief.when.received_at);
         let agreed = belief.agreeing >= enough(rule, site) - FORGIVEN;
         let seen = mass.zip(distance_m).map(|(mass, distance_m)| Seen { mass, distance_m });
-        let (state, why) = match (doubt(belief, rule), seen) {
+        let (state, why) = match (doubt(belief, rule, site), seen) {
             (Doubt::None, Some(seen)) => {
                 self.look(when, seen, rule);
                 self.answer(self.decide(state, when, rule, agreed), at, seen, rule, agreed)
@@ -229,7 +230,7 @@ impl AreaRule {
     }
 }
 
-fn doubt(belief: &Belief<'_>, rule: &ZoneRule) -> Doubt {
+fn doubt(belief: &Belief<'_>, rule: &ZoneRule, site: &Site) -> Doubt {
     let position = belief.position;
     let stale = || if belief.heard { ZoneWhy::Coasting } else { ZoneWhy::NoData };
     match position.state {
@@ -239,10 +240,15 @@ fn doubt(belief: &Belief<'_>, rule: &ZoneRule) -> Doubt {
         TagState::Coasting => return Doubt::Hold,
         TagState::Located => {}
     }
-    if !position.checked && !rule.allow_unchecked {
-        return Doubt::Unknown(ZoneWhy::Unchecked);
-    }
     let (radius_m, limit_m) = (position.protection_radius_m, rule.max_protection_radius_m);
+    if !position.checked && !rule.allow_unchecked {
+        let beyond = position.place.is_some_and(|p| is_beyond_fence(site, p.position_m));
+        return Doubt::Unknown(match radius_m {
+            _ if beyond => ZoneWhy::OutsideFence,
+            None => ZoneWhy::ProtectionRadius { radius_m, limit_m },
+            Some(_) => ZoneWhy::Unchecked,
+        });
+    }
     if radius_m.is_none_or(|r| r > limit_m) {
         return Doubt::Unknown(ZoneWhy::ProtectionRadius { radius_m, limit_m });
     }
