@@ -73,7 +73,8 @@ fn is_right(guess: &FrameGuess, case: &Case) -> bool {
     let tags = truth.iter().any(|t| t.0 != truth[0].0);
     let same = |a: &Said, b: &Said| a.1 == b.1 && (!tags || a.0 == b.0);
     let equal = |skip: usize| truth.iter().skip(skip).zip(&rows).filter(|(a, b)| same(a, b)).count();
-    equal(0).max(equal(1)) * 100 >= truth.len() * 97
+    // One frame at either end may be cut off, and with it what the kit writes for no range.
+    (0..2).any(|skip| (equal(skip) + 1) * 100 >= truth.len().saturating_sub(skip) * 97)
 }
 
 fn truth(ranges: &[Vec<Option<f64>>], tag: impl Fn(usize) -> Option<u32>) -> Vec<Said> {
@@ -806,6 +807,28 @@ fn seeds(usual: std::ops::Range<u64>) -> std::ops::Range<u64> {
 fn whatever_is_captured_it_is_never_wrong_and_sure() {
     let (cases, wrong) = campaign(0..4, false);
     assert!(wrong.is_empty(), "{} of {cases}:\n{}", wrong.len(), wrong.join("\n"));
+}
+
+/// Captures of the campaign that a learner was once wrong and sure about.
+#[test]
+fn what_was_once_wrong_and_sure_is_not_again() {
+    let once = [
+        ("two units", 8009),
+        ("text, optional behind", 8022),
+        ("plain", 9038),
+        ("short", 9022),
+        ("short", 9031),
+        ("text", 10015),
+        ("text, optional before", 10049),
+        ("text, one left out", 10004),
+        ("text, one left out", 10011),
+        ("text, one left out", 10013),
+    ];
+    for (name, seed) in once {
+        let number = KINDS.iter().position(|kind| kind.0 == name).unwrap();
+        let (_, wrong) = run(number, seed..seed + 1, false);
+        assert!(wrong.is_empty(), "{wrong:?}");
+    }
 }
 
 #[test]

@@ -247,9 +247,12 @@ impl Context<'_> {
         let read = read_back(layout, self.capture).frames;
         let is_read = |line: &&&[u8]| read_back(layout, line).frames == 1;
         let patterns = usual_patterns(self.all.iter().filter(is_read).map(|l| pattern(l)));
+        let mut lengths: Vec<usize> = self.all.iter().filter(is_read).map(|l| l.len()).collect();
+        lengths.sort_unstable();
         let lines = review::Unread {
             lines: &unread,
             read,
+            usual_len: lengths.get(lengths.len() / 2).copied().unwrap_or(0),
             kind: &|line| literals_of(&one_space(line)),
             is_damage: &|line| is_damage(line, &patterns),
         };

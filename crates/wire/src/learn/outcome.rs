@@ -520,8 +520,8 @@ fn change_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result 
              changed during the capture. Capture again without changing anything at the module"
         ),
         Question::NothingToTestOn => f.write_str(
-            "only the whole capture shows the layout, and nothing is left to test it on: capture twice as \
-             long, with the tag moving",
+            "too few frames are left to test the layout on that it was not made from: capture twice as long, with the \
+             tag moving",
         ),
         Question::RestUnread { share, made } => write!(
             f,
@@ -606,8 +606,8 @@ pub struct Tested {
 }
 
 impl Tested {
-    /// Frames that the rest must have.
-    const FEWEST: u64 = 8;
+    /// Frames that the rest must have: with fewer a counter can look like a range, and what changes now and then is not seen.
+    const FEWEST: u64 = 25;
 
     /// Why the test does not bear a proposal; `made` is the share that is read of the part it was made from.
     pub(super) fn doubt(&self, made: f64) -> Option<Question> {

@@ -29,6 +29,8 @@ const OTHER_SHARE: f64 = 0.01;
 const MUCH_UNREAD: f64 = 0.1;
 /// Share of all lines that one kind of unread line has only when it is no damage.
 const OFTEN: f64 = 0.04;
+/// Lines with more elements than those that are read, and longer, that are no damage.
+const MORE_LINES: usize = 4;
 /// Share of the unread lines that may be unlike those that are read: damage can be heavy.
 const STRANGE: f64 = 0.04;
 /// Share of the lines that may be hurt.
@@ -61,8 +63,11 @@ const LONG_WAY: usize = 40;
 const FACTOR: f64 = 4.0;
 /// Frames before and after that are compared for it.
 const BESIDE: usize = 6;
+const NEAREST: usize = 2;
 /// The largest of the factors between two units, and some more.
 const LARGEST_FACTOR: f64 = 1500.0;
+/// So few values in four times as many frames are not those of a range that moves.
+const FEW_VALUES: usize = 12;
 /// Steps that a counter may go at once.
 const MOST_STEPS: u64 = 16;
 /// Different values of a byte that counts.
@@ -179,7 +184,7 @@ impl Trusted {
                 .is_some_and(|mode| with.iter().filter(|b| **b == mode).count() * 100 >= with.len() * 97);
             with.sort_unstable();
             with.dedup();
-            out.len() >= 2 && broken * 2 <= out.len() && (is_upper || with.len() >= COMPANION_VALUES)
+            same(&out) >= 2 && broken * 2 <= out.len() && (is_upper || with.len() >= COMPANION_VALUES)
         })
     }
 }
@@ -405,7 +410,9 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
-    if ranges.iter().any(only_rises) {
+    let is_other = |s: &Series| is_scattered(std::slice::from_ref(s)) && has_few_values(s);
+    let others = ranges.iter().filter(|s| is_other(s)).count();
+    if ranges.iter().any(only_rises) || (others > 0 && others < ranges.len()) {
         questions.push(Question::WhichNumbers);
     }
     questions
@@ -484,16 +491,33 @@ fn unit_change(ranges: &[Series]) -> Option<f64> {
     // One range alone may come near its anchor in a few frames.
     let least = if ranges.len() > 1 { FACTOR } else { 1.9 * FACTOR };
     (BESIDE..frames.saturating_sub(BESIDE)).find_map(|n| {
-        let ratio = |s: &Series| Some(level(&s[n..n + BESIDE])? / level(&s[n - BESIDE..n])?);
-        let ratios: Vec<f64> = ranges.iter().filter_map(ratio).collect();
+        let ratios = |frames: usize| -> Vec<f64> {
+            let ratio = |s: &Series| Some(level(&s[n..n + frames])? / level(&s[n - frames..n])?);
+            ranges.iter().filter_map(ratio).collect()
+        };
+        let one_factor = |ratios: &[f64]| {
+            let factor = quantile(ratios.to_vec(), 0.5);
+            ratios.iter().all(|r| (0.5..2.0).contains(&(r / factor)))
+        };
+        // In a slow stream the tag walks on meanwhile, so that only the nearest frames show one factor.
+        let (ratios, nearest) = (ratios(BESIDE), ratios(NEAREST));
         let all = |is: &dyn Fn(f64) -> bool| !ratios.is_empty() && ratios.iter().all(|r| is(*r));
         let changed = all(&|r| r > least) || all(&|r| r < 1.0 / least);
         let factor = quantile(ratios.clone(), 0.5);
-        let is_one = ratios.iter().all(|r| (0.5..2.0).contains(&(r / factor)));
+        let is_one = one_factor(&ratios) || (nearest.len() == ratios.len() && one_factor(&nearest));
         // More than that is damage.
         let sensible = (1.0 / LARGEST_FACTOR..LARGEST_FACTOR).contains(&factor);
         (changed && is_one && sensible && ratios.len() * 2 > ranges.len()).then_some(factor)
     })
+}
+
+/// Whether a number takes so few values that it is rather a state or a temperature than a range.
+fn has_few_values(series: &Series) -> bool {
+    let mut bits: Vec<u64> = series.iter().flatten().map(|n| n.to_bits()).collect();
+    let all = bits.len();
+    bits.sort_unstable();
+    bits.dedup();
+    bits.len() <= FEW_VALUES && all >= 4 * FEW_VALUES
 }
 
 /// Whether a number only ever rises (or falls): it counts something.
@@ -749,8 +773,9 @@ fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
 pub(super) struct Unread<'a> {
     /// Each with about where in the capture it stands (0 to 1).
     pub(super) lines: &'a [(Vec<u8>, f64)],
-    /// Lines that are read.
+    /// Lines that are read, and their usual length.
     pub(super) read: u64,
+    pub(super) usual_len: usize,
     /// The kind of a line: the literals around its numbers.
     pub(super) kind: &'a dyn Fn(&[u8]) -> Vec<Vec<u8>>,
     /// Whether a line is one of those that are read but for a few bytes.
@@ -773,11 +798,28 @@ impl Unread<'_> {
         let again =
             count >= 3 && (count * 3 >= unread.len() && share > OTHER_SHARE || count as f64 > OFTEN * total);
         let elements = |literals: &[Vec<u8>]| literals.len() - 1;
-        if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
-            let (a, b) = (elements(usual), elements(most.0));
+        let left_out = |usual: &[Vec<u8>], literals: &[Vec<u8>], count: usize| {
+            let (a, b) = (elements(usual), elements(literals));
             let (short, lines) = (if a < b { total as usize - count } else { count }, total as usize);
-            let place = "a line".to_owned();
-            return Some(Question::LeftOut { place, seen: (a.min(b), a.max(b)), short, lines });
+            Question::LeftOut { place: "a line".to_owned(), seen: (a.min(b), a.max(b)), short, lines }
+        };
+        if let Some(usual) = usual.filter(|u| u.first() == most.0.first() && again) {
+            return Some(left_out(usual, most.0, count));
+        }
+        // A hurt byte may part a number in two, but makes no line longer.
+        let more = kinds.iter().find(|(literals, seen)| {
+            let is_more =
+                usual.is_some_and(|u| u.first() == literals.first() && elements(u) < elements(literals));
+            is_more && seen.0 >= MORE_LINES && {
+                let of_kind =
+                    unread.iter().map(|(line, _)| line).filter(|line| (self.kind)(line) == **literals);
+                let mut lengths: Vec<usize> = of_kind.map(Vec::len).collect();
+                lengths.sort_unstable();
+                lengths[lengths.len() / 2] >= self.usual_len + 2
+            }
+        });
+        if let (Some(usual), Some((literals, seen))) = (usual, more) {
+            return Some(left_out(usual, literals, seen.0));
         }
         let strange: Vec<usize> = (0..unread.len()).filter(|&i| !(self.is_damage)(&unread[i].0)).collect();
         let is_strange = strange.len() as f64 > STRANGE * unread.len() as f64;

@@ -16,6 +16,8 @@ const FIRST_LOOK: usize = 8;
 const SECOND_LOOK: usize = 80;
 /// Share of the frames of the second look that must hold: the others may be damaged.
 const HOLDS: f64 = 0.3;
+/// Frames with one and the same value that show that it is covered.
+const AGAIN: usize = 3;
 /// The shortest span worth a checksum.
 const SHORTEST_SPAN: usize = 3;
 
@@ -56,6 +58,7 @@ pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
         .filter(|&row| fold.adjacent(row))
         .map(|row| &fold.bytes[fold.starts[row]..fold.starts[row] + 2 * fold.len])
         .collect();
+    let all = doubles.clone();
     // Spread over the whole capture: neighbours are too much alike to be independent proof.
     let step = (doubles.len() / SECOND_LOOK).max(1);
     let looked: Vec<&[u8]> = doubles.into_iter().step_by(step).take(SECOND_LOOK).collect();
@@ -71,7 +74,38 @@ pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
             }
         }
     }
-    best_first(found, fold.len, columns)
+    let mut found = best_first(found, fold.len, columns);
+    put_first_what_reads_more(&mut found, &all, fold.len);
+    found
+}
+
+/// Two spans may differ by bytes that are nearly always one value, zero say, so that both hold: then the frames with another value
+/// there tell, if they have it again and again. Damage strikes otherwise each time.
+fn put_first_what_reads_more(found: &mut [Sum], doubles: &[&[u8]], len: usize) {
+    let alone = |a: &Sum, b: &Sum| {
+        let checksum = a.algorithm.build();
+        let place = if a.at + a.width() <= len { a.at + len } else { a.at };
+        let (long, short) = (a.span.max(b.span), a.span.min(b.span));
+        let holds = |row: &[u8], span: usize| {
+            read_bits(&row[place..place + a.width()], a.order) == checksum.of(&row[place - span..place])
+        };
+        let only_a = doubles.iter().filter(|row| holds(row, a.span) && !holds(row, b.span));
+        let mut between: Vec<&[u8]> = only_a.map(|row| &row[place - long..place - short]).collect();
+        between.sort_unstable();
+        between.chunk_by(|x, y| x == y).map(<[&[u8]]>::len).max().unwrap_or(0)
+    };
+    for i in 1..found.len() {
+        let (first, other) = (&found[0], &found[i]);
+        let is_kin = first.at == other.at
+            && first.algorithm.name() == other.algorithm.name()
+            && first.order == other.order
+            && first.span != other.span;
+        // Where a longer span alone holds its further bytes are covered; by chance one byte agrees, two hardly.
+        let least = if other.span > first.span && other.width() > 1 { 1 } else { AGAIN };
+        if is_kin && alone(other, first) >= least.max(2 * alone(first, other)) {
+            found.swap(0, i);
+        }
+    }
 }
 
 /// Columns where a checksum of that width can begin.
