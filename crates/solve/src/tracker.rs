@@ -306,7 +306,7 @@ impl Tracker {
             self.bank.reweigh(|h| (strength * fence_ln(fence, h.place(height)).max(-500.0)).exp());
         }
         let fade = (-dt.max(0.0)).exp();
-        self.memories.iter_mut().for_each(|m| m.pull *= fade);
+        self.memories.iter_mut().for_each(|m| m.fade(fade));
         let now = at.max(last);
         self.last_at = Some(now);
         now
@@ -318,7 +318,7 @@ impl Tracker {
         self.window.clear();
         self.last = None;
         self.last_good_at = None;
-        self.memories.iter_mut().for_each(|m| m.pull = 0.0);
+        self.memories.iter_mut().for_each(|m| m.fade(0.0));
     }
 
     fn height(&self) -> f64 {

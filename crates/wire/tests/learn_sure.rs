@@ -823,6 +823,8 @@ fn what_was_once_wrong_and_sure_is_not_again() {
         ("text, one left out", 10004),
         ("text, one left out", 10011),
         ("text, one left out", 10013),
+        ("two kinds", 11056),
+        ("text", 11005),
     ];
     for (name, seed) in once {
         let number = KINDS.iter().position(|kind| kind.0 == name).unwrap();

@@ -50,6 +50,8 @@ const LEAD_SPECIAL: f64 = 8.0;
 /// What a second place must bring to be looked at, and to be named.
 const SECOND_PLACE: f64 = 15.0;
 const LEAD_SECOND_PLACE: f64 = 30.0;
+/// A tag that is farther from its stated height than this is not named, metres: one anchor's height looks like it.
+const MOST_TAG_UP_M: f64 = 2.0;
 
 /// What one check found.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -169,6 +171,9 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
         Kind::Order(_) if few => 0,
         _ => return true,
     };
+    if best.kind == Kind::TagUp && (best.model.up_m - ground.tag_up_m).abs() > MOST_TAG_UP_M {
+        return false;
+    }
     let least = match best.kind {
         Kind::Place(_) | Kind::Up(_) | Kind::Scale if few => LEAST_SHARE_BY_FEW,
         Kind::TagUp => LEAST_SHARE_BY_FEW,

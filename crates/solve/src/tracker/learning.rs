@@ -92,6 +92,9 @@ impl LabelCounts {
     }
 }
 
+/// Share of an anchor's ranges of late that must be too short to contradict a place.
+const CONTRADICTS: f64 = 0.3;
+
 /// What was learned about one anchor.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct AnchorMemory {
@@ -104,6 +107,9 @@ pub(crate) struct AnchorMemory {
     pub(crate) readings: u64,
     /// Information that its good ranges gave of late, 1/m², fading within about a second.
     pub(crate) pull: f64,
+    /// Its ranges of late, and those among them that were far too short, fading alike.
+    pub(crate) heard_of_late: f64,
+    pub(crate) short_of_late: f64,
 }
 
 impl AnchorMemory {
@@ -117,7 +123,21 @@ impl AnchorMemory {
             late_count: 0.0,
             readings: 0,
             pull: 0.0,
+            heard_of_late: 0.0,
+            short_of_late: 0.0,
         }
+    }
+
+    /// Time goes by: what was heard fades by this factor.
+    pub(crate) fn fade(&mut self, by: f64) {
+        self.pull *= by;
+        self.heard_of_late *= by;
+        self.short_of_late *= by;
+    }
+
+    /// Whether its ranges of late can't come from the place: nothing that stands in the way makes a range too short.
+    pub(crate) fn contradicts(&self) -> bool {
+        self.short_of_late > CONTRADICTS * self.heard_of_late && self.short_of_late > 1.5
     }
 
     /// The present σ, metres.

@@ -12,6 +12,12 @@ use crate::small_matrix::{
 };
 use crate::snapshot::RangeJudgement;
 
+/// A range that is shorter by so much is no noise, metres.
+const TOO_SHORT_M: f64 = 0.5;
+
+/// Anchors that must agree beyond those that check a place, for each that contradicts it.
+const OUTVOTES: usize = 2;
+
 /// Place and velocity, with the packed lower triangle of their joint covariance (d + d rows).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct PosVel {
@@ -179,8 +185,15 @@ impl Tracker {
         let mut estimate = self.place_of_bank(now);
         for r in ranges.iter().take(estimate.ranges.capacity()) {
             let judgement = self.judge(r, &estimate);
+            if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
+                m.heard_of_late += 1.0;
+                m.short_of_late +=
+                    f64::from(u8::from(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m())));
+            }
             estimate.ranges.push(JudgedRange { anchor_index: r.anchor_index, judgement });
         }
+        let against = self.memories.iter().filter(|m| m.contradicts()).count();
+        estimate.checked = self.anchors_in_use() >= self.dimension.unknowns() + 2 + OUTVOTES * against;
         estimate
     }
 
@@ -227,7 +240,7 @@ impl Tracker {
             radius95_m,
             protection_radius_m: protect(stories, &m.place(height), height, &considered, d),
             ranges: ArrayVec::new(),
-            checked: self.anchors_in_use() >= d + 2,
+            checked: false,
             restarted,
             candidates,
             moments: m,

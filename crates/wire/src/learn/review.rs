@@ -522,13 +522,28 @@ fn has_few_values(series: &Series) -> bool {
 
 /// Whether a number only ever rises (or falls): it counts something.
 fn only_rises(series: &Series) -> bool {
-    let present: Vec<f64> = series.iter().flatten().copied().collect();
-    let up = present.windows(2).filter(|w| w[1] > w[0]).count();
-    let down = present.windows(2).filter(|w| w[1] < w[0]).count();
-    let moved = up + down;
-    let one_way = moved >= 12 && up.max(down) as f64 >= 0.95 * moved as f64;
+    let heard: Vec<f64> = series.iter().flatten().copied().collect();
     // In a short capture a range may rise throughout as well, but not in like steps.
-    one_way && (moved >= LONG_WAY || has_like_steps(&present))
+    if one_way(&heard) {
+        return heard.len() > LONG_WAY || has_like_steps(&heard);
+    }
+    // A hurt number goes back on its way again at once.
+    let middle = |w: &[f64]| w[0].max(w[1]).min(w[0].min(w[1]).max(w[2]));
+    let smooth: Vec<f64> = heard.windows(3).map(middle).collect();
+    smooth.len() > LONG_WAY && one_way(&smooth) && steps_by_one_size(&smooth)
+}
+
+/// Whether nearly all steps go the same way.
+fn one_way(numbers: &[f64]) -> bool {
+    let up = numbers.windows(2).filter(|w| w[1] > w[0]).count();
+    let down = numbers.windows(2).filter(|w| w[1] < w[0]).count();
+    up + down >= 12 && up.max(down) as f64 >= 0.95 * (up + down) as f64
+}
+
+/// Whether a quarter of the steps and more are of the very same size, the others being over lost frames.
+fn steps_by_one_size(numbers: &[f64]) -> bool {
+    let sizes: Vec<f64> = numbers.windows(2).map(|w| (w[1] - w[0]).abs()).filter(|s| *s > 0.0).collect();
+    quantile(sizes.clone(), 0.25) == quantile(sizes, 0.5)
 }
 
 /// Whether most steps are about as large, as those of a clock are.
@@ -557,7 +572,8 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
         begins.entry(&capture[piece.start..piece.start + 2]).or_insert((0, piece.clone())).0 += 1;
     }
     let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
-    let again = usual.filter(|(n, _)| *n >= 3 && n * 3 >= other.len()).map(|(_, piece)| piece);
+    let is_again = |(n, _): &(usize, Range<usize>)| *n >= 3 && n * 3 >= other.len();
+    let again = usual.filter(is_again).map(|(_, piece)| piece).or_else(|| twins(capture, &other, plan));
     let again = again.filter(|_| share > OTHER_SHARE);
     let foreign = foreign_pieces(capture, back, len);
     let again = again.or_else(|| foreign.first().cloned());
@@ -573,6 +589,18 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     };
     let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
     Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
+}
+
+/// Two pieces that begin with the same bytes, which no frame has: damage strikes otherwise each time.
+fn twins(capture: &[u8], pieces: &[Range<usize>], plan: &Plan) -> Option<Range<usize>> {
+    let own = |piece: &Range<usize>| {
+        (0..GROUP - 1).any(|i| is_own(&capture[piece.start + i..piece.start + i + 2], plan))
+    };
+    let long: Vec<&Range<usize>> = pieces.iter().filter(|p| p.len() >= UNUSUAL && !own(p)).collect();
+    let begins = |piece: &Range<usize>| &capture[piece.start..piece.start + GROUP];
+    let is_twin =
+        |piece: &&&Range<usize>| long.iter().filter(|other| begins(other) == begins(piece)).count() >= 2;
+    long.iter().find(is_twin).map(|piece| (*piece).clone())
 }
 
 /// Pieces with bytes of another kind of frame: groups of three bytes that come again and again in what is not
