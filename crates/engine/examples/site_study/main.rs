@@ -116,7 +116,8 @@ fn main() -> ExitCode {
     println!(
         "fault              right  half wrong alarm  none |     s     m | checked  beyond far, % of frames"
     );
-    for (name, fault) in FAULTS.iter().filter(|(n, _)| value("--fault").is_none_or(|v| v == n)) {
+    let faults = if sites > 0 { &FAULTS[..] } else { &[] };
+    for (name, fault) in faults.iter().filter(|(n, _)| value("--fault").is_none_or(|v| v == n)) {
         for three_d in [false, true] {
             if three_d && matches!(fault, Fault::TagHeight(_))
                 || value("--dim").is_some_and(|d| (d == "3") != three_d)

@@ -131,6 +131,14 @@ impl Told {
                     self.name(of_places && guilty, &what, world);
                 }
             }
+            AnchorFinding::Changed { .. } => {
+                let (offset_m, blocked) = world.excess_m(anchor);
+                if of_places && guilty {
+                    self.now(world);
+                } else if !blocked && offset_m.abs() < 0.15 {
+                    self.name(false, &what, world);
+                }
+            }
             AnchorFinding::OneOf { .. } => {
                 self.now(world);
             }

@@ -668,7 +668,8 @@ impl PlaceWatch {
         let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
+            let one_of = verdict.is_one_of(self.blamed, told, few, true);
+            self.one_of = if one_of { self.heard_open() } else { 0 };
             return;
         }
         if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
@@ -676,7 +677,8 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
+        let one_of = verdict.is_one_of(self.blamed, told, few, false);
+        self.one_of = if one_of { verdict.suspects() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
