@@ -15,6 +15,9 @@ use crate::snapshot::RangeJudgement;
 /// A range that is shorter by so much is no noise, metres.
 const TOO_SHORT_M: f64 = 0.5;
 
+/// Standard deviation of the offsets of boards that nobody calibrated, metres: some centimetres long to tens of centimetres
+/// short (common practice, no source).
+const UNCALIBRATED_CLAIM_M: f64 = 0.15;
 /// Anchors that must agree beyond those that check a place, for each that contradicts it.
 const OUTVOTES: usize = 2;
 
@@ -271,7 +274,7 @@ impl Tracker {
             }
             u = u.map(|c| c / distance);
             add_outer(&mut info, d, &u, memory.pull);
-            add_outer(&mut spread, d, &u, memory.pull * memory.pull * self.offset_m2(i));
+            add_outer(&mut spread, d, &u, memory.pull * memory.pull * self.claimed_offset_m2(i));
             common = plus(&common, &u.map(|c| c * memory.pull * self.settings.tag_offset_m));
         }
         add_outer(&mut spread, d, &common, 1.0);
@@ -292,6 +295,12 @@ impl Tracker {
             }
         }
         out
+    }
+
+    /// Variance of an anchor's own offset that a claim reckons with, m²: where nobody measured it, more than labels are judged by.
+    fn claimed_offset_m2(&self, anchor: usize) -> f64 {
+        let least = if self.anchors[anchor].offset_se_m.is_none() { UNCALIBRATED_CLAIM_M } else { 0.0 };
+        self.offset_m2(anchor).max(least * least)
     }
 
     /// What the stories say about one range.

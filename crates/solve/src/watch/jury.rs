@@ -33,7 +33,7 @@ const SECONDED_RUN: [u32; 2] = [1, 2];
 const ONE_OF_RUN: u32 = 3;
 const ONE_OF_RUN_UNMEASURED: u32 = 8;
 const ONE_OF_RUN_FEW_FIT: u32 = 8;
-const ONE_OF_GAIN_FEW_FIT: f64 = 120.0;
+const ONE_OF_GAIN_FEW_FIT: f64 = 160.0;
 const ONE_OF_LASTS: f64 = 0.5;
 /// The anchors whose stories are behind by less than this are the ones of which one is meant.
 const ONE_OF: f64 = 20.0;
@@ -139,7 +139,8 @@ impl Verdict {
         let lasts = |(_, gain): (usize, f64)| {
             told && gain >= ONE_OF_LASTS * GAIN[usize::from(few)] && self.is_of_one(gain)
         };
-        let stands = blamed.is_some_and(|b| b.stands >= run) && self.best().is_some_and(|(_, gain)| gain >= enough);
+        let stands =
+            blamed.is_some_and(|b| b.stands >= run) && self.best().is_some_and(|(_, gain)| gain >= enough);
         stands || self.best().is_some_and(lasts)
     }
 

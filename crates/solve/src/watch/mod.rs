@@ -112,6 +112,8 @@ const BEATS: f64 = 10.0;
 const OFFSET_BEATS: f64 = 5.0;
 /// The same where something in front, or an offset that nobody measured, may do it as well.
 const FAR_AHEAD: f64 = 25.0;
+/// "Moved" must beat "offset" by this where nobody measured the offset: tens of centimetres look like a move then, upwards most.
+const FAR_AHEAD_UNMEASURED: f64 = 70.0;
 /// Evaluations in a row that it takes to say "offset", or "moved" after it.
 const OTHER_RUN: u32 = 4;
 /// Data since a change that a sharp word needs: 21 m.
@@ -850,9 +852,12 @@ fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change,
     let s = &j.stories;
     let (place, _) = s.place();
     let by = place.ln - s.offset.ln;
-    let doubtful = !j.some_negative || offset_se_m.is_none();
     let enough = j.points >= FEWEST_TO_TELL;
-    let wanted = if doubtful { FAR_AHEAD } else { BEATS };
+    let wanted = match offset_se_m {
+        None => FAR_AHEAD_UNMEASURED,
+        Some(_) if j.some_negative => BEATS,
+        Some(_) => FAR_AHEAD,
+    };
     // With somebody in front the data spread; a place explains them.
     let tight = place.good >= if j.some_negative { TIGHT } else { TIGHT + 0.2 };
     if enough && by > wanted && tight && place.shift_m() >= SIZE_M {
