@@ -94,8 +94,57 @@ fn zones_are_unknown_then_known_then_unknown_when_the_data_stop_and_replay_says_
     replay_is_what_was_published(folder.path(), &heard);
 }
 
+#[test]
+fn after_an_anchor_was_mended_zones_are_earned_again_and_replay_says_the_same() {
+    let folder = tempfile::tempdir().unwrap();
+    let port = folder.path().join("port");
+    let mut line = Line::new(&port);
+    let daemon = Daemon::start(&site(folder.path(), &port), &[]);
+    wait_for("the link", || (daemon.json("/v1/status")["link"]["state"] == "connected").then_some(()));
+    let mut live = Live::connect(&daemon, "topics=event");
+    let reader = std::thread::spawn(move || std::iter::from_fn(|| live.next().ok()).collect::<Vec<_>>());
+    let mut frames = nursery::frames(30.0).into_iter();
+    let mut send = |frames_left: usize| {
+        for frame in frames.by_ref().take(frames_left) {
+            line.send(&frame.bytes);
+            std::thread::sleep(Duration::from_millis(40));
+        }
+    };
+    send(60);
+    wait_for("inside", || (state(&daemon, "whole%20yard") == "inside").then_some(()));
+    let key = daemon.json("/v1/status")["changes"]["key_file"].as_str().unwrap().to_owned();
+    let (_, words, code) = run(&["anchors", &daemon.url, "--mended", "2", "--key", &key]);
+    assert_eq!((code, words.as_str()), (0, ""));
+    send(100);
+    wait_for("inside again", || (state(&daemon, "whole%20yard") == "inside").then_some(()));
+    daemon.stop();
+
+    let heard = reader.join().unwrap();
+    let mended = heard.iter().position(|m| m.contains("was said to be mended")).expect("the event");
+    let zones = |events: &[String]| {
+        let of_yard = |m: &&String| m.contains("\"kind\":\"zone\"") && m.contains("whole yard");
+        events.iter().filter(of_yard).map(|m| m.contains("\"state\":\"inside\"")).collect::<Vec<bool>>()
+    };
+    assert_eq!(zones(&heard), [true, false, true], "what was earned before counts no more");
+    assert_eq!(replayed(folder.path()), published(&heard[mended..]));
+}
+
 /// The events of the replay are those that were heard, byte for byte but for their numbers.
 fn replay_is_what_was_published(folder: &Path, heard: &[String]) {
+    let published = published(heard);
+    assert!(published.iter().filter(|m| m.contains("\"kind\":\"zone\"")).count() >= 12, "{published:#?}");
+    assert_eq!(replayed(folder), published);
+}
+
+/// What the replay of the newest session tells.
+fn replayed(folder: &Path) -> Vec<String> {
+    let (replayed, words, code) = run(&["replay", folder.join("test.db").to_str().unwrap(), "--events", "-"]);
+    assert_eq!(code, 0, "{words}");
+    replayed.lines().map(str::to_owned).collect()
+}
+
+/// The events of the engine among what was heard, without their numbers.
+fn published(heard: &[String]) -> Vec<String> {
     let kinds = ["zone", "anchor", "finding", "kit", "restart", "tag_admitted", "tag_retired"];
     let of_engine = |m: &str| {
         let value: Value = serde_json::from_str(m).unwrap();
@@ -107,12 +156,7 @@ fn replay_is_what_was_published(folder: &Path, heard: &[String]) {
         let (head, rest) = m.split_once(",\"seq\":").unwrap();
         format!("{head},{}", rest.split_once(',').unwrap().1)
     };
-    let published: Vec<String> = heard.iter().filter(|m| of_engine(m)).map(|m| without_seq(m)).collect();
-    assert!(published.iter().filter(|m| m.contains("\"kind\":\"zone\"")).count() >= 12, "{published:#?}");
-    let log = folder.join("test.db");
-    let (replayed, words, code) = run(&["replay", log.to_str().unwrap(), "--events", "-"]);
-    assert_eq!(code, 0, "{words}");
-    assert_eq!(replayed.lines().collect::<Vec<_>>(), published);
+    heard.iter().filter(|m| of_engine(m)).map(|m| without_seq(m)).collect()
 }
 
 /// Words and facts of the events that a log has.
