@@ -94,6 +94,8 @@ const ALARM_RUN_OF_FEW: u32 = 4;
 /// Smallest change that makes either, metres; and while few others agree.
 const SIZE_M: f64 = 0.12;
 const SIZE_OF_FEW_M: f64 = 0.16;
+/// And where nobody measured the offset: boards are off by some tens of centimetres then, which looks like a place as well.
+const UNMEASURED_SIZE_M: f64 = 0.5;
 /// What a place costs that has more to fit with than an offset, log likelihood.
 const PLACE_COST: f64 = 4.0;
 /// An offset that was never calibrated to better than this many standard errors is no news.
@@ -609,8 +611,10 @@ impl PlaceWatch {
             };
             let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
             let least_m = match anchor.offset_se_m {
+                None if is_place => UNMEASURED_SIZE_M,
+                None => UNMEASURED_SIZE_M,
                 _ if is_place => least_size_m,
-                se => least_size_m.max(OFFSET_SES * se.unwrap_or(0.10)),
+                Some(se) => least_size_m.max(OFFSET_SES * se),
             };
             // A suspicion is no word: what a place costs, and what few anchors need, count for the alarm alone.
             let least_suspect_m = if is_place { SIZE_M } else { least_m };
