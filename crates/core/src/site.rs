@@ -92,6 +92,12 @@ impl Fence {
         (flat * flat + up * up).sqrt()
     }
 
+    /// Whether a place is so far outside that one of the two must be wrong: a metre, because the line is drawn by hand
+    /// and a tag may lean over it. Chosen, not from a source.
+    pub fn contradicts(&self, at_m: [f64; 3]) -> bool {
+        self.excess_m(at_m) > 1.0
+    }
+
     /// Whether the fence says anything at all.
     pub fn is_open(&self) -> bool {
         self.area_m.len() < 3 && self.up_span_m.is_none()

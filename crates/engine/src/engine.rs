@@ -21,10 +21,6 @@ use crate::start::{InheritedTag, Recent, StartState};
 use crate::tag::Tag;
 use crate::watch::{Seen, Watch};
 
-/// A place so far outside of the fence contradicts the site file: its line is drawn by hand, and a tag may lean over it. Metres;
-/// chosen, not from a source.
-const FENCE_SLACK_M: f64 = 1.0;
-
 /// The positioning engine. See the crate's front page for how to drive it.
 ///
 /// Outputs wait inside until they are polled: drain them after every [`Engine::handle`].
@@ -497,7 +493,7 @@ impl Engine {
             radius95_m: estimate.radius95_m,
             protection_radius_m: estimate.protection_radius_m,
             checked: estimate.checked
-                && estimate.place.is_none_or(|p| !is_beyond_fence(&self.site, p.position_m))
+                && estimate.place.is_none_or(|p| !self.site.fence().contradicts(p.position_m))
                 && !self.watch.rests_on_suspects()
                 && !self.watch.doubts_site(),
             restarted: estimate.restarted,
@@ -510,11 +506,6 @@ impl Engine {
             no_fix: estimate.no_fix,
         }
     }
-}
-
-/// Whether a place is so far outside of the fence that the site file contradicts it.
-pub(crate) fn is_beyond_fence(site: &Site, at_m: [f64; 3]) -> bool {
-    site.fence().excess_m(at_m) > FENCE_SLACK_M
 }
 
 /// The place with the variance of the height that the site states: in 2D no estimator knows it.

@@ -6,9 +6,9 @@
 //! **Candidates.** A number that is not admitted is one. Its frames make a row while no gap is longer than [`GAP_S`] and its
 //! ranges change no faster than a tag can move. A frame that shows it at another place than every tag speaks for a tag
 //! of its own, by at most [`FOR`] nats; one at the place of another tag speaks against it, by at most [`AGAINST`], for tags
-//! meet. Where others are heard a frame speaks for a tag of its own only as far as its ranges follow from those before (`way`):
-//! damaged ranges are like nobody's either. It is admitted with [`FRAMES`] times the most that a frame can say. A number that is at the place of some
-//! admitted tag all the time is that tag's number damaged on its way, or a second tag at the same place; the ranges can't
+//! meet. Where others are heard a frame speaks for a tag of its own only as far as its ranges follow from those before
+//! (`way`): damaged ranges are like nobody's either. It is admitted with [`FRAMES`] times the most that a frame can say. A
+//! number that is at the place of some admitted tag all the time is that tag's number damaged on its way, or a second tag at the same place; the ranges can't
 //! tell, so it is not admitted, and the kit's findings say so. Before the first tag of a session is admitted its damaged
 //! numbers are rivals: candidates with more frames count as tags do, and it must be [`LEAD`] frames ahead of those at
 //! its place, or be ahead after [`CLEAR_FRAMES`].
@@ -227,17 +227,27 @@ fn likeness(before: &Ranges, now: &Ranges, other: &Ranges, at: Timestamp, noise_
     nats
 }
 
+/// From an anchor's range before to its range now: in how long, how far, and how far a tag can have gone.
+struct Step {
+    gap_s: f64,
+    off_m: f64,
+    most_m: f64,
+}
+
+fn steps<'a>(before: &'a Ranges, now: &'a Ranges, at: Timestamp) -> impl Iterator<Item = Step> + 'a {
+    (0..MAX_ANCHORS).filter_map(move |i| {
+        let ((from, from_m), (_, now_m)) = (before.last(i)?, now.last(i)?);
+        let gap_s = at.since(from).secs_f64();
+        Some(Step { gap_s, off_m: (now_m - from_m).abs(), most_m: JUMP_M + FASTEST_MPS * gap_s })
+    })
+}
+
 /// Whether ranges changed faster than any tag moves: more than half of those that can be compared; `None` when none can.
 fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option<bool> {
     let (mut all, mut jumps) = (0, 0);
-    for i in 0..MAX_ANCHORS {
-        if let (Some((from, from_m)), Some((_, now_m))) = (before.last(i), now.last(i)) {
-            let gap_s = at.since(from).secs_f64();
-            if gap_s <= within_s {
-                all += 1;
-                jumps += usize::from((now_m - from_m).abs() > JUMP_M + FASTEST_MPS * gap_s);
-            }
-        }
+    for step in steps(before, now, at).filter(|step| step.gap_s <= within_s) {
+        all += 1;
+        jumps += usize::from(step.off_m > step.most_m);
     }
     (all > 0).then_some(2 * jumps > all)
 }
@@ -246,13 +256,12 @@ fn jumped(before: &Ranges, now: &Ranges, at: Timestamp, within_s: f64) -> Option
 /// when nothing can be compared, or when the gap is so long that any range could follow.
 fn way(before: &Ranges, now: &Ranges, at: Timestamp, span_m: f64) -> f64 {
     let mut nats = 0.0;
-    for i in 0..MAX_ANCHORS {
-        let (Some((from, from_m)), Some((_, now_m))) = (before.last(i), now.last(i)) else { continue };
-        let allowed_m = JUMP_M + FASTEST_MPS * at.since(from).secs_f64();
-        let by_chance = 2.0 * allowed_m / span_m;
+    for step in steps(before, now, at) {
+        let by_chance = 2.0 * step.most_m / span_m;
         if by_chance < AGREE {
-            let follows = (now_m - from_m).abs() <= allowed_m;
-            nats += if follows { AGREE / by_chance } else { (1.0 - AGREE) / (1.0 - by_chance) }.ln();
+            nats +=
+                if step.off_m <= step.most_m { AGREE / by_chance } else { (1.0 - AGREE) / (1.0 - by_chance) }
+                    .ln();
         }
     }
     nats

@@ -30,7 +30,6 @@ use hereabout_core::{Micros, Site, TagState, Timestamp, ZoneRule, ZoneState};
 use hereabout_solve::zone::Area;
 
 use super::{Answer, Belief, When};
-use crate::engine::is_beyond_fence;
 use crate::report::ZoneWhy;
 
 /// Probability from which on it may well be inside; outside the same.
@@ -242,7 +241,7 @@ fn doubt(belief: &Belief<'_>, rule: &ZoneRule, site: &Site) -> Doubt {
     }
     let (radius_m, limit_m) = (position.protection_radius_m, rule.max_protection_radius_m);
     if !position.checked && !rule.allow_unchecked {
-        let beyond = position.place.is_some_and(|p| is_beyond_fence(site, p.position_m));
+        let beyond = position.place.is_some_and(|p| site.fence().contradicts(p.position_m));
         return Doubt::Unknown(match radius_m {
             _ if beyond => ZoneWhy::OutsideFence,
             None => ZoneWhy::ProtectionRadius { radius_m, limit_m },

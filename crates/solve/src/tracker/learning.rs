@@ -94,6 +94,8 @@ impl LabelCounts {
 
 /// Share of an anchor's ranges of late that must be too short to contradict a place.
 const CONTRADICTS: f64 = 0.3;
+/// And so many of them: a single wild one says nothing.
+const FEWEST_SHORT: f64 = 1.5;
 
 /// What was learned about one anchor.
 #[derive(Clone, Copy, Debug)]
@@ -108,8 +110,8 @@ pub(crate) struct AnchorMemory {
     /// Information that its good ranges gave of late, 1/m², fading within about a second.
     pub(crate) pull: f64,
     /// Its ranges of late, and those among them that were far too short, fading alike.
-    pub(crate) heard_of_late: f64,
-    pub(crate) short_of_late: f64,
+    heard_of_late: f64,
+    short_of_late: f64,
 }
 
 impl AnchorMemory {
@@ -135,9 +137,15 @@ impl AnchorMemory {
         self.short_of_late *= by;
     }
 
+    /// One more range, far too short for the place or not.
+    pub(crate) fn judged(&mut self, too_short: bool) {
+        self.heard_of_late += 1.0;
+        self.short_of_late += if too_short { 1.0 } else { 0.0 };
+    }
+
     /// Whether its ranges of late can't come from the place: nothing that stands in the way makes a range too short.
     pub(crate) fn contradicts(&self) -> bool {
-        self.short_of_late > CONTRADICTS * self.heard_of_late && self.short_of_late > 1.5
+        self.short_of_late > FEWEST_SHORT.max(CONTRADICTS * self.heard_of_late)
     }
 
     /// The present σ, metres.

@@ -189,9 +189,7 @@ impl Tracker {
         for r in ranges.iter().take(estimate.ranges.capacity()) {
             let judgement = self.judge(r, &estimate);
             if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
-                m.heard_of_late += 1.0;
-                m.short_of_late +=
-                    f64::from(u8::from(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m())));
+                m.judged(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
             }
             estimate.ranges.push(JudgedRange { anchor_index: r.anchor_index, judgement });
         }

@@ -31,11 +31,10 @@ const SECONDED_GAIN: [f64; 2] = [60.0, 80.0];
 const SECONDED_GAIN_MEASURED: [f64; 2] = [25.0, 18.0];
 const SECONDED_AHEAD: f64 = 10.0;
 const SECONDED_RUN: [u32; 2] = [1, 2];
-/// "One of these": evaluations running to begin, and the share of the gain that makes it last.
+/// "One of these": evaluations running to begin, the same where nobody measured the offsets, and the share of the gain that makes
+/// it last.
 const ONE_OF_RUN: u32 = 3;
 const ONE_OF_RUN_UNMEASURED: u32 = 8;
-const ONE_OF_RUN_FEW_FIT: u32 = 8;
-const ONE_OF_GAIN_FEW_FIT: f64 = 160.0;
 const ONE_OF_LASTS: f64 = 0.5;
 /// The anchors whose stories are behind by less than this are the ones of which one is meant.
 const ONE_OF: f64 = 20.0;
@@ -134,21 +133,12 @@ impl Verdict {
     }
 
     /// Whether one of several is to blame.
-    ///
-    /// Where nobody measured the offsets it has to stand for longer; where so `few_fit` that whoever is left out the others fit,
-    /// for longer still and by more.
-    pub(super) fn is_one_of(&self, blamed: Option<Blamed>, told: bool, few: bool, few_fit: bool) -> bool {
-        let (run, enough) = match (self.measured, few_fit) {
-            (true, _) => (ONE_OF_RUN, 0.0),
-            (false, false) => (ONE_OF_RUN_UNMEASURED, 0.0),
-            (false, true) => (ONE_OF_RUN_FEW_FIT, ONE_OF_GAIN_FEW_FIT),
-        };
+    pub(super) fn is_one_of(&self, blamed: Option<Blamed>, told: bool, few: bool) -> bool {
+        let run = if self.measured { ONE_OF_RUN } else { ONE_OF_RUN_UNMEASURED };
         let lasts = |(_, gain): (usize, f64)| {
             told && gain >= ONE_OF_LASTS * self.least_gain(few) && self.is_of_one(gain)
         };
-        let stands =
-            blamed.is_some_and(|b| b.stands >= run) && self.best().is_some_and(|(_, gain)| gain >= enough);
-        stands || self.best().is_some_and(lasts)
+        blamed.is_some_and(|b| b.stands >= run) || self.best().is_some_and(lasts)
     }
 
     /// The anchors of which one is to blame, a bit for each: two at least.

@@ -611,7 +611,6 @@ impl PlaceWatch {
             };
             let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
             let least_m = match anchor.offset_se_m {
-                None if is_place => UNMEASURED_SIZE_M,
                 None => UNMEASURED_SIZE_M,
                 _ if is_place => least_size_m,
                 Some(se) => least_size_m.max(OFFSET_SES * se),
@@ -674,8 +673,7 @@ impl PlaceWatch {
         let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            let one_of = verdict.is_one_of(self.blamed, told, few, true);
-            self.one_of = if one_of { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
             return;
         }
         if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
@@ -683,8 +681,7 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        let one_of = verdict.is_one_of(self.blamed, told, few, false);
-        self.one_of = if one_of { verdict.suspects() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.

@@ -513,11 +513,15 @@ fn unit_change(ranges: &[Series]) -> Option<f64> {
 
 /// Whether a number takes so few values that it is rather a state or a temperature than a range.
 fn has_few_values(series: &Series) -> bool {
-    let mut bits: Vec<u64> = series.iter().flatten().map(|n| n.to_bits()).collect();
-    let all = bits.len();
+    distinct(series) <= FEW_VALUES && series.iter().flatten().count() >= 4 * FEW_VALUES
+}
+
+/// How many different numbers a field takes.
+fn distinct(field: &Series) -> usize {
+    let mut bits: Vec<u64> = field.iter().flatten().map(|n| n.to_bits()).collect();
     bits.sort_unstable();
     bits.dedup();
-    bits.len() <= FEW_VALUES && all >= 4 * FEW_VALUES
+    bits.len()
 }
 
 /// Whether a number only ever rises (or falls): it counts something.
@@ -730,10 +734,8 @@ pub(super) fn lines(columns: &[Column<'_>], ranges: &[Series], members: &[usize]
         let question = match question {
             Question::TagNumber { .. } | Question::NoRole { .. } if is_whole => question,
             _ => {
-                let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
-                bits.sort_unstable();
-                bits.dedup();
-                Question::NoRole { place: column.name.clone(), values: Vec::new(), distinct: bits.len() }
+                let distinct = distinct(column.field);
+                Question::NoRole { place: column.name.clone(), values: Vec::new(), distinct }
             }
         };
         named.push((column.at, question));
@@ -778,12 +780,7 @@ fn is_beside(at: usize, columns: &[Column<'_>], members: &[usize]) -> bool {
         return false;
     }
     let lively = |at: usize| {
-        columns.iter().find(|c| c.at == at).is_some_and(|column| {
-            let mut bits: Vec<u64> = column.field.iter().flatten().map(|n| n.to_bits()).collect();
-            bits.sort_unstable();
-            bits.dedup();
-            bits.len() >= COMPANION_VALUES
-        })
+        columns.iter().find(|c| c.at == at).is_some_and(|column| distinct(column.field) >= COMPANION_VALUES)
     };
     let behind = at.checked_sub(*first).map(|off| off % stride).filter(|off| *off > 0);
     let in_turn = |off: usize, before: bool| {

@@ -58,10 +58,9 @@ pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
         .filter(|&row| fold.adjacent(row))
         .map(|row| &fold.bytes[fold.starts[row]..fold.starts[row] + 2 * fold.len])
         .collect();
-    let all = doubles.clone();
     // Spread over the whole capture: neighbours are too much alike to be independent proof.
     let step = (doubles.len() / SECOND_LOOK).max(1);
-    let looked: Vec<&[u8]> = doubles.into_iter().step_by(step).take(SECOND_LOOK).collect();
+    let looked: Vec<&[u8]> = doubles.iter().copied().step_by(step).take(SECOND_LOOK).collect();
     if looked.len() < FIRST_LOOK {
         return Vec::new();
     }
@@ -75,7 +74,7 @@ pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
         }
     }
     let mut found = best_first(found, fold.len, columns);
-    put_first_what_reads_more(&mut found, &all, fold.len);
+    put_first_what_reads_more(&mut found, &doubles, fold.len);
     found
 }
 
@@ -84,7 +83,7 @@ pub(super) fn sums(fold: &Fold<'_>, columns: &[Column]) -> Vec<Sum> {
 fn put_first_what_reads_more(found: &mut [Sum], doubles: &[&[u8]], len: usize) {
     let alone = |a: &Sum, b: &Sum| {
         let checksum = a.algorithm.build();
-        let place = if a.at + a.width() <= len { a.at + len } else { a.at };
+        let place = place_in_two(len, a.at, a.width());
         let (long, short) = (a.span.max(b.span), a.span.min(b.span));
         let holds = |row: &[u8], span: usize| {
             read_bits(&row[place..place + a.width()], a.order) == checksum.of(&row[place - span..place])
@@ -118,11 +117,15 @@ fn places(columns: &[Column], width: usize) -> Vec<usize> {
     (0..len).filter(fits).collect()
 }
 
+/// Where a checksum stands in two frames that follow each other: in the second, so that its span may begin in the first.
+fn place_in_two(len: usize, at: usize, width: usize) -> usize {
+    if at + width <= len { at + len } else { at }
+}
+
 /// Every span before one place.
 fn at_place(len: usize, looked: &[&[u8]], checksum: &Checksum, at: usize, found: &mut Vec<Sum>) {
     let width = checksum.algorithm().bytes();
-    // In the second of the two frames, so that the span may begin in the first.
-    let place = if at + width <= len { at + len } else { at };
+    let place = place_in_two(len, at, width);
     let longest = (len - width).min(place);
     let orders: &[ByteOrder] =
         if width == 1 { &[ByteOrder::LowFirst] } else { &[ByteOrder::LowFirst, ByteOrder::HighFirst] };
