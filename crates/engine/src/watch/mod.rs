@@ -394,7 +394,7 @@ impl Watch {
         // said of its place and view.
         let explained = self.is_explained(anchor);
         if !explained {
-            add(self.places.finding(at, anchor));
+            add(self.places.finding(at, anchor).filter(|_| !first_minute));
             if !self.places.is_named(anchor) {
                 // While a check speaks against the site nothing new is said of views: all would rest on its settings.
                 let quiet = !was(late) && self.whole.is_open();
@@ -402,6 +402,9 @@ impl Watch {
             }
             let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
             add(self.places.drifting(anchor, was(drift)));
+        } else if self.whole.doubts_all() && !self.whole.has_cause() {
+            // What was said may well be what is wrong: it is not taken back before something else is known to be.
+            add(shown.about_place());
         }
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {

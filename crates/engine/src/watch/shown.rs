@@ -19,6 +19,11 @@ impl Shown {
         self.0[usize::from(sample.rank())].as_ref()
     }
 
+    /// What is said of the anchor's place.
+    pub(crate) fn about_place(&self) -> Option<AnchorFinding> {
+        self.0.iter().flatten().find(|f| f.is_about_place()).copied()
+    }
+
     /// Takes over what is the case now; tells what begins and what is over.
     pub(crate) fn become_now(
         &mut self,
@@ -28,7 +33,7 @@ impl Shown {
         mut tell: impl FnMut(FindingChange),
     ) {
         let place_now = now.iter().flatten().find(|f| f.is_about_place());
-        let place_was = self.0.iter().flatten().find(|f| f.is_about_place()).copied();
+        let place_was = self.about_place();
         for (was, now) in self.0.iter_mut().zip(now) {
             let change = |finding, over, instead_of| FindingChange { at, anchor, finding, over, instead_of };
             match (&was, now) {

@@ -48,6 +48,11 @@ impl Whole {
         self.doubt.is_some_and(|d| d.all)
     }
 
+    /// Whether it is known what is wrong.
+    pub(crate) fn has_cause(&self) -> bool {
+        self.doubt.is_some_and(|d| d.cause.is_some())
+    }
+
     /// Whether nothing should rest on positions: they may be wrong altogether, or it is being looked into whether they are.
     pub(crate) fn is_open(&self) -> bool {
         self.doubts_all() || self.fit.is_suspected()

@@ -7,6 +7,8 @@ use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 
 /// Of the rest of a capture a proposal must read so much of the share that it reads of its own part.
 const REST_READ: f64 = 0.6;
+/// Standard deviations by which the two parts may differ in the share that is read, and the share itself.
+const PARTS_DIFFER: (f64, f64) = (3.0, 0.08);
 
 /// What can be said about a capture.
 #[derive(Clone, Debug, PartialEq)]
@@ -614,7 +616,19 @@ impl Tested {
         if self.frames < Tested::FEWEST {
             return Some(Question::NothingToTestOn);
         }
-        (self.share < REST_READ * made).then_some(Question::RestUnread { share: self.share, made })
+        (self.share < REST_READ * made || self.differs(made))
+            .then_some(Question::RestUnread { share: self.share, made })
+    }
+
+    /// Whether damage that is the same all along leaves so different shares but by chance.
+    fn differs(&self, made: f64) -> bool {
+        let rest = self.frames as f64 / self.share.max(1e-9);
+        let first = rest * self.made_from / (1.0 - self.made_from).max(1e-9);
+        let both = (made * first + self.share * rest) / (first + rest);
+        // Half a frame, for parts that are read wholly.
+        let deviation = (both * (1.0 - both) * (1.0 / first + 1.0 / rest)).sqrt() + 0.5 / first.min(rest);
+        let (deviations, share) = PARTS_DIFFER;
+        (made - self.share).abs() > (deviations * deviation).max(share)
     }
 }
 

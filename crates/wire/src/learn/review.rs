@@ -29,14 +29,16 @@ const OTHER_SHARE: f64 = 0.01;
 const MUCH_UNREAD: f64 = 0.1;
 /// Share of all lines that one kind of unread line has only when it is no damage.
 const OFTEN: f64 = 0.04;
-/// Lines with more elements than those that are read, and longer, that are no damage.
+/// Lines with more elements than those that are read, and longer, that are no damage, however much is hurt.
 const MORE_LINES: usize = 4;
 /// Share of the unread lines that may be unlike those that are read: damage can be heavy.
 const STRANGE: f64 = 0.04;
 /// Share of the lines that may be hurt.
 const MOST_HURT: f64 = 0.45;
-/// A piece of so many frames is no damage.
+/// A piece of so many frames is no damage, whatever it looks like, unless so much is hurt that chance makes one.
 const LONG: usize = 8;
+/// A run of unread frames that chance makes in fewer captures than this share is no damage.
+const BY_CHANCE: f64 = 0.01;
 /// Share of its frames that a few values must cover to be those of a key.
 const KEY_COVERS: f64 = 0.985;
 /// The most values of a key.
@@ -45,6 +47,8 @@ const KEY_VALUES: usize = 4;
 pub(super) const SMOOTHER: f64 = 2.5;
 /// Different values that a byte beside every range must take to count as their companion.
 const COMPANION_VALUES: usize = 6;
+/// Share of the frames in which it must differ from the frame before: damage makes many values, but seldom.
+const COMPANION_STEPS: f64 = 0.15;
 /// A step of so many times the lower quartile of all steps is a jump, if it is also so many metres.
 const JUMP: (f64, f64) = (8.0, 0.5);
 /// Share of the frames at which most ranges jump at once that a kit can have.
@@ -68,12 +72,19 @@ const NEAREST: usize = 2;
 const LARGEST_FACTOR: f64 = 1500.0;
 /// So few values in four times as many frames are not those of a range that moves.
 const FEW_VALUES: usize = 12;
+/// A number that stays as it is from frame to frame in more than the first share of them, while most others do in less than the
+/// second, is no range.
+const STAYS: (f64, f64) = (0.9, 0.6);
+/// Share of the frames that these must cover.
+const FEW_COVER: f64 = 0.95;
 /// Steps that a counter may go at once.
 const MOST_STEPS: u64 = 16;
 /// Different values of a byte that counts.
 const COUNTED: usize = 24;
 /// So many leaps are no damage and no restart.
 const LEAPS: usize = 2;
+/// One is enough when all but the upper byte goes on by at most so many steps, and chance does that more seldom than this.
+const GOES_ON: (u64, f64) = (4, 0.05);
 /// Pieces with groups of bytes that no frame has: so many, and so large a share of the pieces.
 const SAME_BYTES: (usize, f64) = (5, 0.08);
 /// Bytes of a group that is looked for.
@@ -257,11 +268,14 @@ fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bo
         return false;
     }
     let lively = |c: usize| {
+        let values = trusted.column(capture, c);
+        let steps = values.windows(2).filter(|w| w[0] != w[1]).count();
         let mut seen = [false; 256];
-        for start in &trusted.starts {
-            seen[usize::from(capture[start + c])] = true;
+        for value in &values {
+            seen[usize::from(*value)] = true;
         }
         seen.iter().filter(|s| **s).count() >= COMPANION_VALUES
+            && steps as f64 >= COMPANION_STEPS * values.len() as f64
     };
     // Behind each word, or before each: at one and the same distance.
     let first = heard.iter().map(|w| w.start).min().unwrap_or(0) as isize;
@@ -331,7 +345,16 @@ fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usiz
             ahead <= MOST_STEPS * step
         };
         let is_leap = |w: &&[usize]| goes_on(&w[..2]) && !goes_on(&w[1..3]) && goes_on(&w[2..]);
-        trusted.starts.windows(4).filter(is_leap).count()
+        let below = modulus >> 8;
+        let telling = ((GOES_ON.0 * step) as f64) < GOES_ON.1 * below as f64;
+        let only_above = |w: &[usize]| {
+            let (a, b) = (value(w[1]) % below, value(w[2]) % below);
+            let ahead = if counter.step < 0 { a.wrapping_sub(b) } else { b.wrapping_sub(a) } % below;
+            telling && (1..=GOES_ON.0 * step).contains(&ahead)
+        };
+        let mut leaps = trusted.starts.windows(4).filter(is_leap).peekable();
+        let first = leaps.peek().copied();
+        first.is_some_and(only_above) || leaps.count() >= LEAPS
     };
     let asks = |counter: &Counter| {
         let at =
@@ -341,7 +364,7 @@ fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usiz
         (at, role_question(&format!("byte {at}"), &top, &[]))
     };
     let counters = plan.counters.iter().map(|(counter, _)| counter);
-    counters.filter(|c| c.width > 1 && leaps(c) >= LEAPS).map(asks).collect()
+    counters.filter(|c| c.width > 1 && leaps(c)).map(asks).collect()
 }
 
 /// The question about a number that varies and has no role, by what its values do to the ranges.
@@ -410,7 +433,10 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
-    let is_other = |s: &Series| is_scattered(std::slice::from_ref(s)) && has_few_values(s);
+    let stays: Vec<f64> = ranges.iter().map(stay_share).collect();
+    let others_stay = quantile(stays, 0.5);
+    let is_frozen = |s: &Series| stay_share(s) > STAYS.0 && others_stay < STAYS.1;
+    let is_other = |s: &Series| has_few_values(s) && (is_scattered(std::slice::from_ref(s)) || is_frozen(s));
     let others = ranges.iter().filter(|s| is_other(s)).count();
     if ranges.iter().any(only_rises) || (others > 0 && others < ranges.len()) {
         questions.push(Question::WhichNumbers);
@@ -511,9 +537,21 @@ fn unit_change(ranges: &[Series]) -> Option<f64> {
     })
 }
 
-/// Whether a number takes so few values that it is rather a state or a temperature than a range.
+/// Whether a number takes so few values, damage aside, that it is rather a state or a temperature than a range.
 fn has_few_values(series: &Series) -> bool {
-    distinct(series) <= FEW_VALUES && series.iter().flatten().count() >= 4 * FEW_VALUES
+    let mut bits: Vec<u64> = series.iter().flatten().map(|n| n.to_bits()).collect();
+    bits.sort_unstable();
+    let mut counts: Vec<usize> = bits.chunk_by(|a, b| a == b).map(<[u64]>::len).collect();
+    counts.sort_unstable_by_key(|count| std::cmp::Reverse(*count));
+    let by_few: usize = counts.iter().take(FEW_VALUES).sum();
+    bits.len() >= 4 * FEW_VALUES && by_few as f64 >= FEW_COVER * bits.len() as f64
+}
+
+/// Share of the frames in which a number is the same as in the frame before.
+fn stay_share(series: &Series) -> f64 {
+    let present: Vec<f64> = series.iter().flatten().copied().collect();
+    let stays = present.windows(2).filter(|w| w[0].to_bits() == w[1].to_bits()).count();
+    stays as f64 / present.len().saturating_sub(1).max(1) as f64
 }
 
 /// How many different numbers a field takes.
@@ -584,7 +622,7 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     other.extend(foreign);
     other.sort_by_key(|piece| piece.start);
     other.dedup();
-    let long = other.iter().find(|p| p.len() >= LONG * len).cloned();
+    let long = longest_no_damage(capture, back, len);
     let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
     let sample = again.or(long).or(many)?;
     let of = |second: bool| {
@@ -593,6 +631,15 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     };
     let sample: Vec<String> = capture[sample].iter().take(8).map(|b| format!("{b:02x}")).collect();
     Some(Question::OtherFrames { halves: [of(false).min(1.0), of(true).min(1.0)], sample: sample.join(" ") })
+}
+
+/// The longest unread piece, if it is of more frames than damage leaves unread in a row.
+fn longest_no_damage(capture: &[u8], back: &ReadBack, len: usize) -> Option<Range<usize>> {
+    let piece = back.unread.iter().max_by_key(|p| p.len())?;
+    let frames = capture.len() as f64 / len as f64;
+    let hurt = back.unread.iter().map(Range::len).sum::<usize>() as f64 / capture.len().max(1) as f64;
+    let by_chance = (frames / BY_CHANCE).ln() / (1.0 / hurt.min(0.99)).ln();
+    (piece.len() as f64 >= by_chance.max(LONG as f64) * len as f64).then(|| piece.clone())
 }
 
 /// Two pieces that begin with the same bytes, which no frame has: damage strikes otherwise each time.
@@ -832,26 +879,30 @@ impl Unread<'_> {
             return Some(left_out(usual, most.0, count));
         }
         // A hurt byte may part a number in two, but makes no line longer.
-        let more = kinds.iter().find(|(literals, seen)| {
-            let is_more =
-                usual.is_some_and(|u| u.first() == literals.first() && elements(u) < elements(literals));
-            is_more && seen.0 >= MORE_LINES && {
-                let of_kind =
-                    unread.iter().map(|(line, _)| line).filter(|line| (self.kind)(line) == **literals);
-                let mut lengths: Vec<usize> = of_kind.map(Vec::len).collect();
-                lengths.sort_unstable();
-                lengths[lengths.len() / 2] >= self.usual_len + 2
-            }
-        });
-        if let (Some(usual), Some((literals, seen))) = (usual, more) {
-            return Some(left_out(usual, literals, seen.0));
+        let more = |least: usize| {
+            let usual = usual?;
+            let (literals, seen) = kinds.iter().find(|(literals, seen)| {
+                let is_more = usual.first() == literals.first() && elements(usual) < elements(literals);
+                is_more && seen.0 >= least && {
+                    let of_kind =
+                        unread.iter().map(|(line, _)| line).filter(|line| (self.kind)(line) == **literals);
+                    let mut lengths: Vec<usize> = of_kind.map(Vec::len).collect();
+                    lengths.sort_unstable();
+                    lengths[lengths.len() / 2] >= self.usual_len + 2
+                }
+            })?;
+            Some(left_out(usual, literals, seen.0))
+        };
+        if let Some(question) = more(MORE_LINES) {
+            return Some(question);
         }
         let strange: Vec<usize> = (0..unread.len()).filter(|&i| !(self.is_damage)(&unread[i].0)).collect();
         let is_strange = strange.len() as f64 > STRANGE * unread.len() as f64;
         let sample = match strange.first() {
             _ if again || share > MOST_HURT => index,
             Some(first) if is_strange => *first,
-            _ => return None,
+            // Nothing else speaks against it, so that a single such line counts.
+            _ => return more(1),
         };
         Some(self.other_frames(sample, total))
     }
