@@ -839,6 +839,10 @@ fn what_was_once_wrong_and_sure_is_not_again() {
         ("text, optional before", 12010),
         ("one change", 13051),
         ("one change", 14020),
+        ("tags without a number", 15002),
+        ("status", 15072),
+        ("status", 15073),
+        ("text, one left out", 15009),
     ];
     for (name, seed) in once {
         let number = KINDS.iter().position(|kind| kind.0 == name).unwrap();

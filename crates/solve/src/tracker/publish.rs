@@ -18,6 +18,9 @@ const TOO_SHORT_M: f64 = 0.5;
 /// Standard deviation of the offsets of boards that nobody calibrated, metres: some centimetres long to tens of centimetres
 /// short (common practice, no source).
 const UNCALIBRATED_CLAIM_M: f64 = 0.15;
+/// By how much the protection radius is larger in space than the error model says: there a place or a scale that is off can
+/// hide in height and offsets (found by the site study).
+const BEYOND_MODEL_IN_SPACE: f64 = 1.2;
 /// Anchors that must agree beyond those that check a place, for each that contradicts it.
 const OUTVOTES: usize = 2;
 
@@ -348,5 +351,6 @@ fn protect(stories: &[Hypothesis], place: &[f64; 3], height: f64, considered: &S
             sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), considered), d).max(1e-12).sqrt(),
         })
         .collect();
-    protection_radius(&list, d, PROTECTION_RISK)
+    let beyond = if d == 3 { BEYOND_MODEL_IN_SPACE } else { 1.0 };
+    beyond * protection_radius(&list, d, PROTECTION_RISK)
 }

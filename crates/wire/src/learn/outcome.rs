@@ -512,8 +512,8 @@ fn change_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result 
     match question {
         Question::Jumps { share } => write!(
             f,
-            "most ranges jump at once in {:.0} % of the frames, as those of several tags or groups of anchors in \
-             turn do: switch all tags off but one, and capture again",
+            "ranges jump ({:.0} % of the frames), as those of several tags or of groups of anchors in turn do: \
+             switch all tags off but one, and capture again",
             100.0 * share
         ),
         Question::UnitChanges { factor } => write!(

@@ -57,10 +57,16 @@ const JUMPS: f64 = 0.08;
 const JUMPS_OF_ONE: f64 = 0.35;
 /// A range that leaps by so many metres and stays there is another's.
 const SHIFT_M: f64 = 1.5;
+/// A range that leaps once by so many metres is another's when it is so steady for so many frames before and after.
+const HANDS_M: f64 = 3.0;
+const HANDS_STAY: usize = 10;
 /// Share of the frames with such a leap that a kit can have.
 const SHIFTS: f64 = 0.02;
 /// Neighbouring frames of one tag differ by less than this share of what frames far apart do.
 const SCATTERED: f64 = 0.5;
+/// With so few fields the upper end alone counts, if it is higher.
+const FEW_FIELDS: usize = 2;
+const SCATTERED_UPPER: f64 = 0.7;
 /// So many steps in one direction are too many for a range.
 const LONG_WAY: usize = 40;
 /// Factor by which all ranges change at once when the unit does.
@@ -77,6 +83,8 @@ const FEW_VALUES: usize = 12;
 const STAYS: (f64, f64) = (0.9, 0.6);
 /// Share of the frames that these must cover.
 const FEW_COVER: f64 = 0.95;
+/// Of so many frames one may break the rule of a counter's upper byte.
+const CARRY_BROKEN: usize = 40;
 /// Steps that a counter may go at once.
 const MOST_STEPS: u64 = 16;
 /// Different values of a byte that counts.
@@ -114,9 +122,11 @@ pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &Rea
     review.questions.extend(unread_frames(capture, plan, back));
     let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
     named.extend(leaping_counters(capture, plan, &trusted));
-    for at in (0..len).filter(|&c| !has_role(plan, c)) {
+    for at in (0..len).filter(|&c| !has_role(plan, c) || trusted.is_silent(plan, c)) {
         let values = trusted.column(capture, at);
+        let blank = values.iter().filter(|v| matches!(v, 0 | 0xFF)).count();
         if is_steady(&values, plan.sum.is_some())
+            || (trusted.is_silent(plan, at) && blank * 20 >= values.len() * 19)
             || counts_evenly(&values)
             || is_companion(capture, plan, &trusted, at)
             || is_carry(capture, plan, &trusted, at)
@@ -173,6 +183,13 @@ impl Trusted {
         let fields = self.rows.first().map_or(0, |row| row.1.len());
         let series = |f: usize| self.rows.iter().map(|row| *row.1.get(f)?).collect::<Series>();
         (0..fields).map(series).filter(|s| s.iter().flatten().count() >= 8).collect()
+    }
+
+    /// Whether a byte is of a field that never has a range: then it must not vary other than between all bits
+    /// off and all on, or it is something else.
+    fn is_silent(&self, plan: &Plan, at: usize) -> bool {
+        let field = plan.array.slots.iter().position(|s| plan.word(s.at).contains(&at));
+        field.is_some_and(|f| self.rows.iter().all(|row| row.1.get(f).is_none_or(Option::is_none)))
     }
 
     /// Whether a byte right behind (or before) a range is one value where that has no range, and never
@@ -308,18 +325,24 @@ fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
             () if at + 1 == counter.at => counter.at,
             () => return false,
         };
+        let mut uppers = trusted.column(capture, at);
+        // Damage strikes once, and the next frame goes on as before.
+        for i in 1..uppers.len().saturating_sub(1) {
+            if uppers[i - 1] == uppers[i + 1] {
+                uppers[i] = uppers[i - 1];
+            }
+        }
         let (mut kept, mut broken) = (0, 0);
-        for pair in trusted.starts.windows(2) {
+        for (pair, upper) in trusted.starts.windows(2).zip(uppers.windows(2)) {
             let wraps = byte(pair[1], top) < byte(pair[0], top);
-            let step = byte(pair[1], at).wrapping_sub(byte(pair[0], at));
-            match (wraps, step) {
+            match (wraps, upper[1].wrapping_sub(upper[0])) {
                 (true, 1) => kept += 1,
                 (false, 0) => {}
                 _ => broken += 1,
             }
         }
-        // Damage now and then breaks the rule twice.
-        kept > 0 && broken * 12 <= trusted.starts.len()
+        // Now and then damage hides a wrap or strikes twice.
+        kept > 0 && broken * CARRY_BROKEN <= trusted.starts.len()
     })
 }
 
@@ -429,7 +452,12 @@ pub(super) fn moves(ranges: &[Series], per_metre: f64) -> Vec<Question> {
     let share = jump_share(ranges, per_metre);
     let allowed = if ranges.len() > 1 { JUMPS } else { JUMPS_OF_ONE };
     let shifts = shift_share(ranges, per_metre);
-    if share > allowed || shifts > SHIFTS || alternate(ranges) || is_scattered(ranges) {
+    if share > allowed
+        || shifts > SHIFTS
+        || alternate(ranges)
+        || is_scattered(ranges)
+        || changes_hands(ranges, per_metre)
+    {
         let share = share.max(shifts);
         questions.push(Question::Jumps { share });
     }
@@ -485,6 +513,26 @@ fn shift_share(ranges: &[Series], per_metre: f64) -> f64 {
     if count < 3 { 0.0 } else { count as f64 / frames as f64 }
 }
 
+/// Whether a range leaps once, by metres, and stays on its new level for long: from there on it is another anchor's.
+fn changes_hands(ranges: &[Series], per_metre: f64) -> bool {
+    let level = |s: &[Option<f64>]| {
+        let present: Vec<f64> = s.iter().flatten().copied().collect();
+        let spread = quantile(present.clone(), 1.0) - quantile(present.clone(), 0.0);
+        (present.len() * 4 >= s.len() * 3).then(|| (quantile(present, 0.5), spread))
+    };
+    let leaps = |s: &Series| {
+        // In between one frame may be late.
+        (HANDS_STAY..s.len().saturating_sub(HANDS_STAY)).any(|n| {
+            let (before, after) = (level(&s[n - HANDS_STAY..n]), level(&s[n + 1..=n + HANDS_STAY]));
+            before.zip(after).is_some_and(|(a, b)| {
+                let leap = (b.0 - a.0).abs();
+                leap > HANDS_M * per_metre && a.1.max(b.1) * 4.0 < leap
+            })
+        })
+    };
+    ranges.iter().any(leaps)
+}
+
 /// Whether frames a few apart are more alike than neighbours, in most of the fields.
 fn alternate(ranges: &[Series]) -> bool {
     let is = |s: &&Series| {
@@ -502,7 +550,9 @@ fn is_scattered(ranges: &[Series]) -> bool {
         let far = (1..=3).flat_map(|quarter| steps(s, s.len() * quarter / 4)).collect::<Vec<_>>();
         let near = steps(s, 1);
         let share = |q: f64| quantile(near.clone(), q) / quantile(far.clone(), q).max(1e-6);
-        near.len() >= 12 && far.len() >= 12 && share(0.5) > SCATTERED && share(0.9) > SCATTERED
+        let upper_end = share(0.9) > if ranges.len() <= FEW_FIELDS { SCATTERED_UPPER } else { f64::INFINITY };
+        let both_ends = share(0.5) > SCATTERED && share(0.9) > SCATTERED;
+        near.len() >= 12 && far.len() >= 12 && (both_ends || upper_end)
     };
     ranges.iter().filter(is).count() * 2 > ranges.len()
 }
