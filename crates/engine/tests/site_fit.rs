@@ -48,6 +48,27 @@ fn an_anchor_far_from_its_stated_place_is_named() {
     expect(Fault::Place(3.0, 30.0), 6, 4);
 }
 
+/// A wrong place looks like an exchange, an exchange like a wrong place of a third anchor, while the other was not tried.
+#[test]
+fn one_cause_is_not_named_before_its_rivals_were_tried() {
+    let whole = |three_d: bool, fault: Fault, seed: u64| {
+        trial(4 + (seed % 5) as usize, three_d, fault, USUAL, 240.0, seed)
+    };
+    for seed in [21, 41, 100, 149] {
+        assert_eq!(whole(true, Fault::Place(1.0, 3.0), seed).wrong, None, "one place, seed {seed}");
+    }
+    let exchanged = whole(false, Fault::SwapOpposite, 41);
+    assert!(exchanged.right.is_some() && exchanged.wrong.is_none(), "{exchanged:?}");
+}
+
+#[test]
+fn a_wrong_tag_height_is_named_now_and_then_and_nothing_else_for_it() {
+    let told: Vec<Told> =
+        (0..24).map(|k| trial(4 + (k % 5) as usize, false, Fault::TagHeight(2.4), USUAL, 240.0, k)).collect();
+    assert!(told.iter().all(|t| t.wrong.is_none()), "{told:?}");
+    assert!(told.iter().filter(|t| t.right.is_some()).count() >= 6, "{told:?}");
+}
+
 #[test]
 fn healthy_sites_are_left_in_peace() {
     for told in runs(Fault::None, 8) {

@@ -61,6 +61,14 @@ fn places_that_are_wrong_from_the_start_are_named() {
     told(8, true, 1, 1.5, 0.0, 4, 841..=846);
 }
 
+/// The test of the whole finds the same anchor within the first minute, and doubts all of the site for a while: neither takes
+/// back what was said and is still true.
+#[test]
+fn what_is_still_true_is_not_withdrawn() {
+    told(8, false, 1, 3.0, 0.0, 1, 12..=12);
+    told(8, false, 2, 2.0, 0.0, 2, 2..=2);
+}
+
 #[test]
 fn an_anchor_that_was_lowered_is_named_and_not_calibrated() {
     for seed in 851..=854 {

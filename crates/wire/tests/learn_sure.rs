@@ -202,7 +202,9 @@ mod binary {
                 level
             })
             .collect();
-        let changes = bytes.iter().any(|b| *b != bytes[0]);
+        // In a single frame it looks like damage: nobody can know.
+        let most = [0x51, 0x52, 0x53].map(|level| bytes.iter().filter(|b| **b == level).count());
+        let changes = most.iter().max().is_some_and(|most| most + 1 < bytes.len());
         let kit = kit_with(random, slots, Some(Piece::Each(bytes)));
         let stream = stream(&kit, &rows, scene.rate_hz, random);
         // A state that never changes is a part of the frame like any other.
@@ -843,6 +845,7 @@ fn what_was_once_wrong_and_sure_is_not_again() {
         ("status", 15072),
         ("status", 15073),
         ("text, one left out", 15009),
+        ("text, one left out", 16062),
     ];
     for (name, seed) in once {
         let number = KINDS.iter().position(|kind| kind.0 == name).unwrap();

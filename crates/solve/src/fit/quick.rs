@@ -2,7 +2,8 @@
 //!
 //! Each second is placed with lengths stretched threefold, so that offsets nobody measured (up to .45 m) and noise do not
 //! count. Over the last eight seconds (at least five): **bad** when the mean of ln f is below −3, which two blocked anchors of
-//! four do not reach, or when 15 % of the ranges are shorter by more than a metre than the best place allows, in most seconds.
+//! four do not reach, or when 15 % of the ranges are shorter by more than a metre than the best place allows, in most seconds (of seconds
+//! with an anchor more than it takes).
 //! **Good** when the mean is above −1.6 with less than 3 % too short for twelve seconds running. Between the two nothing changes.
 
 use arrayvec::ArrayVec;
@@ -59,6 +60,7 @@ impl Quick {
         let Some(spot) = locate(ground, &model, &told) else { return false };
         let count = f64::from(told.heard.count_ones());
         let within = WITHIN_M * model.g;
+        let has_spare = told.heard.count_ones() as usize >= ground.d + 2;
         let mut e = Entry {
             at: k.at,
             ln: model.sum(ground, &told, &spot.at_m) / count,
@@ -67,7 +69,10 @@ impl Quick {
         };
         for i in bits(told.heard) {
             let r = told.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
-            e.too_short += f64::from(u8::from(r <= -within)) / count;
+            // Two late ones among so few draw the place away, and then a third is too short.
+            if has_spare {
+                e.too_short += f64::from(u8::from(r <= -within)) / count;
+            }
             e.explained += f64::from(u8::from(r.abs() < within)) / count;
         }
         self.last.retain(|old| k.at >= old.at && k.at.since(old.at) <= LONGEST);

@@ -19,6 +19,8 @@ const PACE: Micros = Micros::from_millis(5_000);
 const CALM_PACE: Micros = Micros::from_millis(20_000);
 /// Checks running that must have said that it fits before a change is a change of the kit.
 const MANY_FITS: usize = 3;
+/// Keyframes under which a check is soon made again.
+const YOUNG: usize = 24;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
 /// How long tracks take to forget anchors that were set aside.
@@ -224,7 +226,9 @@ impl SiteFit {
 
     fn is_due(&self, at: Timestamp) -> bool {
         let clear = matches!(self.last, Some(Verdict::Fits { gain, .. }) if gain < CLEARLY_FITS);
-        let calm = self.named.is_none() && self.alarm.is_none() && clear;
+        // A few keyframes fit many a site: their word is renewed soon.
+        let young = self.check.frames.len() < YOUNG;
+        let calm = self.named.is_none() && self.alarm.is_none() && clear && !young;
         let pace = if calm && self.quick.is_bad != Some(true) { CALM_PACE } else { PACE };
         self.may_check()
             && self.keyframes.version != self.checked_version

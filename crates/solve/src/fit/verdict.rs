@@ -119,7 +119,8 @@ fn gain_needed(check: &Check, found: &Found) -> f64 {
         Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
         // Nothing but a scale makes all ranges short.
         Kind::Scale if found.model.factor > 1.0 => GAIN_SCALE,
-        Kind::Scale | Kind::TagUp | Kind::Mirrored => {
+        Kind::TagUp => GAIN,
+        Kind::Scale | Kind::Mirrored => {
             let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
             GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
         }

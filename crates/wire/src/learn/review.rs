@@ -57,9 +57,11 @@ const JUMPS: f64 = 0.08;
 const JUMPS_OF_ONE: f64 = 0.35;
 /// A range that leaps by so many metres and stays there is another's.
 const SHIFT_M: f64 = 1.5;
-/// A range that leaps once by so many metres is another's when it is so steady for so many frames before and after.
+/// A range that leaps once by so many metres is another's when for so many frames before and after it varies by less than a part of
+/// that.
 const HANDS_M: f64 = 3.0;
-const HANDS_STAY: usize = 10;
+const HANDS_STAY: usize = 8;
+const HANDS_STEADY: f64 = 8.0;
 /// Share of the frames with such a leap that a kit can have.
 const SHIFTS: f64 = 0.02;
 /// Neighbouring frames of one tag differ by less than this share of what frames far apart do.
@@ -517,7 +519,8 @@ fn shift_share(ranges: &[Series], per_metre: f64) -> f64 {
 fn changes_hands(ranges: &[Series], per_metre: f64) -> bool {
     let level = |s: &[Option<f64>]| {
         let present: Vec<f64> = s.iter().flatten().copied().collect();
-        let spread = quantile(present.clone(), 1.0) - quantile(present.clone(), 0.0);
+        // One or two may be late or hurt.
+        let spread = quantile(present.clone(), 0.8) - quantile(present.clone(), 0.2);
         (present.len() * 4 >= s.len() * 3).then(|| (quantile(present, 0.5), spread))
     };
     let leaps = |s: &Series| {
@@ -526,7 +529,7 @@ fn changes_hands(ranges: &[Series], per_metre: f64) -> bool {
             let (before, after) = (level(&s[n - HANDS_STAY..n]), level(&s[n + 1..=n + HANDS_STAY]));
             before.zip(after).is_some_and(|(a, b)| {
                 let leap = (b.0 - a.0).abs();
-                leap > HANDS_M * per_metre && a.1.max(b.1) * 4.0 < leap
+                leap > HANDS_M * per_metre && a.1.max(b.1) * HANDS_STEADY < leap
             })
         })
     };
