@@ -334,7 +334,7 @@ pub enum Question {
     },
     /// Only the whole capture shows the layout, or nearly all of it: too little is left to test it on.
     NothingToTestOn,
-    /// The part of the capture that the proposal was not made from is read far worse.
+    /// The part of the capture that the proposal was not made from is read far worse, or far better.
     RestUnread {
         /// Share of that part that is read, 0 to 1.
         share: f64,
@@ -527,8 +527,8 @@ fn change_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result 
         ),
         Question::RestUnread { share, made } => write!(
             f,
-            "the layout reads {:.0} % of the part of the capture that it was made from, and only {:.0} % of the \
-             rest: the line failed for a time, or something was changed at the module. Check cable and baud \
+            "the layout reads {:.0} % of the part of the capture that it was made from and {:.0} % of the rest: the \
+             line failed for a time, or something was changed at the module. Check cable and baud \
              rate, and capture again without changing anything",
             100.0 * made,
             100.0 * share

@@ -672,10 +672,11 @@ fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Questio
     let again = again.filter(|_| share > OTHER_SHARE);
     let foreign = foreign_pieces(capture, back, len);
     let again = again.or_else(|| foreign.first().cloned());
+    let long = longest_no_damage(capture, back, len);
     other.extend(foreign);
+    other.extend(long.clone());
     other.sort_by_key(|piece| piece.start);
     other.dedup();
-    let long = longest_no_damage(capture, back, len);
     let many = other.first().filter(|_| share > MUCH_UNREAD).cloned();
     let sample = again.or(long).or(many)?;
     let of = |second: bool| {
