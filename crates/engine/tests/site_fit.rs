@@ -54,10 +54,10 @@ fn one_cause_is_not_named_before_its_rivals_were_tried() {
     let whole = |three_d: bool, fault: Fault, seed: u64| {
         trial(4 + (seed % 5) as usize, three_d, fault, USUAL, 240.0, seed)
     };
-    for seed in [21, 41, 100, 149] {
+    for seed in [7_021, 7_041, 7_100, 7_149] {
         assert_eq!(whole(true, Fault::Place(1.0, 3.0), seed).wrong, None, "one place, seed {seed}");
     }
-    let exchanged = whole(false, Fault::SwapOpposite, 41);
+    let exchanged = whole(false, Fault::SwapOpposite, 7_041);
     assert!(exchanged.right.is_some() && exchanged.wrong.is_none(), "{exchanged:?}");
 }
 

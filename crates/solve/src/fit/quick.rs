@@ -2,7 +2,7 @@
 //!
 //! Each second is placed with lengths stretched threefold, so that offsets nobody measured (up to .45 m) and noise do not
 //! count. Over the last eight seconds (at least five): **bad** when the mean of ln f is below −3, which two blocked anchors of
-//! four do not reach, or when 15 % of the ranges are shorter by more than a metre than the best place allows, in most seconds (of seconds
+//! four do not reach in the plane (−4.2 without an anchor more than it takes), or when 15 % of the ranges are shorter by more than a metre than the best place allows, in most seconds (of seconds
 //! with an anchor more than it takes).
 //! **Good** when the mean is above −1.6 with less than 3 % too short for twelve seconds running. Between the two nothing changes.
 
@@ -19,6 +19,9 @@ const SECONDS: usize = 8;
 const LEAST: usize = 5;
 const LONGEST: Micros = Micros::from_millis(12_000);
 const STRETCH: f64 = 3.0;
+/// Mean of ln f below which no place explains the ranges; without a spare anchor two that are blocked by many metres reach −3.9.
+const LEAST_LN: f64 = -3.0;
+const LEAST_LN_BARE: f64 = -4.2;
 
 #[derive(Clone, Copy, Debug)]
 struct Entry {
@@ -26,6 +29,8 @@ struct Entry {
     ln: f64,
     too_short: f64,
     explained: f64,
+    /// At least one anchor more than it takes to check a place.
+    has_spare: bool,
 }
 
 /// The last seconds.
@@ -66,6 +71,7 @@ impl Quick {
             ln: model.sum(ground, &told, &spot.at_m) / count,
             too_short: 0.0,
             explained: 0.0,
+            has_spare,
         };
         for i in bits(told.heard) {
             let r = told.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
@@ -90,7 +96,9 @@ impl Quick {
         let most = self.last.iter().filter(|e| e.too_short > 0.0).count() * 5 >= self.last.len() * 3;
         let (ln, short) = (self.mean(|e| e.ln), self.too_short());
         let before = self.is_bad;
-        if ln < -3.0 || (short >= 0.15 && most) {
+        let has_spare = self.last.iter().filter(|e| e.has_spare).count() * 2 > self.last.len();
+        let least = if has_spare { LEAST_LN } else { LEAST_LN_BARE };
+        if ln < least || (short >= 0.15 && most) {
             self.is_bad = Some(true);
         }
         let good = self.last.is_full() && ln > -1.6 && short < 0.03;
