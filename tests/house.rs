@@ -6,6 +6,8 @@ use std::path::Path;
 
 use cargo_metadata::{DependencyKind, Metadata, MetadataCommand};
 
+mod circles;
+
 /// Crate, and the crates of ours that it may import.
 const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("hereabout-core", &[]),
@@ -98,4 +100,28 @@ fn the_top_level_holds_what_it_is_meant_to() {
     for file in ["README.md", "DEVELOPERS.md", "LICENSE-MIT", "LICENSE-APACHE", "deny.toml", ".ci/run"] {
         assert!(root.join(file).is_file(), "{file} is missing");
     }
+}
+
+/// Who reads one module of a circle has to read them all.
+#[test]
+fn no_modules_beside_each_other_use_each_other_in_a_circle() {
+    let crates = Path::new(env!("CARGO_MANIFEST_DIR")).join("..");
+    let found = circles::circles(&crates);
+    assert!(found.is_empty(), "circles between modules:\n{}", found.join("\n"));
+}
+
+/// The reading finds a circle through a re-export, a macro and a brace group, and none where a child uses its parent.
+#[test]
+fn a_circle_is_found_whichever_way_it_is_written() {
+    let folder = tempfile::tempdir().unwrap();
+    let src = folder.path().join("one/src");
+    std::fs::create_dir_all(src.join("deep")).unwrap();
+    let write = |name: &str, text: &str| std::fs::write(src.join(name), text).unwrap();
+    write("lib.rs", "mod a; mod b; mod c; mod deep; pub use b::{Other as Renamed, Thing};");
+    write("a.rs", "use crate::Renamed; pub struct A(Renamed);");
+    write("b.rs", "pub struct Other; pub struct Thing; fn f() { println!(\"{}\", crate::c::text()); }");
+    write("c.rs", "use super::{a::{self, A}, deep}; pub fn text() -> u8 { 0 }");
+    write("deep.rs", "mod child; pub struct Deep; fn f() { child::g(); }");
+    write("deep/child.rs", "use super::Deep; pub fn g() {} #[cfg(test)] mod tests { use crate::c::text; }");
+    assert_eq!(circles::circles(folder.path()), ["one: : a <-> b <-> c"]);
 }

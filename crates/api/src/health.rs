@@ -8,7 +8,8 @@
 use hereabout_core::{Anchor, AnchorId};
 use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, KitFinding};
 
-use crate::words::{self, Said};
+use crate::phrases::{Said, instant};
+use crate::words;
 
 /// Heard in fewer of the frames than this: weak.
 const WEAK_SHARE: f64 = 0.5;
@@ -134,7 +135,7 @@ fn said(finding: AnchorFinding, anchor: AnchorId, health: Option<&AnchorHealth>,
     let mut said = words::finding(&finding, anchor, around.anchors);
     if matches!(finding, AnchorFinding::Silent | AnchorFinding::NeverHeard) {
         if let (AnchorFinding::Silent, Some(since)) = (finding, health.and_then(|h| h.since)) {
-            said.words = format!("silent since {}", words::instant(since));
+            said.words = format!("silent since {}", instant(since));
         }
         if let Some(why) = around.nothing_is_heard() {
             why.clone_into(&mut said.advice);

@@ -12,7 +12,7 @@ use std::{
 use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
 
-use crate::hub::{MAX_TAGS, make_room};
+use crate::state::{MAX_TAGS, make_room};
 
 /// How much of the past the minutes tell.
 const HOUR: Micros = Micros::from_millis(3_600_000);

@@ -25,6 +25,7 @@
 mod current;
 mod description;
 mod events;
+mod expiry;
 mod guard;
 mod health;
 mod heard;
@@ -34,32 +35,41 @@ mod live;
 mod mailbox;
 mod metrics;
 mod page;
+mod phrases;
 pub mod picture;
 mod places;
 mod plan;
 mod plan_labels;
+mod plan_looks;
 mod plan_marks;
 pub mod plausible_words;
 mod problem;
 mod query;
 mod reader;
+mod readiness;
 mod rights;
 mod routes;
 mod seats;
 mod serve;
+mod settings;
 mod site_fit_words;
+mod site_info;
 mod sse;
+mod state;
+mod subscription;
 mod table;
 #[cfg(test)]
 mod tests;
+mod time_text;
 pub mod v1;
 pub mod words;
 
 pub use events::KEPT as EVENTS_KEPT;
-pub use hub::{
-    ClockStatus, DecoderCounts, Hub, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS, SiteInfo,
-};
+pub use hub::Hub;
 pub use rights::{Key, Rights};
 pub use routes::{cautions, openapi_json};
-pub use serve::{ApiError, ApiSettings, Listeners, NotDone, Operation, Work, bind, check_loopback, serve};
+pub use serve::{ApiError, Listeners, bind, check_loopback, serve};
+pub use settings::{ApiSettings, NotDone, Operation, Work};
 pub use site_fit_words::{SiteNames, site_does_not_fit};
+pub use site_info::SiteInfo;
+pub use state::{ClockStatus, DecoderCounts, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS};

@@ -26,8 +26,8 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     mailbox::Taken,
-    reader::Subscription,
-    serve::ApiSettings,
+    settings::ApiSettings,
+    subscription::Subscription,
     v1::{MissedBody, Sending},
 };
 

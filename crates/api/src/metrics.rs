@@ -12,8 +12,9 @@ use prometheus_client::{
 };
 
 use crate::{
-    current::{AnchorNow, Position},
-    hub::{HubInfo, LinkState, Moment, Snapshot},
+    expiry::{AnchorNow, Position},
+    hub::Moment,
+    state::{HubInfo, LinkState, Snapshot},
     v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 

@@ -8,22 +8,21 @@
 //! people wrote is escaped. Each rule of its style has plain colours, because not every viewer knows variables.
 //! `width` is its size in its own units: letters keep their size when a telephone asks for a narrow one.
 
-use std::{
-    collections::{BTreeMap, VecDeque},
-    fmt::Write as _,
-};
+use std::{collections::BTreeMap, fmt::Write as _};
 
-use hereabout_core::{Anchor, Micros, TagId, TagState, Timestamp};
-use hereabout_engine::{AnchorState, PositionReport};
+use hereabout_core::{Anchor, Micros, TagId, Timestamp};
 
 use crate::{
-    current::{self, AnchorNow, Current, Position},
+    current::Current,
+    expiry,
     health::Diagnosis,
-    hub::LinkState,
-    kept::{TagPast, TrailPoint},
+    kept::TagPast,
+    phrases::{instant, span},
     picture::{Frame, Sheet, escaped, nice},
     plan_labels::{Labels, columns_in},
+    plan_looks::{AnchorLook, TagLook, TagNow, Theme},
     plan_marks as marks,
+    state::LinkState,
     table::{fit, folded},
     v1::{ZoneAnswerBody, ZoneStateName},
     words,
@@ -39,16 +38,6 @@ const LINE: f64 = 17.0;
 const OLD: Micros = Micros::from_millis(3_000);
 /// Lines about tags and about zones below the plan; how many more there are is said.
 const MAX_LINES: usize = 12;
-
-/// Light or dark.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) enum Theme {
-    /// As the viewer prefers.
-    #[default]
-    Auto,
-    Light,
-    Dark,
-}
 
 /// How a plan is asked for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -74,91 +63,12 @@ pub(crate) struct Plan<'a> {
     zones: Vec<ZoneAnswerBody>,
 }
 
-/// A tag as it is drawn.
-pub(crate) struct TagNow<'a> {
-    pub(crate) look: TagLook,
-    pub(crate) position: Position<'a>,
-    /// Its way, oldest point first.
-    pub(crate) trail: &'a VecDeque<TrailPoint>,
-}
-
-impl TagNow<'_> {
-    /// What counts of it at the moment of the plan.
-    pub(crate) fn report(&self) -> &PositionReport {
-        &self.position.report
-    }
-}
-
-/// What can be said of one tag.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum TagLook {
-    Located,
-    Predicted,
-    /// It has a position that may be wrong altogether: the ranges and the site do not fit each other.
-    InDoubt,
-    TwoPlaces,
-    Lost,
-    /// Its last report has run out.
-    NoData,
-}
-
-impl TagLook {
-    fn of(position: &Position<'_>, site_in_doubt: bool) -> TagLook {
-        match position.report.state {
-            _ if position.ran_out => TagLook::NoData,
-            TagState::Located | TagState::Coasting if site_in_doubt => TagLook::InDoubt,
-            TagState::Located => TagLook::Located,
-            TagState::Coasting => TagLook::Predicted,
-            TagState::Ambiguous => TagLook::TwoPlaces,
-            TagState::Lost => TagLook::Lost,
-        }
-    }
-}
-
-/// How an anchor is drawn.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum AnchorLook {
-    Heard,
-    /// Something is found about it.
-    ToCheck,
-    SetAside,
-    Silent,
-    NeverHeard,
-    /// It was heard, but nothing was said of it for a while.
-    NoData,
-}
-
-impl AnchorLook {
-    fn of(now: Option<&AnchorNow>) -> AnchorLook {
-        let Some(now) = now else { return AnchorLook::NeverHeard };
-        match now.health.state {
-            _ if now.no_data => AnchorLook::NoData,
-            AnchorState::NeverHeard => AnchorLook::NeverHeard,
-            AnchorState::Silent => AnchorLook::Silent,
-            AnchorState::Heard if now.health.set_aside => AnchorLook::SetAside,
-            AnchorState::Heard if now.health.findings.is_empty() => AnchorLook::Heard,
-            AnchorState::Heard => AnchorLook::ToCheck,
-        }
-    }
-
-    pub(crate) fn words(self) -> &'static str {
-        match self {
-            AnchorLook::Heard => "heard",
-            AnchorLook::ToCheck => "to check",
-            AnchorLook::SetAside => "set aside",
-            AnchorLook::Silent => "silent",
-            AnchorLook::NeverHeard => "never heard",
-            AnchorLook::NoData => "no data",
-        }
-    }
-}
-
 impl<'a> Plan<'a> {
     /// What counts, with the ways of the tags.
     pub(crate) fn of(current: Current<'a>, tags: &'a BTreeMap<TagId, TagPast>) -> Plan<'a> {
         let in_doubt = current.now.site_in_doubt().is_some();
         let now = |past: &'a TagPast| {
-            let position = current::position(&past.latest, current.clock);
+            let position = expiry::position(&past.latest, current.clock);
             TagNow { look: TagLook::of(&position, in_doubt), position, trail: &past.trail }
         };
         let tags = tags.iter().map(|(tag, past)| (*tag, now(past))).collect();
@@ -305,13 +215,13 @@ impl<'a> Plan<'a> {
             "<text class=\"text\" x=\"{RIGHT}\" y=\"21\" font-size=\"15\" font-weight=\"600\">{}</text>",
             escaped(&title)
         );
-        let at = words::instant(self.current.clock);
+        let at = instant(self.current.clock);
         let (class, age) = match self.newest() {
             None => ("warn", "no data yet".to_owned()),
             Some(newest) => {
                 let age = self.current.clock.since(newest).max(Micros::ZERO);
                 if age > OLD {
-                    ("warn", format!("NO DATA for {}", words::span(age)))
+                    ("warn", format!("NO DATA for {}", span(age)))
                 } else {
                     ("soft", format!("data {:.1} s old", age.secs_f64()))
                 }
@@ -363,7 +273,7 @@ impl<'a> Plan<'a> {
     fn notes(&self) -> Vec<(&'static str, String)> {
         let mut notes = Vec::new();
         if self.current.now.link.state == LinkState::Waiting {
-            let held = words::span(self.current.clock.since(self.current.now.link.since).max(Micros::ZERO));
+            let held = span(self.current.clock.since(self.current.now.link.since).max(Micros::ZERO));
             let why = self.current.now.link.reason.as_deref().unwrap_or("no reason known");
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
@@ -406,7 +316,7 @@ fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, St
     let radii = radius("95 % within", report.radius95_m) + &radius("protection", report.protection_radius_m);
     let checked = if report.checked { "" } else { ", unchecked" };
     let seen = match now.trail.back() {
-        Some(p) => format!("; last seen {} ago", words::span(clock.since(p.at).max(Micros::ZERO))),
+        Some(p) => format!("; last seen {} ago", span(clock.since(p.at).max(Micros::ZERO))),
         None => String::new(),
     };
     match now.look {
@@ -417,7 +327,7 @@ fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, St
         }
         TagLook::TwoPlaces => ("warn", format!("Tag {tag}: one of two places, nobody knows which")),
         TagLook::Lost => ("warn", format!("Tag {tag} lost: no position{seen}")),
-        TagLook::NoData => ("warn", format!("Tag {tag}: NO DATA for {}", words::span(age))),
+        TagLook::NoData => ("warn", format!("Tag {tag}: NO DATA for {}", span(age))),
     }
 }
 

@@ -7,10 +7,10 @@ use hereabout_engine::Place;
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use crate::{
-    hub::SiteInfo,
     kept::known_place,
     picture::{Frame, middle_of},
-    plan::{AnchorLook, TagLook, TagNow, Theme},
+    plan_looks::{AnchorLook, TagLook, TagNow, Theme},
+    site_info::SiteInfo,
     v1::ZoneStateName,
 };
 

@@ -2,8 +2,8 @@
 
 use std::collections::BTreeSet;
 
-use hereabout_core::{Zone, ZoneRule, ZoneShape, ZoneState};
-use hereabout_engine::{AnchorTable, Output, Place, ZoneReport};
+use hereabout_core::{TagState, Zone, ZoneRule, ZoneShape, ZoneState};
+use hereabout_engine::{AnchorTable, Output, Place, PositionReport, ZoneReport};
 
 use super::*;
 use crate::{

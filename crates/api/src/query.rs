@@ -7,11 +7,7 @@ use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::
 use hereabout_core::TagId;
 
 use crate::{
-    page::IndexFormat,
-    plan::{PlanLook, Theme},
-    problem::shorten,
-    reader::Wants,
-    v1::Problem,
+    page::IndexFormat, plan::PlanLook, plan_looks::Theme, problem::shorten, reader::Wants, v1::Problem,
 };
 
 /// Most events of one answer of `/v1/events`.

@@ -5,11 +5,8 @@
 //! in the mailbox, and waits for the events of before its ping as well: after it comes nothing that was there before.
 
 use std::{
-    sync::{
-        Arc, Mutex, MutexGuard, PoisonError,
-        atomic::{AtomicBool, Ordering::Relaxed},
-    },
-    time::{Duration, Instant},
+    sync::{Mutex, MutexGuard, PoisonError, atomic::AtomicBool},
+    time::Duration,
 };
 
 use hereabout_core::TagId;
@@ -17,10 +14,8 @@ use serde::Deserialize;
 use tokio::sync::Notify;
 
 use crate::{
-    events::{Following, Next},
-    hub::Hub,
-    mailbox::{Key, Mailbox, Taken},
-    v1::{NoLongerKeptBody, NumbersAnewBody, PongBody, Sending},
+    events::Following,
+    mailbox::{Key, Mailbox},
 };
 
 /// Longest text of a ping, characters.
@@ -76,10 +71,10 @@ pub(crate) struct Reader {
     /// `None` for who doesn't want events.
     following: Mutex<Option<Following>>,
     /// What it asked with; until it was told.
-    nonce: Mutex<Option<String>>,
+    pub(crate) nonce: Mutex<Option<String>>,
     /// It was told that its ping is none.
-    complained: AtomicBool,
-    news: Notify,
+    pub(crate) complained: AtomicBool,
+    pub(crate) news: Notify,
 }
 
 impl Reader {
@@ -98,7 +93,7 @@ impl Reader {
         self.mailbox.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn following(&self) -> MutexGuard<'_, Option<Following>> {
+    pub(crate) fn following(&self) -> MutexGuard<'_, Option<Following>> {
         self.following.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -108,98 +103,8 @@ impl Reader {
     }
 }
 
-/// A reader's end. Dropping it ends the subscription.
-pub(crate) struct Subscription {
-    hub: Hub,
-    reader: Arc<Reader>,
-}
-
-impl Subscription {
-    pub(crate) fn new(hub: Hub, reader: Arc<Reader>) -> Subscription {
-        Subscription { hub, reader }
-    }
-
-    /// What is next for this reader, and the moment by `clock` at which it leaves.
-    pub(crate) fn take(&self, clock: &dyn Fn() -> Sending) -> (Taken, Sending) {
-        let nonce = self.reader.nonce.lock().unwrap_or_else(PoisonError::into_inner).take();
-        if let Some(nonce) = nonce {
-            return (Taken::Nonce(nonce), clock());
-        }
-        if let Some(taken) = self.take_event(false) {
-            return (taken, clock());
-        }
-        let mut mailbox = self.reader.mailbox();
-        let now = Instant::now();
-        // Read while the mailbox is locked: a change of the clock comes before both, or after.
-        let sending = clock();
-        let events_first = mailbox.pong_is_next(now).is_some_and(|after| self.has_events_up_to(after));
-        if events_first && let Some(taken) = self.take_event(true) {
-            return (taken, sending);
-        }
-        let taken = match mailbox.take(now) {
-            idle @ (Taken::Nothing | Taken::NotBefore(_)) => self.take_event(true).unwrap_or(idle),
-            taken => taken,
-        };
-        (taken, sending)
-    }
-
-    /// Whether an event up to this number still waits.
-    fn has_events_up_to(&self, number: u64) -> bool {
-        self.event_cursor().is_some_and(|cursor| cursor < number)
-    }
-
-    fn take_event(&self, idle: bool) -> Option<Taken> {
-        let mut following = self.reader.following();
-        let following = following.as_mut()?;
-        match self.hub.with_events(|ring| following.take(ring, idle)) {
-            Next::Event(event) => Some(Taken::Event(event)),
-            Next::NoLongerKept { from, to } => Some(Taken::Told(NoLongerKeptBody::text(from, to))),
-            Next::NumbersAnew { after, newest } => Some(Taken::Told(NumbersAnewBody::text(after, newest))),
-            Next::Nothing => None,
-        }
-    }
-
-    /// Takes in a text that the reader sent. A ping gets its pong; anything else means nothing.
-    pub(crate) fn heard(&self, text: &str) {
-        let answered = match ping_of(text) {
-            None => return,
-            Some(Ok(ping)) => {
-                // What has happened by now comes before the pong.
-                let after_event = self.hub.newest_event();
-                self.reader.mailbox().push_pong(PongBody::text(&ping), after_event)
-            }
-            Some(Err(problem)) => {
-                if !self.reader.complained.swap(true, Relaxed) {
-                    self.reader.mailbox().push_pong_problem(PongBody::problem_text(problem));
-                }
-                false
-            }
-        };
-        if !answered {
-            self.hub.count_unanswered_ping();
-        }
-        self.reader.wake();
-    }
-
-    /// The number to resume after, for who got no event yet; `None` for who doesn't want events.
-    pub(crate) fn event_cursor(&self) -> Option<u64> {
-        self.reader.following().as_ref().map(Following::after)
-    }
-
-    /// Returns when something new may wait; at once when it came since the last call.
-    pub(crate) async fn news(&self) {
-        self.reader.news.notified().await;
-    }
-}
-
-impl Drop for Subscription {
-    fn drop(&mut self) {
-        self.hub.let_go(&self.reader);
-    }
-}
-
 /// The text of a ping, or what is wrong with it; `None` for what is not meant as one.
-fn ping_of(text: &str) -> Option<Result<String, &'static str>> {
+pub(crate) fn ping_of(text: &str) -> Option<Result<String, &'static str>> {
     #[derive(Deserialize)]
     struct Meant {
         ping: serde_json::Value,
@@ -213,7 +118,3 @@ fn ping_of(text: &str) -> Option<Result<String, &'static str>> {
         _ => Err("a ping is {\"ping\":\"…\"}, with a text of at most 128 characters: send that"),
     })
 }
-
-#[cfg(test)]
-#[path = "reader_tests.rs"]
-mod tests;

@@ -22,14 +22,13 @@ use std::{
 };
 
 use axum::{
-    extract::FromRequestParts,
-    http::{HeaderMap, HeaderValue, header, request::Parts},
+    http::{HeaderMap, HeaderValue, header},
     response::{IntoResponse, Response},
 };
 use sha2::{Digest, Sha256};
 use tokio::sync::Semaphore;
 
-use crate::{guard::single, problem::shorten, routes::App, v1::ChangesBody, v1::Problem};
+use crate::{guard::single, problem::shorten, v1::ChangesBody, v1::Problem};
 
 /// Changes that may follow one another at once.
 const BURST: u32 = 3;
@@ -208,6 +207,18 @@ impl Pace {
     }
 }
 
+impl Rights {
+    /// The right of a request that came this way with these headers, or why it has none.
+    pub(crate) async fn may_change(
+        self: Arc<Rights>,
+        way: Way,
+        headers: &HeaderMap,
+    ) -> Result<MayChange, Refusal> {
+        self.admit(way, headers).await?;
+        Ok(MayChange(self))
+    }
+}
+
 /// The right of one request to change: a route that takes it is one that changes.
 #[derive(Debug)]
 pub(crate) struct MayChange(Arc<Rights>);
@@ -219,17 +230,6 @@ impl MayChange {
         pace.take(Instant::now()).map_err(Refusal::TooSoon)?;
         self.0.made.fetch_add(1, Ordering::Relaxed);
         Ok(())
-    }
-}
-
-impl FromRequestParts<App> for MayChange {
-    type Rejection = Refusal;
-
-    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayChange, Refusal> {
-        let way = parts.extensions.get().copied().unwrap_or(Way::Loopback);
-        let rights = app.settings.rights.clone();
-        rights.admit(way, &parts.headers).await?;
-        Ok(MayChange(rights))
     }
 }
 

@@ -6,11 +6,11 @@ use axum::{
     Extension, Router,
     body::Bytes,
     extract::{
-        Path, State,
+        FromRequestParts, Path, State,
         rejection::PathRejection,
         ws::{WebSocketUpgrade, rejection::WebSocketUpgradeRejection},
     },
-    http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header},
+    http::{HeaderMap, HeaderValue, Method, StatusCode, Uri, header, request::Parts},
     middleware,
     response::{IntoResponse, Response},
 };
@@ -29,18 +29,19 @@ use crate::{
     description::{describe_rights, operations},
     guard::guard,
     health::Diagnosis,
-    heard::not_ready,
     hub::{Hub, Moment},
     live::{self, serve_reader},
     metrics::metrics_text,
     page::{IndexFormat, page, policy},
     plan::{Plan, PlanLook},
     query::{EventsQuery, NoQuery, Nonce, OfTag},
-    reader::{Subscription, Wants},
+    reader::Wants,
+    readiness::not_ready,
     rights::{MayChange, Refusal, Way},
     seats::Seat,
-    serve::{ApiSettings, NotDone, Operation, Work},
+    settings::{ApiSettings, NotDone, Operation, Work},
     sse::{self, Cut},
+    subscription::Subscription,
     table::anchors_text,
     v1::{
         AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
@@ -86,6 +87,15 @@ impl App {
     fn not_ready(&self, moment: &Moment) -> Option<String> {
         let grace = i64::try_from(self.settings.link_grace.as_micros()).unwrap_or(i64::MAX);
         not_ready(&moment.current(), &self.hub.info().source, Micros::from_micros(grace))
+    }
+}
+
+impl FromRequestParts<App> for MayChange {
+    type Rejection = Refusal;
+
+    async fn from_request_parts(parts: &mut Parts, app: &App) -> Result<MayChange, Refusal> {
+        let way = parts.extensions.get().copied().unwrap_or(Way::Loopback);
+        app.settings.rights.clone().may_change(way, &parts.headers).await
     }
 }
 

@@ -9,8 +9,8 @@ use hereabout_core::{Anchor, Dimension, OtherSite, Site};
 use hereabout_solve::fit::{Cause, SiteDoubt};
 use hereabout_wire::Unit;
 
-use crate::hub::SiteInfo;
-use crate::words::{Said, direction_of, metres, percent, pieces};
+use crate::phrases::{Said, direction_of, metres, percent, pieces};
+use crate::site_info::SiteInfo;
 
 /// What of a site its findings name.
 #[derive(Clone, Copy, Debug)]

@@ -28,8 +28,8 @@ use tokio_util::{sync::CancellationToken, task::AbortOnDropHandle};
 
 use crate::{
     mailbox::Taken,
-    reader::Subscription,
-    serve::ApiSettings,
+    settings::ApiSettings,
+    subscription::Subscription,
     v1::{MissedBody, Problem, Sending},
 };
 

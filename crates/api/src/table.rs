@@ -12,10 +12,12 @@ use hereabout_engine::{AnchorFinding, AnchorState};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
-    current::{AnchorNow, Current, FIGURES_HOLD},
+    current::Current,
+    expiry::{AnchorNow, FIGURES_HOLD},
     health::Diagnosis,
-    hub::{LinkState, LinkStatus},
+    phrases::span,
     places::Places,
+    state::{LinkState, LinkStatus},
     v1::rfc3339,
     words::{self, CAUTION},
 };
@@ -69,7 +71,7 @@ fn stale_line(out: &mut String, current: &Current<'_>) {
     match current.nothing_for() {
         None => line(out, "NO DATA yet: no range of any anchor was heard since the start."),
         Some(age) if age > FIGURES_HOLD => {
-            let age = words::span(age);
+            let age = span(age);
             line(
                 out,
                 &format!("NO DATA for {age}: no range of any anchor came since. This table is of then."),

@@ -6,7 +6,8 @@ use insta::assert_snapshot;
 
 use super::*;
 use crate::{
-    hub::{SiteInfo, Snapshot},
+    site_info::SiteInfo,
+    state::Snapshot,
     tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
     words::tests::{every_finding, every_kit_finding, every_place},
 };

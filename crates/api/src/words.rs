@@ -8,35 +8,15 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{Anchor, AnchorId, Micros, TagId, Timestamp};
+use hereabout_core::{Anchor, AnchorId, TagId};
 use hereabout_engine::{
     AnchorFinding, AnchorSet, CannotTell, KitFinding, NAMED_TAGS, PlaceAnswer, Unsettled,
 };
 
+use crate::phrases::{bearing_deg, degrees, direction, direction_of, metres, millimetres, percent, span};
 use crate::site_fit_words::{SiteNames, place as place_of_site, site_does_not_fit};
-use crate::v1::rfc3339;
 
-/// What is found, and what to do about it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Said {
-    /// What is found, with the evidence.
-    pub words: String,
-    /// What to do.
-    pub advice: String,
-    /// Whether the advice sends somebody up, to a gate or to a power supply, so that [`CAUTION`] belongs with it.
-    pub on_site: bool,
-}
-
-impl Said {
-    fn new(words: impl Into<String>, advice: impl Into<String>) -> Said {
-        Said { words: words.into(), advice: advice.into(), on_site: true }
-    }
-
-    /// The same where the advice sends nobody anywhere.
-    fn here(words: impl Into<String>, advice: impl Into<String>) -> Said {
-        Said { on_site: false, ..Said::new(words, advice) }
-    }
-}
+pub use crate::phrases::Said;
 
 /// Stands wherever advice sends somebody up, to a gate or to a power supply.
 pub const CAUTION: &str = "Ladder, gate or mains power: local codes and licensed practice come first.";
@@ -195,20 +175,6 @@ fn misplaced(shift_m: [f64; 3], explained: f64, anchor: AnchorId, anchors: &[Anc
         },
     )
 }
-
-/// How far and which way from a stated place: `4.21 m to the north-east and 0.30 m higher`.
-pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
-    let far = (east * east + north * north).sqrt();
-    let flat = bearing_deg([east, north]).filter(|_| far >= LEAST_SHIFT_M);
-    let flat = flat.map(|bearing| format!("{} m to the {}", metres(far), direction(bearing)));
-    let way = if up < 0.0 { "lower" } else { "higher" };
-    let up = (up.abs() >= LEAST_SHIFT_M).then(|| format!("{} m {way}", metres(up.abs())));
-    let both: Vec<String> = flat.into_iter().chain(up).collect();
-    if both.is_empty() { "somewhere else".to_owned() } else { both.join(" and ") }
-}
-
-/// Nobody measures places better than this, metres.
-const LEAST_SHIFT_M: f64 = 0.05;
 
 fn moved(shift_m: [f64; 2], up_m: Option<f64>, size_se_m: f64, direction_se_deg: Option<f64>) -> String {
     let [east, north] = shift_m;
@@ -409,20 +375,6 @@ pub fn is_suspicion(finding: &AnchorFinding) -> bool {
     finding.is_about_place() || matches!(finding, AnchorFinding::TwoBoards { .. })
 }
 
-/// Direction of a shift in degrees clockwise from north, 0 to 360; `None` for a shift of nothing.
-pub(crate) fn bearing_deg([east, north]: [f64; 2]) -> Option<f64> {
-    let far_enough = east.is_finite() && north.is_finite() && (east != 0.0 || north != 0.0);
-    far_enough.then(|| east.atan2(north).to_degrees().rem_euclid(360.0))
-}
-
-/// The nearest of the eight directions that everybody knows.
-pub(crate) fn direction(bearing_deg: f64) -> &'static str {
-    const NAMES: [&str; 8] =
-        ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"];
-    let turn = bearing_deg.rem_euclid(360.0) / 45.0;
-    if turn.is_finite() { NAMES[turn.round() as usize % 8] } else { "an unknown side" }
-}
-
 /// The ids of a set of anchors: "2, 5 and 6".
 pub(crate) fn ids(set: AnchorSet, anchors: &[Anchor]) -> String {
     let ids: Vec<String> =
@@ -430,59 +382,6 @@ pub(crate) fn ids(set: AnchorSet, anchors: &[Anchor]) -> String {
     match ids.split_last() {
         Some((last, rest)) if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
         _ => ids.concat(),
-    }
-}
-
-/// An instant for people, to the second: `2026-05-04 09:12:31 UTC`.
-pub(crate) fn instant(at: Timestamp) -> String {
-    let text = rfc3339(at);
-    format!("{} UTC", text.get(..19).unwrap_or(&text).replace('T', " "))
-}
-
-/// A length of time in words.
-pub(crate) fn span(time: Micros) -> String {
-    match time.secs_f64() {
-        s if s < 10.0 => format!("{s:.2} s"),
-        s if s < 100.0 => format!("{s:.0} s"),
-        s if s < 6_000.0 => format!("{:.0} min", s / 60.0),
-        s if s < 360_000.0 => format!("{:.0} h", s / 3_600.0),
-        s => format!("{:.0} days", s / 86_400.0),
-    }
-}
-
-pub(crate) fn metres(m: f64) -> String {
-    number(m, 2)
-}
-
-fn millimetres(m: f64) -> String {
-    number(m, 3)
-}
-
-fn degrees(deg: f64) -> String {
-    number(deg, 0)
-}
-
-pub(crate) fn percent(share: f64) -> String {
-    format!("{} %", number(share * 100.0, 0))
-}
-
-/// A factor, with the digits that it takes: `1.06`, `0.3048`, `1000`.
-pub(crate) fn pieces(factor: f64) -> String {
-    match factor {
-        f if f.is_finite() && f.abs() < 1e6 => {
-            let text = format!("{:.4}", f + 0.0);
-            text.trim_end_matches('0').trim_end_matches('.').to_owned()
-        }
-        f => number(f, 0),
-    }
-}
-
-/// What is no number is a question mark for people (and null for programs); what no kit can mean is kept short.
-fn number(value: f64, digits: usize) -> String {
-    match value {
-        v if !v.is_finite() => "?".to_owned(),
-        v if v.abs() < 1e6 => format!("{:.digits$}", v + 0.0),
-        v => format!("{v:.1e}"),
     }
 }
 

@@ -1,5 +1,6 @@
 //! Every kind of finding in words, on both sides of its signs, and with numbers that no kit sends.
 
+use hereabout_core::Micros;
 use hereabout_core::{Correction, TagId};
 use insta::assert_snapshot;
 

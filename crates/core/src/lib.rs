@@ -12,6 +12,7 @@
 //! ```
 #![forbid(unsafe_code)]
 
+mod correction_limits;
 mod epoch;
 mod frame;
 mod ids;

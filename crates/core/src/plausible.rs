@@ -5,13 +5,9 @@
 //! anything rests on them; the words are made at the edge. A slip is only named when undoing it gives numbers that
 //! are plausible: it is a guess, told as one, and nothing is ever undone without the person.
 
+pub use crate::correction_limits::{CorrectionLimits, MAX_OFFSET_M, MAX_SCALE_CHANGE};
 use crate::{Anchor, AnchorId, Correction, Dimension, Site, ZoneShape};
 
-/// What boards read too long or short at most, metres, when the site says nothing else: 5 cm long to 30 cm short as they
-/// come (common practice, no source).
-pub const MAX_OFFSET_M: f64 = 0.5;
-/// A board's metre differs from a metre by this share at most (common practice, no source).
-pub const MAX_SCALE_CHANGE: f64 = 0.1;
 /// No kit is heard from farther, metres (radios reach 25-30 m at best: common practice, no source; room for others).
 pub const REACH_M: f64 = 100.0;
 /// Radios reach this far at best, metres (25-30 m: common practice, no source).
@@ -87,21 +83,6 @@ impl Implausible {
         | Implausible::Scale { slip, .. }) = &mut self;
         *slip = None;
         self
-    }
-}
-
-/// What a site's boards can have.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct CorrectionLimits {
-    /// Largest size of an offset and of its standard error, metres.
-    pub max_offset_m: f64,
-    /// Largest difference of a scale from 1.
-    pub max_scale_change: f64,
-}
-
-impl Default for CorrectionLimits {
-    fn default() -> CorrectionLimits {
-        CorrectionLimits { max_offset_m: MAX_OFFSET_M, max_scale_change: MAX_SCALE_CHANGE }
     }
 }
 

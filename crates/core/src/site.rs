@@ -4,7 +4,7 @@
 //! Findings carry facts and the path of the key they are about; the site file's reader turns them
 //! into file, line, column and words.
 
-use crate::plausible::CorrectionLimits;
+use crate::correction_limits::CorrectionLimits;
 use crate::{AnchorId, MAX_ANCHORS, MAX_CORNERS, MAX_TAGS, MAX_ZONES, Micros, TagId, is_plain};
 
 /// Two-dimensional with a known tag height, or three-dimensional.

@@ -7,8 +7,8 @@ use std::path::Path;
 use clap::Args;
 use hereabout_wire::FrameSpec;
 
-use crate::site_file::{FrameText, SiteFile, SourceText};
-use crate::toml_doc::Problem;
+use crate::site_file::{FrameText, SiteFile, SourceText, frame_table, has_only_a_kit, kit_tables};
+use crate::toml_doc::{Document, Problem, number_text, quoted};
 
 /// Source and frame layout, with the site around them when there is one.
 #[derive(Clone, Debug)]
@@ -21,6 +21,32 @@ pub struct KitFile {
     pub frame: Option<FrameSpec>,
     /// `[frame]` as written, when given.
     pub frame_text: Option<FrameText>,
+}
+
+impl KitFile {
+    /// Reads a site file, or a file that has only `[source]` and `[frame]`.
+    ///
+    /// # Errors
+    /// Every problem that was found.
+    pub fn load(path: &Path) -> Result<KitFile, Vec<Problem>> {
+        let document = Document::read(path)?;
+        if has_only_a_kit(&document.text) {
+            return KitFile::from_text(path, &document.text);
+        }
+        let site = SiteFile::load(path)?;
+        let frame_text = frame_table(&document)?;
+        Ok(KitFile { source: site.source.clone(), frame: site.frame.clone(), frame_text, site: Some(site) })
+    }
+
+    /// The same from a text without a site; `name` is for messages.
+    ///
+    /// # Errors
+    /// As [`KitFile::load`].
+    pub fn from_text(name: &Path, text: &str) -> Result<KitFile, Vec<Problem>> {
+        let document = Document { file: name.to_owned(), text: text.to_owned() };
+        let (source, frame, frame_text) = kit_tables(&document)?;
+        Ok(KitFile { site: None, source, frame, frame_text })
+    }
 }
 
 /// The layout of the frames, on the command line.
@@ -72,14 +98,4 @@ impl FrameArgs {
         let text = self.table().map_or_else(String::new, |table| table.toml());
         KitFile::from_text(Path::new("command line"), &text)
     }
-}
-
-/// Text as TOML writes it, quotes included.
-pub fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
-}
-
-/// A number as TOML writes it.
-pub fn number_text(number: f64) -> String {
-    if number.is_nan() { "nan".to_owned() } else { format!("{number}") }
 }

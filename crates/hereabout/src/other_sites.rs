@@ -19,7 +19,6 @@ use hereabout_wire::Unit;
 use serde::{Deserialize, Serialize};
 
 use crate::calibration_file::is_same_file;
-use crate::site_file::SiteFile;
 
 /// The most files that are looked into.
 const MOST_FILES: usize = 16;
@@ -64,8 +63,11 @@ struct KeptAnchor {
     at_m: [f64; 3],
 }
 
+/// Reads the text of a site file: the site, and the unit of its ranges when it has a frame layout.
+pub(crate) type Parse = fn(&Path, &str) -> Option<(Site, Option<String>)>;
+
 /// What is kept of the other sites in the folder of this site file, as the log has it; `None` when there are none.
-pub(crate) fn look(site: &Path) -> Option<String> {
+pub(crate) fn look(site: &Path, parse: Parse) -> Option<String> {
     if STUCK.load(Ordering::SeqCst) {
         return None;
     }
@@ -74,7 +76,7 @@ pub(crate) fn look(site: &Path) -> Option<String> {
     let state = Arc::new(AtomicU8::new(WORKING));
     let (site, its_state) = (site.to_owned(), state.clone());
     let thread = std::thread::Builder::new().name("other sites".to_owned()).spawn(move || {
-        let _ = done.send(look_now(&site));
+        let _ = done.send(look_now(&site, parse));
         if its_state.swap(DONE, Ordering::SeqCst) == GIVEN_UP {
             STUCK.store(false, Ordering::SeqCst);
         }
@@ -96,7 +98,7 @@ fn text(kept: &[Kept]) -> Option<String> {
     if kept.is_empty() { None } else { serde_json::to_string(kept).ok() }
 }
 
-fn look_now(site: &Path) -> Vec<Kept> {
+fn look_now(site: &Path, parse: Parse) -> Vec<Kept> {
     let folder = match site.parent() {
         Some(folder) if folder != Path::new("") => folder,
         _ => Path::new("."),
@@ -106,7 +108,7 @@ fn look_now(site: &Path) -> Vec<Kept> {
     files.retain(|path| may_be_site(path) && !is_same_file(path, site));
     // The order of a folder is nobody's.
     files.sort_unstable();
-    files.iter().take(MOST_FILES).filter_map(|path| read(path)).collect()
+    files.iter().take(MOST_FILES).filter_map(|path| read(path, parse)).collect()
 }
 
 /// By its name, and by what it is.
@@ -118,7 +120,7 @@ fn may_be_site(path: &Path) -> bool {
         && std::fs::symlink_metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() <= MOST_BYTES)
 }
 
-fn read(path: &Path) -> Option<Kept> {
+fn read(path: &Path, parse: Parse) -> Option<Kept> {
     use std::io::Read;
     let mut text = String::new();
     let file = open_plain_unlinked(path).ok()?;
@@ -127,8 +129,7 @@ fn read(path: &Path) -> Option<Kept> {
         return None;
     }
     let file = path.file_name()?.to_str()?.to_owned();
-    let found = SiteFile::from_text(path, &text, None).ok()?;
-    let site = &found.site;
+    let (site, unit) = parse(path, &text)?;
     let field =
         |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
     let anchor =
@@ -136,7 +137,7 @@ fn read(path: &Path) -> Option<Kept> {
     Some(Kept {
         file,
         name: site.name().to_owned(),
-        unit: found.frame.as_ref().map(|f| f.unit.to_string()),
+        unit,
         tag_height_m: match site.dimension() {
             Dimension::TwoD { tag_height_m } => Some(tag_height_m),
             Dimension::ThreeD => None,

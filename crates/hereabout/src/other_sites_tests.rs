@@ -1,6 +1,7 @@
 //! What is looked into, what is passed over, and how another site is seen from this one.
 
 use super::*;
+use crate::site_file::{SiteFile, site_and_unit};
 
 const LAYOUT: &str = "c3 5a seq:u8 range:u16le*4 sum8";
 
@@ -30,7 +31,7 @@ fn others(path: &Path) -> Vec<OtherSite> {
 #[test]
 fn another_site_of_the_folder_is_seen_by_the_fields_of_the_frame() {
     let (folder, path) = folder();
-    assert_eq!((look(&path), others(&path)), (None, Vec::new()), "it is alone");
+    assert_eq!((look(&path, site_and_unit), others(&path)), (None, Vec::new()), "it is alone");
     std::fs::write(folder.path().join("north.toml"), text("north yard", "mm", 3.1, [3, 2, 1, 0])).unwrap();
     let found = others(&path);
     assert_eq!(found.len(), 1);
@@ -87,7 +88,7 @@ fn what_is_no_plain_small_site_file_is_passed_over() {
         0,
     )
     .unwrap();
-    assert_eq!(look(&path), None);
+    assert_eq!(look(&path, site_and_unit), None);
     put("good.toml", &text("good", "cm", 3.0, [0, 1, 2, 3]));
     assert_eq!(others(&path).iter().map(|o| o.name.as_str()).collect::<Vec<_>>(), ["good"]);
 }

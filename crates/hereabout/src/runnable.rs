@@ -11,11 +11,11 @@ use hereabout_core::plausible::is_out_of_reach;
 use hereabout_ingest::Source;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
 
-use crate::commands::open_source;
 use crate::exit;
 use crate::outputs::Taken;
 use crate::site_file::SiteFile;
 use crate::socket_file::{SocketChoice, beside};
+use crate::source::open_source;
 use crate::toml_doc::{Level, Problem};
 
 /// What the command line says instead of the site file.

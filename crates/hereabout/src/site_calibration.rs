@@ -7,8 +7,7 @@ use hereabout_core::plausible::Implausible;
 use hereabout_core::{AnchorId, Correction, Site};
 
 use crate::calibration_file::{CALIBRATION, RawCalibration};
-use crate::site_file::key;
-use crate::toml_doc::{Document, Level, Problem, Step, Tree};
+use crate::toml_doc::{Document, Level, Problem, Step, Tree, key};
 
 /// What becomes of a correction that no board has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -16,12 +16,11 @@ use hereabout_wire::{FieldName, FrameSpec, Layout, LayoutError, NoRange, Unit};
 use serde::Deserialize;
 
 use crate::calibration_file::{beside, is_same_file};
-use crate::kit_file::{KitFile, number_text, quoted};
 use crate::other_sites;
 use crate::site_calibration::{Strictness, with_calibration};
 use crate::site_words::words;
 use crate::socket_file::SocketChoice;
-use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree, path_text};
+use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree, key, number_text, path_text, quoted};
 
 /// Where the daemon listens when the site file doesn't say.
 pub const DEFAULT_LISTEN: &str = "127.0.0.1:6208";
@@ -112,7 +111,7 @@ impl SiteFile {
         }
         let calibration = Document::read_own(&calibration)?;
         let site = SiteFile::from_documents(&document, calibration.as_ref(), Strictness::Refuse)?;
-        Ok(site.with_other_sites(other_sites::look(path)))
+        Ok(site.with_other_sites(other_sites::look(path, site_and_unit)))
     }
 
     /// The same with what is known of other sites, as a log has it.
@@ -196,38 +195,35 @@ impl SiteFile {
     }
 }
 
-impl KitFile {
-    /// Reads a site file, or a file that has only `[source]` and `[frame]`.
-    ///
-    /// # Errors
-    /// Every problem that was found.
-    pub fn load(path: &Path) -> Result<KitFile, Vec<Problem>> {
-        let document = Document::read(path)?;
-        let is_site =
-            toml::from_str::<toml::Table>(&document.text).is_ok_and(|t| !t.keys().all(|k| KIT.has(k)));
-        if !is_site {
-            return KitFile::from_text(path, &document.text);
-        }
-        let site = SiteFile::load(path)?;
-        let frame_text = document.parse::<RawSite>(&SITE)?.0.frame.as_ref().and_then(RawFrame::table);
-        Ok(KitFile { source: site.source.clone(), frame: site.frame.clone(), frame_text, site: Some(site) })
-    }
+/// The site of a text, and the unit of its ranges where it has a frame layout; `None` for a text that is no valid site.
+pub(crate) fn site_and_unit(name: &Path, text: &str) -> Option<(Site, Option<String>)> {
+    let found = SiteFile::from_text(name, text, None).ok()?;
+    Some((found.site, found.frame.map(|f| f.unit.to_string())))
+}
 
-    /// The same from a text without a site; `name` is for messages.
-    ///
-    /// # Errors
-    /// As [`KitFile::load`].
-    pub fn from_text(name: &Path, text: &str) -> Result<KitFile, Vec<Problem>> {
-        let document = Document { file: name.to_owned(), text: text.to_owned() };
-        let (raw, tree) = document.parse::<RawKit>(&KIT)?;
-        let mut problems = Vec::new();
-        let frame = raw.frame.as_ref().and_then(|f| read_frame(f, &tree, &mut problems));
-        if !problems.is_empty() {
-            return Err(problems);
-        }
-        let frame_text = raw.frame.as_ref().and_then(RawFrame::table);
-        Ok(KitFile { site: None, source: raw.source.map(RawSource::read), frame, frame_text })
+/// Whether a file has nothing but `[source]` and `[frame]`.
+pub(crate) fn has_only_a_kit(text: &str) -> bool {
+    toml::from_str::<toml::Table>(text).map_or(true, |table| table.keys().all(|key| KIT.has(key)))
+}
+
+/// `[frame]` of a site file as written.
+pub(crate) fn frame_table(document: &Document) -> Result<Option<FrameText>, Vec<Problem>> {
+    Ok(document.parse::<RawSite>(&SITE)?.0.frame.as_ref().and_then(RawFrame::table))
+}
+
+/// `[source]` and `[frame]` of a file without a site, the latter also as written.
+pub(crate) type KitTables = (Option<SourceText>, Option<FrameSpec>, Option<FrameText>);
+
+/// Reads a file without a site.
+pub(crate) fn kit_tables(document: &Document) -> Result<KitTables, Vec<Problem>> {
+    let (raw, tree) = document.parse::<RawKit>(&KIT)?;
+    let mut problems = Vec::new();
+    let frame = raw.frame.as_ref().and_then(|f| read_frame(f, &tree, &mut problems));
+    if !problems.is_empty() {
+        return Err(problems);
     }
+    let frame_text = raw.frame.as_ref().and_then(RawFrame::table);
+    Ok((raw.source.map(RawSource::read), frame, frame_text))
 }
 
 fn draft(
@@ -443,10 +439,6 @@ fn read_no_range(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -
         }
     }
     Some(NoRange::new(numbers))
-}
-
-pub(crate) fn key(name: &str) -> Step {
-    Step::Key(name.to_owned())
 }
 
 /// A finding of the site's validation, at its place in the file and in words.

@@ -17,10 +17,10 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::SittingArgs;
-use crate::commands::open_source;
 use crate::exit::{self, Failure};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::SiteFile;
+use crate::source::open_source;
 
 /// Exit code of a run that Ctrl-C ended, as shells have it.
 const INTERRUPTED: u8 = 130;

@@ -360,3 +360,18 @@ fn read_advice(e: &std::io::Error) -> String {
         _ => String::new(),
     }
 }
+
+/// A step to a key.
+pub(crate) fn key(name: &str) -> Step {
+    Step::Key(name.to_owned())
+}
+
+/// Text as TOML writes it, quotes included.
+pub fn quoted(text: &str) -> String {
+    toml::Value::String(text.to_owned()).to_string()
+}
+
+/// A number as TOML writes it.
+pub fn number_text(number: f64) -> String {
+    if number.is_nan() { "nan".to_owned() } else { format!("{number}") }
+}

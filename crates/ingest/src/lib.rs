@@ -26,6 +26,7 @@ mod file;
 mod gauge;
 mod holder;
 mod latency;
+mod line;
 mod net;
 mod outbox;
 mod plain;

@@ -9,7 +9,7 @@ use tokio::net::{TcpStream, UdpSocket};
 
 use crate::LinkReason;
 use crate::gauge::Gauge;
-use crate::run::{Line, Opened};
+use crate::line::{Line, Opened};
 
 /// Longer than any answer on a local network takes; with the longest pause it still makes a try
 /// every two and a half seconds to a host that swallows packets.

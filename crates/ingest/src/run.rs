@@ -9,6 +9,7 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use crate::gauge::Gauge;
+use crate::line::{Line, Opened};
 use crate::outbox::Outbox;
 use crate::{Clock, Feed, FeedStep, Feeder, LinkReason, MAX_CHUNK, RunEnd, Source};
 use crate::{file, net, serial};
@@ -77,26 +78,6 @@ impl Backoff {
     async fn pause(&mut self, out: &mut Outbox) -> Result<(), RunEnd> {
         out.during(tokio::time::sleep(self.next_pause())).await
     }
-}
-
-/// A stream that can fall away and be opened again.
-pub(crate) trait Line {
-    /// What is read.
-    type Stream: AsyncRead + Unpin + Send;
-    /// Opens it, or says why not. Dropped when the run ends meanwhile.
-    fn open(&self) -> impl Future<Output = Result<Opened<Self::Stream>, LinkReason>> + Send;
-    /// Why it is gone: it ended (`None`), or reading failed.
-    fn lost(&self, error: Option<std::io::Error>) -> LinkReason;
-}
-
-/// A line that is open.
-pub(crate) struct Opened<S> {
-    /// What is read.
-    pub(crate) stream: S,
-    /// Of the same input.
-    pub(crate) gauge: Gauge,
-    /// The latency timer of a USB serial adapter.
-    pub(crate) latency_ms: Option<u32>,
 }
 
 /// Opens a line, reads it until it is lost, and again for ever.

@@ -27,7 +27,7 @@ use rustix::termios::{ControlModes, OptionalActions, QueueSelector, tcflush, tcg
 use tokio_serial::{DataBits, ErrorKind, FlowControl, Parity, SerialPort as _, SerialStream, StopBits};
 
 use crate::gauge::Gauge;
-use crate::run::{Line, Opened};
+use crate::line::{Line, Opened};
 use crate::{LinkReason, holder, latency};
 
 /// A port as configured.

@@ -26,8 +26,7 @@
 use hereabout_core::{Fence, NoFixReason};
 
 use crate::distribution::{chi2_tail, normal_quantile, normal_two_sided_tail};
-use crate::locate::PLACES_APART;
-use crate::places::{Place, Places, places};
+use crate::places::{PLACES_APART, Place, Places, places};
 use crate::sights::Sights;
 
 /// Difference in χ² that makes one range twenty times as likely as another to be the wrong one: 2 ln 20.

@@ -57,13 +57,16 @@ mod misfit;
 mod mixture;
 mod places;
 mod radius;
+mod range_obs;
 mod sights;
 mod small_matrix;
 
 pub use dop::Dop;
 pub use gate::GateSettings;
-pub use locate::{Fix, PLACES_APART, PlaceEstimate, RangeObs, Residual, Solution, locate, plain_fix};
+pub use locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
+pub use places::PLACES_APART;
 pub use radius::{Ellipse, ellipse, ellipse_factor, probability_beyond, probability_radius, radius95_m};
+pub use range_obs::RangeObs;
 
 #[cfg(test)]
 mod blocked_study;

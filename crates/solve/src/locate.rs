@@ -27,24 +27,11 @@ use crate::dop::{Dop, dop};
 use crate::gate::{GateSettings, Judgement, judge};
 use crate::geometry::{is_spd, to_rows};
 use crate::places::Place;
+use crate::range_obs::RangeObs;
 use crate::sights::{Sight, Sights};
 
-/// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
-/// freedom.
-pub const PLACES_APART: f64 = 10.827_566_170_662_733;
 /// Redundancy below this is none: the residual is zero whatever the range.
 const NO_REDUNDANCY: f64 = 1e-6;
-
-/// One measured range.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct RangeObs {
-    /// The anchor's place, metres.
-    pub anchor_m: [f64; 3],
-    /// Measured slant range, metres, corrections applied.
-    pub range_m: f64,
-    /// Its standard deviation, metres.
-    pub sigma_m: f64,
-}
 
 /// What became of one range.
 #[derive(Clone, Copy, Debug, PartialEq)]

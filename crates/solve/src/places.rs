@@ -13,6 +13,10 @@ use crate::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use crate::linear_start::linear_start;
 use crate::sights::Sights;
 
+/// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
+/// freedom.
+pub const PLACES_APART: f64 = 10.827_566_170_662_733;
+
 /// Steps below 10⁻⁷ σ end the descent; a hundred linearisations are ten times what a hard case takes.
 const STOP: Stop = Stop { iterations: 100, decrement: 1e-14, stalled: 1e-6, relative: false };
 /// A place whose standard deviation is more than this many times that of its worst range is not determined.

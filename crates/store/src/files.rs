@@ -274,3 +274,10 @@ pub(crate) fn tighten(path: &Path, mode: u32) -> Result<Option<u32>, FileFault> 
     let left = fs::metadata(&name).map_err(told)?.mode() & 0o7777;
     if left & !mode == 0 { Ok(Some(rights)) } else { Err(FileFault::Open { path: path.to_owned() }) }
 }
+
+/// The path of what stands beside the log with this end of its name.
+pub(crate) fn beside(path: &Path, end: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(end);
+    name.into()
+}

@@ -12,8 +12,9 @@ use std::time::Duration;
 
 use tokio::sync::oneshot;
 
+use crate::StoreError;
 use crate::files::folder_of;
-use crate::{Store, StoreError};
+use crate::store::Store;
 
 /// For how long an answer of the disk is waited for.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(5);
@@ -71,11 +72,6 @@ impl Store {
     }
 }
 
-/// What a person should know of a log that goes on in `path`.
-pub(crate) fn note(damage: &StoreError, path: &Path) -> String {
-    format!("{damage} The log goes on in {} until the damaged file is moved away.", path.display())
-}
-
 /// The `n`th file for a log; the first one is its own.
 fn beside(path: &Path, n: u32) -> PathBuf {
     if n <= 1 {
@@ -127,15 +123,6 @@ fn on_a_thread<T: Send + 'static>(
         let _ = done.send(work());
     };
     std::thread::Builder::new().name("the log's disk".into()).spawn(work).map(|_| coming)
-}
-
-/// What there was to see.
-#[derive(Clone, Copy, Debug)]
-pub(crate) struct Look {
-    /// The path still leads to the file, and the lock to the lock.
-    pub(crate) in_place: bool,
-    /// Size of the write-ahead log, bytes.
-    pub(crate) wal_bytes: u64,
 }
 
 /// Opens the log of a daemon, as often as it takes.

@@ -20,16 +20,20 @@
 //! frames and fixes a day at 10 Hz takes about 510 MB and, as fast as it goes, under 20 s.
 #![forbid(unsafe_code)]
 
+mod begin;
 mod error;
 pub mod files;
 mod home;
 mod insert;
 mod lock;
+mod notes;
 mod numbers;
 mod page;
 mod queue;
 mod reader;
 mod record;
+mod schema;
+mod session;
 mod store;
 mod writer;
 
@@ -43,5 +47,6 @@ pub use reader::{
     StoredFix,
 };
 pub use record::Record;
-pub use store::{LastEnd, SessionStart, Store, WriterOptions};
+pub use session::{SessionStart, WriterOptions};
+pub use store::{LastEnd, Store};
 pub use writer::{SessionWriter, StatsHandle};

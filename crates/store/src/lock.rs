@@ -12,7 +12,7 @@ use rustix::fs::OFlags;
 use rustix::process::geteuid;
 
 use crate::StoreError;
-use crate::files::{FileFault, create_new, flags, look, must_be_own};
+use crate::files::{FileFault, beside, create_new, flags, look, must_be_own};
 
 /// The lock is for its owner alone.
 const LOCK_MODE: u32 = 0o600;
@@ -24,7 +24,7 @@ const AGAIN: std::time::Duration = std::time::Duration::from_millis(5);
 
 /// The file that is locked for the log at `path`.
 pub(crate) fn lock_path(path: &Path) -> PathBuf {
-    crate::store::beside(path, ".lock")
+    beside(path, ".lock")
 }
 
 /// Takes the lock beside the log, or says who has it. Nothing in the file is changed before the lock is held.

@@ -24,7 +24,7 @@ use crate::error::from_sqlx;
 use crate::files::{FileFault, odd_kind};
 use crate::page::{Page, reading};
 use crate::record::{doubt_from, no_fix_from, place_from, state_from, verdict_from};
-use crate::store::{newest_schema, refuse_other_databases};
+use crate::schema::{newest_schema, refuse_other_databases};
 
 /// Which session of a log is meant.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]

@@ -9,7 +9,7 @@ use hereabout_core::{
 };
 use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport, StartState};
 
-use crate::store::SessionStart;
+use crate::session::SessionStart;
 
 /// The longest `kind` of an event, in characters, as the schema has it.
 const MAX_KIND_CHARS: usize = 64;

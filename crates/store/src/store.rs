@@ -1,4 +1,4 @@
-//! Opening the file: the lock, the schema, the settings; and beginning a session.
+//! Opening the file: the lock, the schema, the settings.
 //!
 //! Two daemons must not write one file. SQLite would let them take turns, and two sessions would mix. The
 //! writer therefore holds an advisory lock of the operating system on a small file beside the log
@@ -16,65 +16,19 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
 use hereabout_engine::StartState;
-use sqlx::migrate::Migrator;
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::{from_migrate, from_sqlx};
-use crate::files::{self, FILE_MODE, FileFault};
-use crate::home::Look;
+use crate::files::{self, FILE_MODE, FileFault, beside};
 use crate::lock::{lock_for_writing, lock_path};
-use crate::numbers::EventNumbers;
 use crate::reader::{EventCells, StoredEvent};
-use crate::record::Record;
-use crate::writer::SessionWriter;
+use crate::schema::{MIGRATIONS, newest_schema, refuse_other_databases};
 
-/// The schema, step by step.
-static MIGRATIONS: Migrator = sqlx::migrate!("../../migrations");
 /// The newest number in the file, or up to where they are set aside.
 const TAKEN_NUMBERS: &str = "SELECT max((SELECT coalesce(max(seq), 0) FROM event), (SELECT coalesce(max(reserved_until), 0) FROM event_reserve))";
-/// `PRAGMA application_id` of a log: "here" in ASCII.
-pub(crate) const APPLICATION_ID: i32 = 0x6865_7265;
-
-/// What a session is, as it begins.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SessionStart {
-    /// On the time scale of the data.
-    pub started_at: Timestamp,
-    /// The site file word for word.
-    pub site_text: String,
-    /// The calibration file word for word, when there is one.
-    pub calibration_text: Option<String>,
-    /// The frame layout; empty when the source has none.
-    pub frame_layout: String,
-    /// Where the data come from, as in the site file.
-    pub source: String,
-    /// Version of this program.
-    pub program_version: String,
-    /// What is known of other sites, as JSON; `None` when nothing is.
-    pub other_sites: Option<String>,
-}
-
-/// How the writer works. The default is right for a daemon.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct WriterOptions {
-    /// The most records in memory, written ones not counted. Default 32 768: about 27 minutes of one tag at
-    /// 10 Hz, at most 12 MB. Below 4 counts as 4.
-    pub capacity: usize,
-    /// Time between commits. Default 1 s. A commit comes earlier only when half of the queue is waiting for it,
-    /// which is a replay at full speed.
-    pub commit_every: Duration,
-}
-
-impl Default for WriterOptions {
-    fn default() -> WriterOptions {
-        WriterOptions { capacity: 32_768, commit_every: Duration::from_secs(1) }
-    }
-}
-
 /// A log that is open for writing.
 #[derive(Debug)]
 pub struct Store {
@@ -85,7 +39,7 @@ pub struct Store {
     /// The write-ahead log of a file that was moved away, under its new name.
     pub(crate) left: Option<PathBuf>,
     /// What the next session inherits.
-    inherited: Option<StartState>,
+    pub(crate) inherited: Option<StartState>,
 }
 
 /// The file behind a log, and the right to write it.
@@ -176,59 +130,6 @@ impl Store {
         self.inherited = Some(state);
     }
 
-    /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
-    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
-        self.begin_session_with(start, WriterOptions::default()).await
-    }
-
-    /// [`Store::begin_session`] with other limits.
-    pub async fn begin_session_with(
-        self,
-        start: SessionStart,
-        options: WriterOptions,
-    ) -> Result<SessionWriter, StoreError> {
-        self.begin(start, options, None).await
-    }
-
-    /// [`Store::begin_session`] for a daemon: numbers for its first events are set aside, and from here on the writer
-    /// keeps the log whatever becomes of the file ([`SessionWriter::keep`]). `path` is where it belongs, `instead_of` the
-    /// damage for which it is not there ([`crate::Found`]).
-    pub async fn begin_kept_session(
-        self,
-        path: PathBuf,
-        start: SessionStart,
-        instead_of: Option<StoreError>,
-        numbers: EventNumbers,
-    ) -> Result<SessionWriter, StoreError> {
-        let note = instead_of.map(|damage| crate::home::note(&damage, &self.file.path));
-        let note = note.or_else(|| self.left.as_deref().map(crate::writer::left_words));
-        let writer = self.begin(start, WriterOptions::default(), Some(Keeping { path, numbers })).await?;
-        writer.set_note(note);
-        Ok(writer)
-    }
-
-    async fn begin(
-        mut self,
-        start: SessionStart,
-        options: WriterOptions,
-        keeping: Option<Keeping>,
-    ) -> Result<SessionWriter, StoreError> {
-        let inherited = self.inherited.take();
-        let told = |path: &Path, e: &sqlx::Error| from_sqlx(path, e);
-        if let Some(until) = keeping.as_ref().and_then(|k| k.numbers.to_reserve()) {
-            reserve_numbers(&mut self.db, until).await.map_err(|e| told(&self.file.path, &e))?;
-            keeping.iter().for_each(|k| k.numbers.reserved(until));
-        }
-        let id = insert_alone(&mut self.db, &start, inherited.as_ref())
-            .await
-            .map_err(|e| told(&self.file.path, &e))?;
-        let writer = SessionWriter::start(self, (id, start), options, keeping);
-        for epoch in inherited.iter().flat_map(|i| &i.epochs) {
-            writer.push(Record::inherited(epoch));
-        }
-        Ok(writer)
-    }
-
     /// Closes the file without a session.
     pub async fn close(self) {
         // A log that was only opened has nothing to lose by a failed close.
@@ -245,89 +146,6 @@ pub struct LastEnd {
     pub dropped_events: u64,
 }
 
-/// What a daemon's writer needs to go on whatever becomes of the file.
-#[derive(Clone, Debug)]
-pub(crate) struct Keeping {
-    /// Where the log belongs.
-    pub(crate) path: PathBuf,
-    pub(crate) numbers: EventNumbers,
-}
-
-/// Sets numbers of events aside, synced.
-pub(crate) async fn reserve_numbers(db: &mut SqliteConnection, until: u64) -> Result<(), sqlx::Error> {
-    sqlx::raw_sql("PRAGMA synchronous = FULL").execute(&mut *db).await?;
-    let done = sqlx::query("UPDATE event_reserve SET reserved_until = max(reserved_until, ?)")
-        .bind(i64::try_from(until).unwrap_or(i64::MAX))
-        .execute(&mut *db)
-        .await;
-    sqlx::raw_sql("PRAGMA synchronous = NORMAL").execute(&mut *db).await?;
-    done.map(|_| ())
-}
-
-/// Writes the session's row, and numbers and anchors that it inherits, all or nothing; gives its id.
-async fn insert_alone(
-    db: &mut SqliteConnection,
-    start: &SessionStart,
-    inherited: Option<&StartState>,
-) -> Result<i64, sqlx::Error> {
-    let mut all = db.begin().await?;
-    let id = insert_session(&mut all, start, inherited).await?;
-    all.commit().await?;
-    Ok(id)
-}
-
-/// The same inside a transaction that is open.
-pub(crate) async fn insert_session(
-    db: &mut SqliteConnection,
-    start: &SessionStart,
-    inherited: Option<&StartState>,
-) -> Result<i64, sqlx::Error> {
-    let id: i64 = sqlx::query_scalar(
-        "INSERT INTO session (started_at_us, site_text, calibration_text, frame_layout, source, program_version, other_sites) \
-         VALUES (?, ?, ?, ?, ?, ?, ?) RETURNING id",
-    )
-    .bind(start.started_at.micros())
-    .bind(&*start.site_text)
-    .bind(start.calibration_text.as_deref())
-    .bind(&*start.frame_layout)
-    .bind(&*start.source)
-    .bind(&*start.program_version)
-    .bind(start.other_sites.as_deref())
-    .fetch_one(&mut *db)
-    .await?;
-    let Some(state) = inherited else { return Ok(id) };
-    let number = |n: u64| i64::try_from(n).unwrap_or(i64::MAX);
-    sqlx::query("INSERT INTO inherited_numbers VALUES (?, ?, ?, ?, ?)")
-        .bind(id)
-        .bind(state.at.micros())
-        .bind(number(state.seq))
-        .bind(number(state.delayed_seq))
-        .bind(number(state.zone_seq))
-        .execute(&mut *db)
-        .await?;
-    for anchor in &state.anchors {
-        sqlx::query("INSERT INTO inherited_anchor VALUES (?, ?, ?, ?, ?, ?)")
-            .bind(id)
-            .bind(anchor.anchor.0)
-            .bind(anchor.silent)
-            .bind(anchor.since.micros())
-            .bind(anchor.last_heard.micros())
-            .bind(anchor.last_range_m)
-            .execute(&mut *db)
-            .await?;
-    }
-    for (slot, tag) in state.tags.iter().enumerate() {
-        sqlx::query("INSERT INTO inherited_tag VALUES (?, ?, ?, ?)")
-            .bind(id)
-            .bind(i64::try_from(slot).unwrap_or(i64::MAX))
-            .bind(tag.tag.0)
-            .bind(tag.last_heard.micros())
-            .execute(&mut *db)
-            .await?;
-    }
-    Ok(id)
-}
-
 impl LogFile {
     /// Whether the path still leads to the file that is being written. SQLite itself would go on writing into a
     /// deleted file without a word.
@@ -339,6 +157,15 @@ impl LogFile {
     pub(crate) fn place(&self) -> Place {
         Place { path: self.path.clone(), identity: self.identity, lock: self.lock_identity }
     }
+}
+
+/// What there was to see.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Look {
+    /// The path still leads to the file, and the lock to the lock.
+    pub(crate) in_place: bool,
+    /// Size of the write-ahead log, bytes.
+    pub(crate) wal_bytes: u64,
 }
 
 /// Where a log and its lock are, and which files they were when it was opened.
@@ -362,20 +189,8 @@ impl Place {
     }
 }
 
-/// The newest step of the schema that this program knows.
-pub(crate) fn newest_schema() -> i64 {
-    MIGRATIONS.iter().map(|m| m.version).max().unwrap_or(0)
-}
-
 /// What SQLite and this program make beside a log, by the end of the name.
 const BESIDE: [&str; 3] = ["-wal", "-shm", "-journal"];
-
-/// The path of what stands beside the log with this end of its name.
-pub(crate) fn beside(path: &Path, end: &str) -> PathBuf {
-    let mut name = path.as_os_str().to_owned();
-    name.push(end);
-    name.into()
-}
 
 /// The log and everything that SQLite makes beside it.
 fn log_and_beside(path: &Path) -> impl Iterator<Item = PathBuf> + use<> {
@@ -396,7 +211,6 @@ fn settle(path: &Path) -> Result<PathBuf, StoreError> {
     Ok(settled)
 }
 
-/// Makes an empty file where there is no log yet: SQLite would make one that everybody may read.
 /// A write-ahead log without its file belongs to one that was moved while another program was reading it, and has its last
 /// rows. SQLite would delete it with the first word of a new file of that name; here it gets a name of its own, which is
 /// told.
@@ -415,6 +229,7 @@ fn set_aside_orphans(path: &Path) -> Result<Option<PathBuf>, StoreError> {
     Ok(Some(name))
 }
 
+/// Makes an empty file where there is no log yet: SQLite would make one that everybody may read.
 fn make_if_missing(path: &Path) -> Result<(), StoreError> {
     match files::create_new(path, FILE_MODE) {
         Ok(_) => Ok(()),
@@ -443,20 +258,6 @@ fn tighten(path: &Path) {
             path.display()
         );
     }
-}
-
-/// A file with tables in it must carry the mark of a log.
-pub(crate) async fn refuse_other_databases(path: &Path, db: &mut SqliteConnection) -> Result<(), StoreError> {
-    let (tables, mark): (i64, i32) = sqlx::query_as(
-        "SELECT (SELECT count(*) FROM sqlite_schema), application_id FROM pragma_application_id",
-    )
-    .fetch_one(db)
-    .await
-    .map_err(|e| from_sqlx(path, &e))?;
-    if tables > 0 && mark != APPLICATION_ID {
-        return Err(StoreError::OtherDatabase { path: path.to_path_buf() });
-    }
-    Ok(())
 }
 
 /// Device and number of a file.

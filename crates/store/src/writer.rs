@@ -17,7 +17,7 @@
 //! ([`SessionWriter::keep`]): it goes on in a new one ([`Home`]), with a session of its own that begins with what was not
 //! committed. Any other writer waits for its file to come back.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -27,14 +27,17 @@ use sqlx::{Connection, SqliteConnection};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
 
+use crate::StoreError;
 use crate::error::{from_sqlx, sqlite_code};
-use crate::home::{Errand, Found, Home, Look, note};
+use crate::home::{Errand, Found, Home};
 use crate::insert::{Cursor, Inserter};
+use crate::notes::{left_words, note};
 use crate::numbers::EventNumbers;
+use crate::queue::WriterStats;
 use crate::queue::{Committed, Ending, Queue};
 use crate::record::{Record, Row, SessionBegin};
-use crate::store::{Keeping, LogFile, SessionStart, Store, WriterOptions, insert_session, reserve_numbers};
-use crate::{StoreError, WriterStats};
+use crate::session::{Keeping, SessionStart, WriterOptions, insert_session, reserve_numbers};
+use crate::store::{LogFile, Look, Store};
 
 /// Most records of one round of inserts.
 const CHUNK: usize = 1024;
@@ -647,15 +650,6 @@ impl Writer {
             Some(cause) => Err(unwritten(&self.queue, cause)),
         }
     }
-}
-
-/// What a person should know of a write-ahead log that was set aside.
-pub(crate) fn left_words(left: &Path) -> String {
-    format!(
-        "the log was moved while another program was reading it, so its last rows are in {}: give that the moved file's \
-         name with -wal at its end",
-        left.display()
-    )
 }
 
 /// Counters beyond SQLite's integers are not reached in the life of a kit.

@@ -3,7 +3,7 @@
 use hereabout_core::Word;
 use thiserror::Error;
 
-use crate::layout::FieldName;
+use crate::field_name::FieldName;
 
 /// What one frame shall say.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]

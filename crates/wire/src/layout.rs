@@ -10,13 +10,13 @@ mod json;
 mod number;
 mod text;
 
-use std::fmt;
 use std::ops::Range;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Frame, MAX_ANCHORS, Timestamp, Word};
 
 use crate::encode::{EncodeError, FrameFields};
+use crate::field_name::FieldName;
 use crate::rejection::Rejection;
 
 pub(crate) use binary::{BinaryLayout, Judgement};
@@ -33,42 +33,6 @@ pub const MAX_SOURCE_BYTES: usize = 4096;
 pub const MAX_TEXT_LINE_BYTES: usize = 1024;
 /// The longest JSON line, without its end.
 pub const MAX_JSON_LINE_BYTES: usize = 4096;
-
-/// What a frame can carry.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum FieldName {
-    /// A raw range; the only one that may stand more than once, and must stand.
-    Range,
-    /// Which tag the frame is about.
-    Tag,
-    /// The module's frame counter.
-    Seq,
-    /// The module's own millisecond clock.
-    Millis,
-}
-
-impl FieldName {
-    fn named(name: &str) -> Option<FieldName> {
-        match name {
-            "range" => Some(FieldName::Range),
-            "tag" => Some(FieldName::Tag),
-            "seq" => Some(FieldName::Seq),
-            "millis" => Some(FieldName::Millis),
-            _ => None,
-        }
-    }
-}
-
-impl fmt::Display for FieldName {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            FieldName::Range => "range",
-            FieldName::Tag => "tag",
-            FieldName::Seq => "seq",
-            FieldName::Millis => "millis",
-        })
-    }
-}
 
 /// What numbers a range field can carry.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -65,7 +65,7 @@ pub fn learn(capture: &[u8], times: Option<&[(u64, Timestamp)]>, options: LearnO
     let times = times.unwrap_or_default();
     match triage::triage(capture) {
         triage::Kind::Nothing(why) => Outcome::NotFrames(why),
-        triage::Kind::Text { damaged } => lines::learn(capture, damaged, times, options),
+        triage::Kind::Text { damaged } => lines::learn(capture, damaged, times, options, json::learn),
         triage::Kind::Bytes => binary::learn(capture, times, options),
     }
 }

@@ -27,6 +27,7 @@
 mod checksum;
 mod decoder;
 mod encode;
+mod field_name;
 mod layout;
 pub mod learn;
 mod rejection;
@@ -35,8 +36,9 @@ mod spec;
 pub use checksum::{ByteOrder, Checksum, ChecksumAlgorithm, checksum_algorithms, checksum_named};
 pub use decoder::{Arrival, BUFFER_BYTES, Counts, Decoder, Item};
 pub use encode::{EncodeError, FrameFields};
+pub use field_name::FieldName;
 pub use layout::{
-    FieldName, Layout, LayoutError, LayoutErrorKind, MAX_FRAME_BYTES, MAX_JSON_LINE_BYTES, MAX_SOURCE_BYTES,
+    Layout, LayoutError, LayoutErrorKind, MAX_FRAME_BYTES, MAX_JSON_LINE_BYTES, MAX_SOURCE_BYTES,
     MAX_TEXT_LINE_BYTES, RangeKind,
 };
 pub use rejection::{Rejection, Wanted};

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use crate::layout::FieldName;
+use crate::field_name::FieldName;
 
 /// Why a piece of the stream was left out. Places are byte offsets from the piece's first byte.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -10,7 +10,7 @@ use tokio::sync::mpsc;
 use super::fixtures::*;
 use crate::{
     SiteInfo, routes,
-    serve::{NotDone, Operation, Work},
+    settings::{NotDone, Operation, Work},
 };
 
 fn post(kind: &str, text: &str) -> Request<Body> {

@@ -6,11 +6,7 @@ use hereabout_core::{Micros, TagId};
 use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnswer};
 
 use super::fixtures::*;
-use crate::{
-    Hub, MAX_TAGS,
-    mailbox::Taken,
-    reader::{Subscription, Wants},
-};
+use crate::{Hub, MAX_TAGS, mailbox::Taken, reader::Wants, subscription::Subscription};
 
 fn everything() -> Wants {
     Wants {

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 use super::fixtures::*;
-use crate::{ApiSettings, Rights, openapi_json, rights::Way, serve::Operation};
+use crate::{ApiSettings, Rights, openapi_json, rights::Way, settings::Operation};
 
 const GOOD: &str = r#"{"anchors":[{"id":0,"offset_m":0.1}]}"#;
 

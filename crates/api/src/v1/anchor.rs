@@ -7,9 +7,10 @@ use utoipa::ToSchema;
 
 use super::{
     FindingBody, KitFindingBody, MessageType, PlaceBody, json,
-    number::{rfc3339, round_1e4, vector},
+    number::{round_1e4, vector},
 };
-use crate::{current::AnchorNow, health::Diagnosis};
+use crate::time_text::rfc3339;
+use crate::{expiry::AnchorNow, health::Diagnosis};
 
 /// State of an anchor, from its ranges alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

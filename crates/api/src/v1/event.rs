@@ -15,10 +15,11 @@ use utoipa::ToSchema;
 
 use super::{
     AnchorStateName, FindingBody, KitFindingBody, MessageType, ZoneStateName, ZoneWhyName, json,
-    number::{rfc3339, round_1e4},
+    number::round_1e4,
     zone::{tag_begins, tag_words, zone_words},
 };
 use crate::words;
+use crate::{phrases::span, time_text::rfc3339};
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
 const MOST_WORDS: usize = 1_200;
@@ -511,8 +512,7 @@ impl EventDraft {
                 } else {
                     "zones count it no more"
                 };
-                let words =
-                    format!("{tag} was silent for {}, and is forgotten: {counts}.", words::span(silent_for));
+                let words = format!("{tag} was silent for {}, and is forgotten: {counts}.", span(silent_for));
                 (EventKind::TagRetired, Some(silent_for), words)
             }
         };

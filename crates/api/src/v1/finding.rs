@@ -6,8 +6,9 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{SiteDoubtBody, number::round_1e4, number::vector};
+use crate::phrases::{self, Said};
 use crate::site_fit_words::SiteNames;
-use crate::words::{self, Said};
+use crate::words;
 
 /// Something that is the matter with one anchor.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -207,7 +208,7 @@ impl FindingFacts {
         direction_se_deg: Option<f64>,
     ) -> FindingFacts {
         let ([east, north], up) = (shift_m, up_m.unwrap_or(0.0));
-        let direction = direction_se_deg.and_then(|_| words::bearing_deg(shift_m));
+        let direction = direction_se_deg.and_then(|_| phrases::bearing_deg(shift_m));
         FindingFacts::Moved {
             shift_m: round_1e4(east).zip(round_1e4(north)).map(|(e, n)| [e, n]),
             up_m: up_m.and_then(round_1e4),

@@ -18,6 +18,7 @@ mod site;
 mod site_doubt;
 mod zone;
 
+pub use crate::time_text::rfc3339;
 pub use anchor::{
     AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MendedBody, MinuteBody, NotToldBody,
 };
@@ -35,7 +36,7 @@ pub use event::{
 pub use finding::{
     CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,
 };
-pub use number::{rfc3339, round_1e4, round_1e8};
+pub use number::{round_1e4, round_1e8};
 pub(crate) use position::doubted;
 pub use position::{
     CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody,

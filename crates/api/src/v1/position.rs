@@ -7,9 +7,10 @@ use utoipa::ToSchema;
 
 use super::{
     MessageType, Sending, json,
-    number::{matrix, rfc3339, round_1e4, vector},
+    number::{matrix, round_1e4, vector},
 };
-use crate::current::Position;
+use crate::expiry::Position;
+use crate::time_text::rfc3339;
 
 /// How far a position can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

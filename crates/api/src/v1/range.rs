@@ -5,11 +5,8 @@ use hereabout_engine::{JudgedEpoch, JudgedRange};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{
-    MessageType, json,
-    number::{rfc3339, round_1e4},
-    position::why,
-};
+use super::{MessageType, json, number::round_1e4, position::why};
+use crate::time_text::rfc3339;
 
 /// What became of a range.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]

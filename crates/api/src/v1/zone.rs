@@ -2,18 +2,16 @@
 //!
 //! The message is what gates and robots act on, so it says until when it holds, and why it is what it is. It is
 //! made from the engine's report once; what is served later than `valid_until` is [`ZoneReportBody::at`]: unknown,
-//! whatever the report said, because a stopped engine must not leave a stale "inside" behind (see `current.rs`).
+//! whatever the report said, because a stopped engine must not leave a stale "inside" behind (see `expiry.rs`).
 
 use hereabout_core::{TagId, Timestamp, ZoneState};
 use hereabout_engine::{ZoneReport, ZoneWhy};
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{
-    MessageType, Sending, json,
-    number::{rfc3339, round_1e4},
-};
-use crate::{current, words::instant};
+use super::{MessageType, Sending, json, number::round_1e4};
+use crate::time_text::rfc3339;
+use crate::{expiry, phrases::instant};
 
 /// What a tag is to a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -191,7 +189,7 @@ impl ZoneReportBody {
     /// What holds at `now` after `report` was the last: the report itself while it is valid, and unknown from then
     /// on. An unknown keeps its reason.
     pub fn at(report: &ZoneReport, zone: &str, tag_name: Option<&str>, now: Timestamp) -> ZoneReportBody {
-        ZoneReportBody::of(&current::zone(report, now), zone, tag_name)
+        ZoneReportBody::of(&expiry::zone(report, now), zone, tag_name)
     }
 
     /// The message about a tag that nothing is known of; the first word for a zone about any tag when none is admitted.

@@ -18,11 +18,12 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::LearnArgs;
-use crate::commands::{parse_source, runtime};
+use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::kit_file::quoted;
 use crate::outputs;
 use crate::site_file::SourceText;
+use crate::source::parse_source;
+use crate::toml_doc::quoted;
 
 /// The most of a capture that is studied: twenty minutes of a fast serial line.
 const MOST_BYTES: usize = 16 * 1024 * 1024;

@@ -24,12 +24,13 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::ListenArgs;
-use crate::commands::{parse_source, runtime};
+use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::fit_test::{self, FitTest, SiteMisfit};
 use crate::hearing_words::{Names, words};
 use crate::kit_file::KitFile;
 use crate::site_file::SourceText;
+use crate::source::parse_source;
 use crate::terminal::{Screen, can_redraw};
 use table::View;
 

@@ -19,7 +19,7 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::RunArgs;
-use crate::commands::{open_source, runtime};
+use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::keeper::Keeper;
 use crate::key_file;
@@ -28,6 +28,7 @@ use crate::pump::{Drained, Events, Pump, log_status};
 use crate::runnable::{Instead, Obstacle, obstacles};
 use crate::site_file::SiteFile;
 use crate::socket_file::{SocketError, SocketFile, beside};
+use crate::source::open_source;
 use crate::wall_clock::watch_synchronisation;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.

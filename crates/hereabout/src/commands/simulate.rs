@@ -3,10 +3,9 @@
 
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
-use hereabout_ingest::{CaptureReader, CaptureWriter, FeedStep, Feeder};
-use hereabout_sim::{Kit, Scenario, ScenarioError, SimFrame, write_truth_header, write_truth_row};
+use hereabout_ingest::{CaptureReader, CaptureWriter};
+use hereabout_sim::{SimFrame, write_truth_header, write_truth_row};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use tokio::io::AsyncWriteExt;
@@ -15,52 +14,8 @@ use tokio::net::TcpListener;
 use crate::cli::SimulateArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::input_file;
+use crate::kit_feeder::KitFeeder;
 use crate::outputs::{Output, Taken};
-
-/// The simulated kit as a source of the daemon.
-pub struct KitFeeder {
-    kit: Kit,
-    speed: f64,
-    at_s: f64,
-}
-
-impl KitFeeder {
-    /// The kit of a scenario file, this many times as fast as real.
-    ///
-    /// # Errors
-    /// A scenario that can't be read or used.
-    pub fn open(path: &Path, speed: f64) -> Result<KitFeeder, Failure> {
-        Ok(KitFeeder { kit: open_kit(path, None)?, speed, at_s: 0.0 })
-    }
-
-    /// The next frame, and how long after the previous one it is due.
-    fn next_frame(&mut self) -> Option<(Duration, SimFrame)> {
-        let frame = self.kit.next_frame()?;
-        let wait_s = (frame.epoch.at_s - self.at_s) / self.speed;
-        self.at_s = frame.epoch.at_s;
-        Some((Duration::try_from_secs_f64(wait_s.max(0.0)).unwrap_or_default(), frame))
-    }
-}
-
-impl Feeder for KitFeeder {
-    fn next(&mut self) -> Option<FeedStep> {
-        self.next_frame().map(|(wait, frame)| FeedStep { wait, bytes: frame.bytes })
-    }
-}
-
-fn open_kit(path: &Path, args: Option<&SimulateArgs>) -> Result<Kit, Failure> {
-    let broken = |e| Failure::new(exit::CONFIG, e);
-    let text = input_file::read(path)
-        .and_then(|bytes| String::from_utf8(bytes).map_err(std::io::Error::other))
-        .map_err(|source| broken(ScenarioError::Unreadable { path: path.to_owned(), source }))?;
-    let mut scenario = Scenario::parse(&text, &path.display().to_string()).map_err(broken)?;
-    if let Some(args) = args {
-        scenario.seed = args.seed.unwrap_or(scenario.seed);
-        scenario.duration_s = args.seconds.or(scenario.duration_s);
-    }
-    Kit::new(&scenario).map_err(|e| Failure::new(exit::CONFIG, format!("{}: {e}", path.display())))
-}
 
 /// Runs the kit until it ends or Ctrl-C.
 ///
@@ -73,8 +28,7 @@ pub fn simulate(args: &SimulateArgs) -> Result<u8, Failure> {
             format!("--speed {} is not a speed; 1 is real time", args.speed),
         ));
     }
-    let kit = open_kit(&args.scenario, Some(args))?;
-    let feeder = KitFeeder { kit, speed: args.speed, at_s: 0.0 };
+    let feeder = KitFeeder::with(&args.scenario, args.speed, args.seed, args.seconds)?;
     let mut taken = Taken::inputs([args.scenario.as_path()]);
     let truth = |taken: &mut Taken| args.truth.as_deref().map(|p| Truth::create(p, taken)).transpose();
     match (&args.out, args.tcp, &args.pty) {
@@ -102,7 +56,7 @@ async fn or_interrupt(work: impl Future<Output = Result<u8, Failure>>) -> Result
 }
 
 fn to_file(mut feeder: KitFeeder, out: &Path, taken: &mut Taken) -> Result<u8, Failure> {
-    if feeder.kit.scenario().duration_s.is_none() {
+    if feeder.scenario().duration_s.is_none() {
         return Err(Failure::new(exit::USAGE, "the scenario runs for ever: give --seconds"));
     }
     let broken = |e: hereabout_ingest::CaptureError| Failure::new(exit::CANT_CREATE, e);

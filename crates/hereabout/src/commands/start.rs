@@ -9,9 +9,10 @@ use std::path::Path;
 
 use crate::cli::StartArgs;
 use crate::exit::{self, Failure};
-use crate::kit_file::{FrameArgs, KitFile, quoted};
+use crate::kit_file::{FrameArgs, KitFile};
 use crate::outputs;
 use crate::site_file::{FrameText, SiteFile, SourceText};
+use crate::toml_doc::quoted;
 
 /// Longest answer that is read.
 const MOST_CHARS: u64 = 4096;

@@ -48,14 +48,14 @@ pub(super) fn learn(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOp
         return Outcome::NotFrames(NotFrames::WrongBaud { shift: None });
     }
     let Some(outcome) = study(capture, times, options) else {
-        return match shifted::shift(capture, options) {
+        return match shifted::shift(capture, |bytes| study(bytes, &[], options)) {
             Some(bits) => wrong_baud(bits),
             None if shifted::is_even(capture) => Outcome::NotFrames(NotFrames::Rubbish),
             None => Outcome::NotFrames(NotFrames::WrongBaud { shift: None }),
         };
     };
     if shifted::is_suspect(&outcome, capture) {
-        return shifted::shift(capture, options).map_or(outcome, wrong_baud);
+        return shifted::shift(capture, |bytes| study(bytes, &[], options)).map_or(outcome, wrong_baud);
     }
     outcome
 }

@@ -13,8 +13,11 @@ use super::outcome::{
 use super::proof::{read_back, unread_lines};
 use super::review::{self, Review};
 use super::table::{self, Field, Group, Kind};
-use super::{LearnOptions, USUAL_RATE_HZ, json};
+use super::{LearnOptions, USUAL_RATE_HZ};
 use crate::Layout;
+
+/// How the lines of one part are studied.
+type Study = fn(&Context<'_>) -> Option<Outcome>;
 
 /// Lines that a table must have.
 const FEWEST_LINES: usize = 20;
@@ -37,11 +40,13 @@ const LONGEST_PATTERN: usize = 120;
 /// The widest spacing of range columns.
 const WIDEST_STRIDE: usize = 6;
 
+/// Learns from lines; `json` studies those that begin with a brace.
 pub(super) fn learn(
     capture: &[u8],
     damaged: Option<f64>,
     times: &[(u64, Timestamp)],
     options: LearnOptions,
+    json: Study,
 ) -> Outcome {
     let lines: Vec<&[u8]> = capture.split(|b| matches!(b, b'\n' | b'\r')).collect();
     // The first and the last may be cut.
@@ -75,16 +80,16 @@ pub(super) fn learn(
         options,
         damaged: damaged.unwrap_or_default(),
     };
-    in_parts(context(0..all.len())).unwrap_or_else(console)
+    in_parts(context(0..all.len()), json).unwrap_or_else(console)
 }
 
 /// Makes a proposal from the first half, or from the second, that holds on all lines; `None` for what is no
 /// table of numbers. What only the whole shows is not proposed: nothing is left to test it on.
-fn in_parts(mut context: Context<'_>) -> Option<Outcome> {
+fn in_parts(mut context: Context<'_>, json: Study) -> Option<Outcome> {
     let len = context.all.len();
     let braces = context.all.iter().filter(|l| matches!(l.trim_ascii().first(), Some(b'{' | b'['))).count();
     let is_json = braces as f64 >= ALIKE * len as f64;
-    let study = |context: &Context<'_>| if is_json { json::learn(context) } else { text(context) };
+    let study = |context: &Context<'_>| if is_json { json(context) } else { text(context) };
     // Two thirds when the halves are too short; the rest is still one that the proposal was not made from.
     let mut settled: Option<Undecided> = None;
     for cut in [len / 2, len - len / 3] {

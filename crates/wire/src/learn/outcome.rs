@@ -7,6 +7,8 @@ use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 
 /// Of the rest of a capture a proposal must read so much of the share that it reads of its own part.
 const REST_READ: f64 = 0.6;
+/// How much smoother ranges are within one value of a key than where it changes.
+pub(super) const SMOOTHER: f64 = 2.5;
 /// Standard deviations by which the two parts may differ in the share that is read, and the share itself.
 const PARTS_DIFFER: (f64, f64) = (3.0, 0.08);
 
@@ -404,7 +406,7 @@ fn listed(values: &[i64]) -> String {
 
 fn tag_words(f: &mut fmt::Formatter<'_>, place: &str, values: &[i64], smoother: f64) -> fmt::Result {
     write!(f, "{place} takes the values {}: a tag number? ", listed(values))?;
-    if smoother >= super::review::SMOOTHER {
+    if smoother >= SMOOTHER {
         write!(f, "The ranges are {smoother:.0} times smoother within one value than where it changes. ")?;
     } else {
         f.write_str("The ranges do not tell: they are as smooth either way. ")?;

@@ -18,7 +18,7 @@ use std::ops::Range;
 
 use super::columns::{self, Counter};
 use super::compose::Plan;
-use super::outcome::{FrameGuess, Question};
+use super::outcome::{FrameGuess, Question, SMOOTHER};
 use super::proof::{ReadBack, Row};
 use super::table::Kind;
 use crate::ByteOrder;
@@ -43,8 +43,6 @@ const BY_CHANCE: f64 = 0.01;
 const KEY_COVERS: f64 = 0.985;
 /// The most values of a key.
 const KEY_VALUES: usize = 4;
-/// How much smoother ranges are within one value of a key than where it changes.
-pub(super) const SMOOTHER: f64 = 2.5;
 /// Different values that a byte beside every range must take to count as their companion.
 const COMPANION_VALUES: usize = 6;
 /// Share of the frames in which it must differ from the frame before: damage makes many values, but seldom.

@@ -2,8 +2,6 @@
 
 use hereabout_core::Word;
 
-use super::LearnOptions;
-use super::binary;
 use super::outcome::{Alternative, FrameGuess, Outcome, PartKind, Proposal, Question};
 use super::proof::read_back;
 use super::triage::histogram;
@@ -79,10 +77,10 @@ fn is_low_bit_stuck(frame: &FrameGuess, capture: &[u8]) -> bool {
     heard > 0 && stuck * 2 >= heard
 }
 
-/// The shift in bits by which the stream becomes frames with ranges, if there is one.
-pub(super) fn shift(capture: &[u8], options: LearnOptions) -> Option<u32> {
+/// The shift in bits by which the stream becomes frames with ranges, if there is one; `study` looks for frames.
+pub(super) fn shift(capture: &[u8], study: impl Fn(&[u8]) -> Option<Outcome>) -> Option<u32> {
     let head = &capture[..capture.len().min(TRIAL_BYTES)];
-    let makes_sense = |bytes: &[u8]| match binary::study(bytes, &[], options) {
+    let makes_sense = |bytes: &[u8]| match study(bytes) {
         Some(Outcome::Proposal(p)) => is_strong(&p) && !is_low_bit_stuck(&p.frame, bytes),
         _ => false,
     };

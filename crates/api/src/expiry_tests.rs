@@ -9,6 +9,7 @@ use super::*;
 use crate::{
     Hub,
     tests::fixtures::{T, epoch, health, info, inside, located, lost, table},
+    v1::{PositionBody, Sending},
 };
 
 fn at(us: i64) -> Timestamp {

@@ -1,7 +1,7 @@
 //! When the daemon is not ready although its link is.
 
-use hereabout_core::{TagId, Verdict};
-use hereabout_engine::Output;
+use hereabout_core::{Doubt, TagId, Timestamp, Verdict};
+use hereabout_engine::{JudgedEpoch, Output};
 
 use super::*;
 use crate::{
