@@ -61,12 +61,12 @@ impl House {
                 if !matches!(stem.as_str(), "lib" | "main" | "mod") {
                     own.push(stem);
                 }
-                self.read_file(&path, own);
+                self.read_file(&path, &own);
             }
         }
     }
 
-    fn read_file(&mut self, path: &Path, module: Module) {
+    fn read_file(&mut self, path: &Path, module: &Module) {
         let file = syn::parse_file(&std::fs::read_to_string(path).unwrap()).unwrap();
         let mut paths = Vec::new();
         for item in file.items.iter().filter(|item| !is_test(item)) {
@@ -76,14 +76,14 @@ impl House {
                 let mut passed = Vec::new();
                 spread(&item.tree, &mut Vec::new(), &mut passed);
                 for (name, path) in passed {
-                    let path = absolute(&path, &module).unwrap_or_else(|| [&module[..], &path].concat());
+                    let path = absolute(&path, module).unwrap_or_else(|| [&module[..], &path].concat());
                     self.passed_on.entry(module.clone()).or_default().insert(name, path);
                 }
             } else {
                 paths_in(item.to_token_stream(), &mut paths);
             }
         }
-        let absolute = paths.iter().filter_map(|p| absolute(p, &module));
+        let absolute = paths.iter().filter_map(|p| absolute(p, module));
         self.modules.entry(module.clone()).or_default().extend(absolute);
     }
 
