@@ -9,7 +9,7 @@
 use std::fmt::Write as _;
 
 use hereabout_core::{Site, ZoneShape};
-use hereabout_solve::site_check::{Cell, DopSpread, HdopGrid};
+use hereabout_solve::verify::site_check::{Cell, DopSpread, HdopGrid};
 
 /// Width of the drawing, in its own units.
 const WIDTH: f64 = 640.0;

@@ -4,7 +4,7 @@ use super::*;
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, SiteDraft, TrackSettings, Zone, ZoneRule,
 };
-use hereabout_solve::site_check::{SiteCheckSettings, check_site};
+use hereabout_solve::verify::site_check::{SiteCheckSettings, check_site};
 
 fn site(name: &str) -> Site {
     let place = |(i, [e, n]): (usize, [f64; 2])| Anchor {

@@ -6,7 +6,7 @@
 //! in 2D and in space in 3D. Quantiles are of type 7 (Hyndman and Fan 1996).
 
 use hereabout_core::{Dimension, Micros, TagId, TagState, Timestamp};
-use hereabout_solve::metrics;
+use hereabout_solve::math::metrics;
 
 use crate::report::PositionReport;
 

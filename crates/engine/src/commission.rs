@@ -10,12 +10,12 @@
 
 use hereabout_core::plausible::{Slip, judge_place, place_slip};
 use hereabout_core::{AnchorId, Correction, Dimension, Epoch, Site, TagId, TagState, Timestamp, Verdict};
-use hereabout_solve::adjust::{
+use hereabout_solve::calibrate::adjust::{
     AdjustRefusal, AdjustSettings, Adjustment, AnchorLevel, BoardOffset, Explanation, Misfit, ScaleChoice,
     Stand, Suspect, adjust,
 };
-use hereabout_solve::bump::{BumpVerdict, PlaceReading, measure_place};
-use hereabout_solve::stand::{
+use hereabout_solve::calibrate::bump::{BumpVerdict, PlaceReading, measure_place};
+use hereabout_solve::calibrate::stand::{
     RefusedStand, StandReading, StandRefusal, StandSettings, TimedRange, measure_stand,
 };
 use hereabout_solve::verify::{Checkpoint, PublishedFix, StatedAnchor, Verification, VerifySettings, verify};

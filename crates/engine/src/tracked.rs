@@ -6,10 +6,10 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{MAX_ANCHORS, NoFixReason, RejectReason, Site, TagState, Timestamp};
-use hereabout_solve::dop::dop;
+use hereabout_solve::model::dop::dop;
 use hereabout_solve::radius95_m;
-use hereabout_solve::smoother::Smoother;
 use hereabout_solve::snapshot::{RangeJudgement, SnapshotMode, SnapshotSettings, snapshot};
+use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{
     AnchorStats, Candidate, TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings,
 };

@@ -5,11 +5,11 @@ use hereabout_api::plausible_words;
 use hereabout_core::plausible::Slip;
 use hereabout_core::{AnchorId, Site};
 use hereabout_engine::commission::{BoardVerdict, Calibration, MOST_RANGES, Spot};
-use hereabout_solve::adjust::{
+use hereabout_solve::calibrate::adjust::{
     AdjustRefusal, BlockedPath, BoardOffset, Explanation, Misfit, ScaleVerdict, Suspect,
 };
-use hereabout_solve::bump::BumpVerdict;
-use hereabout_solve::stand::StandRefusal;
+use hereabout_solve::calibrate::bump::BumpVerdict;
+use hereabout_solve::calibrate::stand::StandRefusal;
 
 use crate::fit_test::{self, SiteMisfit};
 use crate::place_checks;

@@ -10,65 +10,40 @@
 //!
 //! When ranges may be late, [`snapshot()`](snapshot::snapshot) weighs every subset of them instead of throwing single ones
 //! out, [`Tracker`](tracker::Tracker) follows a tag over time with a small bank of such stories, and
-//! [`Smoother`](smoother::Smoother) hands the same track on a second later and calmer.
+//! [`Smoother`](tracker::smoother::Smoother) hands the same track on a second later and calmer.
 //!
 //! ```text
 //! snapshot: ranges -> starts -> modes -> subsets -> mean, covariance, P(good), protection radius
 //! tracker:  ranges -> bank of hypotheses <-> learning, restart -> publish -> (smoother)
 //! ```
 //!
+//! Shelves: [`math`] (numbers alone), [`model`] (ranges and their errors), [`snapshot`] (one instant), [`tracker`] (a way),
+//! [`calibrate`], [`verify`], [`fit`] (does the site fit at all), [`watch`] (has an anchor changed), [`zone`].
+//!
 //! [`zone`] says how probable it is that a tag is inside an area.
 //!
-//! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@dop) rates a geometry, [`metrics`] rates
-//! an estimate against the truth, [`distribution`] has the tails and quantiles that all of these use.
+//! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@model::dop) rates a geometry, [`metrics`](math::metrics) rates
+//! an estimate against the truth, [`distribution`](math::distribution) has the tails and quantiles that all of these use.
 //!
-//! Commissioning: [`site_check`] before the first range; [`stand`] and [`bump`] measure a standing tag, [`adjust`]
-//! makes offsets of several stands, [`known_path`] of a moving tag, [`verify`] proves the accuracy. These allocate.
+//! Commissioning: [`site_check`](verify::site_check) before the first range; [`stand`](calibrate::stand) and [`bump`](calibrate::bump) measure a standing tag, [`adjust`](calibrate::adjust)
+//! makes offsets of several stands, [`known_path`](calibrate::known_path) of a moving tag, [`verify`] proves the accuracy. These allocate.
 #![forbid(unsafe_code)]
 
-pub mod adjust;
-pub mod bump;
-pub mod congruence;
-pub mod distribution;
-pub mod dop;
-pub mod error_model;
+pub mod calibrate;
 pub mod fit;
-pub mod gate;
-pub mod geometry;
-pub mod known_path;
-pub mod least_squares;
-pub mod linear;
-pub mod metrics;
-pub mod protection;
-pub mod robust;
-pub mod site_check;
-pub mod smoother;
+pub mod math;
+pub mod model;
 pub mod snapshot;
-pub mod stand;
 pub mod tracker;
 pub mod verify;
 pub mod watch;
 pub mod zone;
 
-mod blocked;
-mod linear_start;
-mod locate;
-mod misfit;
-mod mixture;
-mod places;
-mod radius;
-mod range_obs;
-mod sights;
-mod small_matrix;
-
-pub use dop::Dop;
-pub use gate::GateSettings;
-pub use locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
-pub use places::PLACES_APART;
-pub use radius::{Ellipse, ellipse, ellipse_factor, probability_beyond, probability_radius, radius95_m};
-pub use range_obs::RangeObs;
-
-#[cfg(test)]
-mod blocked_study;
-#[cfg(test)]
-mod calibration_sim;
+pub use math::radius::{
+    Ellipse, ellipse, ellipse_factor, probability_beyond, probability_radius, radius95_m,
+};
+pub use model::dop::Dop;
+pub use model::range_obs::RangeObs;
+pub use snapshot::gate::GateSettings;
+pub use snapshot::locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
+pub use snapshot::places::PLACES_APART;

@@ -9,9 +9,13 @@
 use std::path::{Path, PathBuf};
 
 use hereabout_core::Timestamp;
-use hereabout_solve::adjust::{AdjustSettings, Adjustment, AnchorLevel, ScaleChoice, Stand, adjust};
-use hereabout_solve::known_path::{PathOffset, PathRange, fit_path};
-use hereabout_solve::stand::{RefusedStand, StandReading, StandSettings, TimedRange, measure_stand};
+use hereabout_solve::calibrate::adjust::{
+    AdjustSettings, Adjustment, AnchorLevel, ScaleChoice, Stand, adjust,
+};
+use hereabout_solve::calibrate::known_path::{PathOffset, PathRange, fit_path};
+use hereabout_solve::calibrate::stand::{
+    RefusedStand, StandReading, StandSettings, TimedRange, measure_stand,
+};
 
 fn data() -> Option<PathBuf> {
     let beside = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../../shared/data");

@@ -7,8 +7,8 @@ mod kit;
 use allocation_counter::measure;
 use hereabout_core::{Fence, Micros, Timestamp};
 use hereabout_solve::RangeObs;
-use hereabout_solve::smoother::Smoother;
 use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
+use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use kit::{Kit, Late};
 

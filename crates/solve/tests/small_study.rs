@@ -9,10 +9,10 @@ mod kit;
 mod rivals;
 
 use hereabout_core::{Fence, Micros, TagState, Timestamp};
-use hereabout_solve::smoother::Smoother;
 use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
+use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
-use hereabout_solve::{RangeObs, metrics};
+use hereabout_solve::{RangeObs, math::metrics};
 use kit::{Kit, Late, Path, TrueEpoch, apart};
 use rivals::{Choice, Filter};
 

@@ -2,7 +2,7 @@
 
 use hereabout_core::{Dimension, Fence};
 use hereabout_solve::RangeObs;
-use hereabout_solve::error_model::ErrorModel;
+use hereabout_solve::model::error_model::ErrorModel;
 use hereabout_solve::snapshot::{Snapshot, SnapshotSettings, snapshot};
 
 use crate::kit::{Kit, Late, TrueEpoch, apart};

@@ -3,7 +3,7 @@
 use hereabout_core::{AnchorId, Fence, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::Place;
 use hereabout_engine::picture::Picture;
-use hereabout_solve::smoother::Smoother;
+use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 
 use crate::kit::{Kit, Late, Path, TrueEpoch, apart};

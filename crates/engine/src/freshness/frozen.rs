@@ -19,7 +19,7 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Epoch, MAX_ANCHORS};
-use hereabout_solve::distribution::normal_two_sided_tail;
+use hereabout_solve::math::distribution::normal_two_sided_tail;
 
 use crate::series::push_newest;
 

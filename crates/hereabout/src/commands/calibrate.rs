@@ -12,7 +12,7 @@ use hereabout_engine::commission::{
     BoardResult, BoardVerdict, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
 };
 use hereabout_ingest::Clock;
-use hereabout_solve::adjust::ScaleChoice;
+use hereabout_solve::calibrate::adjust::ScaleChoice;
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};

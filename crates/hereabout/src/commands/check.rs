@@ -7,7 +7,7 @@ use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, latency_timer_ms};
 use hereabout_solve::fit::FitAnswer;
-use hereabout_solve::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
+use hereabout_solve::verify::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile};

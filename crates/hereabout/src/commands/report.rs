@@ -15,7 +15,7 @@ use hereabout_core::{Dimension, Estimator, TagId, Timestamp};
 use hereabout_engine::commission::Spot;
 use hereabout_engine::tally::Tally;
 use hereabout_ingest::Clock;
-use hereabout_solve::site_check::SiteCheck;
+use hereabout_solve::verify::site_check::SiteCheck;
 use hereabout_store::LogReader;
 
 use crate::calibration_file::{self, CalibrationFile};

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use hereabout_core::{Dimension, Fence, Micros, TagState, Timestamp};
-use hereabout_solve::smoother::Smoother;
+use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 
 #[path = "read.rs"]

@@ -22,7 +22,7 @@ use super::orders::{
 };
 use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
-use crate::congruence::congruences;
+use crate::model::congruence::congruences;
 
 /// What a hypothesis is about.
 #[derive(Clone, Copy, Debug, PartialEq)]

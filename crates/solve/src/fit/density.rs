@@ -10,7 +10,7 @@
 //!
 //! **Source.** Found by the study. A table, because a check looks up some hundred thousand errors.
 
-use crate::error_model::{ErrorModel, gauss};
+use crate::model::error_model::{ErrorModel, gauss};
 
 /// Noise of a median of a quiet kit, metres.
 pub(super) const SIGMA_M: f64 = 0.12;

@@ -18,7 +18,7 @@ use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
 use super::FitRange;
 use super::ground::{PerAnchor, bits};
-use crate::robust::median_of_sorted;
+use crate::math::robust::median_of_sorted;
 
 /// Keyframes that are kept.
 pub(super) const MAX_KEYFRAMES: usize = 48;

@@ -8,7 +8,7 @@ use super::density::Look;
 use super::ground::{Ground, PerAnchor, Places, bits};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS};
 use super::spheres::{circles, spheres};
-use crate::small_matrix::{Sym, add_outer, inverse, length, minus, times};
+use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus, times};
 use hereabout_core::MAX_ANCHORS;
 
 /// Price of a range in its anchor's second mode, nats.

@@ -12,7 +12,7 @@ use super::ground::{Ground, bits};
 use super::keyframes::Keyframe;
 use super::model::{Model, Told, flat_m, improve};
 use super::spheres::{circles, spheres};
-use crate::small_matrix::{length, minus};
+use crate::math::small_matrix::{length, minus};
 
 /// For each field the place it stands for.
 pub(super) type Order = [u8; MAX_ANCHORS];

@@ -8,7 +8,7 @@ use super::ground::Ground;
 use super::keyframes::{Keyframe, MAX_KEYFRAMES};
 use super::model::{Model, flat_m};
 use super::spheres::{circles, spheres};
-use crate::small_matrix::{length, minus};
+use crate::math::small_matrix::{length, minus};
 
 /// Crossings that are tried.
 const CROSSINGS: usize = 48;

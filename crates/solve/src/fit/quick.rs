@@ -13,7 +13,7 @@ use super::density::WITHIN_M;
 use super::ground::{Ground, bits};
 use super::keyframes::Keyframe;
 use super::model::{Model, locate};
-use crate::small_matrix::{length, minus};
+use crate::math::small_matrix::{length, minus};
 
 const SECONDS: usize = 8;
 const LEAST: usize = 5;

@@ -1,6 +1,6 @@
 //! Where circles and spheres meet. Where they miss each other, the place between them is taken.
 
-use crate::small_matrix::{dot, length, minus};
+use crate::math::small_matrix::{dot, length, minus};
 
 /// Two places of a plane at `r` from `a` and `b` (which are east, north).
 pub(super) fn circles(a: [f64; 2], ra: f64, b: [f64; 2], rb: f64) -> Option<[[f64; 2]; 2]> {

@@ -18,7 +18,7 @@ use super::density::WITHIN_M;
 use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M, bits};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
 use super::model::{Model, Spot, improve, locate, price};
-use crate::small_matrix::{Sym, add_outer, inverse, length, minus};
+use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
 
 /// What a hypothesis leaves free.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -362,7 +362,7 @@ impl Normal {
             if !touched(&pq[a]) {
                 continue;
             }
-            let t = crate::small_matrix::times(&inv, d, &pq[a]);
+            let t = crate::math::small_matrix::times(&inv, d, &pq[a]);
             let along = |v: &[f64; 3]| (0..d).map(|c| t[c] * v[c]).sum::<f64>();
             self.g[a] -= along(gp);
             for (h, row) in self.h[a].iter_mut().zip(pq).filter(|(_, row)| touched(row)) {

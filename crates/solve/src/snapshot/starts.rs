@@ -8,7 +8,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::Fence;
 
 use super::{MAX_MODES, UsedRanges, fence_ln};
-use crate::small_matrix::{dot, length, minus, plus};
+use crate::math::small_matrix::{dot, length, minus, plus};
 
 /// The most triples that are intersected in 3D; 56 is all of eight ranges.
 const MAX_TRIPLES: usize = 140;

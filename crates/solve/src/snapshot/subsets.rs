@@ -7,10 +7,10 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Fence, MAX_ANCHORS};
 
-use crate::error_model::ErrorModel;
+use crate::model::error_model::ErrorModel;
 
 use super::{MAX_FREE, MAX_MODES, Sight, SnapshotSettings, UsedRanges, fence_ln, good_ln};
-use crate::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
+use crate::math::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
 
 /// The most subsets that are kept over all modes.
 pub(crate) const MAX_STORIES: usize = 96;

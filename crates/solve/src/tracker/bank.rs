@@ -9,8 +9,8 @@ use hereabout_core::MAX_ANCHORS;
 
 use super::hypothesis::Hypothesis;
 use super::learning::Rates;
-use crate::error_model::{ErrorModel, INV_SQRT_TAU};
-use crate::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
+use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
+use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
 
 /// Stories kept between epochs.
 pub(crate) const KEEP: usize = 8;
@@ -325,7 +325,7 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
         None => branch(Kind::Continued, 0.0, e, s),
         Some(row) => {
             let e = e - h.x[row];
-            let own = h.p[crate::small_matrix::at(row, row)] + r.walk_m2;
+            let own = h.p[crate::math::small_matrix::at(row, row)] + r.walk_m2;
             let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
             let keeps = (1.0 - t.late_to_good) * (1.0 - t.renew);
             branch(Kind::Continued, (1.0 - t.wild) * keeps * normal(e, s), e, s)
@@ -347,7 +347,7 @@ fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
         }
         Kind::Continued => {
             if let Some(row) = h.bias_row(r.anchor) {
-                h.p[crate::small_matrix::at(row, row)] += r.walk_m2;
+                h.p[crate::math::small_matrix::at(row, row)] += r.walk_m2;
                 h.update(&b.u, Some(row), b.e, b.s);
             }
         }

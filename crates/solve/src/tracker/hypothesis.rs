@@ -10,7 +10,7 @@
 
 use hereabout_core::MAX_ANCHORS;
 
-use crate::small_matrix::{Sym, at};
+use crate::math::small_matrix::{Sym, at};
 
 /// Rows of the largest state.
 pub(crate) const MAX_STATE: usize = 6 + MAX_ANCHORS;

@@ -182,7 +182,7 @@ fn four_sequential_ranges_agree_with_two_independent_filters() {
         let (dx, dy) = (h.x[0] - corner[0], h.x[1] - corner[1]);
         let n = (dx * dx + dy * dy).sqrt();
         let u = [dx / n, dy / n, 0.0];
-        let s = crate::small_matrix::quad(&h.place_cov(), 2, &u) + 0.01;
+        let s = crate::math::small_matrix::quad(&h.place_cov(), 2, &u) + 0.01;
         let e = z - n;
         assert!((e * e / s - nis).abs() < 1e-9, "NIS {} instead of {nis}", e * e / s);
         h.update(&u, None, e, s);
@@ -208,7 +208,7 @@ fn with_delays(order: [usize; 2]) -> Hypothesis {
     for anchor in [5, 2] {
         let row = h.bias_row(anchor).unwrap();
         let u = if anchor == 2 { [0.6, 0.8, 0.0] } else { [1.0, 0.0, 0.0] };
-        let s = crate::small_matrix::quad(&h.place_cov(), 2, &u)
+        let s = crate::math::small_matrix::quad(&h.place_cov(), 2, &u)
             + 2.0 * h.cross(&u, row)
             + h.p[at(row, row)]
             + 0.01;

@@ -6,10 +6,10 @@ use hereabout_core::{Dimension, TagState, Timestamp};
 use super::bank::{KEEP, WIDE};
 use super::hypothesis::Hypothesis;
 use super::{Candidate, JudgedRange, TrackEstimate, TrackRange, Tracker, TrackerSettings};
-use crate::protection::{PROTECTION_RISK, Story, protection_radius};
-use crate::small_matrix::{
+use crate::math::small_matrix::{
     Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
 };
+use crate::model::protection::{PROTECTION_RISK, Story, protection_radius};
 use crate::snapshot::RangeJudgement;
 
 /// A range that is shorter by so much is no noise, metres.

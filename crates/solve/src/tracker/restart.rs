@@ -14,7 +14,7 @@ use hereabout_core::{Dimension, MAX_ANCHORS, Timestamp};
 
 use super::{Tracker, bank::Bank, learning::Memories};
 use crate::RangeObs;
-use crate::small_matrix::{Sym, at, length, minus};
+use crate::math::small_matrix::{Sym, at, length, minus};
 use crate::snapshot::{RangeJudgement, Snapshot, SnapshotSettings, snapshot};
 
 /// Ranges older than this don't take part, seconds.

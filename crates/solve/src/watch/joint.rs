@@ -22,7 +22,7 @@ use hereabout_core::MAX_ANCHORS;
 use super::density::Density;
 use super::hypotheses::{DATA, Parameters};
 use super::{Datum, Entry};
-use crate::small_matrix::{Sym, add_outer, dot, inverse, times};
+use crate::math::small_matrix::{Sym, add_outer, dot, inverse, times};
 
 /// Rounds of each fit, and the steps of the path in the first of them.
 const ROUNDS: usize = 8;

@@ -62,7 +62,7 @@ mod window;
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
 
-use crate::small_matrix::{dot, length, minus};
+use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
 use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};

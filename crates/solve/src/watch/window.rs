@@ -12,7 +12,7 @@ use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
 use super::ALIKE_M;
 use super::density::Density;
-use crate::small_matrix::{Sym, add_outer, dot, inverse, quad, times};
+use crate::math::small_matrix::{Sym, add_outer, dot, inverse, quad, times};
 
 /// Residuals that are kept per anchor, and the fewest that make a median.
 const KEPT: usize = 10;

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Timestamp};
-use hereabout_solve::congruence::congruences;
 use hereabout_solve::fit::{Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteFit};
+use hereabout_solve::model::congruence::congruences;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
 use rand_distr::{Distribution, Exp1, StandardNormal, StandardUniform};

@@ -2,8 +2,8 @@
 use std::f64::consts::PI;
 
 use hereabout_core::{Dimension, Fence};
-use hereabout_solve::dop::dop;
-use hereabout_solve::metrics::{Accuracy, normalised_square};
+use hereabout_solve::math::metrics::{Accuracy, normalised_square};
+use hereabout_solve::model::dop::dop;
 use hereabout_solve::{Dop, GateSettings, locate};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

@@ -1,6 +1,6 @@
 //! Tails and quantiles against tables (Q1 to Q6, Q17).
 use hereabout_solve::GateSettings;
-use hereabout_solve::distribution::{chi2_quantile, chi2_tail, normal_quantile, normal_two_sided_tail};
+use hereabout_solve::math::distribution::{chi2_quantile, chi2_tail, normal_quantile, normal_two_sided_tail};
 
 use crate::common::close;
 

@@ -2,7 +2,7 @@
 //! parameters and residual sums of squares, eleven digits. From start 2, the nearer one, all sets are
 //! reached; from start 1 all but MGH10, MGH17 and BoxBOD. The solver's own problems are easier; these show
 //! that damping, scaling and the stopping rule are sound.
-use hereabout_solve::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
+use hereabout_solve::math::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use nalgebra::SVector;
 use serde_json::Value;
 
