@@ -22,7 +22,7 @@ use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_tru
 use serde::Deserialize;
 
 use crate::exit::{self, Failure};
-use crate::toml_doc::{Document, Problem, Schema};
+use crate::toml_doc::{Document, Problem, Schema, quoted};
 
 /// Previous files that are kept; the oldest go first.
 pub const MOST_KEPT: usize = 20;
@@ -144,10 +144,6 @@ impl CalibrationFile {
         }
         out
     }
-}
-
-fn quoted(text: &str) -> String {
-    toml::Value::String(text.to_owned()).to_string()
 }
 
 /// The calibration file that belongs to a site file.

@@ -54,7 +54,7 @@ const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
 const MOST_IN_PAIRS: usize = 6;
 /// What something about all anchors must bring before each of them is tried alone as well, and a single one before orders are.
-const ALONE_TOO: f64 = 10.0;
+const RIVALS_TOO: f64 = 10.0;
 const MAX_FEW: usize = 12;
 const MAX_FOUND: usize = 72;
 
@@ -515,12 +515,10 @@ impl Check {
 
     fn queue(&mut self, i: usize) -> usize {
         let units = self.units.iter().take(2);
+        let mut all = units.chain(&self.scales).chain(&self.orders).chain(&self.rest);
         let (plan, next) = match self.orders_late {
             true => (self.orders.get(i), Phase::Pair(0)),
-            false => {
-                let mut all = units.chain(&self.scales).chain(&self.orders).chain(&self.rest);
-                (all.nth(i), Phase::Alone(0))
-            }
+            false => (all.nth(i), Phase::Alone(0)),
         };
         let Some(plan) = plan.copied() else { return self.go(next) };
         self.phase = Phase::Queue(i + 1);
@@ -542,26 +540,22 @@ impl Check {
         nominal_fails && self.best().as_ref().is_some_and(unit)
     }
 
-    /// Whether a single anchor leads: two that were exchanged can look like it.
-    fn is_single_ahead(&self) -> bool {
-        let (Some(nominal), Some(best)) = (self.nominal(), self.best()) else { return false };
-        matches!(best.kind, Kind::Place(_) | Kind::Up(_)) && best.score - nominal.score > ALONE_TOO
-    }
-
-    /// Whether something about all anchors leads: one of them, at fault alone, can look like it.
-    fn wants_singles(&self) -> bool {
-        let (Some(nominal), Some(best)) = (self.nominal(), self.best()) else { return false };
-        best.kind != Kind::Nominal && best.score - nominal.score > ALONE_TOO
+    /// What leads the site as stated by so much that what looks like it is tried as well: one anchor at fault alone can look
+    /// like something about all, and two that were exchanged like one.
+    fn ahead(&self) -> Option<Kind> {
+        let (nominal, best) = (self.nominal()?, self.best()?);
+        (best.score - nominal.score > RIVALS_TOO).then_some(best.kind)
     }
 
     fn alone(&mut self, ground: &Ground, i: usize) -> usize {
         if i >= ground.n || self.is_clear() || ground.n < ground.d + 2 {
-            self.orders_late = self.orders.is_empty() && self.is_single_ahead();
+            let single_ahead = matches!(self.ahead(), Some(Kind::Place(_) | Kind::Up(_)));
+            self.orders_late = self.orders.is_empty() && single_ahead;
             return self.go(if self.orders_late { Phase::Listed(0) } else { Phase::Pair(0) });
         }
         self.phase = Phase::Alone(i + 1);
         let doubtful = self.nominal().is_some_and(|n| n.worth.share[i] < 0.6);
-        if !doubtful && !self.is_gross() && !self.wants_singles() {
+        if !doubtful && !self.is_gross() && self.ahead().is_none() {
             return 20;
         }
         self.phase = Phase::Seek(i, 0);
