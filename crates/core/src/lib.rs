@@ -15,6 +15,7 @@
 mod correction_limits;
 mod epoch;
 mod frame;
+pub mod geometry;
 mod ids;
 mod plain_text;
 pub mod plausible;

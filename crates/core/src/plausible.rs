@@ -6,6 +6,7 @@
 //! are plausible: it is a guess, told as one, and nothing is ever undone without the person.
 
 pub use crate::correction_limits::{CorrectionLimits, MAX_OFFSET_M, MAX_SCALE_CHANGE};
+use crate::geometry::vector::distance_m;
 use crate::{Anchor, AnchorId, Correction, Dimension, Site, ZoneShape};
 
 /// No kit is heard from farther, metres (radios reach 25-30 m at best: common practice, no source; room for others).
@@ -255,11 +256,5 @@ pub fn contradicted_height_m(site: &Site, up_m: f64) -> Option<f64> {
     }
 }
 
-fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
-    let [x, y, z] = [a[0] - b[0], a[1] - b[1], a[2] - b[2]];
-    (x * x + y * y + z * z).sqrt()
-}
-
 #[cfg(test)]
-#[path = "plausible_tests.rs"]
 mod tests;

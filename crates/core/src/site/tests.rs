@@ -1,3 +1,4 @@
+use super::KeyStep::{Index, Key};
 use super::*;
 
 fn anchor(id: u16, at_m: [f64; 3]) -> Anchor {
