@@ -13,10 +13,11 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
     ("hereabout-core", &[]),
     ("hereabout-wire", &["hereabout-core"]),
     ("hereabout-solve", &["hereabout-core"]),
-    ("hereabout-commission", &["hereabout-core", "hereabout-wire", "hereabout-solve"]),
+    ("hereabout-commission", &["hereabout-core", "hereabout-solve"]),
     ("hereabout-engine", &["hereabout-core", "hereabout-wire", "hereabout-solve", "hereabout-commission"]),
     ("hereabout-words", ESTIMATION),
     ("hereabout-draw", &["hereabout-core"]),
+    (FIXTURES, &["hereabout-core"]),
     ("hereabout-sim", ESTIMATION),
     ("hereabout-ingest", ESTIMATION),
     ("hereabout-store", ESTIMATION),
@@ -38,6 +39,12 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
         ],
     ),
 ];
+
+/// What tests of several crates stand on.
+const FIXTURES: &str = "hereabout-fixtures";
+
+/// What tests, benches and studies of any crate may use besides.
+const FOR_TESTS: &[&str] = &[FIXTURES, "hereabout-commission", "hereabout-draw"];
 
 /// Pure crates that compute.
 const ESTIMATION: &[&str] =
@@ -81,7 +88,9 @@ fn every_crate_imports_only_what_the_table_allows() {
         let allowed = MAY_IMPORT.iter().find(|(n, _)| package.name.as_str() == *n).unwrap().1;
         for dependency in &package.dependencies {
             let name = dependency.name.as_str();
-            if name.starts_with("hereabout") {
+            let for_tests = dependency.kind == DependencyKind::Development && FOR_TESTS.contains(&name);
+            assert!(name != FIXTURES || for_tests, "{}: {FIXTURES} is for tests alone", package.name);
+            if name.starts_with("hereabout") && !for_tests {
                 assert!(allowed.contains(&name), "{} must not import {name}", package.name);
             }
         }

@@ -13,7 +13,9 @@ use axum::http::{HeaderMap, HeaderValue, header};
 use base64::{Engine as _, engine::general_purpose::STANDARD};
 use sha2::{Digest, Sha256};
 
-use crate::{picture::escaped, v1::IndexBody};
+use hereabout_draw::xml::escaped;
+
+use crate::v1::IndexBody;
 
 const PAGE: &str = include_str!("page.html");
 const STYLE: &str = include_str!("page.css");

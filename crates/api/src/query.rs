@@ -6,9 +6,7 @@ use std::time::Duration;
 use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::Parts};
 use hereabout_core::TagId;
 
-use crate::{
-    page::IndexFormat, plan::PlanLook, plan_looks::Theme, problem::shorten, reader::Wants, v1::Problem,
-};
+use crate::{page::IndexFormat, plan::PlanLook, plan::Theme, problem::shorten, reader::Wants, v1::Problem};
 
 /// Most events of one answer of `/v1/events`.
 const MOST_EVENTS: usize = 1000;

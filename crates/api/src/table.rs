@@ -7,9 +7,10 @@
 
 use std::fmt::Write;
 
-use hereabout_core::{Anchor, Timestamp, is_plain};
+use hereabout_core::{Anchor, Timestamp};
+use hereabout_draw::text::fit;
 use hereabout_engine::{AnchorFinding, AnchorState};
-use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
+use unicode_width::UnicodeWidthStr;
 
 use crate::{
     current::Current,
@@ -176,26 +177,6 @@ fn ago(now: Timestamp, then: Timestamp) -> String {
         s if s < 360_000.0 => format!("{:.0} h", s / 3_600.0),
         s => format!("{:.0} d", s / 86_400.0),
     }
-}
-
-/// At most `width` columns, without anything that moves a terminal's cursor or turns the writing round.
-pub(crate) fn fit(text: &str, width: usize) -> String {
-    let clean: String = text.chars().map(|c| if is_plain(c) { c } else { '?' }).collect();
-    // Signs without a width (accents of their own) are few in any name; without end they are no name.
-    if clean.width() <= width && clean.chars().count() <= 4 * width {
-        return clean;
-    }
-    let mut kept = String::new();
-    let mut used = 1; // the ellipsis
-    for c in clean.chars().take(4 * width) {
-        used += c.width().unwrap_or(0);
-        if used > width {
-            break;
-        }
-        kept.push(c);
-    }
-    kept.push('…');
-    kept
 }
 
 /// With blanks up to `width` columns.

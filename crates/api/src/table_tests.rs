@@ -4,6 +4,8 @@ use hereabout_core::TagId;
 use hereabout_engine::{CannotTell, KitFinding, PlaceAnswer};
 use insta::assert_snapshot;
 
+use hereabout_core::is_plain;
+
 use super::*;
 use crate::{
     site_info::SiteInfo,

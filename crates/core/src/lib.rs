@@ -19,6 +19,8 @@ pub mod geometry;
 mod ids;
 mod plain_text;
 pub mod plausible;
+mod report;
+pub mod series;
 mod site;
 mod time;
 mod verdict;
@@ -27,12 +29,15 @@ pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use plain_text::{escaped, escaped_lines, is_plain};
+pub use report::{JudgedEpoch, JudgedRange, Place, PositionReport, RejectedRange};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, OtherSite, Severity,
     Site, SiteDraft, SiteFinding, SiteProblem, SiteTag, TrackSettings, Zone, ZoneRule, ZoneShape,
 };
 pub use time::{Micros, Timestamp};
-pub use verdict::{Doubt, NoFixReason, RejectReason, TagState, Verdict, ZoneState};
+pub use verdict::{
+    AnchorState, Doubt, NoFixReason, RejectReason, SILENT_AFTER, TagState, Verdict, ZoneState,
+};
 
 /// The most anchors that one site may have, and the most range fields of one frame.
 ///

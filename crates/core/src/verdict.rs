@@ -1,4 +1,6 @@
-//! What became of each range, and why there is no position when there is none.
+//! What became of each range, why there is no position when there is none, and the states of tags, anchors and zones.
+
+use crate::Micros;
 
 /// What the engine did with one range. Every range of every frame gets exactly one.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -120,4 +122,18 @@ pub enum ZoneState {
     Outside,
     /// Nobody can say. Whoever acts on the zone treats it as the dangerous one of the two.
     Unknown,
+}
+
+/// An anchor that has not been heard for this long is silent. Its state is judged by this alone.
+pub const SILENT_AFTER: Micros = Micros::from_millis(1_000);
+
+/// State of one anchor, from its ranges alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AnchorState {
+    /// Never heard in this session.
+    NeverHeard,
+    /// Heard within the last second.
+    Heard,
+    /// Not heard for a second or longer while frames (or time) went on.
+    Silent,
 }

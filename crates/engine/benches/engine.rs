@@ -3,51 +3,19 @@
 #![expect(clippy::unwrap_used, reason = "a bench is a program of its own")]
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings,
-    Word, Zone, ZoneRule, ZoneShape,
-};
+use hereabout_core::{AnchorId, Frame, Micros, Site, SiteDraft, Timestamp, Word, Zone, ZoneRule, ZoneShape};
 use hereabout_engine::{Engine, Input};
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{RangeObs, plain_fix};
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use std::hint::black_box;
 
-const PLACES_M: [[f64; 3]; 8] = [
-    [0.0, 0.0, 2.6],
-    [12.0, 0.0, 1.8],
-    [24.0, 0.0, 2.4],
-    [24.0, 7.0, 0.9],
-    [24.0, 14.0, 2.8],
-    [12.0, 14.0, 3.0],
-    [0.0, 14.0, 2.2],
-    [0.0, 7.0, 1.2],
-];
+/// The first 8 anchors of the yard.
+const PLACES_M: [[f64; 3]; 8] = hereabout_fixtures::YARD_M;
 const FRAMES: usize = 1_000;
 
 fn site(zones: Vec<Zone>) -> Site {
-    let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
-        id: AnchorId(i as u16),
-        name: String::new(),
-        at_m: *at_m,
-        range_sigma_m: 0.1,
-        slot: None,
-        correction: Correction::NONE,
-    };
-    let draft = SiteDraft {
-        name: "bench".into(),
-        dimension: Dimension::TwoD { tag_height_m: 0.9 },
-        fence: Fence::default(),
-        range_span_m: [0.01, 200.0],
-        anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
-        zones,
-        track: TrackSettings::default(),
-        range_fields: Some(8),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        tags: Vec::new(),
-        correction_limits: Default::default(),
-    };
+    let draft = SiteDraft { name: "bench".into(), zones, ..hereabout_fixtures::draft(&PLACES_M) };
     draft.validate().unwrap().0
 }
 

@@ -2,7 +2,8 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    Doubt, Epoch, Frame, MAX_ANCHORS, MAX_TAGS, NoFixReason, Site, TagId, TagState, Timestamp, Verdict,
+    Doubt, Epoch, Frame, JudgedEpoch, JudgedRange, MAX_ANCHORS, MAX_TAGS, NoFixReason, Place, PositionReport,
+    RejectedRange, Site, TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_solve::tracker::AnchorStats;
 use hereabout_wire::{FieldName, FrameSpec};
@@ -11,11 +12,9 @@ use crate::epoch::epoch_from_frame;
 use crate::estimate::{Estimate, Obs};
 use crate::fit_input::fit_ranges;
 use crate::freshness::Freshness;
-use crate::outputs::{Outputs, TableRoom};
-use crate::report::{
-    AnchorTable, Input, JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange, TagChange,
-    TagLife, ZoneReport, ZoneWhy,
-};
+use crate::input::Input;
+use crate::output::{AnchorTable, Output, TagChange, TagLife, ZoneReport, ZoneWhy};
+use crate::output::{Outputs, TableRoom};
 use crate::roster::{Roster, Standing, is_welcome};
 use crate::start::{InheritedTag, Recent, StartState};
 use crate::tag::Tag;
@@ -574,5 +573,4 @@ fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate, site:
 }
 
 #[cfg(test)]
-#[path = "engine_tests.rs"]
 mod tests;

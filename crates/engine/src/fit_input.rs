@@ -49,5 +49,4 @@ pub fn fit_ranges(epoch: &Epoch, site: &Site) -> ArrayVec<FitRange, MAX_ANCHORS>
 }
 
 #[cfg(test)]
-#[path = "fit_input_tests.rs"]
 mod tests;

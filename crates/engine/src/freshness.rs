@@ -191,5 +191,4 @@ fn content(words: &[Word]) -> u32 {
 }
 
 #[cfg(test)]
-#[path = "freshness_tests.rs"]
 mod tests;

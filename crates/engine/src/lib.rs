@@ -8,39 +8,31 @@
 //! the live run was woken.
 #![forbid(unsafe_code)]
 
-pub mod accuracy;
-pub mod commission;
 mod engine;
 mod epoch;
 mod estimate;
 mod fit_input;
 mod freshness;
-mod gather;
-pub mod hearing;
-mod outputs;
-pub mod picture;
-mod plain;
-mod report;
+mod input;
+mod output;
 mod roster;
-mod series;
-mod shift;
 mod start;
 mod tag;
-pub mod tally;
-mod tracked;
 mod watch;
 mod zones;
 
 pub use engine::Engine;
-pub use epoch::epoch_from_frame;
+pub use epoch::{epoch_by_field, epoch_from_frame};
 pub use fit_input::{fit_ranges, fit_setup};
 pub use freshness::frozen_can_be_told;
-pub use hereabout_core::MAX_TAGS;
-pub use report::{
-    AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell,
-    FindingChange, Input, JudgedEpoch, JudgedRange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
-    NAMED_TAGS, Output, Place, PlaceAnswer, PositionReport, RejectedRange, TagChange, TagLife, Unsettled,
-    ZoneReport, ZoneWhy,
+pub use hereabout_core::{
+    AnchorState, JudgedEpoch, JudgedRange, MAX_TAGS, Place, PositionReport, RejectedRange, SILENT_AFTER,
+};
+pub use input::Input;
+pub use output::{
+    AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorTable, CannotTell,
+    FindingChange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS, NAMED_TAGS, Output, PlaceAnswer,
+    TagChange, TagLife, Unsettled, ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, InheritedTag, StartState};
-pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};
+pub use watch::{KitWatch, LinkCounts};

@@ -48,7 +48,7 @@
 
 use hereabout_core::{Doubt, Epoch, MAX_ANCHORS, MAX_TAGS, Micros, Site, TagId, Timestamp};
 
-use crate::report::{KitFinding, NAMED_TAGS, Unsettled};
+use crate::output::{KitFinding, NAMED_TAGS, Unsettled};
 
 /// Frames that admit a tag, and the most that one says for and against it, nats.
 pub(crate) const FRAMES: u32 = 5;
@@ -900,5 +900,4 @@ pub(crate) fn is_welcome(site: &Site, id: TagId) -> bool {
 }
 
 #[cfg(test)]
-#[path = "roster_tests.rs"]
 mod tests;

@@ -1,16 +1,15 @@
 //! One tag: its estimator and the instants at which its state changes without an input.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Doubt, Epoch, Estimator, Micros, NoFixReason, Site, TagId, TagState, Timestamp};
+use hereabout_core::{Doubt, Epoch, Estimator, Micros, NoFixReason, Place, Site, TagId, TagState, Timestamp};
 use hereabout_solve::tracker::AnchorStats;
 
+use crate::estimate::gather::PROTECTION_SIGMAS;
+use crate::estimate::plain::Plain;
+use crate::estimate::tracked::{SnapshotState, TrackerState};
 use crate::estimate::{Estimate, Obs};
-use crate::gather::PROTECTION_SIGMAS;
-use crate::plain::Plain;
-use crate::report::Place;
-use crate::series::push_newest;
-use crate::tracked::{SnapshotState, TrackerState};
 use crate::zones::TagZones;
+use hereabout_core::series::push_newest;
 
 /// A report holds for at least this long, five frames of a kit that sends ten a second, and at most for the second.
 const VALID_FOR: [Micros; 2] = [Micros::from_millis(500), Micros::from_millis(2_000)];

@@ -21,10 +21,12 @@ mod area;
 mod near;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Micros, Site, TagId, TagState, Timestamp, ZoneShape, ZoneState};
+use hereabout_core::{
+    JudgedRange, MAX_ANCHORS, Micros, PositionReport, Site, TagId, TagState, Timestamp, ZoneShape, ZoneState,
+};
 use hereabout_solve::zone::{Area, Gaussian};
 
-use crate::report::{JudgedRange, PositionReport, ZoneReport, ZoneWhy};
+use crate::output::{ZoneReport, ZoneWhy};
 use agreement::Agreement;
 use area::AreaRule;
 use near::NearRule;
@@ -280,5 +282,4 @@ fn widened(position: &PositionReport) -> Option<Gaussian> {
 #[cfg(test)]
 mod seeded;
 #[cfg(test)]
-#[path = "zones_tests.rs"]
 mod tests;

@@ -5,43 +5,21 @@
 
 use allocation_counter::measure;
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Estimator, Fence, Frame, Micros, Site, SiteDraft, Timestamp,
-    TrackSettings, Word, Zone, ZoneRule, ZoneShape, ZoneState,
+    AnchorId, Estimator, Fence, Frame, Micros, Site, SiteDraft, Timestamp, TrackSettings, Word, Zone,
+    ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 
-const PLACES_M: [[f64; 3]; 6] = [
-    [0.0, 0.0, 2.6],
-    [24.0, 0.0, 2.4],
-    [24.0, 14.0, 2.8],
-    [0.0, 14.0, 2.2],
-    [12.0, 14.0, 3.0],
-    [12.0, 0.0, 1.8],
-];
+/// The first 6 anchors of the yard.
+const PLACES_M: [[f64; 3]; 6] = *hereabout_fixtures::YARD_M.first_chunk().unwrap();
 
 fn site(estimator: Estimator) -> Site {
-    let anchor = |(i, at_m): (usize, &[f64; 3])| Anchor {
-        id: AnchorId(i as u16),
-        name: String::new(),
-        at_m: *at_m,
-        range_sigma_m: 0.1,
-        slot: None,
-        correction: Correction::NONE,
-    };
     let draft = SiteDraft {
-        name: "yard".into(),
-        dimension: Dimension::TwoD { tag_height_m: 0.9 },
         fence: Fence { area_m: vec![[0.0, 0.0], [24.0, 0.0], [24.0, 14.0], [0.0, 14.0]], up_span_m: None },
-        range_span_m: [0.01, 200.0],
-        anchors: PLACES_M.iter().enumerate().map(anchor).collect(),
         zones: zones(),
         track: TrackSettings { estimator, ..TrackSettings::default() },
-        range_fields: Some(PLACES_M.len()),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        tags: Vec::new(),
-        correction_limits: Default::default(),
+        ..hereabout_fixtures::draft(&PLACES_M)
     };
     draft.validate().unwrap().0
 }

@@ -8,7 +8,7 @@
 use std::path::{Path, PathBuf};
 
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TagId, Timestamp,
+    Anchor, AnchorId, Correction, Dimension, Epoch, RangeReading, Site, SiteDraft, TagId, Timestamp,
     TrackSettings,
 };
 use hereabout_engine::{AnchorFinding, AnchorTable, Engine, Input, Output, PlaceAnswer};
@@ -113,16 +113,10 @@ impl Set {
         let draft = SiteDraft {
             name: "data set".into(),
             dimension: Dimension::TwoD { tag_height_m: self.height_m },
-            fence: Fence::default(),
-            range_span_m: [0.01, 200.0],
             anchors: (0..self.ids.len()).map(anchor).collect(),
-            zones: Vec::new(),
             track: TrackSettings { lost_radius95_m: 5.0, ..TrackSettings::default() },
             range_fields: None,
-            required_ce95_m: None,
-            tag_height_se_m: None,
-            tags: Vec::new(),
-            correction_limits: Default::default(),
+            ..hereabout_fixtures::draft(&[])
         };
         draft.validate().unwrap().0
     }

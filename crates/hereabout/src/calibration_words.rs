@@ -2,9 +2,10 @@
 //! that programs may rely on; the words may change.
 
 use hereabout_api::plausible_words;
+use hereabout_commission::calibration::{BoardVerdict, Calibration};
+use hereabout_commission::survey::{MAX_RANGES, Spot};
 use hereabout_core::plausible::Slip;
 use hereabout_core::{AnchorId, Site};
-use hereabout_engine::commission::{BoardVerdict, Calibration, MOST_RANGES, Spot};
 use hereabout_solve::calibrate::adjust::{
     AdjustRefusal, BlockedPath, BoardOffset, Explanation, Misfit, ScaleVerdict, Suspect,
 };
@@ -182,7 +183,7 @@ pub(crate) fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> V
 
 /// Ranges that found no room, when there were some.
 pub(crate) fn left_out(ranges: usize) -> Option<Note> {
-    let what = format!("{ranges} further ranges found no room: one sitting takes {MOST_RANGES}");
+    let what = format!("{ranges} further ranges found no room: one sitting takes {MAX_RANGES}");
     let todo = "what is told rests on the first ones; stand for less time, or give parts";
     (ranges > 0).then(|| Note::new("ranges_left_out", what, todo))
 }

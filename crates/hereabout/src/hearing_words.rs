@@ -2,8 +2,8 @@
 
 use std::fmt::Write;
 
+use hereabout_commission::hearing::HearingWarning;
 use hereabout_core::{AnchorId, Site, TagId};
-use hereabout_engine::hearing::HearingWarning;
 
 /// What anchors are called: by their names in a site, by their range field without one.
 pub(crate) struct Names {

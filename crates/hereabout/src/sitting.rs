@@ -7,8 +7,8 @@
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
 
+use hereabout_commission::survey::{MAX_SPOTS, Spot, SurveySession};
 use hereabout_core::{Epoch, Micros, Site, TagId, Timestamp};
-use hereabout_engine::commission::{MOST_SPOTS, Sitting, Spot};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::Decoder;
@@ -102,8 +102,8 @@ pub async fn live(
     source: Option<&str>,
     taker: &mut dyn Taker,
 ) -> Result<(), Failure> {
-    if goals.len() > MOST_SPOTS {
-        return Err(Failure::new(exit::USAGE, format!("more than {MOST_SPOTS} places are too many at once")));
+    if goals.len() > MAX_SPOTS {
+        return Err(Failure::new(exit::USAGE, format!("more than {MAX_SPOTS} places are too many at once")));
     }
     let mut ear = Ear::open(site, source)?;
     let done = tokio::select! {
@@ -315,7 +315,7 @@ pub fn place(text: &str, up_m: Option<f64>) -> Result<Goal, Failure> {
 ///
 /// # Errors
 /// With what to do.
-pub fn check_heard(heard: &Sitting, asked: Option<TagId>) -> Result<(), Failure> {
+pub fn check_heard(heard: &SurveySession, asked: Option<TagId>) -> Result<(), Failure> {
     let list = || heard.tags().iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     match heard.tags().len() {
         0 => {

@@ -7,8 +7,8 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use hereabout_commission::survey::{MAX_SPOTS, Spot};
 use hereabout_core::{Dimension, Timestamp};
-use hereabout_engine::commission::{MOST_SPOTS, Spot};
 
 use crate::exit::{self, Failure};
 use crate::place_checks::Named;
@@ -73,8 +73,8 @@ impl Spots {
         let (mut rows, mut problems) = (Vec::new(), Vec::new());
         for (i, line) in lines {
             match row(line, dimension) {
-                Ok(_) if rows.len() >= MOST_SPOTS => {
-                    problems.push(problem(i + 1, 1, format!("more than {MOST_SPOTS} spots; cut the file")));
+                Ok(_) if rows.len() >= MAX_SPOTS => {
+                    problems.push(problem(i + 1, 1, format!("more than {MAX_SPOTS} spots; cut the file")));
                     break;
                 }
                 Ok(spot) => rows.push((spot, i + 1)),

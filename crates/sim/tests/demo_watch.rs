@@ -4,9 +4,7 @@
 
 use std::path::PathBuf;
 
-use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TrackSettings,
-};
+use hereabout_core::{Anchor, AnchorId, Correction, Epoch, RangeReading, Site, SiteDraft};
 use hereabout_engine::{AnchorFinding, Engine, FindingChange, Input, Output};
 use hereabout_sim::{Scenario, World};
 
@@ -26,17 +24,9 @@ fn site(scenario: &Scenario) -> Site {
     };
     let draft = SiteDraft {
         name: "Larkfield".into(),
-        dimension: Dimension::TwoD { tag_height_m: 0.9 },
-        fence: Fence::default(),
-        range_span_m: [0.01, 200.0],
         anchors: scenario.anchors.iter().map(anchor).collect(),
-        zones: Vec::new(),
-        track: TrackSettings::default(),
         range_fields: Some(scenario.anchors.len()),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        correction_limits: Default::default(),
-        tags: Vec::new(),
+        ..hereabout_fixtures::draft(&[])
     };
     draft.validate().unwrap().0
 }

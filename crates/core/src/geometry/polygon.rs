@@ -101,3 +101,9 @@ pub fn edges_meet([a, b]: Edge, [c, d]: Edge) -> bool {
     let spans_meet = |i: usize| a[i].min(b[i]) <= c[i].max(d[i]) && c[i].min(d[i]) <= a[i].max(b[i]);
     spans_meet(0) && spans_meet(1)
 }
+
+/// Mean of the corners, metres; the origin of none.
+pub fn corner_mean_m(corners_m: &[[f64; 2]]) -> [f64; 2] {
+    let n = corners_m.len().max(1) as f64;
+    [0, 1].map(|c| corners_m.iter().map(|p| p[c]).sum::<f64>() / n)
+}

@@ -1,10 +1,10 @@
 //! Tracker against the oracle, a gated filter and plain least squares, over seeds.
 
-use hereabout_core::{AnchorId, Fence, Micros, TagId, TagState, Timestamp};
-use hereabout_engine::Place;
-use hereabout_engine::picture::Picture;
+use hereabout_core::{Dimension, Fence, Micros, TagState, Timestamp};
+use hereabout_draw::track::{Ellipse, Legend, TrackPicture, TrackPoint};
 use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
+use hereabout_solve::{ellipse, ellipse_factor};
 
 use crate::kit::{Kit, Late, Path, TrueEpoch, apart};
 use crate::rivals::{Choice, Filter};
@@ -184,17 +184,43 @@ pub(crate) fn table(only: &str) {
 }
 
 /// A minute of a kit, drawn.
-pub(crate) fn picture(kit: &Kit, p: f64) -> Picture {
-    let anchors = kit.anchors.iter().enumerate().map(|(i, at_m)| (AnchorId(i as u16), *at_m));
-    let mut picture = Picture::new(&format!("Study: {}, p = {p}", kit.name), anchors, &[]);
+pub(crate) fn picture(kit: &Kit, p: f64) -> TrackPicture {
+    let legend = Legend {
+        mark: "anchor and id",
+        area: "area",
+        reference: "truth",
+        measured: "located",
+        predicted: "coasting",
+        ellipse: "95 % ellipse",
+        restart: "restart",
+        series: "tag",
+    };
+    let anchors = kit.anchors.iter().enumerate().map(|(i, at_m)| (i.to_string(), [at_m[0], at_m[1]]));
+    let mut picture = TrackPicture::new(&format!("Study: {}, p = {p}", kit.name), legend, anchors, &[]);
     let mut ours = tracker(kit, settings());
     for epoch in kit.run(60.0, 1) {
         let e = ours.update(stamp(&epoch), &told(&epoch));
-        let place = Place { position_m: e.position_m, covariance_m2: e.covariance_m2 };
-        picture.track(TagId(0), e.state, Some(place), e.restarted);
-        picture.truth(TagId(0), Some(epoch.at_m));
+        picture.track(0, track_point(&e));
+        picture.reference(0, Some([epoch.at_m[0], epoch.at_m[1]]));
     }
     picture
+}
+
+/// An estimate as a place of the picture; `None` where it has none.
+fn track_point(e: &TrackEstimate) -> Option<TrackPoint> {
+    let factor = ellipse_factor(Dimension::TwoD { tag_height_m: 0.0 }, 0.95);
+    let ellipse = ellipse(&e.covariance_m2).map(|one| Ellipse {
+        semi_major_m: factor * one.semi_major_m,
+        semi_minor_m: factor * one.semi_minor_m,
+        direction_rad: one.direction_rad,
+    });
+    let [east, north, _] = e.position_m;
+    matches!(e.state, TagState::Located | TagState::Coasting).then_some(TrackPoint {
+        at_m: [east, north],
+        ellipse,
+        predicted: e.state == TagState::Coasting,
+        restarted: e.restarted,
+    })
 }
 
 /// Prints how fast the tracker is right again after jumps.

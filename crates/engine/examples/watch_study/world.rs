@@ -5,8 +5,7 @@
 //! 5 cm a frame); 2 in 1000 are anything; multipath as a smooth field over the yard per anchor. One frame per 100 ms.
 
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, Micros, RangeReading, Site, SiteDraft, TagId,
-    Timestamp, TrackSettings,
+    Anchor, AnchorId, Correction, Dimension, Epoch, Micros, RangeReading, Site, SiteDraft, TagId, Timestamp,
 };
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::SeedableRng;
@@ -80,16 +79,9 @@ fn site_of(posts: Vec<[f64; 3]>, dimension: Dimension) -> Site {
     let draft = SiteDraft {
         name: "Larkfield yard".into(),
         dimension,
-        fence: Fence::default(),
-        range_span_m: [0.01, 200.0],
         anchors: posts.into_iter().enumerate().map(anchor).collect(),
-        zones: Vec::new(),
-        track: TrackSettings::default(),
         range_fields: Some(n),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        tags: Vec::new(),
-        correction_limits: Default::default(),
+        ..hereabout_fixtures::draft(&[])
     };
     match draft.validate() {
         Ok((site, _)) => site,

@@ -21,7 +21,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Epoch, MAX_ANCHORS};
 use hereabout_solve::math::distribution::normal_two_sided_tail;
 
-use crate::series::push_newest;
+use hereabout_core::series::push_newest;
 
 /// −ln 10⁻⁹.
 const NATS: f64 = 20.73;

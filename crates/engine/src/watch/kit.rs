@@ -25,7 +25,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Doubt, MAX_ANCHORS, MAX_TAGS, Micros, TagId, Timestamp};
 
-use crate::report::{KitFinding, MAX_KIT_FINDINGS};
+use crate::output::{KitFinding, MAX_KIT_FINDINGS};
 
 /// Frames without a range for this long say something.
 const QUIET: Micros = Micros::from_millis(2_000);

@@ -10,8 +10,8 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
-use super::shown::KitShown;
-use crate::report::{KitChange, KitFinding, MAX_KIT_FINDINGS};
+use super::active_findings::KitShown;
+use crate::output::{KitChange, KitFinding, MAX_KIT_FINDINGS};
 
 /// Without a byte for this long the cable is out.
 const NO_BYTE: Micros = Micros::from_millis(2_500);
@@ -148,5 +148,4 @@ impl KitWatch {
 }
 
 #[cfg(test)]
-#[path = "link_tests.rs"]
 mod tests;

@@ -10,13 +10,11 @@
 //! somebody looked.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorId, AnchorState, MAX_ANCHORS, Micros, SILENT_AFTER, Timestamp};
 
-use crate::report::{AnchorChange, AnchorHealth, AnchorState, AnchorTable, CannotTell, PlaceAnswer};
+use crate::output::{AnchorChange, AnchorHealth, AnchorTable, CannotTell, PlaceAnswer};
 use crate::start::InheritedAnchor;
 
-/// Without a range for this long an anchor is silent.
-pub const SILENT_AFTER: Micros = Micros::from_millis(1_000);
 /// Buckets of one second that rates and shares are taken over.
 const BUCKETS: usize = 10;
 const BUCKET: Micros = Micros::from_millis(1_000);

@@ -7,7 +7,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, Timestamp};
 
 use super::liveness::Heard;
-use crate::report::AnchorMinute;
+use crate::output::AnchorMinute;
 
 const MINUTE: Micros = Micros::from_millis(60_000);
 

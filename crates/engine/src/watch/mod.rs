@@ -20,39 +20,39 @@
 //! What has begun is told once and ends once (`shown`); every finding has two limits, one to begin and a lower one
 //! to end. All memory is made at the start, and with each new tag. A slot of a tag that was retired is used again: [`Watch::forget`].
 
-mod doubles;
-mod habits;
+mod active_findings;
+mod duplicate_id;
 mod kit;
 mod link;
+mod link_quality;
 mod liveness;
 mod minute;
 mod place;
-mod shown;
 pub(crate) mod whole;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, Site, TagId, Timestamp, Verdict,
+    AnchorId, AnchorState, Doubt, JudgedRange, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, SILENT_AFTER,
+    Site, TagId, Timestamp, Verdict,
 };
 use hereabout_solve::fit::FitRange;
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::estimate::Estimate;
-use crate::outputs::Outputs;
-use crate::report::{
-    AnchorFinding, AnchorSet, AnchorState, AnchorTable, CannotTell, FindingChange, JudgedRange, KitChange,
-    KitFinding, Output, PlaceAnswer, ZoneWhy,
+use crate::output::Outputs;
+use crate::output::{
+    AnchorFinding, AnchorSet, AnchorTable, CannotTell, FindingChange, KitChange, KitFinding, Output,
+    PlaceAnswer, ZoneWhy,
 };
 use crate::start::InheritedAnchor;
-use doubles::Doubles;
-use habits::{Habits, Sighting, noisy};
+use active_findings::{KitShown, Shown};
+use duplicate_id::Doubles;
 use kit::Kit;
 pub use link::{KitWatch, LinkCounts};
-pub use liveness::SILENT_AFTER;
+use link_quality::{Habits, Sighting, noisy};
 use liveness::{Heard, Liveness};
 use minute::Minutes;
 use place::Places;
-use shown::{KitShown, Shown};
 use whole::Whole;
 
 /// Others must have answered for this long after an anchor's last range.
@@ -487,5 +487,4 @@ fn sighting(estimate: &Estimate, site: &Site, anchor: usize) -> Option<Sighting>
 }
 
 #[cfg(test)]
-#[path = "watch_tests.rs"]
 mod tests;

@@ -13,7 +13,7 @@ use hereabout_solve::watch::{
 };
 
 use super::{Learned, Seen};
-use crate::report::{AnchorFinding, AnchorSet, CannotTell, PlaceAnswer};
+use crate::output::{AnchorFinding, AnchorSet, CannotTell, PlaceAnswer};
 
 /// A drift from this on is told, metres per day, and until it is below the second; in standard errors the same.
 const DRIFT: [f64; 2] = [0.05, 0.03];

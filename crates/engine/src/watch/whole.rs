@@ -12,7 +12,7 @@ use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
 
 use super::Seen;
 use crate::fit_input::fit_setup;
-use crate::report::{AnchorFinding, AnchorSet, KitFinding};
+use crate::output::{AnchorFinding, AnchorSet, KitFinding};
 
 /// See the module.
 #[derive(Clone, Debug)]

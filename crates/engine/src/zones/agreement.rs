@@ -10,9 +10,7 @@
 //! mass alone can't, because the covariance of a wrong story is as small as that of the right one.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Micros, Site, TagState, Timestamp};
-
-use crate::report::{JudgedRange, PositionReport};
+use hereabout_core::{JudgedRange, MAX_ANCHORS, Micros, PositionReport, Site, TagState, Timestamp};
 
 /// Agreeing means within this many standard deviations.
 const WITHIN_SIGMAS: f64 = 3.0;

@@ -30,7 +30,7 @@ use hereabout_core::{Micros, Site, TagState, Timestamp, ZoneRule, ZoneState};
 use hereabout_solve::zone::Area;
 
 use super::{Answer, Belief, When};
-use crate::report::ZoneWhy;
+use crate::output::ZoneWhy;
 
 /// Probability from which on it may well be inside; outside the same.
 const MAY_WELL: f64 = 0.25;
@@ -262,5 +262,4 @@ fn enough(rule: &ZoneRule, site: &Site) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "area_tests.rs"]
 mod tests;

@@ -35,11 +35,11 @@
 //! The rule goes by ranges heard, not by frames, so that kits that range to one anchor at a time are served alike.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, Dimension, MAX_ANCHORS, Micros, Site, Timestamp, ZoneState};
+use hereabout_core::{AnchorId, Dimension, JudgedRange, MAX_ANCHORS, Micros, Site, Timestamp, ZoneState};
 
 use super::Answer;
-use crate::report::{JudgedRange, ZoneWhy};
-use crate::series::{push_newest, upper_median};
+use crate::output::ZoneWhy;
+use hereabout_core::series::{push_newest, upper_median};
 
 /// No tag goes faster, m/s.
 const TOP_SPEED_MPS: f64 = 5.0;
@@ -505,5 +505,4 @@ fn growth_m(calm: &ArrayVec<(Timestamp, f64), SLOTS>) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "near_tests.rs"]
 mod tests;

@@ -10,7 +10,7 @@
 
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Epoch, Fence, RangeReading, Site, SiteDraft, TagId, Timestamp,
-    TrackSettings, Zone, ZoneRule, ZoneShape,
+    Zone, ZoneRule, ZoneShape,
 };
 
 /// Frames per second.
@@ -371,15 +371,10 @@ fn site(stated: &Stated, three_d: bool, calibrated: bool, area_m: Option<[f64; 2
             area_m: vec![[0.0, 0.0], [e, 0.0], [e, n], [0.0, n]],
             up_span_m: three_d.then_some([0.0, 2.2]),
         }),
-        range_span_m: [0.01, 200.0],
         anchors: stated.places.iter().enumerate().map(anchor).collect(),
         zones: vec![Zone { name: "yard".into(), shape: yard, rule: ZoneRule::default() }],
-        track: TrackSettings::default(),
         range_fields: Some(stated.places.len()),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        correction_limits: Default::default(),
-        tags: Vec::new(),
+        ..hereabout_fixtures::draft(&[])
     };
     draft.validate().expect("a valid site").0
 }

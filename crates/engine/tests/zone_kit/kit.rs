@@ -7,8 +7,8 @@
 //! Each hour has its own noises, offsets and delays.
 
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Epoch, Fence, Micros, RangeReading, Site, SiteDraft, TagId,
-    Timestamp, TrackSettings, Zone, ZoneRule, ZoneShape,
+    Anchor, AnchorId, Correction, Epoch, Micros, RangeReading, Site, SiteDraft, TagId, Timestamp, Zone,
+    ZoneRule, ZoneShape,
 };
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_solve::zone::Area;
@@ -131,17 +131,9 @@ pub(crate) fn site(places_m: &[[f64; 3]], zones: Vec<Zone>) -> Site {
     };
     let draft = SiteDraft {
         name: "Larkfield nursery".into(),
-        dimension: Dimension::TwoD { tag_height_m: TAG_UP_M },
-        fence: Fence::default(),
-        range_span_m: [0.01, 200.0],
         anchors: places_m.iter().enumerate().map(anchor).collect(),
         zones,
-        track: TrackSettings::default(),
-        range_fields: Some(places_m.len()),
-        required_ce95_m: None,
-        tag_height_se_m: None,
-        tags: Vec::new(),
-        correction_limits: Default::default(),
+        ..hereabout_fixtures::draft(places_m)
     };
     draft.validate().expect("a valid site").0
 }

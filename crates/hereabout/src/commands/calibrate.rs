@@ -7,10 +7,11 @@
 use std::path::{Path, PathBuf};
 
 use hereabout_api::v1::rfc3339;
-use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
-use hereabout_engine::commission::{
-    BoardResult, BoardVerdict, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
+use hereabout_commission::calibration::{
+    BoardResult, BoardVerdict, Calibration, calibrate as adjust_all, calibrate_one,
 };
+use hereabout_commission::survey::{Spot, SurveySession, slant_m};
+use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
 use hereabout_ingest::Clock;
 use hereabout_solve::calibrate::adjust::ScaleChoice;
 use serde_json::{Value, json};
@@ -148,12 +149,13 @@ impl Task {
         &self,
         site: &SiteFile,
         args: &CalibrateArgs,
-    ) -> Result<(Sitting, Option<SiteMisfit>), Failure> {
+    ) -> Result<(SurveySession, Option<SiteMisfit>), Failure> {
         let tag = args.sitting.tag.map(TagId);
         // A board on its stand need not be where the site has it.
         let placed = !matches!(self, Task::Board { .. });
         let fit = placed.then(|| FitTest::new(&sitting::tested_site(&args.sitting, site)));
-        let mut ear = Listener { site: &site.site, sitting: Sitting::new(&site.site, tag), only: None, fit };
+        let mut ear =
+            Listener { site: &site.site, sitting: SurveySession::new(&site.site, tag), only: None, fit };
         let (goals, usual_s) = match self {
             Task::Board { anchor, .. } => {
                 ear.only = Some(*anchor);
@@ -187,7 +189,7 @@ impl Task {
         if let Task::Board { distance_m, .. } = self { *distance_m } else { 0.0 }
     }
 
-    fn work_out(&self, site: &Site, sitting: &Sitting, scale: bool) -> Calibration {
+    fn work_out(&self, site: &Site, sitting: &SurveySession, scale: bool) -> Calibration {
         match self {
             Task::Board { anchor, distance_m } => calibrate_one(site, sitting, *anchor, *distance_m),
             _ => adjust_all(site, sitting, if scale { ScaleChoice::Asked } else { ScaleChoice::WhenProven }),
@@ -290,7 +292,7 @@ pub(crate) async fn hear(
 
 struct Listener<'a> {
     site: &'a Site,
-    sitting: Sitting,
+    sitting: SurveySession,
     /// Only this anchor is looked at.
     only: Option<usize>,
     fit: Option<FitTest>,

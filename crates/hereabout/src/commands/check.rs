@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use hereabout_api::picture::SitePicture;
+use crate::site_picture::SitePicture;
 use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, latency_timer_ms};

@@ -14,9 +14,10 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::time::Duration;
 
+use hereabout_commission::hearing::{Hearing, HearingTable};
 use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, Site, TagId, Timestamp};
+use hereabout_engine::epoch_by_field;
 use hereabout_engine::epoch_from_frame;
-use hereabout_engine::hearing::{Hearing, HearingTable, epoch_by_field};
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::{Decoder, FrameSpec, Item};
 use serde_json::json;

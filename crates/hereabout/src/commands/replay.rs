@@ -10,9 +10,9 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use hereabout_api::v1::{EventDraft, PositionBody};
+use hereabout_commission::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
 use hereabout_core::{Dimension, Micros, Site, TagId, TagState, Timestamp};
-use hereabout_engine::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
-use hereabout_engine::picture::Picture;
+use hereabout_draw::track::TrackPicture;
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_store::{Record, SessionStart, SessionWriter, Store};
 use hereabout_wire::FrameSpec;
@@ -26,6 +26,7 @@ use crate::outputs::{self, Output as OutputFile, Taken};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::{self, SiteFile};
 use crate::tables::{BadRow, read_truth};
+use crate::track_picture;
 
 /// Runs a replay to its end.
 ///
@@ -51,7 +52,7 @@ struct Counts {
 /// The picture that is being drawn.
 struct Drawing {
     file: OutputFile,
-    picture: Picture,
+    picture: TrackPicture,
     /// First and last stamp of what was drawn: truth outside of it does not belong to the run.
     span: Option<(Timestamp, Timestamp)>,
 }
@@ -193,7 +194,7 @@ impl Replay {
                     accuracy.grade(report, truth);
                 }
                 if let Some(drawing) = &mut self.picture {
-                    drawing.picture.report(report);
+                    track_picture::go_on(&mut drawing.picture, report);
                     drawing.span = Some((drawing.span.map_or(report.at, |s| s.0), report.at));
                 }
                 let name = self.engine.site().tag_name(report.tag);
@@ -263,7 +264,11 @@ impl Replay {
 impl Drawing {
     /// The file is made at once: a long replay should not end with a picture that has no place.
     fn begin(path: &Path, site: &Site, taken: &mut Taken) -> Result<Drawing, Failure> {
-        Ok(Drawing { file: OutputFile::begin(path, taken)?, picture: Picture::of_site(site), span: None })
+        Ok(Drawing {
+            file: OutputFile::begin(path, taken)?,
+            picture: track_picture::of_site(site),
+            span: None,
+        })
     }
 
     fn finish(mut self, truth: Option<&Truth>) -> Result<(), Failure> {
@@ -271,9 +276,9 @@ impl Drawing {
             let mut before: Option<(TagId, Timestamp)> = None;
             for (tag, at, at_m) in truth.rows().iter().filter(|r| (first..=last).contains(&r.1)) {
                 if before.is_some_and(|b| b.0 == *tag && at.since(b.1) >= LONGEST_GAP) {
-                    self.picture.truth(*tag, None);
+                    self.picture.reference(tag.0, None);
                 }
-                self.picture.truth(*tag, Some(*at_m));
+                self.picture.reference(tag.0, Some([at_m[0], at_m[1]]));
                 before = Some((*tag, *at));
             }
         }

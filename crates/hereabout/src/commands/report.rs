@@ -9,11 +9,12 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use hereabout_api::cautions;
-use hereabout_api::picture::{ErrorArrow, SitePicture, distribution_svg, escaped};
 use hereabout_api::v1::rfc3339;
+use hereabout_commission::survey::Spot;
+use hereabout_commission::tally::Tally;
 use hereabout_core::{Dimension, Estimator, TagId, Timestamp};
-use hereabout_engine::commission::Spot;
-use hereabout_engine::tally::Tally;
+use hereabout_draw::distribution::distribution_svg;
+use hereabout_draw::xml::escaped;
 use hereabout_ingest::Clock;
 use hereabout_solve::verify::site_check::SiteCheck;
 use hereabout_store::LogReader;
@@ -29,6 +30,7 @@ use crate::place_checks::{self, Heights};
 use crate::recording::{Kind, Recording};
 use crate::site_facts;
 use crate::site_file::SiteFile;
+use crate::site_picture::{ErrorArrow, SitePicture};
 use crate::sitting::{self, Taker};
 use crate::spots::Spots;
 use crate::toml_doc::Document;
@@ -381,7 +383,7 @@ impl Page {
     fn health(&self) -> String {
         let Some(tally) = &self.tally else { return String::new() };
         let name = |id| self.site.site.anchors().iter().find(|a| a.id == id).map_or("", |a| a.name.as_str());
-        let row = |a: &hereabout_engine::tally::AnchorTally| {
+        let row = |a: &hereabout_commission::tally::AnchorTally| {
             vec![
                 format!("{} {}", a.anchor, escaped(name(a.anchor))),
                 a.frames.to_string(),

@@ -1,9 +1,10 @@
 //! `verify`: a tag at known checkpoints, the errors of what is published there, and whether they are small enough.
 
+use hereabout_commission::proof::Proof;
+use hereabout_commission::survey::{MAX_RANGES, Spot};
+use hereabout_commission::tally::Tally;
 use hereabout_core::{Epoch, Site, TagId, Timestamp};
-use hereabout_engine::commission::{MOST_RANGES, Proof, Spot};
-use hereabout_engine::tally::Tally;
-use hereabout_engine::{Engine, Input};
+use hereabout_engine::{Engine, Input, Output};
 use hereabout_solve::verify::{CeInterval, HonestyVerdict, PointResult, Verdict, Verification};
 use serde_json::{Value, json};
 
@@ -119,8 +120,17 @@ impl Listener {
 
     fn drain(&mut self) {
         while let Some(output) = self.engine.poll_output() {
-            self.tally.take(&output);
-            self.proof.take(&output);
+            match &output {
+                Output::Position(report) => {
+                    self.tally.add_position(report);
+                    self.proof.take_position(report);
+                }
+                Output::Ranges(epoch) => {
+                    self.tally.add_ranges(epoch);
+                    self.proof.take_ranges(epoch);
+                }
+                _ => {}
+            }
         }
     }
 }
@@ -240,7 +250,7 @@ impl Shown {
         }
         for (spot, left_out) in self.spots.iter().zip(&self.left_out.0).filter(|(_, n)| **n > 0) {
             let what = format!(
-                "{}: {left_out} further positions found no room: one proof takes {MOST_RANGES} in all",
+                "{}: {left_out} further positions found no room: one proof takes {MAX_RANGES} in all",
                 spot.name
             );
             notes.push((

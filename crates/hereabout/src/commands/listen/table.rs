@@ -9,8 +9,8 @@
 //! ```
 //! Fits 80 columns; from [`WIDE`] columns on there are more. What is odd stands below, in words.
 
+use hereabout_commission::hearing::{HeardAnchor, HearingTable};
 use hereabout_engine::AnchorState;
-use hereabout_engine::hearing::{HeardAnchor, HearingTable};
 use hereabout_ingest::LinkStatus;
 
 use crate::hearing_words::{Names, words};
@@ -22,7 +22,7 @@ const WIDE: usize = 110;
 /// Characters of a line before the picture of the last minute, without and with the wide columns.
 const BEFORE_MINUTE: [usize; 2] = [56, 82];
 /// More characters for a minute would only repeat its seconds.
-const LONGEST_MINUTE: usize = hereabout_engine::hearing::MINUTE_S;
+const LONGEST_MINUTE: usize = hereabout_commission::hearing::MINUTE_S;
 /// The picture's scale spans at least this, so that noise is a flat line.
 const LEAST_SPAN_M: f64 = 1.0;
 const NAME_CHARS: usize = 16;
@@ -141,8 +141,8 @@ fn warn(lines: &mut Vec<Line>, text: &str, width: usize) {
 
 #[cfg(test)]
 mod tests {
+    use hereabout_commission::hearing::Hearing;
     use hereabout_core::{AnchorId, Epoch, Micros, RangeReading, TagId, Timestamp};
-    use hereabout_engine::hearing::Hearing;
 
     use super::*;
 
