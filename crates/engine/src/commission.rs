@@ -14,8 +14,8 @@ use hereabout_solve::calibrate::adjust::{
     AdjustRefusal, AdjustSettings, Adjustment, AnchorLevel, BoardOffset, Explanation, Misfit, ScaleChoice,
     Stand, Suspect, adjust,
 };
-use hereabout_solve::calibrate::bump::{BumpVerdict, PlaceReading, measure_place};
-use hereabout_solve::calibrate::stand::{
+use hereabout_solve::calibrate::displacement::{BumpVerdict, PlaceReading, measure_place};
+use hereabout_solve::calibrate::occupation::{
     RefusedStand, StandReading, StandRefusal, StandSettings, TimedRange, measure_stand,
 };
 use hereabout_solve::verify::{Checkpoint, PublishedFix, StatedAnchor, Verification, VerifySettings, verify};

@@ -8,8 +8,8 @@ use hereabout_engine::commission::{BoardVerdict, Calibration, MOST_RANGES, Spot}
 use hereabout_solve::calibrate::adjust::{
     AdjustRefusal, BlockedPath, BoardOffset, Explanation, Misfit, ScaleVerdict, Suspect,
 };
-use hereabout_solve::calibrate::bump::BumpVerdict;
-use hereabout_solve::calibrate::stand::StandRefusal;
+use hereabout_solve::calibrate::displacement::BumpVerdict;
+use hereabout_solve::calibrate::occupation::StandRefusal;
 
 use crate::fit_test::{self, SiteMisfit};
 use crate::place_checks;

@@ -25,7 +25,7 @@
 //! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@model::dop) rates a geometry, [`metrics`](math::metrics) rates
 //! an estimate against the truth, [`distribution`](math::distribution) has the tails and quantiles that all of these use.
 //!
-//! Commissioning: [`site_check`](verify::site_check) before the first range; [`stand`](calibrate::stand) and [`bump`](calibrate::bump) measure a standing tag, [`adjust`](calibrate::adjust)
+//! Commissioning: [`site_check`](verify::site_check) before the first range; [`stand`](calibrate::occupation) and [`bump`](calibrate::displacement) measure a standing tag, [`adjust`](calibrate::adjust)
 //! makes offsets of several stands, [`known_path`](calibrate::known_path) of a moving tag, [`verify`] proves the accuracy. These allocate.
 #![forbid(unsafe_code)]
 
@@ -46,4 +46,4 @@ pub use model::dop::Dop;
 pub use model::range_obs::RangeObs;
 pub use snapshot::gate::GateSettings;
 pub use snapshot::locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
-pub use snapshot::places::PLACES_APART;
+pub use snapshot::minima::PLACES_APART;

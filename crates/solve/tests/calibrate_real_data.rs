@@ -13,7 +13,7 @@ use hereabout_solve::calibrate::adjust::{
     AdjustSettings, Adjustment, AnchorLevel, ScaleChoice, Stand, adjust,
 };
 use hereabout_solve::calibrate::known_path::{PathOffset, PathRange, fit_path};
-use hereabout_solve::calibrate::stand::{
+use hereabout_solve::calibrate::occupation::{
     RefusedStand, StandReading, StandSettings, TimedRange, measure_stand,
 };
 

@@ -19,9 +19,9 @@ use hereabout_core::Correction;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-pub use crate::calibrate::misfit::{Explanation, Misfit, Suspect};
-use crate::calibrate::misfit::{NamingRule, Observation, PRIOR_DOF, Scene};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+pub use crate::calibrate::fault::{Explanation, Misfit, Suspect};
+use crate::calibrate::fault::{NamingRule, Observation, PRIOR_DOF, Scene};
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::linear::{LinearError, LinearFit, linear_least_squares};
 use crate::math::robust::{Z_975, student_t_975};
 
@@ -30,7 +30,7 @@ use crate::math::robust::{Z_975, student_t_975};
 pub struct AnchorLevel {
     /// Index of the anchor.
     pub anchor: usize,
-    /// Raw level, metres ([`crate::calibrate::stand::StandReading::level_m`]).
+    /// Raw level, metres ([`crate::calibrate::occupation::StandReading::level_m`]).
     pub level_m: f64,
     /// Its standard error, metres.
     pub se_m: f64,
@@ -589,5 +589,4 @@ fn chance_of_gain(narrow: &LinearFit, wide: &LinearFit) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "adjust_tests.rs"]
 mod tests;

@@ -2,7 +2,7 @@
 //!
 //! For kits with a reference instrument beside them (total station, satellite positions), and for judging
 //! a calibration by the truth of another run. Model: raw = scale·d + offset + e with the stand's mixture of
-//! good and late ranges for e ([`crate::calibrate::stand`]); the distances d are taken as exact. Expectation and
+//! good and late ranges for e ([`crate::calibrate::occupation`]); the distances d are taken as exact. Expectation and
 //! maximisation alternates between the mixture and a weighted line; the line starts from the medians of
 //! eight groups of like distance (Theil and Sen: the median of all slopes between them), so that a scale
 //! of several per cent does not look like late ranges. Errors come from leaving out one block of time
@@ -12,7 +12,7 @@ use hereabout_core::{Micros, Timestamp};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 use crate::calibrate::adjust::{SCALE_LEAST, ScaleChoice};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::robust::{block_error, block_spans, median};
 use crate::model::mixture::{FINE_M, Mixture};
 
@@ -342,5 +342,4 @@ fn chance_of(t: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "known_path_tests.rs"]
 mod tests;

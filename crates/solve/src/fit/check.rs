@@ -12,6 +12,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Fence, MAX_ANCHORS};
 
+use super::anchor_search::Seen;
 use super::density::SIGMA_M;
 use super::ground::{Ground, bits};
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
@@ -20,7 +21,6 @@ use super::orders::{
     ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered,
     triple, try_triple,
 };
-use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
 use crate::model::congruence::congruences;
 

@@ -25,13 +25,13 @@
 //!
 //! **Source.** Found by the study (`examples/fit_study`).
 
+mod anchor_search;
 mod check;
 mod density;
 mod ground;
 mod keyframes;
 mod model;
 mod orders;
-mod places;
 mod quick;
 mod spheres;
 mod state;

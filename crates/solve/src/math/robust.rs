@@ -174,5 +174,4 @@ fn student_density(t: f64, dof: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "robust_tests.rs"]
 mod tests;

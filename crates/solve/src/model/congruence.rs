@@ -277,5 +277,4 @@ fn unit(a: [f64; 3]) -> Option<[f64; 3]> {
 }
 
 #[cfg(test)]
-#[path = "congruence_tests.rs"]
 mod tests;

@@ -145,5 +145,4 @@ impl Law {
 }
 
 #[cfg(test)]
-#[path = "mixture_tests.rs"]
 mod tests;

@@ -26,8 +26,8 @@
 use hereabout_core::{Fence, NoFixReason};
 
 use crate::math::distribution::{chi2_tail, normal_quantile, normal_two_sided_tail};
-use crate::snapshot::places::{PLACES_APART, Place, Places, places};
-use crate::snapshot::sights::Sights;
+use crate::snapshot::linearised::Sights;
+use crate::snapshot::minima::{PLACES_APART, Place, Places, places};
 
 /// Difference in χ² that makes one range twenty times as likely as another to be the wrong one: 2 ln 20.
 pub const BLAME_APART: f64 = 5.991_464_547_107_982;
@@ -148,5 +148,4 @@ fn blame<const D: usize>(
 }
 
 #[cfg(test)]
-#[path = "gate_tests.rs"]
 mod tests;

@@ -12,7 +12,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::geometry::{Axes, principal_axes};
-use crate::snapshot::sights::Sights;
+use crate::snapshot::linearised::Sights;
 
 /// Anchors whose spread across their line or plane is below this share of the next larger spread have a
 /// mirror place that is worth a look.
@@ -122,5 +122,4 @@ impl<const D: usize> Linear<D> {
 }
 
 #[cfg(test)]
-#[path = "linear_start_tests.rs"]
 mod tests;

@@ -27,8 +27,8 @@ use crate::math::geometry::{is_spd, to_rows};
 use crate::model::dop::{Dop, dop};
 use crate::model::range_obs::RangeObs;
 use crate::snapshot::gate::{GateSettings, Judgement, judge};
-use crate::snapshot::places::Place;
-use crate::snapshot::sights::{Sight, Sights};
+use crate::snapshot::linearised::{Sight, Sights};
+use crate::snapshot::minima::Place;
 
 /// Redundancy below this is none: the residual is zero whatever the range.
 const NO_REDUNDANCY: f64 = 1e-6;

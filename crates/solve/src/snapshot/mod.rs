@@ -33,9 +33,9 @@
 
 pub mod gate;
 mod linear_start;
+mod linearised;
 pub(crate) mod locate;
-pub(crate) mod places;
-mod sights;
+pub(crate) mod minima;
 mod starts;
 mod subsets;
 
@@ -375,5 +375,4 @@ pub(crate) fn good_ln(share: f64, sigma_m: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "snapshot_tests.rs"]
 mod tests;

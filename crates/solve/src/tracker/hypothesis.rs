@@ -288,5 +288,4 @@ impl Hypothesis {
 }
 
 #[cfg(test)]
-#[path = "hypothesis_tests.rs"]
 mod tests;

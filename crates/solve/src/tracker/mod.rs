@@ -406,5 +406,4 @@ fn sane_sigma(sigma_m: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "tracker_tests.rs"]
 mod tests;

@@ -174,5 +174,4 @@ fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
 }
 
 #[cfg(test)]
-#[path = "smoother_tests.rs"]
 mod tests;

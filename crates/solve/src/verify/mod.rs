@@ -15,9 +15,9 @@ pub mod site_check;
 use hereabout_core::Dimension;
 
 use crate::calibrate::adjust::AnchorLevel;
-pub use crate::calibrate::misfit::{Explanation, Misfit, Suspect};
-use crate::calibrate::misfit::{NamingRule, Observation, Scene};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+pub use crate::calibrate::fault::{Explanation, Misfit, Suspect};
+use crate::calibrate::fault::{NamingRule, Observation, Scene};
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::distribution::chi2_quantile;
 use crate::math::metrics::{Accuracy, is_covered, normalised_square};
 use crate::math::radius::ellipse_factor;
@@ -304,5 +304,4 @@ fn explain(anchors: &[StatedAnchor], checkpoints: &[Checkpoint], settings: &Veri
 }
 
 #[cfg(test)]
-#[path = "verify_tests.rs"]
 mod tests;

@@ -448,5 +448,4 @@ fn offset_facts(
 }
 
 #[cfg(test)]
-#[path = "site_check_tests.rs"]
 mod tests;

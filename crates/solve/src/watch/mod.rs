@@ -55,8 +55,8 @@
 mod baseline;
 mod density;
 mod hypotheses;
+mod isolation;
 mod joint;
-mod jury;
 mod window;
 
 use arrayvec::ArrayVec;
@@ -66,7 +66,7 @@ use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
 use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
-use jury::Blamed;
+use isolation::Blamed;
 pub use window::TagWindow;
 use window::{Agreed, Sight, Sights, agree, predicted_m2};
 
@@ -901,5 +901,4 @@ fn moved(place: &Fit, from_start: bool) -> Change {
 }
 
 #[cfg(test)]
-#[path = "watch_tests.rs"]
 mod tests;

@@ -232,5 +232,4 @@ fn distance2_to_segment(a: [f64; 2], b: [f64; 2], place_m: [f64; 2]) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "zone_tests.rs"]
 mod tests;

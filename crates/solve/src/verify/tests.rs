@@ -1,7 +1,7 @@
 //! Seeded trials of the proof: interval of CE95, honesty of covariances, the wrong anchor by name.
 
 use super::*;
-use crate::calibrate::calibration_sim::{normal, rng};
+use crate::calibrate::tests::simulation::{normal, rng};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 

@@ -1,7 +1,7 @@
 //! Seeded walks: offset and scale, late ranges, honest errors, refusals.
 
 use super::*;
-use crate::calibrate::calibration_sim::{Kit, rng};
+use crate::calibrate::tests::simulation::{Kit, rng};
 use rand_chacha::ChaCha8Rng;
 
 /// A cart that goes to and fro between `near_m` and `far_m` from the board.

@@ -27,9 +27,9 @@ use rand_distr::{Distribution, Exp};
 use crate::calibrate::adjust::{
     AdjustSettings, Adjustment, AnchorLevel, Explanation, Misfit, Stand, Suspect, adjust,
 };
-use crate::calibrate::bump::{BumpVerdict, PlaceReading, measure_place};
-use crate::calibrate::calibration_sim::{Kit, normal, rng};
-use crate::calibrate::stand::{StandRefusal, StandSettings, TimedRange};
+use crate::calibrate::displacement::{BumpVerdict, PlaceReading, measure_place};
+use crate::calibrate::occupation::{StandRefusal, StandSettings, TimedRange};
+use crate::calibrate::tests::simulation::{Kit, normal, rng};
 
 const ANCHORS: [[f64; 3]; 8] = [
     [0.0, 0.0, 2.5],

@@ -10,7 +10,8 @@ fn diagonal(a: f64, b: f64, c: f64) -> [[f64; 3]; 3] {
 #[test]
 fn circles_hold_what_they_should_of_an_elliptical_gaussian() {
     let mut rows = 0;
-    for row in csv::Reader::from_reader(&include_bytes!("../../tests/data/cep_elliptic.csv")[..]).records() {
+    for row in csv::Reader::from_reader(&include_bytes!("../../../tests/data/cep_elliptic.csv")[..]).records()
+    {
         let row: Vec<f64> = row.unwrap().iter().map(|v| v.parse().unwrap()).collect();
         let c = diagonal(1.0, row[0], 0.0);
         for (p, wanted) in [(0.5, row[1]), (0.9, row[2]), (0.95, row[3])] {

@@ -547,5 +547,4 @@ fn chance_of_added(gain: f64, added: usize, fit: &Fit) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "misfit_tests.rs"]
 mod tests;

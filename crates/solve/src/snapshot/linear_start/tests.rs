@@ -64,7 +64,7 @@ fn rows(v: &serde_json::Value) -> Vec<[f64; 3]> {
 
 #[test]
 fn p6_g11_unconstrained_linear_solution() {
-    let golden = numbers(include_str!("../../tests/data/golden_positions.json"));
+    let golden = numbers(include_str!("../../../tests/data/golden_positions.json"));
     let flat = &golden["squared_range"]["2d"];
     let sights = Sights::<2>::new(&obs(&rows(&flat["anchors"]), &list(&flat["range_m"])), PLANE);
     let at = sights.to_site(&linear_start(&sights).unwrap().at);
@@ -73,7 +73,7 @@ fn p6_g11_unconstrained_linear_solution() {
 
     // In space these anchors are thin, so the start itself takes the height from |x|²; its linear components
     // are the check.
-    let published = numbers(include_str!("../../tests/data/published_positions.json"));
+    let published = numbers(include_str!("../../../tests/data/published_positions.json"));
     let b = &published["norrdine_b"];
     let full = &golden["squared_range"]["3d"];
     for (case, range, wanted, tolerance) in [
@@ -94,7 +94,7 @@ fn p6_g11_unconstrained_linear_solution() {
 fn g11_squared_range_least_squares_by_the_same_core() {
     // The global minimum of Σ(|x − a|² − r²)². Method: Beck, Stoica, Li, IEEE TSP 56(5) 2008 (from memory);
     // numbers by bisection on the trust-region equation and by multistart minimisation.
-    let golden = numbers(include_str!("../../tests/data/golden_positions.json"));
+    let golden = numbers(include_str!("../../../tests/data/golden_positions.json"));
     fn squared_range<const D: usize>(case: &serde_json::Value) -> SVector<f64, D> {
         let (anchors, ranges) = (rows(&case["anchors"]), list(&case["range_m"]));
         let stop = crate::math::least_squares::Stop {

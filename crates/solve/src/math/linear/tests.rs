@@ -2,7 +2,6 @@
 
 use super::*;
 
-#[path = "linear_tests_strd.rs"]
 mod strd;
 
 fn check(name: &str, set: &strd::Set, limit: f64, row: impl Fn(&[f64]) -> Vec<f64>) {

@@ -3,7 +3,7 @@
 //! source: 0.2 m plus an exponential of mean 0.6 m, in stretches.
 
 use super::*;
-use crate::calibrate::calibration_sim::{Kit, rng};
+use crate::calibrate::tests::simulation::{Kit, rng};
 
 const LEVEL_M: f64 = 5.123;
 

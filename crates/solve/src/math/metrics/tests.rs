@@ -10,7 +10,7 @@ fn close(found: f64, wanted: f64, tolerance: f64) {
 fn e1_e2_e3_the_worked_example() {
     let mut errors = Vec::new();
     for row in
-        csv::Reader::from_reader(&include_bytes!("../../tests/data/accuracy_example.csv")[..]).records()
+        csv::Reader::from_reader(&include_bytes!("../../../tests/data/accuracy_example.csv")[..]).records()
     {
         let v: Vec<f64> = row.unwrap().iter().map(|v| v.parse().unwrap()).collect();
         errors.push([v[3] - v[0], v[4] - v[1], v[5] - v[2]]);
@@ -43,7 +43,8 @@ fn e4_e5_e6_quantiles_of_type_seven() {
         ("primes11", &[2.0, 3.0, 5.0, 7.0, 11.0, 13.0, 17.0, 19.0, 23.0, 29.0, 31.0]),
     ];
     let mut checked = 0;
-    for row in csv::Reader::from_reader(&include_bytes!("../../tests/data/quantile_types.csv")[..]).records()
+    for row in
+        csv::Reader::from_reader(&include_bytes!("../../../tests/data/quantile_types.csv")[..]).records()
     {
         let row = row.unwrap();
         if let Some((_, values)) = sets.iter().find(|(name, _)| *name == &row[0]) {

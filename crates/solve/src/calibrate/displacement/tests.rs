@@ -1,8 +1,8 @@
 //! Seeded trials: a tag bumped by 10 cm, a board that changes alone, a tag that stands.
 
 use super::*;
-use crate::calibrate::calibration_sim::{Kit, rng};
-use crate::calibrate::stand::StandRefusal;
+use crate::calibrate::occupation::StandRefusal;
+use crate::calibrate::tests::simulation::{Kit, rng};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 

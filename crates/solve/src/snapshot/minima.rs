@@ -11,7 +11,7 @@ use nalgebra::{SMatrix, SVector};
 use crate::math::geometry::{reflect, spd_inverse};
 use crate::math::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use crate::snapshot::linear_start::linear_start;
-use crate::snapshot::sights::Sights;
+use crate::snapshot::linearised::Sights;
 
 /// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
 /// freedom.

@@ -337,5 +337,4 @@ impl CountTable {
 }
 
 #[cfg(test)]
-#[path = "stand_tests.rs"]
 mod tests;

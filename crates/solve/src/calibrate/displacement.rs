@@ -14,8 +14,8 @@ use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 use crate::calibrate::adjust::AnchorLevel;
-use crate::calibrate::misfit::PRIOR_DOF;
-use crate::calibrate::stand::{
+use crate::calibrate::fault::PRIOR_DOF;
+use crate::calibrate::occupation::{
     RANGE_LIMIT_M, RefusedStand, StandReading, StandSettings, TimedRange, measure_stand,
 };
 use crate::math::linear::linear_least_squares;
@@ -230,5 +230,4 @@ fn changes_at(ranges: &[&[TimedRange]], at: Timestamp, settings: &StandSettings)
 }
 
 #[cfg(test)]
-#[path = "bump_tests.rs"]
 mod tests;

@@ -5,7 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp, StandardNormal};
 
-use crate::calibrate::stand::TimedRange;
+use crate::calibrate::occupation::TimedRange;
 
 pub(crate) fn rng(seed: u64) -> ChaCha8Rng {
     ChaCha8Rng::seed_from_u64(seed)

@@ -1,8 +1,8 @@
 //! Seeded trials of the adjustment: RMS of the offsets, honest errors, wrong stands, scale.
 
 use super::*;
-use crate::calibrate::calibration_sim::{Kit, normal, rng};
-use crate::calibrate::stand::{StandSettings, measure_stand};
+use crate::calibrate::occupation::{StandSettings, measure_stand};
+use crate::calibrate::tests::simulation::{Kit, normal, rng};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
 
