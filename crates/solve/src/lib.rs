@@ -46,4 +46,4 @@ pub use model::dop::Dop;
 pub use model::range_obs::RangeObs;
 pub use snapshot::gate::GateSettings;
 pub use snapshot::locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
-pub use snapshot::minima::PLACES_APART;
+pub use snapshot::minima::MINIMA_APART_CHI2;

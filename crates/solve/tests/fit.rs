@@ -37,7 +37,7 @@ const SQUARE: [[f64; 3]; 4] = [[0.0, 0.0, 2.5], [12.0, 0.0, 2.5], [12.0, 8.0, 2.
 fn is_finite(answer: &FitAnswer) -> bool {
     match answer {
         FitAnswer::TooEarly { .. } => true,
-        FitAnswer::Fits { explained } => explained.is_finite(),
+        FitAnswer::Fits { explained_share: explained } => explained.is_finite(),
         FitAnswer::Doubted(d) => {
             let places = match d.cause {
                 Some(Cause::Place { at_m, .. }) => at_m.iter().all(|v| v.is_finite()),
@@ -46,7 +46,7 @@ fn is_finite(answer: &FitAnswer) -> bool {
                 Some(Cause::AnchorHeight { up_m, .. } | Cause::TagHeight { up_m }) => up_m.is_finite(),
                 _ => true,
             };
-            let shares = [d.explained, d.too_short, d.explained_then];
+            let shares = [d.explained_share, d.too_short_share, d.explained_then_share];
             places && d.within_m.is_finite() && shares.iter().all(|s| (0.0..=1.0).contains(s))
         }
     }

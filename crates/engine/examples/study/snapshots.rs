@@ -152,7 +152,7 @@ pub(crate) fn table() {
 fn row(kit: &Kit, p: f64, aim: &str) {
     // The share of bad ranges is told; the default of 15 % costs up to 3 % of coverage at p = .3.
     let mut settings = SnapshotSettings::default();
-    settings.model.late_share = p;
+    settings.model.nlos_share = p;
     let exact_wanted = kit.anchors.len() == 8 && kit.dimension.unknowns() == 2;
     let (mut se, mut se_plain, mut vb, mut n) = (0.0, 0.0, 0.0, 0usize);
     let (mut held, mut over, mut ambiguous, mut none, mut located) = (0usize, 0usize, 0usize, 0usize, 0usize);

@@ -19,7 +19,7 @@ use hereabout_core::Correction;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-pub use crate::calibrate::fault::{Explanation, Misfit, Suspect};
+pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
 use crate::calibrate::fault::{NamingRule, Observation, PRIOR_DOF, Scene};
 use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::linear::{LinearError, LinearFit, linear_least_squares};
@@ -38,7 +38,7 @@ pub struct AnchorLevel {
 
 /// A known place where the tag stood.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Stand {
+pub struct StaticOccupation {
     /// East, north, up of the tag's antenna, metres.
     pub at_m: [f64; 3],
     /// One an anchor whose stand was taken; an anchor that comes twice counts twice.
@@ -85,7 +85,7 @@ pub enum AdjustRefusal {
     /// does not exist.
     BadInput {
         /// Index of the stand.
-        stand: usize,
+        occupation: usize,
     },
     /// A scale was asked for and the distances do not carry it.
     ScaleNotSupported {
@@ -94,9 +94,9 @@ pub enum AdjustRefusal {
         /// Least spread, metres.
         need_m: f64,
         /// Stands of that anchor.
-        stands: usize,
+        occupations: usize,
         /// Least number of them.
-        need_stands: usize,
+        need_occupations: usize,
     },
     /// The rows do not determine the unknowns.
     Undetermined(LinearError),
@@ -117,7 +117,7 @@ pub struct BoardOffset {
     /// Standard error of the scale; `None` when it is fixed.
     pub scale_se: Option<f64>,
     /// Levels that it rests on.
-    pub stands: usize,
+    pub occupations: usize,
     /// Larger than any board's offset should be: a wrong coordinate, as a rule.
     pub odd: bool,
 }
@@ -139,7 +139,7 @@ pub enum ScaleVerdict {
     /// Fixed at 1: the levels do not ask for one.
     NotProven {
         /// Probability of as large a scale by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// Fixed at 1: a common scale is more than chance, but so small that the room makes it as well.
     TooSmall {
@@ -149,12 +149,12 @@ pub enum ScaleVerdict {
     /// One for all boards.
     Common {
         /// Probability of as large a scale by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// One for each board.
     Each {
         /// Probability of so different scales by chance.
-        chance: f64,
+        chance_probability: f64,
     },
 }
 
@@ -162,7 +162,7 @@ pub enum ScaleVerdict {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelResidual {
     /// Index of the stand.
-    pub stand: usize,
+    pub occupation: usize,
     /// Index of the anchor.
     pub anchor: usize,
     /// Level minus what the correction says, metres.
@@ -173,7 +173,7 @@ pub struct LevelResidual {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BlockedPath {
     /// Index of the stand.
-    pub stand: usize,
+    pub occupation: usize,
     /// Index of the anchor.
     pub anchor: usize,
     /// Level minus what the correction from the other levels says, metres; above zero.
@@ -181,7 +181,7 @@ pub struct BlockedPath {
     /// Its standard error, metres.
     pub excess_se_m: f64,
     /// Probability of as large an excess by chance, for all levels together.
-    pub chance: f64,
+    pub chance_probability: f64,
 }
 
 /// All boards' corrections from all stands.
@@ -192,37 +192,37 @@ pub struct Adjustment {
     /// What was decided about the scale.
     pub scale: ScaleVerdict,
     /// Stands that were left out because their coordinates are wrong, with the shift.
-    pub wrong_stands: Vec<Explanation>,
+    pub wrong_occupations: Vec<Explanation>,
     /// Levels that were left out because no direct path is behind them, by stand, then by anchor.
     pub blocked: Vec<BlockedPath>,
     /// What still looks wrong: an anchor's place, or suspects that cannot be told apart.
-    pub misfit: Misfit,
+    pub faults: FaultIsolation,
     /// Error of a place as the residuals show it, standard deviation in metres; `None` when no level is left
     /// over to show it.
     pub place_sd_m: Option<f64>,
     /// Stands that took part.
-    pub stands: usize,
+    pub occupations: usize,
     /// Residuals of the levels that took part.
     pub residuals: Vec<LevelResidual>,
 }
 
 /// Fewest levels of a board among which one can be told to be too long: two that agree are left then.
-const LEVELS_TO_NAME: usize = 3;
+const MIN_LEVELS_TO_NAME: usize = 3;
 /// Fewest stands that can tell a wrong coordinate from an offset for sure.
-pub const STANDS_TO_NAME: usize = 5;
+pub const MIN_OCCUPATIONS_TO_NAME: usize = 5;
 /// Most levels that are taken out as blocked: each costs a search of its own, which bounds the time.
-const MOST_BLOCKED: usize = 40;
+const MAX_BLOCKED: usize = 40;
 /// Distances of one anchor must spread this much to carry a scale, metres.
-const SCALE_SPREAD_M: f64 = 3.0;
+const MIN_SCALE_SPREAD_M: f64 = 3.0;
 /// Stands of one anchor that a scale needs.
-const SCALE_STANDS: usize = 3;
+const MIN_SCALE_OCCUPATIONS: usize = 3;
 /// Probability of chance below which a scale counts as proven.
-const SCALE_CHANCE: f64 = 1e-3;
+const MAX_SCALE_CHANCE_PROBABILITY: f64 = 1e-3;
 /// A scale nearer to 1 is not taken unasked. Places and reflections imitate 1 to 3 per cent within a room
 /// (seen in real data; it does not carry over to another place), and board clocks make 0.002 per cent.
-pub(crate) const SCALE_LEAST: f64 = 0.03;
+pub(crate) const MIN_UNASKED_SCALE_RATIO: f64 = 0.03;
 /// Probability of chance and size from which a stand is named.
-const NAMING: NamingRule = NamingRule { chance: 5e-3, least_shift_m: 0.10 };
+const NAMING: NamingRule = NamingRule { max_chance_probability: 5e-3, min_shift_m: 0.10 };
 
 /// Adjusts all stands together.
 ///
@@ -230,7 +230,7 @@ const NAMING: NamingRule = NamingRule { chance: 5e-3, least_shift_m: 0.10 };
 /// [`AdjustRefusal`].
 pub fn adjust(
     anchors_m: &[[f64; 3]],
-    stands: &[Stand],
+    stands: &[StaticOccupation],
     settings: &AdjustSettings,
 ) -> Result<Adjustment, AdjustRefusal> {
     let mut rows = Rows::new(anchors_m, stands, settings)?;
@@ -243,16 +243,16 @@ pub fn adjust(
     Ok(Adjustment {
         boards: rows.boards(form, &fit, settings),
         scale,
-        wrong_stands: search.wrong,
+        wrong_occupations: search.wrong,
         blocked,
-        misfit: search.misfit,
+        faults: search.misfit,
         place_sd_m: rows.place_sd_m(&fit),
-        stands: rows.stands().len(),
+        occupations: rows.occupations().len(),
         residuals: rows
             .list
             .iter()
             .zip(fit.residuals.iter())
-            .map(|(r, e)| LevelResidual { stand: r.stand, anchor: r.anchor, residual_m: e * r.sd_m })
+            .map(|(r, e)| LevelResidual { occupation: r.stand, anchor: r.anchor, residual_m: e * r.sd_m })
             .collect(),
     })
 }
@@ -286,19 +286,19 @@ struct Search {
     wrong: Vec<Explanation>,
     /// Levels that were taken out.
     blocked: Vec<Row>,
-    misfit: Misfit,
+    misfit: FaultIsolation,
 }
 
 impl Rows {
     fn new(
         anchors_m: &[[f64; 3]],
-        stands: &[Stand],
+        stands: &[StaticOccupation],
         settings: &AdjustSettings,
     ) -> Result<Rows, AdjustRefusal> {
         let mut list = Vec::new();
         for (stand, s) in stands.iter().enumerate() {
             for l in &s.levels {
-                let bad = AdjustRefusal::BadInput { stand };
+                let bad = AdjustRefusal::BadInput { occupation: stand };
                 let a = anchors_m.get(l.anchor).ok_or(bad)?;
                 let v: [f64; 3] = std::array::from_fn(|c| s.at_m[c] - a[c]);
                 let distance_m = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
@@ -351,8 +351,13 @@ impl Rows {
             return Ok(());
         }
         let (spread_m, stands) = support.first().copied().unwrap_or((0.0, 0));
-        let (need_m, need_stands) = (SCALE_SPREAD_M, SCALE_STANDS);
-        Err(AdjustRefusal::ScaleNotSupported { spread_m, need_m, stands, need_stands })
+        let (need_m, need_stands) = (MIN_SCALE_SPREAD_M, MIN_SCALE_OCCUPATIONS);
+        Err(AdjustRefusal::ScaleNotSupported {
+            spread_m,
+            need_m,
+            occupations: stands,
+            need_occupations: need_stands,
+        })
     }
 
     /// Names what is wrong, one after the other, and takes it out: at most one stand in four, one level in five
@@ -363,29 +368,35 @@ impl Rows {
         stands_m: &[[f64; 3]],
         settings: &AdjustSettings,
     ) -> Result<Search, AdjustRefusal> {
-        let mut search = Search { wrong: Vec::new(), blocked: Vec::new(), misfit: Misfit::None };
-        let most_blocked = (self.list.len() / 5).min(MOST_BLOCKED);
+        let mut search = Search { wrong: Vec::new(), blocked: Vec::new(), misfit: FaultIsolation::None };
+        let most_blocked = (self.list.len() / 5).min(MAX_BLOCKED);
         loop {
             let misfit = self.explain(anchors_m, stands_m, settings)?;
-            let enough = self.stands().len() >= STANDS_TO_NAME;
+            let enough = self.occupations().len() >= MIN_OCCUPATIONS_TO_NAME;
             match misfit {
-                Misfit::Named(e @ Explanation { suspect: Suspect::StandPlace(k), .. })
-                    if enough && search.wrong.len() < stands_m.len() / 4 =>
-                {
+                FaultIsolation::Named(
+                    e @ Explanation { candidate: FaultCandidate::OccupationPlace(k), .. },
+                ) if enough && search.wrong.len() < stands_m.len() / 4 => {
                     self.list.retain(|r| r.stand != k);
                     // Its paths were blamed before the place was known to be wrong.
                     search.blocked.retain(|r| r.stand != k);
                     search.wrong.push(e);
                 }
-                Misfit::Named(Explanation { suspect: Suspect::Path { stand, anchor }, .. })
-                    if enough && search.blocked.len() < most_blocked =>
-                {
+                FaultIsolation::Named(Explanation {
+                    candidate: FaultCandidate::Path { occupation: stand, anchor },
+                    ..
+                }) if enough && search.blocked.len() < most_blocked => {
                     let own = |r: &Row| (r.stand, r.anchor) == (stand, anchor);
                     search.blocked.extend(self.list.extract_if(.., |r| own(r)));
                 }
                 // With so few stands the name is a guess.
-                Misfit::Named(e) if matches!(e.suspect, Suspect::StandPlace(_) | Suspect::Path { .. }) => {
-                    search.misfit = Misfit::Undecided(vec![e]);
+                FaultIsolation::Named(e)
+                    if matches!(
+                        e.candidate,
+                        FaultCandidate::OccupationPlace(_) | FaultCandidate::Path { .. }
+                    ) =>
+                {
+                    search.misfit = FaultIsolation::Undecided(vec![e]);
                     return Ok(search);
                 }
                 other => {
@@ -402,23 +413,24 @@ impl Rows {
         anchors_m: &[[f64; 3]],
         stands_m: &[[f64; 3]],
         settings: &AdjustSettings,
-    ) -> Result<Misfit, AdjustRefusal> {
+    ) -> Result<FaultIsolation, AdjustRefusal> {
         let (form, _) = self.choose_scale(settings.scale)?;
         let observation =
-            |r: &Row| Observation { stand: r.stand, anchor: r.anchor, range_m: r.level_m, sd_m: r.sd_m };
+            |r: &Row| Observation { occupation: r.stand, anchor: r.anchor, range_m: r.level_m, sd_m: r.sd_m };
         let observations: Vec<Observation> = self.list.iter().map(observation).collect();
         let scene = Scene {
             anchors_m,
-            stands_m,
+            occupations_m: stands_m,
             observations: &observations,
             offset_se_m: &vec![None; anchors_m.len()],
             scale: form != Form::Offsets,
             unknowns: settings.unknowns,
         };
-        let mut suspects: Vec<Suspect> = self.stands().into_iter().map(Suspect::StandPlace).collect();
-        suspects.extend(self.anchors().into_iter().map(Suspect::AnchorPlace));
-        let comparable = |r: &&Row| self.of_anchor(r.anchor).count() >= LEVELS_TO_NAME;
-        let path = |r: &Row| Suspect::Path { stand: r.stand, anchor: r.anchor };
+        let mut suspects: Vec<FaultCandidate> =
+            self.occupations().into_iter().map(FaultCandidate::OccupationPlace).collect();
+        suspects.extend(self.anchors().into_iter().map(FaultCandidate::AnchorPlace));
+        let comparable = |r: &&Row| self.of_anchor(r.anchor).count() >= MIN_LEVELS_TO_NAME;
+        let path = |r: &Row| FaultCandidate::Path { occupation: r.stand, anchor: r.anchor };
         suspects.extend(self.list.iter().filter(comparable).map(path));
         Ok(scene.explain(&suspects, NAMING))
     }
@@ -435,11 +447,11 @@ impl Rows {
             let tried = self.list.len() + blocked.len();
             let paths: Vec<Option<BlockedPath>> =
                 blocked.iter().map(|r| self.excess(r, form, &fit, tried)).collect();
-            let chance = |k: &usize| paths[*k].map_or(1.0, |p| p.chance);
+            let chance = |k: &usize| paths[*k].map_or(1.0, |p| p.chance_probability);
             let weakest = (0..paths.len()).max_by(|a, b| chance(a).total_cmp(&chance(b)));
-            let Some(k) = weakest.filter(|k| chance(k) > NAMING.chance) else {
+            let Some(k) = weakest.filter(|k| chance(k) > NAMING.max_chance_probability) else {
                 let mut paths: Vec<BlockedPath> = paths.into_iter().flatten().collect();
-                paths.sort_by_key(|p| (p.stand, p.anchor));
+                paths.sort_by_key(|p| (p.occupation, p.anchor));
                 return Ok((form, scale, fit, paths));
             };
             self.list.push(blocked.remove(k));
@@ -464,11 +476,17 @@ impl Rows {
         let law = FisherSnedecor::new(1.0, PRIOR_DOF + fit.dof as f64);
         let by_chance = law.map_or(1.0, |law| law.sf((excess_m / excess_se_m).powi(2)));
         let chance = if excess_m > 0.0 { (0.5 * tried as f64 * by_chance).min(1.0) } else { 1.0 };
-        Some(BlockedPath { stand: r.stand, anchor: r.anchor, excess_m, excess_se_m, chance })
+        Some(BlockedPath {
+            occupation: r.stand,
+            anchor: r.anchor,
+            excess_m,
+            excess_se_m,
+            chance_probability: chance,
+        })
     }
 
     /// Stands that take part, ascending.
-    fn stands(&self) -> Vec<usize> {
+    fn occupations(&self) -> Vec<usize> {
         let mut all: Vec<usize> = self.list.iter().map(|r| r.stand).collect();
         all.sort_unstable();
         all.dedup();
@@ -484,23 +502,26 @@ impl Rows {
         }
         let (plain, common) = (self.fit(Form::Offsets)?, self.fit(Form::CommonScale)?);
         let chance = chance_of_gain(&plain, &common);
-        let proven = chance < SCALE_CHANCE;
+        let proven = chance < MAX_SCALE_CHANCE_PROBABILITY;
         let change = common.unknowns[common.unknowns.len() - 1];
         let asked = choice == ScaleChoice::Asked;
-        if proven && !asked && change.abs() < SCALE_LEAST {
+        if proven && !asked && change.abs() < MIN_UNASKED_SCALE_RATIO {
             return Ok((Form::Offsets, ScaleVerdict::TooSmall { scale: 1.0 + change }));
         }
         if self.support().into_iter().all(carries_scale) {
             let each = self.fit(Form::ScaleEach)?;
             let differ = chance_of_gain(&common, &each);
-            if (proven || asked) && differ < SCALE_CHANCE && chance_of_gain(&plain, &each) < SCALE_CHANCE {
-                return Ok((Form::ScaleEach, ScaleVerdict::Each { chance: differ }));
+            if (proven || asked)
+                && differ < MAX_SCALE_CHANCE_PROBABILITY
+                && chance_of_gain(&plain, &each) < MAX_SCALE_CHANCE_PROBABILITY
+            {
+                return Ok((Form::ScaleEach, ScaleVerdict::Each { chance_probability: differ }));
             }
         }
         if proven || asked {
-            Ok((Form::CommonScale, ScaleVerdict::Common { chance }))
+            Ok((Form::CommonScale, ScaleVerdict::Common { chance_probability: chance }))
         } else {
-            Ok((Form::Offsets, ScaleVerdict::NotProven { chance }))
+            Ok((Form::Offsets, ScaleVerdict::NotProven { chance_probability: chance }))
         }
     }
 
@@ -551,7 +572,7 @@ impl Rows {
                     se_m: se(c),
                     scale: 1.0 + beyond,
                     scale_se: scale_column.map(se),
-                    stands: self.of_anchor(anchor).count(),
+                    occupations: self.of_anchor(anchor).count(),
                     odd: offset_m.abs() > settings.odd_offset_m,
                 }
             })
@@ -570,7 +591,7 @@ impl Rows {
 
 /// Whether one anchor's distances (spread, number) determine a scale.
 fn carries_scale((spread_m, stands): (f64, usize)) -> bool {
-    spread_m >= SCALE_SPREAD_M && stands >= SCALE_STANDS
+    spread_m >= MIN_SCALE_SPREAD_M && stands >= MIN_SCALE_OCCUPATIONS
 }
 
 fn variance(fit: &LinearFit) -> f64 {

@@ -16,7 +16,7 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 use crate::calibrate::adjust::AnchorLevel;
 use crate::calibrate::fault::PRIOR_DOF;
 use crate::calibrate::occupation::{
-    RANGE_LIMIT_M, RefusedStand, StandReading, StandSettings, TimedRange, measure_stand,
+    OccupationReading, OccupationSettings, RANGE_LIMIT_M, RefusedOccupation, TimedRange, measure_occupation,
 };
 use crate::math::linear::linear_least_squares;
 
@@ -33,7 +33,7 @@ pub struct LevelChange {
 
 /// What the changes say together.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum BumpVerdict {
+pub enum DisplacementVerdict {
     /// The tag stood still, as far as can be told.
     Still,
     /// The tag was moved.
@@ -41,7 +41,7 @@ pub enum BumpVerdict {
         /// Later place minus earlier one, metres; up is 0 when only east and north are sought.
         shift_m: [f64; 3],
         /// Probability of so good an explanation by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// One board alone changed.
     OneBoard {
@@ -50,7 +50,7 @@ pub enum BumpVerdict {
         /// Its change, metres.
         change_m: f64,
         /// Probability of such a change by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// The changes contradict each other and standing still.
     Unclear,
@@ -59,9 +59,9 @@ pub enum BumpVerdict {
 }
 
 /// Probability of chance below which something is told.
-const CHANCE: f64 = 1e-3;
+const MAX_CHANCE_PROBABILITY: f64 = 1e-3;
 /// Shifts smaller than this do no harm, metres.
-const LEAST_M: f64 = 0.04;
+const MIN_SHIFT_M: f64 = 0.04;
 /// Slow error that the two measurements of one board do not share, standard deviation in metres.
 const SLOW_SD_M: f64 = 0.01;
 
@@ -74,45 +74,45 @@ pub fn compare(
     at_m: [f64; 3],
     changes: &[LevelChange],
     unknowns: usize,
-) -> BumpVerdict {
+) -> DisplacementVerdict {
     let unknowns = unknowns.clamp(1, 3);
     let rows: Vec<Row> = changes.iter().filter_map(|c| Row::new(anchors_m, at_m, c)).collect();
     if rows.len() < unknowns + 2 {
-        return BumpVerdict::TooFewBoards;
+        return DisplacementVerdict::TooFewBoards;
     }
-    let still = rows.iter().map(|r| r.change * r.change).sum::<f64>();
+    let still = rows.iter().map(|r| r.change_sigmas * r.change_sigmas).sum::<f64>();
     let shift = fit_shift(&rows, unknowns);
-    let board = rows.iter().max_by(|a, b| a.change.abs().total_cmp(&b.change.abs()));
+    let board = rows.iter().max_by(|a, b| a.change_sigmas.abs().total_cmp(&b.change_sigmas.abs()));
     let shift_chance =
         shift.as_ref().map_or(1.0, |(_, rss)| chance_of(still - rss, unknowns, *rss, rows.len() - unknowns));
-    let Some(board) = board else { return BumpVerdict::TooFewBoards };
-    let board_rss = still - board.change * board.change;
+    let Some(board) = board else { return DisplacementVerdict::TooFewBoards };
+    let board_rss = still - board.change_sigmas * board.change_sigmas;
     let dof = rows.len() - 1;
     let board_chance = (rows.len() as f64 * chance_of(still - board_rss, 1, board_rss, dof)).min(1.0);
     if let Some((shift_m, _)) = shift
-        && shift_chance < CHANCE
+        && shift_chance < MAX_CHANCE_PROBABILITY
         && shift_chance <= board_chance
-        && shift_m.iter().map(|s| s * s).sum::<f64>().sqrt() >= LEAST_M
+        && shift_m.iter().map(|s| s * s).sum::<f64>().sqrt() >= MIN_SHIFT_M
     {
-        return BumpVerdict::Moved { shift_m, chance: shift_chance };
+        return DisplacementVerdict::Moved { shift_m, chance_probability: shift_chance };
     }
-    if board_chance < CHANCE && board.change_m.abs() >= LEAST_M {
-        return BumpVerdict::OneBoard {
+    if board_chance < MAX_CHANCE_PROBABILITY && board.change_m.abs() >= MIN_SHIFT_M {
+        return DisplacementVerdict::OneBoard {
             anchor: board.anchor,
             change_m: board.change_m,
-            chance: board_chance,
+            chance_probability: board_chance,
         };
     }
     // Neither explains it, and yet the changes are three times what their errors allow.
-    if still > 9.0 * rows.len() as f64 { BumpVerdict::Unclear } else { BumpVerdict::Still }
+    if still > 9.0 * rows.len() as f64 { DisplacementVerdict::Unclear } else { DisplacementVerdict::Still }
 }
 
 /// One change over its standard error.
 struct Row {
     anchor: usize,
     change_m: f64,
-    change: f64,
-    towards: [f64; 3],
+    change_sigmas: f64,
+    direction_per_sigma: [f64; 3],
 }
 
 impl Row {
@@ -125,15 +125,15 @@ impl Row {
         sound.then(|| Row {
             anchor: c.anchor,
             change_m: c.change_m,
-            change: c.change_m / sd,
-            towards: v.map(|x| x / d / sd),
+            change_sigmas: c.change_m / sd,
+            direction_per_sigma: v.map(|x| x / d / sd),
         })
     }
 }
 
 fn fit_shift(rows: &[Row], unknowns: usize) -> Option<([f64; 3], f64)> {
-    let design = DMatrix::from_fn(rows.len(), unknowns, |r, c| rows[r].towards[c]);
-    let observed = DVector::from_iterator(rows.len(), rows.iter().map(|r| r.change));
+    let design = DMatrix::from_fn(rows.len(), unknowns, |r, c| rows[r].direction_per_sigma[c]);
+    let observed = DVector::from_iterator(rows.len(), rows.iter().map(|r| r.change_sigmas));
     let fit = linear_least_squares(&design, &observed).ok()?;
     let mut shift_m = [0.0; 3];
     for (to, from) in shift_m.iter_mut().zip(fit.unknowns.iter()) {
@@ -150,26 +150,26 @@ fn chance_of(gain: f64, added: usize, rss: f64, dof: usize) -> f64 {
 
 /// All boards at one stand.
 #[derive(Clone, Debug, PartialEq)]
-pub struct PlaceReading {
+pub struct OccupationReadings {
     /// One an anchor, in order: its reading, or why it was refused.
-    pub boards: Vec<Result<StandReading, RefusedStand>>,
+    pub boards: Vec<Result<OccupationReading, RefusedOccupation>>,
     /// Whether the tag was moved while it should have stood.
-    pub bump: BumpVerdict,
+    pub displacement: DisplacementVerdict,
     /// When it was moved, to an eighth of the stand; `None` unless something changed.
-    pub bump_at: Option<Timestamp>,
+    pub displaced_at: Option<Timestamp>,
 }
 
-impl PlaceReading {
+impl OccupationReadings {
     /// Levels that may take part in an adjustment: none when the tag was bumped, and not that of a board that
     /// changed alone or was refused.
     pub fn levels(&self) -> Vec<AnchorLevel> {
-        let (bumped, changed) = match self.bump {
-            BumpVerdict::Moved { .. } => (true, None),
-            BumpVerdict::OneBoard { anchor, .. } => (false, Some(anchor)),
+        let (bumped, changed) = match self.displacement {
+            DisplacementVerdict::Moved { .. } => (true, None),
+            DisplacementVerdict::OneBoard { anchor, .. } => (false, Some(anchor)),
             _ => (false, None),
         };
         let measured = self.boards.iter().enumerate().filter(|(i, _)| !bumped && changed != Some(*i));
-        let level = |(anchor, b): (usize, &Result<StandReading, RefusedStand>)| {
+        let level = |(anchor, b): (usize, &Result<OccupationReading, RefusedOccupation>)| {
             let r = b.as_ref().ok()?;
             Some(AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
         };
@@ -183,16 +183,17 @@ const PARTS: i64 = 8;
 /// Measures every board of one stand and looks for a bump of the tag within it.
 ///
 /// `ranges` has one list an anchor, in the anchors' order, each in any order of time.
-pub fn measure_place(
+pub fn measure_boards(
     anchors_m: &[[f64; 3]],
     at_m: [f64; 3],
     ranges: &[&[TimedRange]],
-    settings: &StandSettings,
+    settings: &OccupationSettings,
     unknowns: usize,
-) -> PlaceReading {
-    let boards = ranges.iter().map(|r| measure_stand(r, settings)).collect();
+) -> OccupationReadings {
+    let boards = ranges.iter().map(|r| measure_occupation(r, settings)).collect();
     let stamps = || ranges.iter().flat_map(|list| list.iter()).map(|r| r.at);
-    let mut place = PlaceReading { boards, bump: BumpVerdict::TooFewBoards, bump_at: None };
+    let mut place =
+        OccupationReadings { boards, displacement: DisplacementVerdict::TooFewBoards, displaced_at: None };
     let (Some(first), Some(last)) = (stamps().min(), stamps().max()) else { return place };
     let span = last.since(first).micros();
     let mut surest = 1.0;
@@ -200,23 +201,24 @@ pub fn measure_place(
         let at = Timestamp::from_micros(first.micros().saturating_add(span / PARTS * part));
         let verdict = compare(anchors_m, at_m, &changes_at(ranges, at, settings), unknowns);
         let chance = match verdict {
-            BumpVerdict::Moved { chance, .. } | BumpVerdict::OneBoard { chance, .. } => chance,
+            DisplacementVerdict::Moved { chance_probability: chance, .. }
+            | DisplacementVerdict::OneBoard { chance_probability: chance, .. } => chance,
             _ => 1.0,
         };
         if chance < surest {
-            (surest, place.bump, place.bump_at) = (chance, verdict, Some(at));
-        } else if place.bump_at.is_none() && place.bump != BumpVerdict::Unclear {
-            place.bump = verdict;
+            (surest, place.displacement, place.displaced_at) = (chance, verdict, Some(at));
+        } else if place.displaced_at.is_none() && place.displacement != DisplacementVerdict::Unclear {
+            place.displacement = verdict;
         }
     }
     place
 }
 
 /// Change of each board's level at an instant; boards with too few ranges on a side are left out.
-fn changes_at(ranges: &[&[TimedRange]], at: Timestamp, settings: &StandSettings) -> Vec<LevelChange> {
+fn changes_at(ranges: &[&[TimedRange]], at: Timestamp, settings: &OccupationSettings) -> Vec<LevelChange> {
     let side = |list: &[TimedRange], later: bool| {
         let part: Vec<TimedRange> = list.iter().filter(|r| (r.at >= at) == later).copied().collect();
-        match measure_stand(&part, settings) {
+        match measure_occupation(&part, settings) {
             Ok(r) => Some(r),
             Err(refused) => refused.reading,
         }

@@ -23,7 +23,7 @@ use crate::math::linear::linear_least_squares;
 /// The level of one anchor at one stand.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Observation {
-    pub(crate) stand: usize,
+    pub(crate) occupation: usize,
     pub(crate) anchor: usize,
     pub(crate) range_m: f64,
     pub(crate) sd_m: f64,
@@ -33,7 +33,7 @@ pub(crate) struct Observation {
 #[derive(Clone, Debug)]
 pub(crate) struct Scene<'a> {
     pub(crate) anchors_m: &'a [[f64; 3]],
-    pub(crate) stands_m: &'a [[f64; 3]],
+    pub(crate) occupations_m: &'a [[f64; 3]],
     pub(crate) observations: &'a [Observation],
     /// By anchor: standard error of the offset that is taken out already; `None` when it is unknown.
     pub(crate) offset_se_m: &'a [Option<f64>],
@@ -45,9 +45,9 @@ pub(crate) struct Scene<'a> {
 
 /// What may be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Suspect {
+pub enum FaultCandidate {
     /// The coordinates of a stand or checkpoint, by index.
-    StandPlace(usize),
+    OccupationPlace(usize),
     /// The place of an anchor, by index; its offset was found with the right place.
     AnchorPlace(usize),
     /// The place of an anchor and, with it, the offset that was found at the wrong place.
@@ -61,27 +61,27 @@ pub enum Suspect {
     /// The path between an anchor and the tag at a stand, by index: no direct one, so the level is too long.
     Path {
         /// The stand.
-        stand: usize,
+        occupation: usize,
         /// The anchor.
         anchor: usize,
     },
 }
 
-impl Suspect {
+impl FaultCandidate {
     fn is_path(self) -> bool {
-        matches!(self, Suspect::Path { .. })
+        matches!(self, FaultCandidate::Path { .. })
     }
 
     /// Whether both are about the same board, the same stand or the same path.
-    fn same_thing(self, other: Suspect) -> bool {
+    fn same_thing(self, other: FaultCandidate) -> bool {
         let key = |s| match s {
-            Suspect::StandPlace(k) => (0, k, 0),
-            Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => {
-                (1, i, 0)
-            }
-            Suspect::AllOffsets => (2, 0, 0),
-            Suspect::AllScales => (3, 0, 0),
-            Suspect::Path { stand, anchor } => (4, stand, anchor),
+            FaultCandidate::OccupationPlace(k) => (0, k, 0),
+            FaultCandidate::AnchorPlace(i)
+            | FaultCandidate::AnchorPlaceAndOffset(i)
+            | FaultCandidate::AnchorOffset(i) => (1, i, 0),
+            FaultCandidate::AllOffsets => (2, 0, 0),
+            FaultCandidate::AllScales => (3, 0, 0),
+            FaultCandidate::Path { occupation: stand, anchor } => (4, stand, anchor),
         };
         key(self) == key(other)
     }
@@ -91,7 +91,7 @@ impl Suspect {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Explanation {
     /// What is wrong.
-    pub suspect: Suspect,
+    pub candidate: FaultCandidate,
     /// True place minus stated place, metres; zero for an offset.
     pub shift_m: [f64; 3],
     /// Standard error of the shift along each coordinate, metres.
@@ -102,12 +102,12 @@ pub struct Explanation {
     /// Change of the scale (0.01: reads one per cent longer than stated); zero for everything else.
     pub scale_change: f64,
     /// Probability of so good an explanation by chance, for all hypotheses together; at most 1.
-    pub chance: f64,
+    pub chance_probability: f64,
 }
 
 /// What the hypotheses say together.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Misfit {
+pub enum FaultIsolation {
     /// Nothing stands out.
     None,
     /// One thing explains it.
@@ -120,29 +120,29 @@ pub enum Misfit {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct NamingRule {
     /// Largest probability of chance.
-    pub(crate) chance: f64,
+    pub(crate) max_chance_probability: f64,
     /// Smallest shift that is worth a name, metres.
-    pub(crate) least_shift_m: f64,
+    pub(crate) min_shift_m: f64,
 }
 
 /// Least gain, in variances, of the best explanation over the best one about something else.
-const MARGIN: f64 = 6.0;
+const MIN_MARGIN_VARIANCE_FACTORS: f64 = 6.0;
 /// The same between a place and a path, which has one unknown less to explain with: for a place that is best,
 /// and for a path that is best. Found in trials of both (`blocked_study`).
-const MARGIN_OVER_PATH: f64 = 4.0;
-const MARGIN_OF_PATH: f64 = 1.0;
+const MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS: f64 = 4.0;
+const MIN_MARGIN_OF_PATH_VARIANCE_FACTORS: f64 = 1.0;
 /// Degrees of freedom by which the stated standard deviations count as known.
 pub(crate) const PRIOR_DOF: f64 = 4.0;
 const ROUNDS: usize = 8;
 /// A shift beyond this is no shift but another mistake (or a diverging fit), metres.
-const SHIFT_MAX_M: f64 = 50.0;
+const MAX_SHIFT_M: f64 = 50.0;
 
 #[derive(Clone)]
 pub(crate) struct Fit {
-    pub(crate) rss: f64,
+    pub(crate) chi2: f64,
     pub(crate) dof: usize,
     shift_m: [f64; 3],
-    shift_cofactor: [f64; 3],
+    shift_cofactor_m2: [f64; 3],
     offset_m: f64,
     scale_change: f64,
     added: usize,
@@ -153,7 +153,7 @@ pub(crate) struct Fit {
 #[derive(Clone, Copy, Default)]
 struct Change {
     /// The stand that is moved.
-    stand: Option<usize>,
+    occupation: Option<usize>,
     /// The anchor that is moved.
     anchor: Option<usize>,
     /// The anchor whose offset is unknown after all.
@@ -165,22 +165,24 @@ struct Change {
 }
 
 impl Change {
-    fn of(suspect: Option<Suspect>) -> Change {
+    fn of(suspect: Option<FaultCandidate>) -> Change {
         let none = Change::default();
         match suspect {
             // A path is a row of its own, not a column: see `paths`.
-            None | Some(Suspect::Path { .. }) => none,
-            Some(Suspect::StandPlace(k)) => Change { stand: Some(k), ..none },
-            Some(Suspect::AnchorPlace(i)) => Change { anchor: Some(i), ..none },
-            Some(Suspect::AnchorPlaceAndOffset(i)) => Change { anchor: Some(i), freed: Some(i), ..none },
-            Some(Suspect::AnchorOffset(i)) => Change { freed: Some(i), ..none },
-            Some(Suspect::AllOffsets) => Change { all_offsets: true, ..none },
-            Some(Suspect::AllScales) => Change { all_scales: true, ..none },
+            None | Some(FaultCandidate::Path { .. }) => none,
+            Some(FaultCandidate::OccupationPlace(k)) => Change { occupation: Some(k), ..none },
+            Some(FaultCandidate::AnchorPlace(i)) => Change { anchor: Some(i), ..none },
+            Some(FaultCandidate::AnchorPlaceAndOffset(i)) => {
+                Change { anchor: Some(i), freed: Some(i), ..none }
+            }
+            Some(FaultCandidate::AnchorOffset(i)) => Change { freed: Some(i), ..none },
+            Some(FaultCandidate::AllOffsets) => Change { all_offsets: true, ..none },
+            Some(FaultCandidate::AllScales) => Change { all_scales: true, ..none },
         }
     }
 
     fn moves(&self) -> bool {
-        self.stand.is_some() || self.anchor.is_some()
+        self.occupation.is_some() || self.anchor.is_some()
     }
 
     /// Unknowns that the hypothesis adds.
@@ -191,7 +193,7 @@ impl Change {
 
     /// +1 where the shift moves the stand of this observation, -1 where it moves its anchor, else 0.
     fn side(&self, o: &Observation) -> f64 {
-        if self.stand == Some(o.stand) {
+        if self.occupation == Some(o.occupation) {
             1.0
         } else if self.anchor == Some(o.anchor) {
             -1.0
@@ -204,9 +206,9 @@ impl Change {
 /// A hypothesis that passed, with what it leaves.
 #[derive(Clone, Copy)]
 struct Found {
-    rss: f64,
-    variance: f64,
-    told: Explanation,
+    chi2: f64,
+    variance_factor: f64,
+    explanation: Explanation,
 }
 
 /// The rows whose path may be blocked.
@@ -222,8 +224,9 @@ impl Paths {
             let freed = self.view.one(*r)?;
             let fit = plain.without(freed.gain, 1);
             let chance = 0.5 * self.rows.len() as f64 * chance_of_added(freed.gain, 1, &fit);
-            let found = scene.path(*r, freed.excess[0], &fit, chance);
-            (chance <= rule.chance && found.told.offset_m >= rule.least_shift_m).then_some(found)
+            let found = scene.path(*r, freed.excess_sigmas[0], &fit, chance);
+            (chance <= rule.max_chance_probability && found.explanation.offset_m >= rule.min_shift_m)
+                .then_some(found)
         };
         self.rows.iter().filter_map(one).collect()
     }
@@ -236,13 +239,13 @@ impl Paths {
         for (n, i) in rows.iter().enumerate() {
             for j in &rows[n + 1..] {
                 let (a, b) = (&scene.observations[*i], &scene.observations[*j]);
-                if a.stand != b.stand && a.anchor != b.anchor {
+                if a.occupation != b.occupation && a.anchor != b.anchor {
                     continue;
                 }
                 tried += 1.0;
                 let Some(freed) = self.view.two(*i, *j) else { continue };
-                let large = freed.excess[0] * a.sd_m >= rule.least_shift_m
-                    && freed.excess[1] * b.sd_m >= rule.least_shift_m;
+                let large = freed.excess_sigmas[0] * a.sd_m >= rule.min_shift_m
+                    && freed.excess_sigmas[1] * b.sd_m >= rule.min_shift_m;
                 if large && freed.gain > most {
                     (most, best) = (freed.gain, Some((*i, *j, freed)));
                 }
@@ -253,84 +256,89 @@ impl Paths {
         // Each sign is right by chance in one case of two.
         let chance = 0.25 * tried * chance_of_added(freed.gain, 2, &fit);
         let found = |r, excess| scene.path(r, excess, &fit, chance);
-        let mut two = [found(i, freed.excess[0]), found(j, freed.excess[1])];
-        if two[1].told.offset_m > two[0].told.offset_m {
+        let mut two = [found(i, freed.excess_sigmas[0]), found(j, freed.excess_sigmas[1])];
+        if two[1].explanation.offset_m > two[0].explanation.offset_m {
             two.swap(0, 1);
         }
-        (chance <= rule.chance).then_some(two)
+        (chance <= rule.max_chance_probability).then_some(two)
     }
 }
 
 impl Observation {
-    fn path(&self) -> Suspect {
-        Suspect::Path { stand: self.stand, anchor: self.anchor }
+    fn path(&self) -> FaultCandidate {
+        FaultCandidate::Path { occupation: self.occupation, anchor: self.anchor }
     }
 }
 
 impl Fit {
     /// The same with `rows` rows freed.
     fn without(&self, gain: f64, rows: usize) -> Fit {
-        Fit { rss: (self.rss - gain).max(0.0), dof: self.dof.saturating_sub(rows), ..self.clone() }
+        Fit { chi2: (self.chi2 - gain).max(0.0), dof: self.dof.saturating_sub(rows), ..self.clone() }
     }
 
     /// Variance of unit weight, steadied by the prior.
     pub(crate) fn variance(&self) -> f64 {
-        (PRIOR_DOF + self.rss) / (PRIOR_DOF + self.dof as f64)
+        (PRIOR_DOF + self.chi2) / (PRIOR_DOF + self.dof as f64)
     }
 }
 
 impl Scene<'_> {
     /// Tries every hypothesis of `suspects`.
-    pub(crate) fn explain(&self, suspects: &[Suspect], rule: NamingRule) -> Misfit {
-        let Some(plain) = self.fit(None) else { return Misfit::None };
+    pub(crate) fn explain(&self, suspects: &[FaultCandidate], rule: NamingRule) -> FaultIsolation {
+        let Some(plain) = self.fit(None) else { return FaultIsolation::None };
         let paths = self.paths(suspects);
         let mut found = self.places(suspects, &plain, rule);
         found.extend(paths.as_ref().map_or_else(Vec::new, |p| p.singles(self, &plain, rule)));
-        found.sort_by(|a, b| a.told.chance.total_cmp(&b.told.chance).then(a.rss.total_cmp(&b.rss)));
+        found.sort_by(|a, b| {
+            a.explanation
+                .chance_probability
+                .total_cmp(&b.explanation.chance_probability)
+                .then(a.chi2.total_cmp(&b.chi2))
+        });
         if let Some(paths) = &paths {
             self.drop_subsumed(&mut found, paths.rows.len(), rule);
         }
         let Some(best) = found.first().copied() else {
             let two = paths.and_then(|p| p.best_two(self, &plain, rule, &p.rows));
-            return two.map_or(Misfit::None, |[e, _]| Misfit::Named(e.told));
+            return two.map_or(FaultIsolation::None, |[e, _]| FaultIsolation::Named(e.explanation));
         };
         let near: Vec<Explanation> = found[1..]
             .iter()
-            .filter(|f| !f.told.suspect.same_thing(best.told.suspect))
-            .filter(|f| f.rss - best.rss < margin(&best, f) * best.variance)
+            .filter(|f| !f.explanation.candidate.same_thing(best.explanation.candidate))
+            .filter(|f| f.chi2 - best.chi2 < margin(&best, f) * best.variance_factor)
             .filter(|f| !paths.as_ref().is_some_and(|p| self.both_proven(p, &best, f, &plain, rule)))
-            .map(|f| f.told)
+            .map(|f| f.explanation)
             .collect();
-        if let (Some(paths), false) = (&paths, best.told.suspect.is_path())
+        if let (Some(paths), false) = (&paths, best.explanation.candidate.is_path())
             && let Some(two) =
-                paths.best_two(self, &plain, rule, &self.rows_of(best.told.suspect, &paths.rows))
-            && best.rss - two[0].rss >= MARGIN * two[0].variance
+                paths.best_two(self, &plain, rule, &self.rows_of(best.explanation.candidate, &paths.rows))
+            && best.chi2 - two[0].chi2 >= MIN_MARGIN_VARIANCE_FACTORS * two[0].variance_factor
         {
-            return Misfit::Named(two[0].told);
+            return FaultIsolation::Named(two[0].explanation);
         }
         if near.is_empty() {
-            return Misfit::Named(best.told);
+            return FaultIsolation::Named(best.explanation);
         }
-        Misfit::Undecided(std::iter::once(best.told).chain(near).collect())
+        FaultIsolation::Undecided(std::iter::once(best.explanation).chain(near).collect())
     }
 
     /// Hypotheses about places, offsets and scales that are proven.
-    fn places(&self, suspects: &[Suspect], plain: &Fit, rule: NamingRule) -> Vec<Found> {
+    fn places(&self, suspects: &[FaultCandidate], plain: &Fit, rule: NamingRule) -> Vec<Found> {
         let tried = suspects.iter().filter(|s| !s.is_path()).count() as f64;
-        let one = |suspect: &Suspect| {
+        let one = |suspect: &FaultCandidate| {
             let fit = self.fit(Some(*suspect))?;
-            let chance = (tried * chance_of((plain.rss - fit.rss).max(0.0), &fit)).min(1.0);
+            let chance = (tried * chance_of((plain.chi2 - fit.chi2).max(0.0), &fit)).min(1.0);
             let root = fit.variance().sqrt();
             let told = Explanation {
-                suspect: *suspect,
+                candidate: *suspect,
                 shift_m: fit.shift_m,
-                shift_se_m: fit.shift_cofactor.map(|c| root * c.max(0.0).sqrt()),
+                shift_se_m: fit.shift_cofactor_m2.map(|c| root * c.max(0.0).sqrt()),
                 offset_m: fit.offset_m,
                 scale_change: fit.scale_change,
-                chance,
+                chance_probability: chance,
             };
-            let worth = chance <= rule.chance && size(&told) >= rule.least_shift_m;
-            worth.then(|| Found { rss: fit.rss, variance: fit.variance(), told })
+            let worth = chance <= rule.max_chance_probability && size(&told) >= rule.min_shift_m;
+            worth.then(|| Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation: told })
         };
         suspects.iter().filter(|s| !s.is_path()).filter_map(one).collect()
     }
@@ -339,20 +347,22 @@ impl Scene<'_> {
     fn path(&self, row: usize, excess: f64, fit: &Fit, chance: f64) -> Found {
         let o = &self.observations[row];
         let told = Explanation {
-            suspect: o.path(),
+            candidate: o.path(),
             shift_m: [0.0; 3],
             shift_se_m: [0.0; 3],
             offset_m: excess * o.sd_m,
             scale_change: 0.0,
-            chance: chance.min(1.0),
+            chance_probability: chance.min(1.0),
         };
-        Found { rss: fit.rss, variance: fit.variance(), told }
+        Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation: told }
     }
 
     /// What is needed to judge paths; `None` when there is none among the suspects.
-    fn paths(&self, suspects: &[Suspect]) -> Option<Paths> {
+    fn paths(&self, suspects: &[FaultCandidate]) -> Option<Paths> {
         let asked = |o: &Observation| {
-            let own = |s: &Suspect| *s == Suspect::Path { stand: o.stand, anchor: o.anchor };
+            let own = |s: &FaultCandidate| {
+                *s == FaultCandidate::Path { occupation: o.occupation, anchor: o.anchor }
+            };
             suspects.iter().any(own)
         };
         let rows: Vec<usize> =
@@ -366,12 +376,12 @@ impl Scene<'_> {
     }
 
     /// Those of `rows` that are about the stand or the anchor of a suspect.
-    fn rows_of(&self, suspect: Suspect, rows: &[usize]) -> Vec<usize> {
+    fn rows_of(&self, suspect: FaultCandidate, rows: &[usize]) -> Vec<usize> {
         let about = |o: &Observation| match suspect {
-            Suspect::StandPlace(k) => o.stand == k,
-            Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => {
-                o.anchor == i
-            }
+            FaultCandidate::OccupationPlace(k) => o.occupation == k,
+            FaultCandidate::AnchorPlace(i)
+            | FaultCandidate::AnchorPlaceAndOffset(i)
+            | FaultCandidate::AnchorOffset(i) => o.anchor == i,
             _ => false,
         };
         rows.iter().copied().filter(|r| about(&self.observations[*r])).collect()
@@ -379,10 +389,10 @@ impl Scene<'_> {
 
     /// Takes out paths that are proven only as long as a wrong place, itself proven without them, is not told.
     fn drop_subsumed(&self, found: &mut Vec<Found>, tried: usize, rule: NamingRule) {
-        while let Some(best) = found.first().copied().filter(|f| f.told.suspect.is_path()) {
+        while let Some(best) = found.first().copied().filter(|f| f.explanation.candidate.is_path()) {
             let subsumes = |f: &Found| {
-                !f.told.suspect.is_path()
-                    && f.rss < best.rss
+                !f.explanation.candidate.is_path()
+                    && f.chi2 < best.chi2
                     && self.together(&best, f, tried, rule) == Some((false, true))
             };
             if !found[1..].iter().any(subsumes) {
@@ -394,43 +404,50 @@ impl Scene<'_> {
 
     /// Whether a path is proven once a place is told, and the place once the path is.
     fn together(&self, path: &Found, place: &Found, tried: usize, rule: NamingRule) -> Option<(bool, bool)> {
-        let Suspect::Path { stand, anchor } = path.told.suspect else { return None };
-        let row = self.observations.iter().position(|o| (o.stand, o.anchor) == (stand, anchor))?;
+        let FaultCandidate::Path { occupation: stand, anchor } = path.explanation.candidate else {
+            return None;
+        };
+        let row = self.observations.iter().position(|o| (o.occupation, o.anchor) == (stand, anchor))?;
         let mut rest = self.observations.to_vec();
         rest.remove(row);
-        let both = Scene { observations: &rest, ..self.clone() }.fit(Some(place.told.suspect))?;
-        let long = self.fit(Some(place.told.suspect))?.residuals[row] > 0.0;
-        let gain = place.rss - both.rss;
+        let both = Scene { observations: &rest, ..self.clone() }.fit(Some(place.explanation.candidate))?;
+        let long = self.fit(Some(place.explanation.candidate))?.residuals[row] > 0.0;
+        let gain = place.chi2 - both.chi2;
         let path_chance = if long { 0.5 * tried as f64 * chance_of_added(gain, 1, &both) } else { 1.0 };
-        let place_chance = tried as f64 * chance_of(path.rss - both.rss, &both);
-        Some((path_chance <= rule.chance, place_chance <= rule.chance))
+        let place_chance = tried as f64 * chance_of(path.chi2 - both.chi2, &both);
+        Some((path_chance <= rule.max_chance_probability, place_chance <= rule.max_chance_probability))
     }
 
     /// Whether two proven things are wrong at once: each stays proven when the other is told.
     fn both_proven(&self, paths: &Paths, a: &Found, b: &Found, plain: &Fit, rule: NamingRule) -> bool {
-        match (a.told.suspect, b.told.suspect) {
-            (Suspect::Path { .. }, Suspect::Path { .. }) => {
+        match (a.explanation.candidate, b.explanation.candidate) {
+            (FaultCandidate::Path { .. }, FaultCandidate::Path { .. }) => {
                 let row = |f: &Found| {
-                    let own = |r: &&usize| self.observations[**r].path() == f.told.suspect;
+                    let own = |r: &&usize| self.observations[**r].path() == f.explanation.candidate;
                     paths.rows.iter().find(own).copied()
                 };
                 let (Some(i), Some(j)) = (row(a), row(b)) else { return false };
                 let Some(two) = paths.view.two(i, j) else { return false };
                 let left = plain.without(two.gain, 2);
                 let proven = |f: &Found, excess: f64| {
-                    let chance = 0.5 * paths.rows.len() as f64 * chance_of_added(f.rss - left.rss, 1, &left);
-                    excess > 0.0 && chance <= rule.chance
+                    let chance =
+                        0.5 * paths.rows.len() as f64 * chance_of_added(f.chi2 - left.chi2, 1, &left);
+                    excess > 0.0 && chance <= rule.max_chance_probability
                 };
-                proven(b, two.excess[0]) && proven(a, two.excess[1])
+                proven(b, two.excess_sigmas[0]) && proven(a, two.excess_sigmas[1])
             }
-            (Suspect::Path { .. }, _) => self.together(a, b, paths.rows.len(), rule) == Some((true, true)),
-            (_, Suspect::Path { .. }) => self.together(b, a, paths.rows.len(), rule) == Some((true, true)),
+            (FaultCandidate::Path { .. }, _) => {
+                self.together(a, b, paths.rows.len(), rule) == Some((true, true))
+            }
+            (_, FaultCandidate::Path { .. }) => {
+                self.together(b, a, paths.rows.len(), rule) == Some((true, true))
+            }
             _ => false,
         }
     }
 
     /// The adjustment with one hypothesis, or plain. `None` when the rows do not determine it.
-    pub(crate) fn fit(&self, suspect: Option<Suspect>) -> Option<Fit> {
+    pub(crate) fn fit(&self, suspect: Option<FaultCandidate>) -> Option<Fit> {
         let change = Change::of(suspect);
         let moved = if change.moves() { self.unknowns.min(3) } else { 0 };
         let mut shift_m = [0.0; 3];
@@ -442,7 +459,7 @@ impl Scene<'_> {
             for (sum, step) in shift_m.iter_mut().zip(steps.iter()) {
                 *sum += step;
             }
-            if shift_m.iter().any(|s| s.abs() > SHIFT_MAX_M) {
+            if shift_m.iter().any(|s| s.abs() > MAX_SHIFT_M) {
                 return None;
             }
             if steps.iter().all(|s| s.abs() < 1e-4) || round + 1 == ROUNDS {
@@ -453,10 +470,10 @@ impl Scene<'_> {
                 let own = change.freed.and_then(|i| self.column(i));
                 let offset_column = own.or(change.all_offsets.then(|| first.saturating_sub(1)));
                 return Some(Fit {
-                    rss: fit.rss,
+                    chi2: fit.rss,
                     dof: fit.dof,
                     shift_m,
-                    shift_cofactor,
+                    shift_cofactor_m2: shift_cofactor,
                     offset_m: offset_column.map_or(0.0, |c| fit.unknowns[c]),
                     scale_change: if change.all_scales { fit.unknowns[first - 1] } else { 0.0 },
                     added: change.added(moved),
@@ -489,7 +506,7 @@ impl Scene<'_> {
         let mut observed = DVector::zeros(count + priors.len());
         for (r, o) in self.observations.iter().enumerate() {
             let side = change.side(o);
-            let (p, a) = (self.stands_m[o.stand], self.anchors_m[o.anchor]);
+            let (p, a) = (self.occupations_m[o.occupation], self.anchors_m[o.anchor]);
             let v: [f64; 3] = std::array::from_fn(|c| p[c] - a[c] + side * shift_m[c]);
             let d = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt().max(1e-3);
             let weight = 1.0 / o.sd_m.max(1e-4);
@@ -519,10 +536,10 @@ impl Scene<'_> {
 
 /// How clearly `best` must explain more than `other`, in variances.
 fn margin(best: &Found, other: &Found) -> f64 {
-    match (best.told.suspect.is_path(), other.told.suspect.is_path()) {
-        (false, true) => MARGIN_OVER_PATH,
-        (true, false) => MARGIN_OF_PATH,
-        _ => MARGIN,
+    match (best.explanation.candidate.is_path(), other.explanation.candidate.is_path()) {
+        (false, true) => MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS,
+        (true, false) => MIN_MARGIN_OF_PATH_VARIANCE_FACTORS,
+        _ => MIN_MARGIN_VARIANCE_FACTORS,
     }
 }
 

@@ -32,13 +32,13 @@ pub struct TimedRange {
 
 /// What a stand must reach.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StandSettings {
+pub struct OccupationSettings {
     /// Standard deviation that a good range of this kit should have, metres.
     pub expected_sigma_m: f64,
     /// Fewest ranges.
     pub min_ranges: usize,
     /// Largest share of late ranges.
-    pub max_late_share: f64,
+    pub max_nlos_share: f64,
     /// Largest scatter of the good ranges, as a multiple of the expected one.
     pub max_sigma_ratio: f64,
     /// Largest step of the level within the stand, metres.
@@ -47,13 +47,13 @@ pub struct StandSettings {
     pub max_se_m: f64,
 }
 
-impl Default for StandSettings {
+impl Default for OccupationSettings {
     /// Limits found in trials; the expected σ is the site's default.
-    fn default() -> StandSettings {
-        StandSettings {
+    fn default() -> OccupationSettings {
+        OccupationSettings {
             expected_sigma_m: 0.10,
             min_ranges: 100,
-            max_late_share: 0.40,
+            max_nlos_share: 0.40,
             max_sigma_ratio: 2.0,
             max_step_m: 0.15,
             max_se_m: 0.02,
@@ -63,7 +63,7 @@ impl Default for StandSettings {
 
 /// What one board read at one stand.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StandReading {
+pub struct OccupationReading {
     /// Ranges that were used.
     pub ranges: usize,
     /// From the first to the last of them.
@@ -77,7 +77,7 @@ pub struct StandReading {
     /// Standard deviation of the good ranges, metres.
     pub sigma_m: f64,
     /// Share of late ranges, 0 to 1.
-    pub late_share: f64,
+    pub nlos_share: f64,
     /// Largest step between an earlier and a later part of the stand, metres, signed (later - earlier).
     pub step_m: f64,
     /// Where that step lies; the end of the stand when it is too short to look for one.
@@ -88,7 +88,7 @@ pub struct StandReading {
 
 /// Why a stand is not taken.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum StandRefusal {
+pub enum OccupationRefusal {
     /// Too few ranges arrived.
     TooFewRanges {
         /// How many there are.
@@ -97,11 +97,11 @@ pub enum StandRefusal {
         need: usize,
     },
     /// Something stands in the line of sight.
-    TooManyLate {
+    TooManyNlos {
         /// Share of late ranges.
         share: f64,
         /// Largest allowed.
-        limit: f64,
+        limit_share: f64,
     },
     /// The good ranges scatter too much.
     TooNoisy {
@@ -130,25 +130,25 @@ pub enum StandRefusal {
 
 /// A stand that is not taken.
 #[derive(Clone, Debug, PartialEq)]
-pub struct RefusedStand {
+pub struct RefusedOccupation {
     /// Every reason, at least one.
-    pub reasons: Vec<StandRefusal>,
+    pub reasons: Vec<OccupationRefusal>,
     /// What was measured all the same; `None` with too few ranges to measure anything.
-    pub reading: Option<StandReading>,
+    pub reading: Option<OccupationReading>,
 }
 
 /// Blocks of a stand: enough for a spread, few enough to outlast the noise's memory.
 const BLOCKS: usize = 12;
 /// Fewer ranges than this say nothing at all.
-const LEAST_RANGES: usize = 2 * BLOCKS;
+const MIN_RANGES: usize = 2 * BLOCKS;
 /// A step is looked for where both sides keep this many of the blocks.
 const STEP_SIDE_BLOCKS: usize = 3;
 /// The good ranges of a part scatter at most this many times as much as those of the whole stand.
-const PART_SCATTER: f64 = 1.5;
+const PART_SCATTER_RATIO: f64 = 1.5;
 /// Farther below a level than this many of its standard deviations there are no ranges to speak of...
 const BELOW_SIGMAS: f64 = 3.0;
 /// ... and this share of them tells that the level is not that of the good ranges.
-const MOST_BELOW: f64 = 0.1;
+const MAX_BELOW_SHARE: f64 = 0.1;
 /// A minute is short in noise with a memory of ten seconds (trials): below this span it is said.
 const SHORT: Micros = Micros::from_millis(120_000);
 /// No radio of this kind reaches so far, metres.
@@ -167,12 +167,15 @@ const CORRELATED_RATIO: f64 = 1.6;
 ///
 /// # Errors
 /// [`RefusedStand`] with every reason and with what was measured.
-pub fn measure_stand(ranges: &[TimedRange], settings: &StandSettings) -> Result<StandReading, RefusedStand> {
+pub fn measure_occupation(
+    ranges: &[TimedRange],
+    settings: &OccupationSettings,
+) -> Result<OccupationReading, RefusedOccupation> {
     let ranges = usable(ranges);
-    let need = settings.min_ranges.max(LEAST_RANGES);
+    let need = settings.min_ranges.max(MIN_RANGES);
     let mut reasons = Vec::new();
     if ranges.len() < need {
-        reasons.push(StandRefusal::TooFewRanges { have: ranges.len(), need });
+        reasons.push(OccupationRefusal::TooFewRanges { have: ranges.len(), need });
     }
     let reading = read(&ranges, settings);
     if let Some(r) = &reading {
@@ -180,14 +183,14 @@ pub fn measure_stand(ranges: &[TimedRange], settings: &StandSettings) -> Result<
     }
     match reading {
         Some(reading) if reasons.is_empty() => Ok(reading),
-        _ => Err(RefusedStand { reasons, reading }),
+        _ => Err(RefusedOccupation { reasons, reading }),
     }
 }
 
 /// The one-metre stand: what a board reads too long at a taped distance, metres.
 ///
 /// `distance_m` is from antenna to antenna, as a slant.
-pub fn offset_at_distance(reading: &StandReading, distance_m: f64) -> f64 {
+pub fn offset_at_distance(reading: &OccupationReading, distance_m: f64) -> f64 {
     reading.level_m - distance_m
 }
 
@@ -198,25 +201,28 @@ fn usable(ranges: &[TimedRange]) -> Vec<TimedRange> {
     kept
 }
 
-fn judge(r: &StandReading, settings: &StandSettings, reasons: &mut Vec<StandRefusal>) {
+fn judge(r: &OccupationReading, settings: &OccupationSettings, reasons: &mut Vec<OccupationRefusal>) {
     let limit_m = settings.max_sigma_ratio * settings.expected_sigma_m;
-    if r.late_share > settings.max_late_share {
-        reasons.push(StandRefusal::TooManyLate { share: r.late_share, limit: settings.max_late_share });
+    if r.nlos_share > settings.max_nlos_share {
+        reasons.push(OccupationRefusal::TooManyNlos {
+            share: r.nlos_share,
+            limit_share: settings.max_nlos_share,
+        });
     }
     if r.sigma_m > limit_m {
-        reasons.push(StandRefusal::TooNoisy { sigma_m: r.sigma_m, limit_m });
+        reasons.push(OccupationRefusal::TooNoisy { sigma_m: r.sigma_m, limit_m });
     }
     if r.step_m.abs() > settings.max_step_m {
         let (by_m, limit_m, at) = (r.step_m, settings.max_step_m, r.step_at);
-        reasons.push(StandRefusal::Stepped { by_m, limit_m, at });
+        reasons.push(OccupationRefusal::Stepped { by_m, limit_m, at });
     }
     if r.se_m > settings.max_se_m {
-        reasons.push(StandRefusal::TooUncertain { se_m: r.se_m, limit_m: settings.max_se_m });
+        reasons.push(OccupationRefusal::TooUncertain { se_m: r.se_m, limit_m: settings.max_se_m });
     }
 }
 
-fn read(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading> {
-    if ranges.len() < LEAST_RANGES {
+fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<OccupationReading> {
+    if ranges.len() < MIN_RANGES {
         return None;
     }
     let values: Vec<f64> = ranges.iter().map(|r| r.raw_range_m).collect();
@@ -230,8 +236,8 @@ fn read(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading>
     let span = last.since(first);
     let neighbours = (-span.secs_f64() / BLOCKS as f64 / NOISE_MEMORY_S).exp();
     let error = block_error(&table.pseudo_levels(whole, sigma_max_m), naive_se_m, neighbours)?;
-    let (step_m, step_index) = table.largest_step(&values, PART_SCATTER * whole.sigma_m);
-    Some(StandReading {
+    let (step_m, step_index) = table.largest_step(&values, PART_SCATTER_RATIO * whole.sigma_m);
+    Some(OccupationReading {
         ranges: values.len(),
         span,
         level_m: whole.level_m,
@@ -239,7 +245,7 @@ fn read(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading>
         se_m: error.se.max(naive_se_m),
         naive_se_m,
         sigma_m: whole.sigma_m,
-        late_share: whole.late_share,
+        nlos_share: whole.late_share,
         step_m,
         step_at: ranges.get(step_index).map_or(last, |r| r.at),
         short_for_noise: span < SHORT && error.plain_se > CORRELATED_RATIO * naive_se_m,
@@ -315,7 +321,8 @@ impl CountTable {
                 if let (Some(a), Some(b)) = (fit(early, &before), fit(late, &after)) {
                     let step = b.level_m - a.level_m;
                     let weight = step.abs() * (1.0 - a.late_share) * (1.0 - b.late_share);
-                    let sound = self.share_below(&a, &before).max(self.share_below(&b, &after)) < MOST_BELOW;
+                    let sound =
+                        self.share_below(&a, &before).max(self.share_below(&b, &after)) < MAX_BELOW_SHARE;
                     if sound && weight > largest {
                         (largest, found) = (weight, (step, span.start));
                     }

@@ -18,7 +18,7 @@ const UP_STEPS: i32 = 20;
 
 /// A track and the ranges of one anchor.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Seen<'a> {
+pub(super) struct AnchorSearch<'a> {
     pub(super) ground: &'a Ground,
     /// The model that made the track.
     pub(super) model: &'a Model,
@@ -27,7 +27,7 @@ pub(super) struct Seen<'a> {
     pub(super) anchor: usize,
 }
 
-impl Seen<'_> {
+impl AnchorSearch<'_> {
     /// The best place and its Σ ln f; crossings `from..to` of [`Seen::crossings`].
     pub(super) fn seek(&self, from: usize, to: usize, best: &mut Option<([f64; 3], f64)>) {
         let count = self.frames.len();

@@ -12,7 +12,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Fence, MAX_ANCHORS};
 
-use super::anchor_search::Seen;
+use super::anchor_search::AnchorSearch;
 use super::density::SIGMA_M;
 use super::ground::{Ground, bits};
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
@@ -103,7 +103,7 @@ struct Screening {
 
 /// A hypothesis that waits for its trial.
 #[derive(Clone, Copy, Debug)]
-struct Plan {
+struct QueuedHypothesis {
     kind: Kind,
     model: Model,
     score: f64,
@@ -127,13 +127,13 @@ pub(super) struct Check {
     track: Box<(Model, [[f64; 3]; MAX_KEYFRAMES])>,
     sought: Option<([f64; 3], f64)>,
     sought_first: [f64; 3],
-    units: ArrayVec<Plan, 3>,
-    scales: ArrayVec<Plan, 2>,
-    orders: ArrayVec<Plan, 4>,
+    units: ArrayVec<QueuedHypothesis, 3>,
+    scales: ArrayVec<QueuedHypothesis, 2>,
+    orders: ArrayVec<QueuedHypothesis, 4>,
     searched: ArrayVec<(Order, f64), 8>,
-    rest: ArrayVec<Plan, 8>,
+    rest: ArrayVec<QueuedHypothesis, 8>,
     /// The orders are tried after the single anchors, because one of those leads.
-    orders_late: bool,
+    orders_after_anchors: bool,
     kin: Vec<ArrayVec<u8, MAX_ANCHORS>>,
 }
 
@@ -184,7 +184,7 @@ impl Check {
             orders: ArrayVec::new(),
             searched: ArrayVec::new(),
             rest: ArrayVec::new(),
-            orders_late: false,
+            orders_after_anchors: false,
             kin: congruences(&ground.stated[..ground.n], ground.setup.dimension, &Fence::default()),
         }
     }
@@ -217,9 +217,9 @@ impl Check {
         self.orders.clear();
         self.searched.clear();
         self.rest.clear();
-        self.orders_late = false;
+        self.orders_after_anchors = false;
         if let Some((kind, model)) = named {
-            self.rest.push(Plan { kind, model, score: 0.0 });
+            self.rest.push(QueuedHypothesis { kind, model, score: 0.0 });
         }
         self.best_at = None;
         if let Some(s) = self.screening.take() {
@@ -398,12 +398,13 @@ impl Check {
     }
 
     fn screened(&mut self, ground: &Ground, s: &Screening) {
-        let plan = Plan { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
+        let plan =
+            QueuedHypothesis { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
         match s.kind {
             Kind::Unit(_) => offer(&mut self.units, plan),
             Kind::Scale => {
                 // Neighbours lead to the same place: only the best one and one that is clearly another.
-                let near = |p: &Plan| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
+                let near = |p: &QueuedHypothesis| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
                 if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
                     if plan.score > p.score {
                         *p = plan;
@@ -516,7 +517,7 @@ impl Check {
     fn queue(&mut self, i: usize) -> usize {
         let units = self.units.iter().take(2);
         let mut all = units.chain(&self.scales).chain(&self.orders).chain(&self.rest);
-        let (plan, next) = match self.orders_late {
+        let (plan, next) = match self.orders_after_anchors {
             true => (self.orders.get(i), Phase::Pair(0)),
             false => (all.nth(i), Phase::Alone(0)),
         };
@@ -550,8 +551,8 @@ impl Check {
     fn alone(&mut self, ground: &Ground, i: usize) -> usize {
         if i >= ground.n || self.is_clear() || ground.n < ground.d + 2 {
             let single_ahead = matches!(self.ahead(), Some(Kind::Place(_) | Kind::Up(_)));
-            self.orders_late = self.orders.is_empty() && single_ahead;
-            return self.go(if self.orders_late { Phase::Listed(0) } else { Phase::Pair(0) });
+            self.orders_after_anchors = self.orders.is_empty() && single_ahead;
+            return self.go(if self.orders_after_anchors { Phase::Listed(0) } else { Phase::Pair(0) });
         }
         self.phase = Phase::Alone(i + 1);
         let doubtful = self.nominal().is_some_and(|n| n.worth.share[i] < 0.6);
@@ -565,8 +566,8 @@ impl Check {
         self.start(Kind::Without(i, i), model, Free::Nothing, 3)
     }
 
-    fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> Seen<'a> {
-        Seen { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
+    fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> AnchorSearch<'a> {
+        AnchorSearch { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
     }
 
     fn seek(&mut self, ground: &Ground, i: usize, from: usize) -> usize {
@@ -779,7 +780,7 @@ fn few_price(ground: &Ground, frames: usize) -> usize {
 }
 
 /// Keeps the best ones in a list that is sorted from the best.
-fn offer<const N: usize>(list: &mut ArrayVec<Plan, N>, plan: Plan) {
+fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, plan: QueuedHypothesis) {
     if list.iter().any(|p| p.kind == plan.kind) {
         return;
     }

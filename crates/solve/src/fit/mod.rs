@@ -170,13 +170,13 @@ impl Cause {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SiteDoubt {
     /// Share of the ranges that the best places explain as things are stated.
-    pub explained: f64,
+    pub explained_share: f64,
     /// Share of the ranges that are too short for any place, which no obstacle makes.
-    pub too_short: f64,
+    pub too_short_share: f64,
     /// What is wrong, once one thing explains it better than all others.
     pub cause: Option<Cause>,
     /// Share of the ranges that are explained with the cause; 0 without one.
-    pub explained_then: f64,
+    pub explained_then_share: f64,
     /// How many other orders fit as well as the one that is named: exchanges under which the site looks the same, which ranges
     /// can't tell apart. The one named moves the fewest fields, and need not be the true one. 0 for all other causes.
     pub alike: u8,
@@ -200,7 +200,7 @@ pub enum FitAnswer {
     /// Nothing speaks against it.
     Fits {
         /// Share of the ranges that are explained.
-        explained: f64,
+        explained_share: f64,
     },
     /// Something does.
     Doubted(SiteDoubt),

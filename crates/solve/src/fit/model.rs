@@ -62,14 +62,14 @@ impl Model {
     }
 
     /// The distances that a keyframe means by this model.
-    pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> Told {
+    pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> MeasuredRanges {
         let heard = k.heard & self.used;
         let mut range_m = [0.0; MAX_ANCHORS];
         for i in bits(heard) {
             let true_m = (self.factor * k.raw_m[i] - ground.offset_m[i]) / ground.scale[i];
             range_m[i] = true_m - self.offset_m[i] - self.tag_offset_m[k.tag];
         }
-        Told { range_m, heard }
+        MeasuredRanges { range_m, heard }
     }
 
     /// What the density says of a range of anchor `i` that is off by `r_m`, in its better mode.
@@ -92,7 +92,7 @@ impl Model {
     }
 
     /// Σ ln f at a place, without the fence.
-    pub(super) fn sum(&self, ground: &Ground, told: &Told, at_m: &[f64; 3]) -> f64 {
+    pub(super) fn sum(&self, ground: &Ground, told: &MeasuredRanges, at_m: &[f64; 3]) -> f64 {
         bits(told.heard)
             .map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
             .sum()
@@ -101,7 +101,7 @@ impl Model {
 
 /// Distances of a keyframe by a model.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Told {
+pub(super) struct MeasuredRanges {
     pub(super) range_m: PerAnchor,
     pub(super) heard: u16,
 }
@@ -112,7 +112,7 @@ pub(super) fn price(ground: &Ground, cold: bool) -> usize {
 }
 
 /// The best place from start points of its own.
-pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot> {
+pub(super) fn locate(ground: &Ground, model: &Model, told: &MeasuredRanges) -> Option<Spot> {
     let mut best: [Option<Spot>; 2] = [None, None];
     let mut offer = |at_m: [f64; 3]| {
         if !at_m.iter().all(|v| v.is_finite()) {
@@ -139,7 +139,7 @@ pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot
     improved.max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
-fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut([f64; 3])) {
+fn crossings(ground: &Ground, model: &Model, told: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
     let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(told.heard).collect();
     let n = heard.len();
     let total = if ground.d == 2 {
@@ -171,7 +171,7 @@ fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut
     }
 }
 
-fn pair(model: &Model, told: &Told, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
+fn pair(model: &Model, told: &MeasuredRanges, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
     let (a, b) = (&model.at_m[i], &model.at_m[j]);
     let flat = |k: usize| flat_m(told.range_m[k], model.at_m[k][2] - model.up_m);
     if let Some(both) = circles([a[0], a[1]], flat(i), [b[0], b[1]], flat(j)) {
@@ -185,7 +185,13 @@ pub(super) fn flat_m(range_m: f64, up_m: f64) -> f64 {
 }
 
 /// Newton steps from a place; never worse than it.
-pub(super) fn improve(ground: &Ground, model: &Model, told: &Told, from: [f64; 3], steps: usize) -> Spot {
+pub(super) fn improve(
+    ground: &Ground,
+    model: &Model,
+    told: &MeasuredRanges,
+    from: [f64; 3],
+    steps: usize,
+) -> Spot {
     let mut best = Spot { at_m: from, score: f64::NEG_INFINITY };
     let mut at_m = from;
     for step in 0..=steps {
@@ -197,7 +203,7 @@ pub(super) fn improve(ground: &Ground, model: &Model, told: &Told, from: [f64; 3
             let u = v.map(|c| c / dist);
             score += look.ln;
             add_outer(&mut h, ground.d, &u, look.weight);
-            (0..ground.d).for_each(|k| g[k] += look.pull * u[k]);
+            (0..ground.d).for_each(|k| g[k] += look.slope_nats_per_m * u[k]);
         }
         if score > best.score {
             best = Spot { at_m, score };

@@ -10,7 +10,7 @@ use hereabout_core::MAX_ANCHORS;
 
 use super::ground::{Ground, bits};
 use super::keyframes::Keyframe;
-use super::model::{Model, Told, flat_m, improve};
+use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
 use crate::math::small_matrix::{length, minus};
 
@@ -92,7 +92,7 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 }
 
 /// Adds what each of the fields costs at each place when the tag is at `at_m`.
-pub(super) fn add_costs(ground: &Ground, told: &Told, g: f64, at_m: &[f64; 3], costs: &mut Costs) {
+pub(super) fn add_costs(ground: &Ground, told: &MeasuredRanges, g: f64, at_m: &[f64; 3], costs: &mut Costs) {
     for f in bits(told.heard) {
         for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
             let r = told.range_m[f] - length(&minus(at_m, place));
@@ -153,7 +153,7 @@ pub(super) fn try_triple(
 fn place_by_three(
     ground: &Ground,
     model: &Model,
-    told: &Told,
+    told: &MeasuredRanges,
     fields: [usize; 3],
     places: [usize; 3],
     three: u16,
@@ -176,7 +176,7 @@ fn place_by_three(
     if off(&best).is_nan() || off(&best) >= 2.0 {
         return None;
     }
-    let only = Told { heard: three, ..*told };
+    let only = MeasuredRanges { heard: three, ..*told };
     let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
     let fits = fields
         .iter()
@@ -185,7 +185,14 @@ fn place_by_three(
 }
 
 /// What the other fields cost at the best of the other places.
-fn rest_cost(ground: &Ground, told: &Told, g: f64, at_m: &[f64; 3], three: u16, places: [usize; 3]) -> f64 {
+fn rest_cost(
+    ground: &Ground,
+    told: &MeasuredRanges,
+    g: f64,
+    at_m: &[f64; 3],
+    three: u16,
+    places: [usize; 3],
+) -> f64 {
     let least = |f: usize| {
         (0..ground.n)
             .filter(|a| !places.contains(a))

@@ -211,13 +211,13 @@ impl Trial {
             self.sum.by_anchor[i][0] += ok;
             self.sum.by_anchor[i][1] += 1.0;
             add_outer(&mut pp, d, &u, look.weight);
-            (0..d).for_each(|c| gp[c] += look.pull * u[c]);
+            (0..d).for_each(|c| gp[c] += look.slope_nats_per_m * u[c]);
             let mut slopes: arrayvec::ArrayVec<(usize, f64), 8> = arrayvec::ArrayVec::new();
             slopes.push((i, 1.0));
             slopes.push((MAX_ANCHORS + k.tag, 1.0));
             free_slopes(self.free, ground.d, i, &u, model.factor * k.raw_m[i] / ground.scale[i], &mut slopes);
             for &(a, ja) in &slopes {
-                self.normal.g[a] += look.pull * ja;
+                self.normal.g[a] += look.slope_nats_per_m * ja;
                 (0..d).for_each(|c| pq[a][c] += look.weight * ja * u[c]);
                 for &(b, jb) in &slopes {
                     self.normal.h[a][b] += look.weight * ja * jb;

@@ -55,7 +55,7 @@ const MOST_TAG_UP_M: f64 = 2.0;
 
 /// What one check found.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Verdict {
+pub(super) enum CheckResult {
     /// Nothing speaks against the site; the share explained.
     Fits { explained: f64, gain: f64 },
     /// Something does, but nothing can be named.
@@ -65,7 +65,7 @@ pub(super) enum Verdict {
 }
 
 /// Judges a finished check.
-pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
+pub(super) fn judge(ground: &Ground, check: &Check) -> Option<CheckResult> {
     let nominal = *check.nominal()?;
     let enough = check.frames.len() >= NEEDED;
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
@@ -73,31 +73,31 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
     let limit = best.map_or(GAIN, |b| gain_needed(check, &b));
     if !gross && gain <= limit {
-        return enough.then_some(Verdict::Fits { explained: nominal.worth.explained, gain });
+        return enough.then_some(CheckResult::Fits { explained: nominal.worth.explained, gain });
     }
     let doubt = SiteDoubt {
-        explained: nominal.worth.explained,
-        too_short: nominal.worth.too_short,
+        explained_share: nominal.worth.explained,
+        too_short_share: nominal.worth.too_short,
         cause: None,
-        explained_then: 0.0,
+        explained_then_share: 0.0,
         alike: 0,
         within_m: WITHIN_M * nominal.model.g,
         all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
     };
     let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
         let all = doubt.all || best.is_some_and(|b| may_concern_all(ground, check, &b));
-        return enough.then_some(Verdict::Alarm(SiteDoubt { all, ..doubt }));
+        return enough.then_some(CheckResult::Alarm(SiteDoubt { all, ..doubt }));
     };
     let cause = cause_of(ground, &best);
     let doubt = SiteDoubt {
         cause: Some(cause),
-        explained_then: best.worth.explained,
+        explained_then_share: best.worth.explained,
         alike: orders_alike(ground, check, &best),
         within_m: WITHIN_M * best.model.g,
         all: concerns_all(ground, check, &cause),
         ..doubt
     };
-    Some(Verdict::Named(best.kind, doubt))
+    Some(CheckResult::Named(best.kind, doubt))
 }
 
 /// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.

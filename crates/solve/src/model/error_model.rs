@@ -30,11 +30,11 @@ pub(crate) const INV_SQRT_TAU: f64 = 0.398_942_280_401_432_7;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ErrorModel {
     /// Share p of the ranges that are late or wild, before anything is known about an anchor.
-    pub late_share: f64,
+    pub nlos_share: f64,
     /// Smallest delay of a late range.
-    pub late_offset_m: f64,
+    pub nlos_offset_m: f64,
     /// Mean of the exponential part of the delay.
-    pub late_mean_m: f64,
+    pub nlos_mean_m: f64,
     /// Share ε of the bad ranges that mean nothing at all.
     pub wild_share: f64,
     /// Width W of the span over which wild ranges are spread.
@@ -44,9 +44,9 @@ pub struct ErrorModel {
 impl Default for ErrorModel {
     fn default() -> ErrorModel {
         ErrorModel {
-            late_share: 0.15,
-            late_offset_m: 0.2,
-            late_mean_m: 0.6,
+            nlos_share: 0.15,
+            nlos_offset_m: 0.2,
+            nlos_mean_m: 0.6,
             wild_share: 0.02,
             wild_span_m: 60.0,
         }
@@ -58,21 +58,21 @@ impl ErrorModel {
     /// delays start at 2 σ and reach 4 σ further on average, if that is more than what the model says.
     pub fn for_noise(&self, sigma_m: f64) -> ErrorModel {
         ErrorModel {
-            late_offset_m: self.late_offset_m.max(2.0 * sigma_m),
-            late_mean_m: self.late_mean_m.max(4.0 * sigma_m),
+            nlos_offset_m: self.nlos_offset_m.max(2.0 * sigma_m),
+            nlos_mean_m: self.nlos_mean_m.max(4.0 * sigma_m),
             ..*self
         }
     }
 
     /// Density (1/m) of the late error `e_m` blurred by noise of standard deviation `sigma_m`.
-    pub fn late_density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        let rate = 1.0 / self.late_mean_m;
-        let t = (e_m - self.late_offset_m) / sigma_m;
+    pub fn nlos_density(&self, e_m: f64, sigma_m: f64) -> f64 {
+        let rate = 1.0 / self.nlos_mean_m;
+        let t = (e_m - self.nlos_offset_m) / sigma_m;
         // The argument of the Gaussian distribution function, and its complement over the density.
         let a = t - sigma_m * rate;
         if a >= 0.0 {
             // exp(σ²/2m² − (e − offset)/m) · Φ(a)
-            let grow = (0.5 * sigma_m * rate * sigma_m * rate - (e_m - self.late_offset_m) * rate).exp();
+            let grow = (0.5 * sigma_m * rate * sigma_m * rate - (e_m - self.nlos_offset_m) * rate).exp();
             rate * grow * (1.0 - half_erfcx(a) * (-0.5 * a * a).exp())
         } else {
             rate * (-0.5 * t * t).exp() * half_erfcx(-a)
@@ -81,18 +81,18 @@ impl ErrorModel {
 
     /// Density (1/m) of an error that is not good: late or wild.
     pub fn bad_density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        (1.0 - self.wild_share) * self.late_density(e_m, sigma_m) + self.wild_share / self.wild_span_m
+        (1.0 - self.wild_share) * self.nlos_density(e_m, sigma_m) + self.wild_share / self.wild_span_m
     }
 
     /// Density (1/m) of any error, f(e).
     pub fn density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        (1.0 - self.late_share) * gauss(e_m, sigma_m) + self.late_share * self.bad_density(e_m, sigma_m)
+        (1.0 - self.nlos_share) * gauss(e_m, sigma_m) + self.nlos_share * self.bad_density(e_m, sigma_m)
     }
 
     /// Probability that a range with error `e_m` is good, from this error alone.
     pub fn good_probability(&self, e_m: f64, sigma_m: f64) -> f64 {
-        let good = (1.0 - self.late_share) * gauss(e_m, sigma_m);
-        good / (good + self.late_share * self.bad_density(e_m, sigma_m))
+        let good = (1.0 - self.nlos_share) * gauss(e_m, sigma_m);
+        good / (good + self.nlos_share * self.bad_density(e_m, sigma_m))
     }
 }
 
@@ -147,7 +147,7 @@ mod tests {
         let m = ErrorModel::default();
         for sigma in [0.03, 0.1, 0.5] {
             let step = 1e-3;
-            let late: f64 = (-5_000..20_000).map(|i| step * m.late_density(f64::from(i) * step, sigma)).sum();
+            let late: f64 = (-5_000..20_000).map(|i| step * m.nlos_density(f64::from(i) * step, sigma)).sum();
             assert!((late - 1.0).abs() < 1e-4, "sigma {sigma}: {late}");
         }
     }
@@ -160,7 +160,7 @@ mod tests {
         let moment = |k: i32| -> f64 {
             (-1_000..15_000)
                 .map(|i| f64::from(i) * step)
-                .map(|e| step * e.powi(k) * m.late_density(e, sigma))
+                .map(|e| step * e.powi(k) * m.nlos_density(e, sigma))
                 .sum()
         };
         assert!((moment(1) - 0.8).abs() < 1e-3);
@@ -173,7 +173,7 @@ mod tests {
         assert!(m.good_probability(0.0, 0.08) > 0.995);
         assert!(m.good_probability(0.6, 0.08) < 1e-6);
         assert!(m.good_probability(-1.0, 0.08) < 1e-6);
-        assert!(m.late_density(-1.0, 0.08) < 1e-12);
+        assert!(m.nlos_density(-1.0, 0.08) < 1e-12);
         assert!((m.bad_density(-1.0, 0.08) - 0.02 / 60.0).abs() < 1e-12);
     }
 

@@ -23,7 +23,7 @@ pub const PROTECTION_RISK: f64 = 1e-3;
 
 /// One Gaussian of the mixture.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Story {
+pub(crate) struct MixtureComponent {
     /// Weight; all weights together make 1 (or less, see `lost_weight`).
     pub(crate) weight: f64,
     /// Distance of its centre from the published place, metres.
@@ -33,7 +33,7 @@ pub(crate) struct Story {
 }
 
 /// Smallest radius (metres, to within 0.5 %) that the error passes with at most `risk`.
-pub(crate) fn protection_radius(stories: &[Story], unknowns: usize, risk: f64) -> f64 {
+pub(crate) fn protection_radius(stories: &[MixtureComponent], unknowns: usize, risk: f64) -> f64 {
     let over = |r: f64| -> f64 {
         stories.iter().map(|s| s.weight * beyond((r - s.away_m) / s.sigma_m, unknowns)).sum()
     };
@@ -59,7 +59,7 @@ mod tests {
     #[test]
     fn one_circle_gives_the_rayleigh_quantile() {
         // 2D ellipse factor for 0.999: 3.71692218885 (Rayleigh, closed form).
-        let one = [Story { weight: 1.0, away_m: 0.0, sigma_m: 0.1 }];
+        let one = [MixtureComponent { weight: 1.0, away_m: 0.0, sigma_m: 0.1 }];
         let r = protection_radius(&one, 2, 1e-3);
         assert!((0.371_692..0.374).contains(&r), "{r}");
         // 3D: square root of the chi-square quantile 16.2662361962 (NIST/SEMATECH e-Handbook).
@@ -71,8 +71,8 @@ mod tests {
     fn an_unlikely_far_story_counts_only_above_the_risk() {
         let two = |w| {
             [
-                Story { weight: 1.0 - w, away_m: 0.0, sigma_m: 0.1 },
-                Story { weight: w, away_m: 3.0, sigma_m: 0.1 },
+                MixtureComponent { weight: 1.0 - w, away_m: 0.0, sigma_m: 0.1 },
+                MixtureComponent { weight: w, away_m: 3.0, sigma_m: 0.1 },
             ]
         };
         assert!(protection_radius(&two(1e-4), 2, 1e-3) < 0.4);

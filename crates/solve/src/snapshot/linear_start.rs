@@ -12,7 +12,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::geometry::{Axes, principal_axes};
-use crate::snapshot::linearised::Sights;
+use crate::snapshot::linearised::LocalRanges;
 
 /// Anchors whose spread across their line or plane is below this share of the next larger spread have a
 /// mirror place that is worth a look.
@@ -38,7 +38,7 @@ pub(crate) struct Start<const D: usize> {
 }
 
 /// `None` when the anchors do not span a line (2D) or plane (3D).
-pub(crate) fn linear_start<const D: usize>(sights: &Sights<D>) -> Option<Start<D>> {
+pub(crate) fn linear_start<const D: usize>(sights: &LocalRanges<D>) -> Option<Start<D>> {
     let linear = Linear::new(sights)?;
     if !linear.spans() {
         return None;
@@ -72,7 +72,7 @@ struct Linear<const D: usize> {
 }
 
 impl<const D: usize> Linear<D> {
-    fn new(sights: &Sights<D>) -> Option<Linear<D>> {
+    fn new(sights: &LocalRanges<D>) -> Option<Linear<D>> {
         let n = sights.list.len() as f64;
         let mean = sights.list.iter().fold(SVector::<f64, D>::zeros(), |sum, s| sum + s.anchor) / n;
         let mut scatter = SMatrix::<f64, D, D>::zeros();

@@ -21,7 +21,7 @@ const SIGMA_SPAN_M: [f64; 2] = [1e-4, 1e4];
 
 /// One usable range.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Sight<const D: usize> {
+pub(crate) struct LocalRange<const D: usize> {
     /// Anchor, relative to the centre.
     pub(crate) anchor: SVector<f64, D>,
     /// Known height between tag and anchor, squared; 0 in 3D.
@@ -36,7 +36,7 @@ pub(crate) struct Sight<const D: usize> {
     pub(crate) index: usize,
 }
 
-impl<const D: usize> Sight<D> {
+impl<const D: usize> LocalRange<D> {
     /// Computed range from `at`, and the direction from the anchor (0 exactly at the anchor).
     #[inline]
     pub(crate) fn look(&self, at: &SVector<f64, D>) -> (f64, SVector<f64, D>) {
@@ -48,20 +48,20 @@ impl<const D: usize> Sight<D> {
 
 /// The usable ranges of one epoch.
 #[derive(Clone, Debug)]
-pub(crate) struct Sights<const D: usize> {
-    pub(crate) list: ArrayVec<Sight<D>, MAX_ANCHORS>,
+pub(crate) struct LocalRanges<const D: usize> {
+    pub(crate) list: ArrayVec<LocalRange<D>, MAX_ANCHORS>,
     centre: SVector<f64, D>,
     dimension: Dimension,
 }
 
-impl<const D: usize> Sights<D> {
+impl<const D: usize> LocalRanges<D> {
     /// Takes what is usable of `obs`, at most [`MAX_ANCHORS`] of them.
-    pub(crate) fn new(obs: &[RangeObs], dimension: Dimension) -> Sights<D> {
+    pub(crate) fn new(obs: &[RangeObs], dimension: Dimension) -> LocalRanges<D> {
         let height = match dimension {
             Dimension::TwoD { tag_height_m } => Some(tag_height_m),
             Dimension::ThreeD => None,
         };
-        let mut list: ArrayVec<Sight<D>, MAX_ANCHORS> = ArrayVec::new();
+        let mut list: ArrayVec<LocalRange<D>, MAX_ANCHORS> = ArrayVec::new();
         let mut centre = SVector::<f64, D>::zeros();
         for (index, o) in obs.iter().take(MAX_ANCHORS).enumerate() {
             let drop = height.map_or(0.0, |h| h - o.anchor_m[2]);
@@ -70,7 +70,7 @@ impl<const D: usize> Sights<D> {
             }
             let anchor = SVector::from_fn(|k, _| o.anchor_m[k]);
             centre += anchor;
-            list.push(Sight {
+            list.push(LocalRange {
                 anchor,
                 height2: drop * drop,
                 range: o.range_m,
@@ -83,7 +83,7 @@ impl<const D: usize> Sights<D> {
         for s in &mut list {
             s.anchor -= centre;
         }
-        Sights { list, centre, dimension }
+        LocalRanges { list, centre, dimension }
     }
 
     /// Normal equations of the list's members at a place, misfits in σ: what [`Normal::add`] gives for rows

@@ -11,11 +11,11 @@ use nalgebra::{SMatrix, SVector};
 use crate::math::geometry::{reflect, spd_inverse};
 use crate::math::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use crate::snapshot::linear_start::linear_start;
-use crate::snapshot::linearised::Sights;
+use crate::snapshot::linearised::LocalRanges;
 
 /// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
 /// freedom.
-pub const PLACES_APART: f64 = 10.827_566_170_662_733;
+pub const MINIMA_APART_CHI2: f64 = 10.827_566_170_662_733;
 
 /// Steps below 10⁻⁷ σ end the descent; a hundred linearisations are ten times what a hard case takes.
 const STOP: Stop = Stop { iterations: 100, decrement: 1e-14, stalled: 1e-6, relative: false };
@@ -30,7 +30,7 @@ const FENCE_SIGMA_M: f64 = 0.5;
 
 /// A minimum of the cost with everything that is weighed.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Place<const D: usize> {
+pub(crate) struct PositionMinimum<const D: usize> {
     /// In the sights' local coordinates.
     pub(crate) at: SVector<f64, D>,
     /// Weighted squared misfit of the ranges.
@@ -42,7 +42,7 @@ pub(crate) struct Place<const D: usize> {
     normal: SMatrix<f64, D, D>,
 }
 
-impl<const D: usize> Place<D> {
+impl<const D: usize> PositionMinimum<D> {
     /// What two places are compared by.
     pub(crate) fn weight(&self) -> f64 {
         self.chi2 + self.penalty
@@ -50,19 +50,22 @@ impl<const D: usize> Place<D> {
 }
 
 /// One place or two, likelier first.
-pub(crate) type Places<const D: usize> = ArrayVec<Place<D>, 2>;
+pub(crate) type PositionMinima<const D: usize> = ArrayVec<PositionMinimum<D>, 2>;
 
 /// The places that these ranges fit.
-pub(crate) fn places<const D: usize>(sights: &Sights<D>, fence: &Fence) -> Result<Places<D>, NoFixReason> {
+pub(crate) fn minima<const D: usize>(
+    sights: &LocalRanges<D>,
+    fence: &Fence,
+) -> Result<PositionMinima<D>, NoFixReason> {
     let start = linear_start(sights).ok_or(NoFixReason::WeakGeometry)?;
     let descend = |from| minimise(from, &STOP, |at| sights.linearise(at));
     let first = descend(start.at);
     let mut found = ArrayVec::new();
-    found.extend(first.ok().and_then(|m| place(&m, sights, fence)));
+    found.extend(first.ok().and_then(|m| position_minimum(&m, sights, fence)));
     if let Some(mirror) = &start.mirror {
         let near = first.as_ref().map_or(start.at, |m| m.at);
         let other = descend(reflect(&near, &mirror.through, &mirror.normal));
-        let other = other.ok().and_then(|m| place(&m, sights, fence));
+        let other = other.ok().and_then(|m| position_minimum(&m, sights, fence));
         found.extend(other.filter(|p| !found.first().is_some_and(|f| same(f, p))));
     }
     if found.len() == 2 && found[1].weight() < found[0].weight() {
@@ -82,7 +85,11 @@ pub(crate) fn places<const D: usize>(sights: &Sights<D>, fence: &Fence) -> Resul
 }
 
 /// `None` when the ranges do not determine the place.
-fn place<const D: usize>(minimum: &Minimum<D>, sights: &Sights<D>, fence: &Fence) -> Option<Place<D>> {
+fn position_minimum<const D: usize>(
+    minimum: &Minimum<D>,
+    sights: &LocalRanges<D>,
+    fence: &Fence,
+) -> Option<PositionMinimum<D>> {
     // `minimum.normal` belongs to the last linearisation, one settled step away; the cost there is the
     // minimum's to rounding.
     let Normal { matrix, cost, .. } = minimum.normal;
@@ -92,10 +99,10 @@ fn place<const D: usize>(minimum: &Minimum<D>, sights: &Sights<D>, fence: &Fence
         return None;
     }
     let excess = (fence.excess_m(sights.to_site(&minimum.at)) - FENCE_SLACK_M).max(0.0) / FENCE_SIGMA_M;
-    Some(Place { at: minimum.at, chi2: cost, penalty: excess * excess, covariance, normal: matrix })
+    Some(PositionMinimum { at: minimum.at, chi2: cost, penalty: excess * excess, covariance, normal: matrix })
 }
 
-fn same<const D: usize>(a: &Place<D>, b: &Place<D>) -> bool {
+fn same<const D: usize>(a: &PositionMinimum<D>, b: &PositionMinimum<D>) -> bool {
     let apart = a.at - b.at;
     apart.dot(&(a.normal * apart)) < SAME_PLACE
 }

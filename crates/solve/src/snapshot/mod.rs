@@ -47,8 +47,8 @@ use crate::math::small_matrix::{
     Sym, add_outer, dot, full, inverse, largest_eigenvalue, length, minus, plus, times,
 };
 use crate::model::error_model::{ErrorModel, gauss};
-use crate::model::protection::{self, PROTECTION_RISK, Story};
-use subsets::{Hand, MAX_STORIES, Subset};
+use crate::model::protection::{self, MixtureComponent, PROTECTION_RISK};
+use subsets::{HeaviestSubsets, MAX_SUBSETS, Subset};
 
 /// The most ranges that are tried both as good and as bad.
 pub const MAX_FREE: usize = 8;
@@ -138,7 +138,7 @@ pub(crate) type UsedRanges = ArrayVec<Used, MAX_ANCHORS>;
 
 /// A range seen from one place.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Sight {
+pub(crate) struct LinearisedRange {
     /// Unit vector anchor → place; the vertical part is zero in 2D.
     pub(crate) u: [f64; 3],
     /// Measured minus computed, metres.
@@ -146,14 +146,14 @@ pub(crate) struct Sight {
 }
 
 impl Used {
-    pub(crate) fn sight(&self, from: &[f64; 3], unknowns: usize) -> Sight {
+    pub(crate) fn linearise(&self, from: &[f64; 3], unknowns: usize) -> LinearisedRange {
         let mut v = minus(from, &self.anchor_m);
         let distance = length(&v);
         let scale = if distance > 1e-9 { 1.0 / distance } else { 0.0 };
         if unknowns == 2 {
             v[2] = 0.0;
         }
-        Sight { u: v.map(|c| c * scale), e: self.range_m - distance }
+        LinearisedRange { u: v.map(|c| c * scale), e: self.range_m - distance }
     }
 }
 
@@ -200,7 +200,7 @@ pub fn snapshot(
     let fits: ArrayVec<f64, MAX_MODES> =
         modes.iter().map(|m| ln_density(&used, d, m, &settings.model)).collect();
     let best = fits.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut hand = Hand::new();
+    let mut hand = HeaviestSubsets::new();
     // A mode that explains the ranges e⁻²⁰ times worse has no subset that matters.
     for i in (0..modes.len()).filter(|&i| fits[i] > best - 20.0) {
         subsets::weigh(&used, d, &modes, i, fence, settings, &mut hand);
@@ -233,7 +233,7 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
         let widen = if step < 2 { 2.0 } else { 1.0 };
         let (mut info, mut rhs): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for r in used {
-            let s = r.sight(&x, d);
+            let s = r.linearise(&x, d);
             let sigma = r.sigma_m * widen;
             let w = model.good_probability(s.e, sigma) / (sigma * sigma);
             add_outer(&mut info, d, &s.u, w);
@@ -256,7 +256,7 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
 
 /// Σ ln f of all ranges at a place.
 fn ln_density(used: &UsedRanges, d: usize, at: &[f64; 3], model: &ErrorModel) -> f64 {
-    used.iter().map(|r| model.density(r.sight(at, d).e, r.sigma_m).ln()).sum()
+    used.iter().map(|r| model.density(r.linearise(at, d).e, r.sigma_m).ln()).sum()
 }
 
 /// An outcome without a place.
@@ -297,7 +297,13 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
 }
 
 /// Step 4: from weighted subsets to the outcome.
-fn sum_up(used: &UsedRanges, d: usize, hand: Hand, settings: &SnapshotSettings, inputs: usize) -> Snapshot {
+fn sum_up(
+    used: &UsedRanges,
+    d: usize,
+    hand: HeaviestSubsets,
+    settings: &SnapshotSettings,
+    inputs: usize,
+) -> Snapshot {
     let (mut subsets, ln_evidence) = hand.normalised();
     if subsets.is_empty() {
         return nothing(NoFixReason::WeakGeometry, inputs);
@@ -324,9 +330,9 @@ fn sum_up(used: &UsedRanges, d: usize, hand: Hand, settings: &SnapshotSettings, 
         subsets.iter_mut().for_each(|s| s.weight /= total);
     }
     let (_, position_m, cov) = moments(&subsets, d, |_| true);
-    let stories: ArrayVec<Story, MAX_STORIES> = subsets
+    let stories: ArrayVec<MixtureComponent, MAX_SUBSETS> = subsets
         .iter()
-        .map(|s| Story {
+        .map(|s| MixtureComponent {
             weight: s.weight,
             away_m: length(&minus(&s.place, &position_m)),
             sigma_m: largest_eigenvalue(&s.covariance, d).sqrt(),
@@ -361,7 +367,7 @@ fn judge(
     d: usize,
 ) -> RangeJudgement {
     let p_good: f64 = subsets.iter().filter(|s| s.members & (1 << bit) != 0).map(|s| s.weight).sum();
-    let sight = r.sight(position_m, d);
+    let sight = r.linearise(position_m, d);
     let spread = dot(&sight.u, &times(cov, d, &sight.u));
     let sigma2 = r.sigma_m * r.sigma_m;
     // A range that took part pulled the place towards itself: its residual is smaller than its noise.

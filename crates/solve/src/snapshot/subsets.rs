@@ -9,11 +9,11 @@ use hereabout_core::{Fence, MAX_ANCHORS};
 
 use crate::model::error_model::ErrorModel;
 
-use super::{MAX_FREE, MAX_MODES, Sight, SnapshotSettings, UsedRanges, fence_ln, good_ln};
+use super::{LinearisedRange, MAX_FREE, MAX_MODES, SnapshotSettings, UsedRanges, fence_ln, good_ln};
 use crate::math::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
 
 /// The most subsets that are kept over all modes.
-pub(crate) const MAX_STORIES: usize = 96;
+pub(crate) const MAX_SUBSETS: usize = 96;
 
 /// Subsets e^-12 times lighter than the heaviest are dropped: all of them together stay below 10⁻³.
 const NEGLIGIBLE_LN: f64 = 12.0;
@@ -33,16 +33,16 @@ pub(crate) struct Subset {
 
 /// The heaviest subsets so far.
 #[derive(Debug)]
-pub(crate) struct Hand {
-    subsets: ArrayVec<Subset, MAX_STORIES>,
+pub(crate) struct HeaviestSubsets {
+    subsets: ArrayVec<Subset, MAX_SUBSETS>,
     best_ln: f64,
     /// Lightest subset of a full hand: what is lighter has no place.
     bar_ln: f64,
 }
 
-impl Hand {
-    pub(crate) fn new() -> Hand {
-        Hand { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY, bar_ln: f64::NEG_INFINITY }
+impl HeaviestSubsets {
+    pub(crate) fn new() -> HeaviestSubsets {
+        HeaviestSubsets { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY, bar_ln: f64::NEG_INFINITY }
     }
 
     fn worth(&self, ln: f64) -> bool {
@@ -67,7 +67,7 @@ impl Hand {
     }
 
     /// The subsets with weights that add up to 1, and ln of the sum before.
-    pub(crate) fn normalised(mut self) -> (ArrayVec<Subset, MAX_STORIES>, f64) {
+    pub(crate) fn normalised(mut self) -> (ArrayVec<Subset, MAX_SUBSETS>, f64) {
         let best = self.best_ln;
         self.subsets.retain(|s| s.weight > best - NEGLIGIBLE_LN);
         self.subsets.iter_mut().for_each(|s| s.weight = (s.weight - best).exp());
@@ -88,10 +88,10 @@ struct Sums {
 }
 
 /// Everything about the mode that the leaves need.
-struct Table<'a> {
+struct ModeTerms<'a> {
     used: &'a UsedRanges,
     d: usize,
-    sights: [Sight; MAX_ANCHORS],
+    linearised: [LinearisedRange; MAX_ANCHORS],
     good_ln: [f64; MAX_ANCHORS],
     free: ArrayVec<usize, MAX_FREE>,
     mode: usize,
@@ -110,14 +110,14 @@ pub(super) fn weigh(
     mode: usize,
     fence: &Fence,
     settings: &SnapshotSettings,
-    hand: &mut Hand,
+    hand: &mut HeaviestSubsets,
 ) {
     let x0 = modes[mode];
     let model = &settings.model;
-    let mut table = Table {
+    let mut table = ModeTerms {
         used,
         d,
-        sights: [Sight::default(); MAX_ANCHORS],
+        linearised: [LinearisedRange::default(); MAX_ANCHORS],
         good_ln: [0.0; MAX_ANCHORS],
         free: ArrayVec::new(),
         mode,
@@ -128,10 +128,10 @@ pub(super) fn weigh(
     };
     let mut p_good = [0.0; MAX_ANCHORS];
     for (i, r) in used.iter().enumerate() {
-        table.sights[i] = r.sight(&x0, d);
-        table.good_ln[i] = good_ln(1.0 - model.late_share, r.sigma_m);
-        table.bad_bound_ln[i] = bad_bound(table.sights[i].e, r.sigma_m, model).ln();
-        p_good[i] = model.good_probability(table.sights[i].e, r.sigma_m);
+        table.linearised[i] = r.linearise(&x0, d);
+        table.good_ln[i] = good_ln(1.0 - model.nlos_share, r.sigma_m);
+        table.bad_bound_ln[i] = bad_bound(table.linearised[i].e, r.sigma_m, model).ln();
+        p_good[i] = model.good_probability(table.linearised[i].e, r.sigma_m);
     }
     // The most doubtful ranges are free; the sure ones keep their verdict.
     let mut order: ArrayVec<usize, MAX_ANCHORS> = (0..used.len()).collect();
@@ -159,14 +159,14 @@ pub(super) fn weigh(
 /// up to its peak near the smallest delay, and never passes 1/mean.
 fn bad_bound(e_m: f64, sigma_m: f64, model: &ErrorModel) -> f64 {
     let e = e_m + 2.5 * sigma_m;
-    let most = 1.0 / model.late_mean_m + model.wild_share / model.wild_span_m;
-    let density = if e < model.late_offset_m { model.bad_density(e, 1.4 * sigma_m) } else { most };
-    model.late_share * density.min(most)
+    let most = 1.0 / model.nlos_mean_m + model.wild_share / model.wild_span_m;
+    let density = if e < model.nlos_offset_m { model.bad_density(e, 1.4 * sigma_m) } else { most };
+    model.nlos_share * density.min(most)
 }
 
-impl Table<'_> {
+impl ModeTerms<'_> {
     fn add(&self, sums: &mut Sums, i: usize) {
-        let (s, sigma) = (&self.sights[i], self.used[i].sigma_m);
+        let (s, sigma) = (&self.linearised[i], self.used[i].sigma_m);
         let w = 1.0 / (sigma * sigma);
         sums.members |= 1 << i;
         add_outer(&mut sums.info, self.d, &s.u, w);
@@ -176,7 +176,7 @@ impl Table<'_> {
     }
 
     /// Goes down the tree: first with, then without the next free range.
-    fn walk(&self, depth: usize, sums: &Sums, hand: &mut Hand) {
+    fn walk(&self, depth: usize, sums: &Sums, hand: &mut HeaviestSubsets) {
         let Some(&i) = self.free.get(depth) else {
             if let Some(s) = self.leaf(sums, hand) {
                 hand.offer(s);
@@ -192,7 +192,7 @@ impl Table<'_> {
     }
 
     /// One subset; `None` when it can't matter or determines no place.
-    fn leaf(&self, sums: &Sums, hand: &Hand) -> Option<Subset> {
+    fn leaf(&self, sums: &Sums, hand: &HeaviestSubsets) -> Option<Subset> {
         let size = sums.members.count_ones() as usize;
         if size < self.d {
             return None;
@@ -223,9 +223,9 @@ impl Table<'_> {
         let mut bad = 1.0;
         for i in out() {
             let r = &self.used[i];
-            let s = &self.sights[i];
+            let s = &self.linearised[i];
             let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.u)).sqrt();
-            bad *= model.late_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
+            bad *= model.nlos_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
         }
         ln += bad.ln();
         Some(Subset { members: sums.members, mode: self.mode, place, covariance, weight: ln })

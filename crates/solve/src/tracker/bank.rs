@@ -13,9 +13,9 @@ use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
 use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
 
 /// Stories kept between epochs.
-pub(crate) const KEEP: usize = 8;
+pub(crate) const MAX_BETWEEN_EPOCHS: usize = 8;
 /// Stories kept within an epoch.
-pub(crate) const WIDE: usize = 16;
+pub(crate) const MAX_WITHIN_EPOCH: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
 const NEGLIGIBLE: f64 = 1e-6;
 
@@ -121,11 +121,11 @@ pub(crate) struct Bank {
 impl Bank {
     /// An empty bank; the only allocation of its life.
     pub(crate) fn new(d: usize, height: f64) -> Bank {
-        let room = || vec![Hypothesis::blank(d); WIDE + KEEP];
+        let room = || vec![Hypothesis::blank(d); MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS];
         Bank { height, now: room(), next: room(), count: 0 }
     }
 
-    pub(crate) fn stories(&self) -> &[Hypothesis] {
+    pub(crate) fn hypotheses(&self) -> &[Hypothesis] {
         &self.now[..self.count]
     }
 
@@ -135,7 +135,7 @@ impl Bank {
 
     /// Adds a story; when the bank is full it takes the lightest one's place.
     pub(crate) fn add(&mut self, fill: impl FnOnce(&mut Hypothesis)) {
-        if self.count == KEEP {
+        if self.count == MAX_BETWEEN_EPOCHS {
             let lightest = (0..self.count)
                 .min_by(|&a, &b| self.now[a].weight.total_cmp(&self.now[b].weight))
                 .unwrap_or(0);
@@ -155,7 +155,7 @@ impl Bank {
     }
 
     fn normalise(&mut self) -> f64 {
-        let total: f64 = self.stories().iter().map(|h| h.weight).sum();
+        let total: f64 = self.hypotheses().iter().map(|h| h.weight).sum();
         if total > 0.0 && total.is_finite() {
             self.now[..self.count].iter_mut().for_each(|h| h.weight /= total);
         } else {
@@ -168,13 +168,13 @@ impl Bank {
     /// Time passes: every story goes on as it was or changes between still and moving.
     pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
         for h in &mut self.now[..self.count] {
-            h.was_late = h.late;
+            h.was_nlos = h.nlos;
             (h.good_now, h.fresh_now, h.wild_now) = (0, 0, 0);
         }
         if dt.is_nan() || dt <= 0.0 {
             return;
         }
-        if self.count > KEEP {
+        if self.count > MAX_BETWEEN_EPOCHS {
             // Time passed without ranges: nothing has thinned the stories since they last doubled.
             self.settle();
         }
@@ -211,7 +211,7 @@ impl Bank {
     /// Takes one range in.
     pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> Taken {
         let model = &model.for_noise(r.sigma_m);
-        let mut branches = [NO_BRANCH; 4 * WIDE];
+        let mut branches = [NO_BRANCH; 4 * MAX_WITHIN_EPOCH];
         let mut n = 0;
         let mut total = 0.0;
         for parent in 0..self.count {
@@ -231,11 +231,11 @@ impl Bank {
                 kept += 1;
             }
         }
-        if kept > WIDE {
-            branches[..kept].select_nth_unstable_by(WIDE - 1, |a, b| {
+        if kept > MAX_WITHIN_EPOCH {
+            branches[..kept].select_nth_unstable_by(MAX_WITHIN_EPOCH - 1, |a, b| {
                 b.weight.total_cmp(&a.weight).then(a.parent.cmp(&b.parent))
             });
-            kept = WIDE;
+            kept = MAX_WITHIN_EPOCH;
         }
         let taken = summary(&branches[..kept], total, r.sigma_m * r.sigma_m);
         for (child, b) in self.next.iter_mut().zip(&branches[..kept]) {
@@ -251,9 +251,9 @@ impl Bank {
     /// End of an epoch: equal labels become one story, the heaviest few stay.
     pub(crate) fn settle(&mut self) {
         self.join();
-        if self.count > KEEP {
+        if self.count > MAX_BETWEEN_EPOCHS {
             self.now[..self.count].sort_unstable_by(|a, b| b.weight.total_cmp(&a.weight));
-            self.count = KEEP;
+            self.count = MAX_BETWEEN_EPOCHS;
         }
         self.normalise();
     }
@@ -280,10 +280,10 @@ impl Bank {
 
 /// Same labels, same motion, and of one lineage or places that are within three σ of each other.
 fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
-    if a.late != b.late || a.moving != b.moving {
+    if a.nlos != b.nlos || a.moving != b.moving {
         return false;
     }
-    if a.lineage == b.lineage {
+    if a.restart_id == b.restart_id {
         return true;
     }
     let gap = minus(&a.place(0.0), &b.place(0.0));
@@ -314,21 +314,25 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
     let e = r.range_m - distance - bend;
     let s = spread + r.sigma_m * r.sigma_m + 2.0 * bend * bend;
     let branch = |kind, weight, e, s| Branch { parent, kind, weight: h.weight * weight, u, e, s };
-    let wild = branch(Kind::Wild, r.rates.wild / model.wild_span_m, e, s);
+    let wild = branch(Kind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
     let late = h.bias_row(r.anchor);
     let t = &r.rates;
-    let to_good = if late.is_some() { t.late_to_good } else { 1.0 - t.good_to_late };
-    let good = branch(Kind::Good, (1.0 - t.wild) * to_good * normal(e, s + r.offset_m2), e, s);
-    let fresh = if late.is_some() { (1.0 - t.late_to_good) * t.renew } else { t.good_to_late };
-    let new = branch(Kind::New, (1.0 - t.wild) * fresh * model.late_density(e, s.sqrt()), e, s);
+    let to_good = if late.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
+    let good = branch(Kind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
+    let fresh = if late.is_some() {
+        (1.0 - t.nlos_to_good_probability) * t.renewal_probability
+    } else {
+        t.good_to_nlos_probability
+    };
+    let new = branch(Kind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
     let old = match late {
         None => branch(Kind::Continued, 0.0, e, s),
         Some(row) => {
             let e = e - h.x[row];
             let own = h.p[crate::math::small_matrix::at(row, row)] + r.walk_m2;
             let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
-            let keeps = (1.0 - t.late_to_good) * (1.0 - t.renew);
-            branch(Kind::Continued, (1.0 - t.wild) * keeps * normal(e, s), e, s)
+            let keeps = (1.0 - t.nlos_to_good_probability) * (1.0 - t.renewal_probability);
+            branch(Kind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
         }
     };
     [good, old, new, wild]
@@ -354,8 +358,8 @@ fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
         Kind::New => {
             // Exponential prior times Gaussian likelihood peaks s/mean below the innovation.
             h.drop_bias(r.anchor);
-            let mean = (b.e - b.s / model.late_mean_m).max(0.75 * model.late_offset_m);
-            let variance = 1.7 * model.late_mean_m * model.late_mean_m;
+            let mean = (b.e - b.s / model.nlos_mean_m).max(0.75 * model.nlos_offset_m);
+            let variance = 1.7 * model.nlos_mean_m * model.nlos_mean_m;
             h.add_bias(r.anchor, mean, variance);
             let row = h.rows - 1;
             h.update(&b.u, Some(row), b.e - mean, b.s + variance);

@@ -31,15 +31,15 @@ pub(crate) struct Hypothesis {
     /// Anchor of each bias row.
     bias_of: [u8; MAX_ANCHORS],
     /// Anchors labelled late.
-    pub(crate) late: AnchorSet,
+    pub(crate) nlos: AnchorSet,
     /// Whether the tag moves.
     pub(crate) moving: bool,
     /// Share of the belief.
     pub(crate) weight: f64,
     /// Stories that descend from one start or restart share a number.
-    pub(crate) lineage: u32,
+    pub(crate) restart_id: u32,
     /// Labels before this epoch.
-    pub(crate) was_late: AnchorSet,
+    pub(crate) was_nlos: AnchorSet,
     /// Anchors whose range of this epoch was taken as good, …
     pub(crate) good_now: AnchorSet,
     /// … as late with a new bias, …
@@ -57,11 +57,11 @@ impl Hypothesis {
             x: [0.0; MAX_STATE],
             p: [0.0; PACKED],
             bias_of: [0; MAX_ANCHORS],
-            late: 0,
+            nlos: 0,
             moving: true,
             weight: 0.0,
-            lineage: 0,
-            was_late: 0,
+            restart_id: 0,
+            was_nlos: 0,
             good_now: 0,
             fresh_now: 0,
             wild_now: 0,
@@ -78,7 +78,7 @@ impl Hypothesis {
         lineage: u32,
     ) {
         let d = self.d;
-        *self = Hypothesis { weight, lineage, ..Hypothesis::blank(d) };
+        *self = Hypothesis { weight, restart_id: lineage, ..Hypothesis::blank(d) };
         self.x[..d].copy_from_slice(&place[..d]);
         for i in 0..d {
             for j in 0..=i {
@@ -97,11 +97,11 @@ impl Hypothesis {
         self.x[..n].copy_from_slice(&o.x[..n]);
         self.p[..packed].copy_from_slice(&o.p[..packed]);
         self.bias_of = o.bias_of;
-        self.late = o.late;
+        self.nlos = o.nlos;
         self.moving = o.moving;
         self.weight = o.weight;
-        self.lineage = o.lineage;
-        self.was_late = o.was_late;
+        self.restart_id = o.restart_id;
+        self.was_nlos = o.was_nlos;
         self.good_now = o.good_now;
         self.fresh_now = o.fresh_now;
         self.wild_now = o.wild_now;
@@ -122,7 +122,7 @@ impl Hypothesis {
 
     /// Row of an anchor's bias; `None` while the anchor is good.
     pub(crate) fn bias_row(&self, anchor: usize) -> Option<usize> {
-        if self.late & (1 << anchor) == 0 {
+        if self.nlos & (1 << anchor) == 0 {
             return None;
         }
         let first = 2 * self.d;
@@ -198,7 +198,7 @@ impl Hypothesis {
             self.p[at(r, j)] = 0.0;
         }
         self.p[at(r, r)] = var_m2;
-        self.late |= 1 << anchor;
+        self.nlos |= 1 << anchor;
     }
 
     /// Labels an anchor good; its bias is forgotten.
@@ -215,7 +215,7 @@ impl Hypothesis {
             self.bias_of[i - 1 - 2 * self.d] = self.bias_of[i - 2 * self.d];
         }
         self.rows -= 1;
-        self.late &= !(1 << anchor);
+        self.nlos &= !(1 << anchor);
     }
 
     /// One scalar Kalman update with the row vector h = [u on the place, 1 on `bias`], innovation
@@ -277,11 +277,11 @@ impl Hypothesis {
             self.x[i] += share * gap[i];
         }
         if o.weight > self.weight {
-            self.was_late = o.was_late;
+            self.was_nlos = o.was_nlos;
             self.good_now = o.good_now;
             self.fresh_now = o.fresh_now;
             self.wild_now = o.wild_now;
-            self.lineage = o.lineage;
+            self.restart_id = o.restart_id;
         }
         self.weight = total;
     }

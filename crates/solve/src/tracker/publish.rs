@@ -3,13 +3,13 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, TagState, Timestamp};
 
-use super::bank::{KEEP, WIDE};
+use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
-use super::{Candidate, JudgedRange, TrackEstimate, TrackRange, Tracker, TrackerSettings};
+use super::{Candidate, RangeOutcome, TrackEstimate, TrackRange, Tracker, TrackerSettings};
 use crate::math::small_matrix::{
     Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
 };
-use crate::model::protection::{PROTECTION_RISK, Story, protection_radius};
+use crate::model::protection::{MixtureComponent, PROTECTION_RISK, protection_radius};
 use crate::snapshot::RangeJudgement;
 
 /// A range that is shorter by so much is no noise, metres.
@@ -115,8 +115,8 @@ pub(super) fn lost(now: Timestamp) -> TrackEstimate {
         restarted: false,
         candidates: ArrayVec::new(),
         moments: PosVel::NONE,
-        moving: 1.0,
-        considered: [0.0; 6],
+        moving_probability: 1.0,
+        consider_covariance_m2: [0.0; 6],
     }
 }
 
@@ -155,7 +155,7 @@ pub(super) fn coast(
     let mut m = last.moments;
     m.drift(dt, settings.motion.acceleration_m2ps3);
     let before = largest_eigenvalue(&last.moments.place_cov(), m.d).sqrt();
-    let cov = plus_sym(&m.place_cov(), &last.considered);
+    let cov = plus_sym(&m.place_cov(), &last.consider_covariance_m2);
     let covariance_m2 = full(&cov, m.d);
     let radius95_m = crate::radius95_m(&covariance_m2, dimension);
     let grown = largest_eigenvalue(&m.place_cov(), m.d).sqrt() - before;
@@ -180,8 +180,8 @@ pub(super) fn coast(
         restarted: false,
         candidates: last.candidates.clone(),
         moments: m,
-        moving: last.moving,
-        considered: last.considered,
+        moving_probability: last.moving_probability,
+        consider_covariance_m2: last.consider_covariance_m2,
     }
 }
 
@@ -194,7 +194,7 @@ impl Tracker {
             if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
                 m.judged(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
             }
-            estimate.ranges.push(JudgedRange { anchor_index: r.anchor_index, judgement });
+            estimate.ranges.push(RangeOutcome { anchor_index: r.anchor_index, judgement });
         }
         let against = self.memories.iter().filter(|m| m.contradicts()).count();
         estimate.checked = self.anchors_in_use() >= self.dimension.unknowns() + 2 + OUTVOTES * against;
@@ -203,20 +203,20 @@ impl Tracker {
 
     fn place_of_bank(&mut self, now: Timestamp) -> TrackEstimate {
         let d = self.dimension.unknowns();
-        let stories = self.bank.stories();
-        let Some((main, second)) = heaviest_lineages(stories) else { return lost(now) };
-        let of = |lineage: u32| PosVel::of(stories.iter().filter(move |h| h.lineage == lineage), d);
+        let stories = self.bank.hypotheses();
+        let Some((main, second)) = heaviest_restarts(stories) else { return lost(now) };
+        let of = |lineage: u32| PosVel::of(stories.iter().filter(move |h| h.restart_id == lineage), d);
         let Some((_, mut m)) = of(main) else { return lost(now) };
         let height = self.height();
         let apart = |h: &Hypothesis| length(&minus(&h.place(height), &m.place(height)));
         // Other lineages that mean the same place belong to it.
-        let near = |h: &&Hypothesis| h.lineage == main || apart(h) <= self.settings.ambiguous_apart_m;
+        let near = |h: &&Hypothesis| h.restart_id == main || apart(h) <= self.settings.ambiguous_apart_m;
         if second.is_some()
             && let Some((_, all)) = PosVel::of(stories.iter().filter(near), d)
         {
             m = all;
         }
-        let considered = self.consider(&m);
+        let considered = self.consider_covariance_m2(&m);
         let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
         let radius95_m = crate::radius95_m(&covariance_m2, self.dimension);
         let mut candidates = ArrayVec::new();
@@ -234,7 +234,7 @@ impl Tracker {
         if !candidates.is_empty() && state != TagState::Lost {
             state = TagState::Ambiguous;
         }
-        let restarted = main != self.published && candidates.is_empty();
+        let restarted = main != self.published_restart_id && candidates.is_empty();
         let estimate = TrackEstimate {
             at: now,
             state,
@@ -248,22 +248,22 @@ impl Tracker {
             restarted,
             candidates,
             moments: m,
-            moving: stories.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
-            considered,
+            moving_probability: stories.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
+            consider_covariance_m2: considered,
         };
         if estimate.candidates.is_empty() {
-            self.published = main;
+            self.published_restart_id = main;
         }
         estimate
     }
 
     /// Anchors that gave a good range within about the last second.
     fn anchors_in_use(&self) -> usize {
-        self.memories.iter().filter(|m| m.pull * m.sigma_m() * m.sigma_m() > 0.3).count()
+        self.memories.iter().filter(|m| m.information_per_m2 * m.sigma_m() * m.sigma_m() > 0.3).count()
     }
 
     /// Covariance of the place from offsets that calibration left uncertain.
-    fn consider(&self, m: &PosVel) -> Sym {
+    fn consider_covariance_m2(&self, m: &PosVel) -> Sym {
         let d = m.d;
         let place = m.place(self.height());
         let (mut info, mut spread, mut common): (Sym, Sym, [f64; 3]) = ([0.0; 6], [0.0; 6], [0.0; 3]);
@@ -274,9 +274,14 @@ impl Tracker {
                 u[2] = 0.0;
             }
             u = u.map(|c| c / distance);
-            add_outer(&mut info, d, &u, memory.pull);
-            add_outer(&mut spread, d, &u, memory.pull * memory.pull * self.claimed_offset_m2(i));
-            common = plus(&common, &u.map(|c| c * memory.pull * self.settings.tag_offset_m));
+            add_outer(&mut info, d, &u, memory.information_per_m2);
+            add_outer(
+                &mut spread,
+                d,
+                &u,
+                memory.information_per_m2 * memory.information_per_m2 * self.claimed_offset_m2(i),
+            );
+            common = plus(&common, &u.map(|c| c * memory.information_per_m2 * self.settings.tag_offset_m));
         }
         add_outer(&mut spread, d, &common, 1.0);
         // Ranges of the last second can't pull further than one metre of other knowledge lets them.
@@ -307,11 +312,11 @@ impl Tracker {
     /// What the stories say about one range.
     fn judge(&self, r: &TrackRange, estimate: &TrackEstimate) -> Option<RangeJudgement> {
         let a = self.anchors.get(r.anchor_index)?;
-        if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.stories().is_empty() {
+        if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.hypotheses().is_empty() {
             return None;
         }
         let bit = 1 << r.anchor_index;
-        let stories = self.bank.stories();
+        let stories = self.bank.hypotheses();
         let p_good: f64 = stories.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
         let sigma = self.sigma_m(r.anchor_index);
         let v = minus(&estimate.position_m, &a.at_m);
@@ -329,12 +334,12 @@ impl Tracker {
 }
 
 /// The heaviest lineage, and weight and number of the next one.
-fn heaviest_lineages(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
-    let mut sums: ArrayVec<(f64, u32), { WIDE + KEEP }> = ArrayVec::new();
+fn heaviest_restarts(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
+    let mut sums: ArrayVec<(f64, u32), { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = ArrayVec::new();
     for h in stories {
-        match sums.iter_mut().find(|s| s.1 == h.lineage) {
+        match sums.iter_mut().find(|s| s.1 == h.restart_id) {
             Some(s) => s.0 += h.weight,
-            None => sums.push((h.weight, h.lineage)),
+            None => sums.push((h.weight, h.restart_id)),
         }
     }
     sums.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
@@ -343,9 +348,9 @@ fn heaviest_lineages(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)
 
 /// Protection radius of the published place over all stories, offsets considered.
 fn protect(stories: &[Hypothesis], place: &[f64; 3], height: f64, considered: &Sym, d: usize) -> f64 {
-    let list: ArrayVec<Story, { WIDE + KEEP }> = stories
+    let list: ArrayVec<MixtureComponent, { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = stories
         .iter()
-        .map(|h| Story {
+        .map(|h| MixtureComponent {
             weight: h.weight,
             away_m: length(&minus(&h.place(height), place)),
             sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), considered), d).max(1e-12).sqrt(),

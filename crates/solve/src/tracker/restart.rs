@@ -120,8 +120,12 @@ impl Tracker {
         }
         self.plant(&seen, &anchors, 1.0);
         self.bank.reweigh(|_| 1.0);
-        self.published =
-            self.bank.stories().iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).map_or(0, |h| h.lineage);
+        self.published_restart_id = self
+            .bank
+            .hypotheses()
+            .iter()
+            .max_by(|a, b| a.weight.total_cmp(&b.weight))
+            .map_or(0, |h| h.restart_id);
         self.last_good_at = Some(now);
     }
 
@@ -131,8 +135,8 @@ impl Tracker {
         let good_now =
             anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).fold(0, |set, (i, _)| set | 1 << i);
         for mode in seen.modes.iter().filter(|m| m.weight > 1e-3) {
-            self.lineages = self.lineages.wrapping_add(1);
-            let lineage = self.lineages;
+            self.last_restart_id = self.last_restart_id.wrapping_add(1);
+            let lineage = self.last_restart_id;
             let mut cov: Sym = [0.0; 6];
             for i in 0..self.dimension.unknowns() {
                 for j in 0..=i {
@@ -148,7 +152,7 @@ impl Tracker {
         // Which ranges were good is known only for the place as a whole: it serves the rates of use.
         for (&i, j) in anchors.iter().zip(&seen.ranges) {
             let sigma = self.sigma_m(i);
-            self.memories[i].pull += j.map_or(0.0, |j| j.p_good) / (sigma * sigma);
+            self.memories[i].information_per_m2 += j.map_or(0.0, |j| j.p_good) / (sigma * sigma);
         }
     }
 
@@ -173,7 +177,8 @@ impl Tracker {
         let known = |h: &super::hypothesis::Hypothesis| {
             h.weight > 0.01 && length(&minus(&h.place(height), &best.position_m)) < 0.5
         };
-        if agreeing < need as f64 - 0.5 || jumped < went_on + 3.0 || self.bank.stories().iter().any(known) {
+        if agreeing < need as f64 - 0.5 || jumped < went_on + 3.0 || self.bank.hypotheses().iter().any(known)
+        {
             return false;
         }
         self.bank.reweigh(|_| 1.0);

@@ -106,7 +106,7 @@ impl Smoother {
             let (here, next) = (&self.waiting[k], &self.waiting[k + 1]);
             let dt = next.at.since(here.at).secs_f64();
             let (xk, pk) = unpack::<N>(&here.moments);
-            let (f, q) = step::<N>(dt, next.moving, &self.motion);
+            let (f, q) = step::<N>(dt, next.moving_probability, &self.motion);
             let ahead = f * pk * f.transpose() + q;
             // Gᵀ = (P⁻)⁻¹·F·Pₖ. Without an inverse the chain ends here and starts anew.
             (x, p) = match ahead.cholesky() {
@@ -164,7 +164,7 @@ fn pack<const N: usize>(x: &SVector<f64, N>, p: &SMatrix<f64, N, N>) -> PosVel {
 /// Puts the corrected moments into an estimate.
 fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
     let place = m.place(e.position_m[2]);
-    let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.considered[i]);
+    let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.consider_covariance_m2[i]);
     e.protection_radius_m += length(&minus(&place, &e.position_m));
     e.position_m = place;
     e.velocity_mps = m.velocity();

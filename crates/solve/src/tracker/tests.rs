@@ -63,9 +63,9 @@ fn a_late_anchor_is_left_out_for_as_long_as_it_is_late() {
     }
     let e = walk(&mut t, 50..53);
     assert!(e.ranges[2].judgement.unwrap().p_good > 0.8);
-    let share = t.anchor_stats(2).unwrap().late_share.unwrap();
+    let share = t.anchor_stats(2).unwrap().nlos_share.unwrap();
     assert!((0.3..0.5).contains(&share), "late in 20 of 53: {share}");
-    assert!(t.anchor_stats(0).unwrap().late_share.unwrap() < 0.1);
+    assert!(t.anchor_stats(0).unwrap().nlos_share.unwrap() < 0.1);
 }
 
 #[test]
@@ -149,7 +149,7 @@ fn before_there_is_a_place_nothing_is_invented() {
     assert_eq!(e.state, TagState::Lost);
     assert_eq!(e.ranges.len(), 1);
     assert!(e.ranges[0].judgement.is_none());
-    assert!(t.anchor_stats(5).is_none() && t.anchor_stats(0).unwrap().late_share.is_none());
+    assert!(t.anchor_stats(5).is_none() && t.anchor_stats(0).unwrap().nlos_share.is_none());
 }
 
 #[test]

@@ -53,10 +53,12 @@ fn stated(anchors: &[[f64; 3]]) -> Vec<StatedAnchor> {
     anchors.iter().map(|at| StatedAnchor { at_m: *at, offset_se_m: Some(0.02) }).collect()
 }
 
-fn accused(misfit: &Misfit) -> Option<usize> {
+fn accused(misfit: &FaultIsolation) -> Option<usize> {
     match misfit {
-        Misfit::Named(e) => match e.suspect {
-            Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => Some(i),
+        FaultIsolation::Named(e) => match e.candidate {
+            FaultCandidate::AnchorPlace(i)
+            | FaultCandidate::AnchorPlaceAndOffset(i)
+            | FaultCandidate::AnchorOffset(i) => Some(i),
             _ => None,
         },
         _ => None,
@@ -74,7 +76,7 @@ fn a_wrong_anchor_is_named_and_a_right_one_is_not() {
         for _ in 0..RUNS {
             let list = checkpoints(&mut rng, points, anchors, 0.02);
             let good = verify(&stated(anchors), &list, &[], &settings);
-            falsely += u32::from(matches!(good.misfit, Misfit::Named(_)));
+            falsely += u32::from(matches!(good.faults, FaultIsolation::Named(_)));
 
             let i = rng.random_range(0..boards);
             let angle = std::f64::consts::TAU * rng.random::<f64>();
@@ -82,16 +84,21 @@ fn a_wrong_anchor_is_named_and_a_right_one_is_not() {
             wrong[i].at_m[0] -= 0.3 * angle.cos();
             wrong[i].at_m[1] -= 0.3 * angle.sin();
             let v = verify(&wrong, &list, &[], &settings);
-            moved += u32::from(accused(&v.misfit) == Some(i));
-            wrongly += u32::from(accused(&v.misfit).is_some_and(|a| a != i));
-            if let Misfit::Named(Explanation { suspect: Suspect::AnchorPlace(_), shift_m, .. }) = v.misfit {
+            moved += u32::from(accused(&v.faults) == Some(i));
+            wrongly += u32::from(accused(&v.faults).is_some_and(|a| a != i));
+            if let FaultIsolation::Named(Explanation {
+                candidate: FaultCandidate::AnchorPlace(_),
+                shift_m,
+                ..
+            }) = v.faults
+            {
                 square += (shift_m[0] - 0.3 * angle.cos()).powi(2) + (shift_m[1] - 0.3 * angle.sin()).powi(2);
             }
 
             let mut long = list.clone();
             long.iter_mut().for_each(|c| c.levels[i].level_m += 0.3);
             let v = verify(&stated(anchors), &long, &[], &settings);
-            longer += u32::from(accused(&v.misfit) == Some(i));
+            longer += u32::from(accused(&v.faults) == Some(i));
         }
         let rms = (square / f64::from(moved.max(1))).sqrt();
         println!(
@@ -177,7 +184,7 @@ fn nothing_published_is_a_failure_and_no_number() {
     for list in [vec![], vec![empty.clone()], vec![rubbish, empty]] {
         let v = verify(&stated(&ANCHORS), &list, &[], &settings);
         assert_eq!((v.verdict, v.overall, v.ce95, v.honesty), (Verdict::Failed, None, None, None));
-        assert_eq!(v.misfit, Misfit::None);
+        assert_eq!(v.faults, FaultIsolation::None);
         assert_eq!(v.points.len(), list.len());
     }
 }

@@ -106,19 +106,19 @@ impl Fit {
 /// Which parameters a story frees, and how closely it expects each to be at zero: standard deviations in metres, `None` for one
 /// that is zero.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Story([Option<f64>; 4]);
+pub(super) struct ChangeHypothesis([Option<f64>; 4]);
 
-impl Story {
-    pub(super) const UNCHANGED: Story = Story([None; 4]);
-    pub(super) const OFFSET: Story = Story([None, None, None, Some(WITHIN_M)]);
+impl ChangeHypothesis {
+    pub(super) const UNCHANGED: ChangeHypothesis = ChangeHypothesis([None; 4]);
+    pub(super) const OFFSET: ChangeHypothesis = ChangeHypothesis([None, None, None, Some(WITHIN_M)]);
 
-    fn moved(dimension: Dimension, open_m: f64) -> Story {
+    fn moved(dimension: Dimension, open_m: f64) -> ChangeHypothesis {
         let up = (dimension == Dimension::ThreeD).then_some(WITHIN_M);
-        Story([Some(WITHIN_M), Some(WITHIN_M), up, Some(open_m)])
+        ChangeHypothesis([Some(WITHIN_M), Some(WITHIN_M), up, Some(open_m)])
     }
 
-    fn height(open_m: f64) -> Story {
-        Story([None, None, Some(WITHIN_M), Some(open_m)])
+    fn height(open_m: f64) -> ChangeHypothesis {
+        ChangeHypothesis([None, None, Some(WITHIN_M), Some(open_m)])
     }
 
     /// What b costs, log density; nothing where it is all there is.
@@ -132,8 +132,8 @@ impl Story {
 }
 
 /// Fits a story from a start.
-pub(super) fn fit(points: &[Point], story: Story, start: Parameters) -> Fit {
-    let rounds = if story == Story::UNCHANGED { 3 } else { ROUNDS };
+pub(super) fn fit(points: &[Point], story: ChangeHypothesis, start: Parameters) -> Fit {
+    let rounds = if story == ChangeHypothesis::UNCHANGED { 3 } else { ROUNDS };
     let mut late = LATE;
     let mut out = Fit { ln: 0.0, at: start, covariance: [[0.0; 4]; 4], good: 1.0 };
     for round in 0..=rounds {
@@ -235,7 +235,7 @@ impl About<'_> {
 
 /// The stories.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Stories {
+pub(super) struct HypothesisFits {
     pub(super) unchanged: Fit,
     pub(super) offset: Fit,
     pub(super) moved: Fit,
@@ -243,14 +243,14 @@ pub(super) struct Stories {
     pub(super) height: Option<Fit>,
 }
 
-impl Stories {
-    pub(super) fn of(points: &[Point], about: &About) -> Stories {
-        let unchanged = fit(points, Story::UNCHANGED, [0.0; 4]);
+impl HypothesisFits {
+    pub(super) fn of(points: &[Point], about: &About) -> HypothesisFits {
+        let unchanged = fit(points, ChangeHypothesis::UNCHANGED, [0.0; 4]);
         let mut middle: ArrayVec<f64, DATA> = points.iter().take(DATA).map(|p| p.e_m).collect();
         middle.sort_unstable_by(f64::total_cmp);
         let median_m = middle.get(middle.len() / 2).copied().unwrap_or(0.0);
-        let offset = fit(points, Story::OFFSET, [0.0, 0.0, 0.0, median_m]);
-        let story = Story::moved(about.dimension, about.open_m());
+        let offset = fit(points, ChangeHypothesis::OFFSET, [0.0, 0.0, 0.0, median_m]);
+        let story = ChangeHypothesis::moved(about.dimension, about.open_m());
         let mut moved = fit(points, story, [0.0; 4]);
         let mut height = None;
         // Where next to nothing is good every story is poor alike: that, too, speaks for a change.
@@ -270,7 +270,7 @@ impl Stories {
                 height = Some(height_of(points, about));
             }
         }
-        Stories { unchanged, offset, moved, height }
+        HypothesisFits { unchanged, offset, moved, height }
     }
 
     /// Parameters of the better one of "offset" and "moved" for a part of the data, from starts that fit the whole roughly.
@@ -281,8 +281,8 @@ impl Stories {
         starts: &[Parameters; 2],
     ) -> Parameters {
         let open_m = offset_se_m.map_or(UNCALIBRATED_M, |se| se.clamp(OPEN_M, UNCALIBRATED_M));
-        let story = Story::moved(dimension, open_m);
-        let mut best = fit(points, Story::OFFSET, starts[1]);
+        let story = ChangeHypothesis::moved(dimension, open_m);
+        let mut best = fit(points, ChangeHypothesis::OFFSET, starts[1]);
         take_better(&mut best, fit(points, story, starts[0]));
         take_better(&mut best, fit(points, story, [0.0; 4]));
         for start in near(dimension) {
@@ -341,7 +341,7 @@ fn best_of(points: &[Point], starts: impl Iterator<Item = Parameters>) -> ArrayV
 }
 
 fn height_of(points: &[Point], about: &About) -> Fit {
-    let story = Story::height(about.open_m());
+    let story = ChangeHypothesis::height(about.open_m());
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
     let mut best = fit(points, story, [0.0; 4]);
     for start in best_of(&few, HEIGHTS_M.iter().map(|h| [0.0, 0.0, *h, 0.0])) {

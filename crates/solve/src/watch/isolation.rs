@@ -4,7 +4,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, MAX_ANCHORS};
 
 use super::hypotheses::{DATA, OPEN_M, UNCALIBRATED_M};
-use super::joint::{Blame, Joint, Score};
+use super::joint::{FaultHypothesis, Joint, Score};
 use super::{Datum, PlaceWatch};
 
 /// A story about one anchor stands when it beats "nobody" by this, log density; among few anchors by the second. In healthy
@@ -42,7 +42,7 @@ const ONE_OF: f64 = 20.0;
 const TAG_UP_M: [f64; 3] = [-0.8, 0.0, 0.8];
 
 /// What all data say together.
-pub(super) struct Verdict {
+pub(super) struct JointScores {
     /// Score of the best story about each anchor over "nobody"; `None` for those that nothing is asked about.
     gain: [Option<f64>; MAX_ANCHORS],
     /// The same for what concerns all anchors.
@@ -55,17 +55,17 @@ pub(super) struct Verdict {
 
 /// Whom all data together blame, and for how many evaluations running.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Blamed {
+pub(super) struct LeadingHypothesis {
     anchor: usize,
-    stands: u32,
-    clear: u32,
-    seconded: u32,
+    ahead_run: u32,
+    clear_run: u32,
+    seconded_run: u32,
 }
 
-impl Blamed {
+impl LeadingHypothesis {
     /// The anchor to be named.
     pub(super) fn to_name(self, few: bool) -> Option<usize> {
-        let named = self.clear >= NAME_RUN || self.seconded >= SECONDED_RUN[usize::from(few)];
+        let named = self.clear_run >= NAME_RUN || self.seconded_run >= SECONDED_RUN[usize::from(few)];
         named.then_some(self.anchor)
     }
 }
@@ -74,7 +74,7 @@ fn better(a: Score, b: Score) -> Score {
     if b.ln > a.ln { b } else { a }
 }
 
-impl Verdict {
+impl JointScores {
     fn best(&self) -> Option<(usize, f64)> {
         let all = self.gain.iter().enumerate().filter_map(|(i, g)| Some((i, (*g)?)));
         all.max_by(|a, b| a.1.total_cmp(&b.1))
@@ -98,7 +98,12 @@ impl Verdict {
 
     /// The anchor that is blamed with this verdict: for how many running a story stands, and for how many that of this
     /// anchor is clear of all others. `witnessed` is the one that the single tests point at.
-    pub(super) fn follow(&self, was: Option<Blamed>, witnessed: Option<usize>, few: bool) -> Option<Blamed> {
+    pub(super) fn follow(
+        &self,
+        was: Option<LeadingHypothesis>,
+        witnessed: Option<usize>,
+        few: bool,
+    ) -> Option<LeadingHypothesis> {
         let n = usize::from(few);
         let (anchor, gain) = self.best().filter(|(_, gain)| self.is_of_one(*gain))?;
         let lead = self.lead(anchor, gain);
@@ -113,14 +118,14 @@ impl Verdict {
         if !stands && !is_seconded {
             return None;
         }
-        let was = was.unwrap_or(Blamed { anchor, stands: 0, clear: 0, seconded: 0 });
+        let was = was.unwrap_or(LeadingHypothesis { anchor, ahead_run: 0, clear_run: 0, seconded_run: 0 });
         let run = |holds: bool, was: u32| if holds { was + 1 } else { 0 };
         let same = |n: u32| if was.anchor == anchor { n } else { 0 };
-        Some(Blamed {
+        Some(LeadingHypothesis {
             anchor,
-            stands: run(stands, was.stands),
-            clear: run(stands && good && lead >= AHEAD[n], same(was.clear)),
-            seconded: run(good && is_seconded, same(was.seconded)),
+            ahead_run: run(stands, was.ahead_run),
+            clear_run: run(stands && good && lead >= AHEAD[n], same(was.clear_run)),
+            seconded_run: run(good && is_seconded, same(was.seconded_run)),
         })
     }
 
@@ -133,16 +138,16 @@ impl Verdict {
     }
 
     /// Whether one of several is to blame.
-    pub(super) fn is_one_of(&self, blamed: Option<Blamed>, told: bool, few: bool) -> bool {
+    pub(super) fn is_one_of(&self, blamed: Option<LeadingHypothesis>, told: bool, few: bool) -> bool {
         let run = if self.measured { ONE_OF_RUN } else { ONE_OF_RUN_UNMEASURED };
         let lasts = |(_, gain): (usize, f64)| {
             told && gain >= ONE_OF_LASTS * self.least_gain(few) && self.is_of_one(gain)
         };
-        blamed.is_some_and(|b| b.stands >= run) || self.best().is_some_and(lasts)
+        blamed.is_some_and(|b| b.ahead_run >= run) || self.best().is_some_and(lasts)
     }
 
     /// The anchors of which one is to blame, a bit for each: two at least.
-    pub(super) fn suspects(&self) -> u16 {
+    pub(super) fn candidates(&self) -> u16 {
         let Some((best, gain)) = self.best() else { return 0 };
         let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
         let second = others.filter_map(|(_, g)| *g).fold(f64::MIN, f64::max);
@@ -156,7 +161,7 @@ impl PlaceWatch {
     /// Tries the stories about all open anchors, on the data since the change of the one that is accused, if one is.
     /// What is usual at each spot may hold a wrong offset in part, and without it multipath looks like a change: a story has
     /// to stand both ways.
-    pub(super) fn try_all(&self, accused: Option<usize>) -> Verdict {
+    pub(super) fn joint_scores(&self, accused: Option<usize>) -> JointScores {
         let mut joint = self.joint(accused);
         let mut verdict = self.try_with(&joint);
         joint.raw = true;
@@ -168,27 +173,27 @@ impl PlaceWatch {
         verdict
     }
 
-    fn try_with(&self, joint: &Joint<'_>) -> Verdict {
-        let nobody = joint.score(Blame::Nobody).ln;
+    fn try_with(&self, joint: &Joint<'_>) -> JointScores {
+        let nobody = joint.score(FaultHypothesis::Nobody).ln;
         let planar = self.dimension != Dimension::ThreeD;
         let measured = self.anchors.iter().all(|a| a.offset_se_m.is_some());
-        let mut verdict = Verdict { gain: [None; MAX_ANCHORS], common: f64::MIN, score: None, measured };
+        let mut verdict = JointScores { gain: [None; MAX_ANCHORS], common: f64::MIN, score: None, measured };
         for (i, state) in self.states.iter().enumerate() {
-            let Some(judged) = state.judged.filter(|_| state.named.is_none()) else { continue };
-            let mut best = joint.score(Blame::Offset { anchor: i });
-            let start = judged.stories.moved.at;
-            best = better(best, joint.score(Blame::Place { anchor: i, start, only_up: false }));
-            if let Some(height) = judged.stories.height {
+            let Some(judged) = state.evaluation.filter(|_| state.named.is_none()) else { continue };
+            let mut best = joint.score(FaultHypothesis::Offset { anchor: i });
+            let start = judged.hypotheses.moved.at;
+            best = better(best, joint.score(FaultHypothesis::Place { anchor: i, start, only_up: false }));
+            if let Some(height) = judged.hypotheses.height {
                 let start = height.at;
-                best = better(best, joint.score(Blame::Place { anchor: i, start, only_up: true }));
+                best = better(best, joint.score(FaultHypothesis::Place { anchor: i, start, only_up: true }));
             }
             verdict.gain[i] = Some(best.ln - nobody);
             if verdict.best().is_some_and(|(b, _)| b == i) {
                 verdict.score = Some(best);
             }
         }
-        let heights = TAG_UP_M.into_iter().filter(|_| planar).map(|up_m| Blame::TagHeight { up_m });
-        for blame in heights.chain([Blame::Scale { by: 0.0 }]) {
+        let heights = TAG_UP_M.into_iter().filter(|_| planar).map(|up_m| FaultHypothesis::TagHeight { up_m });
+        for blame in heights.chain([FaultHypothesis::Scale { by: 0.0 }]) {
             verdict.common = verdict.common.max(joint.score(blame).ln - nobody);
         }
         verdict

@@ -43,7 +43,7 @@ const COMMON_COST: f64 = 2.0;
 
 /// What is not as stated.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Blame {
+pub(super) enum FaultHypothesis {
     /// Nothing but what the calibration leaves open.
     Nobody,
     /// One anchor stands elsewhere; the start of the search. `only_up`: its height alone is free.
@@ -82,7 +82,7 @@ struct Fitting {
     shift_m: [[f64; 3]; DATA],
     offset_m: [f64; MAX_ANCHORS],
     late: [f64; MAX_ANCHORS],
-    blame: Blame,
+    blame: FaultHypothesis,
     raw: bool,
 }
 
@@ -90,8 +90,8 @@ impl Fitting {
     /// From the anchor, as the story has it, to the tag, as the path has it; metres.
     fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
         let d = match self.blame {
-            Blame::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
-            Blame::TagHeight { up_m } => [0.0, 0.0, -up_m],
+            FaultHypothesis::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
+            FaultHypothesis::TagHeight { up_m } => [0.0, 0.0, -up_m],
             _ => [0.0; 3],
         };
         std::array::from_fn(|c| f64::from(e.u[c]) * f64::from(e.distance_m) - self.shift_m[k][c] - d[c])
@@ -101,7 +101,7 @@ impl Fitting {
     fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
         let v = self.to_tag_m(k, anchor, e);
         let far_m = dot(&v, &v).sqrt().max(0.1);
-        let stretch = if let Blame::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
+        let stretch = if let FaultHypothesis::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
         let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };
         let read_m = f64::from(e.median_m) + usual_m + f64::from(e.distance_m);
         (read_m - stretch * far_m - self.offset_m[anchor], v.map(|c| c / far_m))
@@ -130,7 +130,7 @@ impl Joint<'_> {
     }
 
     /// Log density of all data under the story, with everything else as good as it gets.
-    pub(super) fn score(&self, blame: Blame) -> Score {
+    pub(super) fn score(&self, blame: FaultHypothesis) -> Score {
         let mut at = Fitting {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
@@ -138,7 +138,7 @@ impl Joint<'_> {
             blame,
             raw: self.raw,
         };
-        if let Blame::Offset { anchor } = blame {
+        if let FaultHypothesis::Offset { anchor } = blame {
             // From nought a large one would be called late for good.
             at.offset_m[anchor] = self.middle_m(&at, anchor);
         }
@@ -203,9 +203,9 @@ impl Joint<'_> {
                 seen[i].1 += good;
                 rows.push(Row { u, weight, left_m, slope: self.slope(at, i, e, u) });
             }
-            self.add_story(&mut story, &mut rows);
+            self.add_hypothesis(&mut story, &mut rows);
         }
-        step_story(&story, &mut at.blame);
+        step_hypothesis(&story, &mut at.blame);
         for i in 0..MAX_ANCHORS {
             let open_m = self.open_of(&at.blame, i);
             at.offset_m[i] = offset[i].1 / (offset[i].0 + 1.0 / (open_m * open_m));
@@ -217,20 +217,22 @@ impl Joint<'_> {
     /// How a range goes with the story's own parameters.
     fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, u: [f64; 3]) -> [f64; 3] {
         match at.blame {
-            Blame::Place { anchor: i, only_up, .. } if i == anchor => {
+            FaultHypothesis::Place { anchor: i, only_up, .. } if i == anchor => {
                 let flat = if only_up { 0.0 } else { -1.0 };
                 let up = if only_up || self.unknowns == 3 { -1.0 } else { 0.0 };
                 [flat * u[0], flat * u[1], up * u[2]]
             }
-            Blame::TagHeight { .. } => [0.0, 0.0, u[2]],
-            Blame::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
-            Blame::Nobody | Blame::Offset { .. } | Blame::Place { .. } => [0.0; 3],
+            FaultHypothesis::TagHeight { .. } => [0.0, 0.0, u[2]],
+            FaultHypothesis::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
+            FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } | FaultHypothesis::Place { .. } => {
+                [0.0; 3]
+            }
         }
     }
 
     /// Adds a datum to the sums of the story's own parameters. What the path can follow is taken out of the slopes, so that
     /// story and path need not be fitted in turn.
-    fn add_story(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
+    fn add_hypothesis(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
         let (mut normal, mut across): (Sym, [[f64; 3]; 3]) = ([0.0; 6], [[0.0; 3]; 3]);
         for row in rows.iter() {
             add_outer(&mut normal, self.unknowns, &row.u, row.weight + 1e-3);
@@ -253,9 +255,9 @@ impl Joint<'_> {
         }
     }
 
-    fn open_of(&self, blame: &Blame, anchor: usize) -> f64 {
+    fn open_of(&self, blame: &FaultHypothesis, anchor: usize) -> f64 {
         match blame {
-            Blame::Offset { anchor: i } if *i == anchor => WITHIN_M,
+            FaultHypothesis::Offset { anchor: i } if *i == anchor => WITHIN_M,
             _ => self.open_m[anchor],
         }
     }
@@ -273,21 +275,21 @@ impl Joint<'_> {
             ln -= 0.5 * ses * ses;
         }
         ln - match at.blame {
-            Blame::Nobody | Blame::Offset { .. } => 0.0,
-            Blame::Place { .. } => PLACE_COST,
-            Blame::TagHeight { .. } | Blame::Scale { .. } => COMMON_COST,
+            FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => 0.0,
+            FaultHypothesis::Place { .. } => PLACE_COST,
+            FaultHypothesis::TagHeight { .. } | FaultHypothesis::Scale { .. } => COMMON_COST,
         }
     }
 }
 
 /// Moves the story's own parameters to where the sums say, held near zero by what is expected.
-fn step_story(sums: &Sums, blame: &mut Blame) {
-    let within = if matches!(blame, Blame::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
+fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
+    let within = if matches!(blame, FaultHypothesis::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
     let precision = 1.0 / (within * within);
     let now = match *blame {
-        Blame::Place { start: [x, y, z, _], .. } => [x, y, z],
-        Blame::TagHeight { up_m: one } | Blame::Scale { by: one } => [0.0, 0.0, one],
-        Blame::Nobody | Blame::Offset { .. } => return,
+        FaultHypothesis::Place { start: [x, y, z, _], .. } => [x, y, z],
+        FaultHypothesis::TagHeight { up_m: one } | FaultHypothesis::Scale { by: one } => [0.0, 0.0, one],
+        FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => return,
     };
     let (mut normal, mut right) = (sums.normal, sums.right);
     for axis in 0..3 {
@@ -299,10 +301,10 @@ fn step_story(sums: &Sums, blame: &mut Blame) {
     let step = times(&covariance, 3, &right);
     let to: [f64; 3] = std::array::from_fn(|k| (now[k] + step[k]).clamp(-60.0, 60.0));
     match blame {
-        Blame::Place { start, only_up: true, .. } => start[2] = to[2],
-        Blame::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
-        Blame::TagHeight { up_m } => *up_m = to[2],
-        Blame::Scale { by } => *by = to[2],
-        Blame::Nobody | Blame::Offset { .. } => {}
+        FaultHypothesis::Place { start, only_up: true, .. } => start[2] = to[2],
+        FaultHypothesis::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
+        FaultHypothesis::TagHeight { up_m } => *up_m = to[2],
+        FaultHypothesis::Scale { by } => *by = to[2],
+        FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => {}
     }
 }

@@ -65,10 +65,10 @@ use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
 use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
-use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
-use isolation::Blamed;
+use hypotheses::{About, DATA, Fit, HypothesisFits, Parameters, Point, density_of, share_good, widest};
+use isolation::LeadingHypothesis;
 pub use window::TagWindow;
-use window::{Agreed, Sight, Sights, agree, predicted_m2};
+use window::{Agreed, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
 
 /// Travel from datum to datum, metres.
 pub const STEP_M: f64 = 0.7;
@@ -171,7 +171,7 @@ pub enum Change {
         /// It has never fitted the place that is stated.
         from_start: bool,
         /// Share of its data that fit the new place.
-        explained: f64,
+        explained_share: f64,
         /// Standard error of the size, metres.
         size_se_m: f64,
         /// Standard error across, metres: of the direction times the size.
@@ -270,13 +270,13 @@ struct Datum {
 
 /// Result of the last evaluation of one anchor.
 #[derive(Clone, Copy, Debug)]
-struct Judged {
+struct Evaluation {
     gain: f64,
     witness: f64,
     size_m: f64,
     /// Share of the data that lie close to the story.
     good: f64,
-    stories: Stories,
+    hypotheses: HypothesisFits,
     some_negative: bool,
     points: usize,
     /// How much better "unchanged" fits the newest data than what the anchor is named for.
@@ -285,10 +285,10 @@ struct Judged {
     fits: f64,
 }
 
-impl Judged {
+impl Evaluation {
     /// Standard error of a move in its worst direction, metres.
     fn worst_se_m(&self) -> f64 {
-        widest(&self.stories.moved.covariance).sqrt()
+        widest(&self.hypotheses.moved.covariance).sqrt()
     }
 }
 
@@ -304,7 +304,7 @@ struct Named {
 /// What is kept per anchor beside its data.
 #[derive(Clone, Copy, Debug, Default)]
 struct State {
-    judged: Option<Judged>,
+    evaluation: Option<Evaluation>,
     suspect_run: u32,
     alarm_run: u32,
     well_run: u32,
@@ -331,7 +331,7 @@ pub struct PlaceWatch {
     states: [State; MAX_ANCHORS],
     one_of: u16,
     /// The anchor that all data together blame.
-    blamed: Option<Blamed>,
+    leading: Option<LeadingHypothesis>,
     /// Anchors that took part in the newest datum, a bit for each.
     heard: u16,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
@@ -354,7 +354,7 @@ impl PlaceWatch {
             newest: None,
             states: [State::default(); MAX_ANCHORS],
             one_of: 0,
-            blamed: None,
+            leading: None,
             heard: 0,
             redundancy: [0.75; MAX_ANCHORS],
             all_alike: false,
@@ -403,7 +403,7 @@ impl PlaceWatch {
         self.travelled_m += step_m;
         self.newest = Some(at);
         self.baseline.note_hour(at, self.anchors.len());
-        let sights = self.sights(tag, at, position_m, &sigma_m);
+        let sights = self.linearised_residuals(tag, at, position_m, &sigma_m);
         self.heard = sights.iter().fold(0, |set, s| set | 1 << s.anchor);
         if let Some(datum) = self.datum(tag, position_m, &sights) {
             self.keep(datum);
@@ -413,15 +413,15 @@ impl PlaceWatch {
     }
 
     /// What every anchor reads, with what is usual there taken out.
-    fn sights(
+    fn linearised_residuals(
         &self,
         tag: &TagWindow,
         at: Timestamp,
         position_m: [f64; 3],
         sigma_m: &impl Fn(usize) -> f64,
-    ) -> Sights {
+    ) -> LinearisedResiduals {
         let slot = self.baseline.slot(Baseline::cell_of(position_m));
-        let mut sights = Sights::new();
+        let mut sights = LinearisedResiduals::new();
         for (i, anchor) in self.anchors.iter().enumerate() {
             let Some((median_m, n)) = tag.median(i, at) else { continue };
             let to_tag = minus(&position_m, &anchor.at_m);
@@ -429,7 +429,7 @@ impl PlaceWatch {
             let sigma = sigma_m(i).clamp(0.02, 3.0);
             // The median of Gaussian values has π/2 times the variance of their mean.
             let variance_m2 = std::f64::consts::FRAC_PI_2 * sigma * sigma / n as f64 + PLACE_M * PLACE_M;
-            sights.push(Sight {
+            sights.push(LinearisedResidual {
                 anchor: i,
                 median_m: median_m - tag.common_m - self.baseline.usual_m(slot, i),
                 variance_m2,
@@ -442,7 +442,12 @@ impl PlaceWatch {
     }
 
     /// Leave-one-out residuals of all anchors; `None` where not even all together give a place.
-    fn datum(&mut self, tag: &mut TagWindow, position_m: [f64; 3], sights: &Sights) -> Option<Datum> {
+    fn datum(
+        &mut self,
+        tag: &mut TagWindow,
+        position_m: [f64; 3],
+        sights: &LinearisedResiduals,
+    ) -> Option<Datum> {
         let unknowns = self.dimension.unknowns();
         let all = agree(sights, None, [0.0; 3], unknowns)?;
         let cell = Baseline::cell_of(position_m);
@@ -508,7 +513,7 @@ impl PlaceWatch {
         // With more anchors than data from one evaluation to the next, several have their turn at once.
         let mut anchor = turn;
         while anchor < self.anchors.len() {
-            self.states[anchor].judged = self.judge(anchor);
+            self.states[anchor].evaluation = self.judge(anchor);
             anchor += EVERY;
         }
         self.since_evaluation += 1;
@@ -543,7 +548,7 @@ impl PlaceWatch {
     }
 
     /// Fits the stories to an anchor's data.
-    fn judge(&self, anchor: usize) -> Option<Judged> {
+    fn judge(&self, anchor: usize) -> Option<Evaluation> {
         let kept = self.points(anchor);
         if kept.len() < FEWEST {
             return None;
@@ -558,20 +563,20 @@ impl PlaceWatch {
             offset_se_m: self.anchors[anchor].offset_se_m,
             to_others_m: &to_others_m,
         };
-        let s = Stories::of(&points, &about);
+        let s = HypothesisFits::of(&points, &about);
         let (place, _) = s.place();
         let best = if place.ln - BEATS > s.offset.ln { place } else { s.offset };
         let size_m = best.shift_m().max(if best.shift_m() > 0.0 { 0.0 } else { best.at[3].abs() });
         let newest = &points[points.len().saturating_sub(NEWEST)..];
         let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
-        Some(Judged {
+        Some(Evaluation {
             gain: (place.ln - PLACE_COST).max(s.offset.ln) - s.unchanged.ln,
             witness,
             size_m,
             good: best.good,
             some_negative: some_negative(&points),
             points: points.len(),
-            stories: s,
+            hypotheses: s,
             well,
             fits: named.map_or(0.0, |n| share_good(newest, &n.at)),
         })
@@ -582,12 +587,13 @@ impl PlaceWatch {
     fn since_change(&self, anchor: usize) -> Option<usize> {
         let kept = self.points(anchor);
         let points: ArrayVec<Point, DATA> = kept.iter().map(|(_, p)| *p).collect();
-        let j = self.states[anchor].judged.as_ref()?;
-        let starts = [j.stories.moved.at, j.stories.offset.at];
+        let j = self.states[anchor].evaluation.as_ref()?;
+        let starts = [j.hypotheses.moved.at, j.hypotheses.offset.at];
         let mut best: Option<(f64, usize)> = None;
         for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
             let (before, after) = points.split_at(split);
-            let story = Stories::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
+            let story =
+                HypothesisFits::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
             // Without a reason to split, it was always so.
             let always = if split == 0 { BEATS } else { 0.0 };
             let ln = density_of(before, &[0.0; 4]) + density_of(after, &story) + always;
@@ -605,11 +611,11 @@ impl PlaceWatch {
         let least_size_m = if few { SIZE_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
-            let Some(j) = state.judged else {
+            let Some(j) = state.evaluation else {
                 (state.suspect_run, state.alarm_run) = (0, 0);
                 continue;
             };
-            let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
+            let is_place = j.hypotheses.place().0.ln - BEATS > j.hypotheses.offset.ln;
             let least_m = match anchor.offset_se_m {
                 None => UNMEASURED_SIZE_M,
                 _ if is_place => least_size_m,
@@ -655,33 +661,37 @@ impl PlaceWatch {
     fn name(&mut self) {
         if self.all_alike {
             // What all anchors share is settling, or is nobody's fault.
-            (self.one_of, self.blamed) = (0, None);
+            (self.one_of, self.leading) = (0, None);
             return;
         }
-        let open = |s: &State| s.named.is_none() && s.judged.is_some();
+        let open = |s: &State| s.named.is_none() && s.evaluation.is_some();
         let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= self.alarm_run());
-        let largest =
-            self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
+        let largest = self
+            .states
+            .iter()
+            .filter(|s| open(s))
+            .filter_map(|s| Some(s.evaluation?.gain))
+            .fold(0.0, f64::max);
         if !alarmed && (self.one_of == 0 || largest < WELL) {
-            (self.one_of, self.blamed) = (0, None);
+            (self.one_of, self.leading) = (0, None);
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
-        let verdict = self.try_all(witnessed);
+        let verdict = self.joint_scores(witnessed);
         let few = self.few();
-        self.blamed = verdict.follow(self.blamed, witnessed, few);
+        self.leading = verdict.follow(self.leading, witnessed, few);
         let told = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.leading, told, few) { self.heard_open() } else { 0 };
             return;
         }
-        if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
-            self.blamed = None;
+        if let Some(i) = self.leading.and_then(|b| b.to_name(few)) {
+            self.leading = None;
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.leading, told, few) { verdict.candidates() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -691,17 +701,17 @@ impl PlaceWatch {
         let kept = self.points(i).len();
         self.forget_before(i, kept - from.min(kept));
         // Named for anything at first, so that every story is sought in earnest.
-        let by_m = self.states[i].judged.map_or(0.0, |j| j.stories.offset.at[3]);
+        let by_m = self.states[i].evaluation.map_or(0.0, |j| j.hypotheses.offset.at[3]);
         self.states[i].named =
             Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
-        let Some(j) = self.judge(i).or(self.states[i].judged) else { return };
+        let Some(j) = self.judge(i).or(self.states[i].evaluation) else { return };
         let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
         if let Change::Offset { by_m, .. } = change {
             // That sends somebody to calibrate: it has to last.
             change = vague(by_m, j.some_negative);
         }
         let state = &mut self.states[i];
-        state.judged = Some(j);
+        state.evaluation = Some(j);
         state.named = Some(Named { change, at, from_start });
         (state.well_run, state.other_kind) = (0, 0);
         self.one_of = 0;
@@ -711,11 +721,11 @@ impl PlaceWatch {
     /// The anchor that both tests point at, clearly ahead of the others.
     fn witnessed(&self) -> Option<usize> {
         let judged = || {
-            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
+            let open = |(i, s): (usize, &State)| Some((i, s.evaluation.filter(|_| s.named.is_none())?));
             self.states.iter().enumerate().filter_map(open)
         };
         let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
-        let score = |j: &Judged| j.witness + j.gain;
+        let score = |j: &Evaluation| j.witness + j.gain;
         let by = if self.dimension == Dimension::ThreeD { AHEAD_IN_SPACE } else { AHEAD };
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
@@ -778,7 +788,7 @@ impl PlaceWatch {
             let stands = stands_for > STANDS && (self.newest.is_some() || self.travelled_m == 0.0);
             return if stands { Standing::StandsStill } else { Standing::TooLittleTravel(self.travelled_m) };
         }
-        let Some(judged) = state.judged else { return Standing::NoPosition };
+        let Some(judged) = state.evaluation else { return Standing::NoPosition };
         let have = self.heard_open().count_ones() as usize;
         if have <= self.dimension.unknowns() + 2 {
             Standing::TooFewAnchors(have)
@@ -795,7 +805,7 @@ impl PlaceWatch {
 impl State {
     /// A named anchor's change is brought up to date. Whether it is well: the newest data say so for long.
     fn keep_named(&mut self, offset_se_m: Option<f64>) -> bool {
-        let (Some(named), Some(j)) = (self.named, self.judged) else { return false };
+        let (Some(named), Some(j)) = (self.named, self.evaluation) else { return false };
         let well = j.well.is_some_and(|by| by > WELL);
         self.well_run = if well { self.well_run + 1 } else { 0 };
         if self.well_run >= WELL_RUN {
@@ -809,7 +819,7 @@ impl State {
         let same = std::mem::discriminant(&named.change) == std::mem::discriminant(&change);
         let vague = !named.change.is_sharp();
         let sharper = vague && matches!(change, Change::Moved { .. });
-        let other = change.is_sharp() && !same && (vague || far_ahead(&j.stories, &change));
+        let other = change.is_sharp() && !same && (vague || far_ahead(&j.hypotheses, &change));
         self.other_kind = if other { self.other_kind + 1 } else { 0 };
         if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
             self.named = Some(Named { change, at, ..named });
@@ -819,7 +829,7 @@ impl State {
     }
 }
 
-fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
+fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &Agreed, unknowns: usize) {
     let predicted = predicted_m2(others, &s.u, unknowns);
     if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
         return;
@@ -843,14 +853,14 @@ fn some_negative(points: &[Point]) -> bool {
 }
 
 /// Whether the story of a sharp word beats that of the other one by far.
-fn far_ahead(s: &Stories, change: &Change) -> bool {
+fn far_ahead(s: &HypothesisFits, change: &Change) -> bool {
     let place_by = s.place().0.ln - s.offset.ln;
     if matches!(change, Change::Moved { .. }) { place_by > FAR_AHEAD } else { place_by < -FAR_AHEAD }
 }
 
 /// In words: what the better story is, and its parameters.
-fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
-    let s = &j.stories;
+fn change_of(j: &Evaluation, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
+    let s = &j.hypotheses;
     let (place, _) = s.place();
     let by = place.ln - s.offset.ln;
     let enough = j.points >= FEWEST_TO_TELL;
@@ -894,7 +904,7 @@ fn moved(place: &Fit, from_start: bool) -> Change {
     Change::Moved {
         shift_m: [x, y, z],
         from_start,
-        explained: place.good,
+        explained_share: place.good,
         size_se_m: se(along),
         across_se_m: se(across),
     }

@@ -56,7 +56,7 @@ impl Ring {
 
 /// One anchor at a datum.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Sight {
+pub(super) struct LinearisedResidual {
     pub(super) anchor: usize,
     /// Median residual, corrected for what is known of it; metres.
     pub(super) median_m: f64,
@@ -70,7 +70,7 @@ pub(super) struct Sight {
     pub(super) counts: bool,
 }
 
-pub(super) type Sights = ArrayVec<Sight, MAX_ANCHORS>;
+pub(super) type LinearisedResiduals = ArrayVec<LinearisedResidual, MAX_ANCHORS>;
 
 /// Residuals of one tag against its path.
 #[derive(Clone, Debug, Default)]
@@ -140,7 +140,7 @@ pub(super) struct Agreed {
 
 /// The shift that all counting anchors but `without` agree on; `unknowns` is 2 or 3.
 pub(super) fn agree(
-    sights: &[Sight],
+    sights: &[LinearisedResidual],
     without: Option<usize>,
     start_m: [f64; 3],
     unknowns: usize,

@@ -31,7 +31,7 @@ const FAR: f64 = 6.5;
 /// Longest piece of a straight edge, in standard deviations.
 const PIECE: f64 = 2.0;
 /// Longest piece of a rim, in standard deviations.
-const RIM_PIECE: f64 = 2.0;
+const ARC_PIECE_SIGMAS: f64 = 2.0;
 /// Halvings of an eighth of a rim; a covariance that can be inverted never needs as many.
 const MOST_HALVINGS: u32 = 40;
 /// Smallest variance, m² and as a share of the trace: a needle, a point or a rounding error stays a Gaussian.
@@ -114,7 +114,7 @@ impl Area {
                 edges.iter().map(|[a, b]| along_edge(y(*a), y(*b))).sum()
             }
             Shape::Circle { at_m, radius_m } => {
-                let rim = Rim::new(place, *at_m, *radius_m);
+                let rim = CircleArc::new(place, *at_m, *radius_m);
                 (0..8).map(|k| rim.along(FRAC_PI_4 * f64::from(k), FRAC_PI_4, MOST_HALVINGS)).sum()
             }
         };
@@ -166,7 +166,7 @@ fn along_edge(a: [f64; 2], b: [f64; 2]) -> f64 {
 }
 
 /// The rim of a circle in standard deviations from the mean: y(θ) = middle + cos θ · east + sin θ · north.
-struct Rim {
+struct CircleArc {
     middle: [f64; 2],
     east: [f64; 2],
     north: [f64; 2],
@@ -174,9 +174,9 @@ struct Rim {
     bend: f64,
 }
 
-impl Rim {
-    fn new(place: &Gaussian, at_m: [f64; 2], radius_m: f64) -> Rim {
-        Rim {
+impl CircleArc {
+    fn new(place: &Gaussian, at_m: [f64; 2], radius_m: f64) -> CircleArc {
+        CircleArc {
             middle: place.whiten(minus(at_m, place.mean_m)),
             east: place.whiten([radius_m, 0.0]),
             north: place.whiten([0.0, radius_m]),
@@ -202,7 +202,7 @@ impl Rim {
             let ends = [-half, half].map(|by| self.at(turned(turn, by)).0);
             return angle(ends[0], ends[1]);
         }
-        if longest > RIM_PIECE && halvings > 0 {
+        if longest > ARC_PIECE_SIGMAS && halvings > 0 {
             return self.along(theta, half, halvings - 1) + self.along(theta + half, half, halvings - 1);
         }
         let at = |node: f64| {

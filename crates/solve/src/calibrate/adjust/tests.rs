@@ -1,7 +1,7 @@
 //! Seeded trials of the adjustment: RMS of the offsets, honest errors, wrong stands, scale.
 
 use super::*;
-use crate::calibrate::occupation::{StandSettings, measure_stand};
+use crate::calibrate::occupation::{OccupationSettings, measure_occupation};
 use crate::calibrate::tests::simulation::{Kit, normal, rng};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -45,11 +45,11 @@ fn levels(rng: &mut ChaCha8Rng, at: [f64; 3], anchors: usize, place_sd: f64, sca
         .collect()
 }
 
-fn stands(rng: &mut ChaCha8Rng, count: usize, anchors: usize, place_sd: f64) -> Vec<Stand> {
+fn stands(rng: &mut ChaCha8Rng, count: usize, anchors: usize, place_sd: f64) -> Vec<StaticOccupation> {
     (0..count)
         .map(|_| {
             let at_m = place(rng);
-            Stand { at_m, levels: levels(rng, at_m, anchors, place_sd, 1.0) }
+            StaticOccupation { at_m, levels: levels(rng, at_m, anchors, place_sd, 1.0) }
         })
         .collect()
 }
@@ -61,7 +61,7 @@ fn five_minute_long_stands_end_at_two_centimetres() {
     for (place_sd, low, high) in [(0.0, 0.001, 0.006), (0.04, 0.014, 0.022)] {
         let (mut square, mut held, mut n) = (0.0, 0.0, 0.0);
         for _ in 0..12 {
-            let stands: Vec<Stand> = (0..5)
+            let stands: Vec<StaticOccupation> = (0..5)
                 .map(|_| {
                     let at_m = place(&mut rng);
                     let read = |anchor: usize| {
@@ -69,10 +69,11 @@ fn five_minute_long_stands_end_at_two_centimetres() {
                             + true_offset(anchor)
                             + place_sd * normal(&mut rng);
                         let r =
-                            measure_stand(&kit.ranges(&mut rng, level), &StandSettings::default()).ok()?;
+                            measure_occupation(&kit.ranges(&mut rng, level), &OccupationSettings::default())
+                                .ok()?;
                         Some(AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
                     };
-                    Stand { at_m, levels: (0..8).filter_map(read).collect() }
+                    StaticOccupation { at_m, levels: (0..8).filter_map(read).collect() }
                 })
                 .collect();
             let a = adjust(&ANCHORS, &stands, &AdjustSettings::default()).unwrap();
@@ -118,15 +119,16 @@ fn a_wrong_coordinate_is_named_and_a_right_one_is_not() {
         for _ in 0..RUNS {
             let mut list = stands(&mut rng, count, anchors, 0.04);
             let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
-            falsely += u32::from(!a.wrong_stands.is_empty() || matches!(a.misfit, Misfit::Named(_)));
+            falsely +=
+                u32::from(!a.wrong_occupations.is_empty() || matches!(a.faults, FaultIsolation::Named(_)));
             let k = rng.random_range(0..count);
             let angle = std::f64::consts::TAU * rng.random::<f64>();
             let shift = [0.3 * angle.cos(), 0.3 * angle.sin()];
             list[k].at_m[0] -= shift[0];
             list[k].at_m[1] -= shift[1];
             let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
-            if let [e] = a.wrong_stands[..] {
-                if e.suspect == Suspect::StandPlace(k) {
+            if let [e] = a.wrong_occupations[..] {
+                if e.candidate == FaultCandidate::OccupationPlace(k) {
                     named += 1;
                     off += (e.shift_m[0] - shift[0]).powi(2) + (e.shift_m[1] - shift[1]).powi(2);
                 } else {
@@ -152,8 +154,8 @@ fn four_stands_are_too_few_for_a_name() {
         let mut list = stands(&mut rng, 4, 8, 0.02);
         list[2].at_m[0] += 0.4;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
-        assert!(a.wrong_stands.is_empty() && a.stands == 4);
-        told += u32::from(matches!(a.misfit, Misfit::Undecided(_)));
+        assert!(a.wrong_occupations.is_empty() && a.occupations == 4);
+        told += u32::from(matches!(a.faults, FaultIsolation::Undecided(_)));
     }
     assert!(told >= 95, "{told}");
 }
@@ -167,9 +169,9 @@ fn an_anchor_at_a_wrong_place_is_told_apart_from_a_stand() {
         let mut anchors = ANCHORS;
         anchors[5][0] -= 0.5;
         let a = adjust(&anchors, &list, &AdjustSettings::default()).unwrap();
-        if let Misfit::Named(e) = a.misfit
-            && e.suspect == Suspect::AnchorPlace(5)
-            && a.wrong_stands.is_empty()
+        if let FaultIsolation::Named(e) = a.faults
+            && e.candidate == FaultCandidate::AnchorPlace(5)
+            && a.wrong_occupations.is_empty()
         {
             named += 1;
             assert!((e.shift_m[0] - 0.5).abs() < 4.0 * e.shift_se_m[0], "{e:?}");
@@ -188,9 +190,9 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
         falsely += u32::from(!matches!(a.scale, ScaleVerdict::NotProven { .. }));
         assert!(a.boards.iter().all(|b| b.scale_se.is_some() || b.scale == 1.0));
         // The ranging radios of Djugash, Hamner and Roth (J. Field Robotics 2009) read about 7 % long.
-        let long: Vec<Stand> = list
+        let long: Vec<StaticOccupation> = list
             .iter()
-            .map(|s| Stand { at_m: s.at_m, levels: levels(&mut rng, s.at_m, 8, 0.04, 1.07) })
+            .map(|s| StaticOccupation { at_m: s.at_m, levels: levels(&mut rng, s.at_m, 8, 0.04, 1.07) })
             .collect();
         let a = adjust(&ANCHORS, &long, &AdjustSettings::default()).unwrap();
         assert!(matches!(a.scale, ScaleVerdict::Common { .. } | ScaleVerdict::Each { .. }), "{:?}", a.scale);
@@ -200,10 +202,10 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
         }
     }
     // A scale that a room can imitate is told and not taken, unless it is asked for.
-    let small: Vec<Stand> = (0..30)
+    let small: Vec<StaticOccupation> = (0..30)
         .map(|_| {
             let at_m = place(&mut rng);
-            Stand { at_m, levels: levels(&mut rng, at_m, 8, 0.03, 1.02) }
+            StaticOccupation { at_m, levels: levels(&mut rng, at_m, 8, 0.03, 1.02) }
         })
         .collect();
     let a = adjust(&ANCHORS, &small, &AdjustSettings::default()).unwrap();
@@ -220,10 +222,10 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
 #[test]
 fn a_scale_without_spread_is_refused() {
     let mut rng = rng(1);
-    let near: Vec<Stand> = (0..5)
+    let near: Vec<StaticOccupation> = (0..5)
         .map(|i| {
             let at_m = [6.0 + 0.1 * f64::from(i), 4.5, 0.9];
-            Stand { at_m, levels: levels(&mut rng, at_m, 8, 0.0, 1.0) }
+            StaticOccupation { at_m, levels: levels(&mut rng, at_m, 8, 0.0, 1.0) }
         })
         .collect();
     let asked = AdjustSettings { scale: ScaleChoice::Asked, ..AdjustSettings::default() };
@@ -240,7 +242,7 @@ fn rubbish_is_refused_and_odd_offsets_are_told() {
     let settings = AdjustSettings::default();
     assert_eq!(adjust(&ANCHORS, &[], &settings), Err(AdjustRefusal::NothingMeasured));
     let level = AnchorLevel { anchor: 0, level_m: 3.0, se_m: 0.01 };
-    let stand = |at_m, level| [Stand { at_m, levels: vec![level] }];
+    let stand = |at_m, level| [StaticOccupation { at_m, levels: vec![level] }];
     for (at_m, level) in [
         ([f64::NAN, 0.0, 0.0], level),
         ([1.0; 3], AnchorLevel { anchor: 8, ..level }),
@@ -250,7 +252,7 @@ fn rubbish_is_refused_and_odd_offsets_are_told() {
         ([1.0; 3], AnchorLevel { se_m: -1.0, ..level }),
     ] {
         let refused = adjust(&ANCHORS, &stand(at_m, level), &settings);
-        assert_eq!(refused, Err(AdjustRefusal::BadInput { stand: 0 }));
+        assert_eq!(refused, Err(AdjustRefusal::BadInput { occupation: 0 }));
     }
     let a = adjust(&ANCHORS, &stand([0.0, 2.2, 2.5], level), &settings).unwrap();
     assert!((a.boards[0].offset_m - 0.8).abs() < 1e-12 && a.boards[0].odd);
@@ -270,11 +272,11 @@ fn two_wrong_stands_of_ten_are_both_named() {
         list[2].at_m[0] += 0.5;
         list[7].at_m[1] -= 0.4;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
-        let mut named: Vec<Suspect> = a.wrong_stands.iter().map(|e| e.suspect).collect();
+        let mut named: Vec<FaultCandidate> = a.wrong_occupations.iter().map(|e| e.candidate).collect();
         named.sort_by_key(|s| format!("{s:?}"));
-        if named == [Suspect::StandPlace(2), Suspect::StandPlace(7)] {
+        if named == [FaultCandidate::OccupationPlace(2), FaultCandidate::OccupationPlace(7)] {
             both += 1;
-            assert_eq!(a.stands, 8);
+            assert_eq!(a.occupations, 8);
         }
     }
     assert!(both >= 57, "{both}");
@@ -289,10 +291,10 @@ fn a_blocked_path_is_told_with_its_excess_and_put_back_when_it_is_none() {
         list[3].levels[4].level_m += 0.45;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         let [b] = a.blocked[..] else { continue };
-        assert_eq!((b.stand, b.anchor, a.stands), (3, 4, 5));
-        assert_eq!(a.boards.iter().map(|b| b.stands).collect::<Vec<_>>(), [5, 5, 5, 5, 4, 5]);
+        assert_eq!((b.occupation, b.anchor, a.occupations), (3, 4, 5));
+        assert_eq!(a.boards.iter().map(|b| b.occupations).collect::<Vec<_>>(), [5, 5, 5, 5, 4, 5]);
         assert!(a.boards[4].se_m > a.boards[3].se_m, "four levels say less than five");
-        assert!(!a.residuals.iter().any(|r| (r.stand, r.anchor) == (3, 4)));
+        assert!(!a.residuals.iter().any(|r| (r.occupation, r.anchor) == (3, 4)));
         named += 1.0;
         square += (b.excess_m - 0.45).powi(2);
         held += f64::from(u8::from((b.excess_m - 0.45).abs() <= 2.0 * b.excess_se_m));
@@ -309,9 +311,11 @@ fn four_stands_are_too_few_to_name_a_blocked_path() {
         let mut list = stands(&mut rng, 4, 6, 0.02);
         list[1].levels[2].level_m += 0.6;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
-        assert!(a.blocked.is_empty() && a.wrong_stands.is_empty());
-        let path = Suspect::Path { stand: 1, anchor: 2 };
-        told += u32::from(matches!(&a.misfit, Misfit::Undecided(l) if l.iter().any(|e| e.suspect == path)));
+        assert!(a.blocked.is_empty() && a.wrong_occupations.is_empty());
+        let path = FaultCandidate::Path { occupation: 1, anchor: 2 };
+        told += u32::from(
+            matches!(&a.faults, FaultIsolation::Undecided(l) if l.iter().any(|e| e.candidate == path)),
+        );
     }
     assert!(told >= 90, "{told}");
 }

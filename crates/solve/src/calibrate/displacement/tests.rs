@@ -1,7 +1,7 @@
 //! Seeded trials: a tag bumped by 10 cm, a board that changes alone, a tag that stands.
 
 use super::*;
-use crate::calibrate::occupation::StandRefusal;
+use crate::calibrate::occupation::OccupationRefusal;
 use crate::calibrate::tests::simulation::{Kit, rng};
 use rand::RngExt;
 use rand_chacha::ChaCha8Rng;
@@ -28,7 +28,7 @@ fn shifted(rng: &mut ChaCha8Rng, p: [f64; 3], by_m: f64) -> [f64; 3] {
 fn two_stands(rng: &mut ChaCha8Rng, from: [f64; 3], to: [f64; 3], longer_m: f64) -> Vec<LevelChange> {
     let mut read = |p: [f64; 3], a: [f64; 3], extra: f64| {
         let ranges = KIT.ranges(rng, distance(p, a) - 0.1 + extra);
-        measure_stand(&ranges, &StandSettings::default()).unwrap_or_else(|e| e.reading.unwrap())
+        measure_occupation(&ranges, &OccupationSettings::default()).unwrap_or_else(|e| e.reading.unwrap())
     };
     let change = |(anchor, a): (usize, &[f64; 3])| {
         let before = read(from, *a, 0.0);
@@ -48,7 +48,7 @@ fn a_tag_bumped_by_ten_centimetres_is_caught() {
         let to = shifted(&mut rng, from, 0.10);
         let changes = two_stands(&mut rng, from, to, 0.0);
         steps += u32::from(changes.iter().any(|c| c.change_m.abs() > 0.15));
-        if let BumpVerdict::Moved { shift_m, .. } = compare(&ANCHORS, from, &changes, 2) {
+        if let DisplacementVerdict::Moved { shift_m, .. } = compare(&ANCHORS, from, &changes, 2) {
             caught += 1;
             square += (shift_m[0] - to[0] + from[0]).powi(2) + (shift_m[1] - to[1] + from[1]).powi(2);
         }
@@ -65,9 +65,11 @@ fn standing_still_and_one_board_alone_are_no_bump() {
     let (mut still, mut board) = (0, 0);
     for _ in 0..60 {
         let p = place(&mut rng);
-        still += u32::from(compare(&ANCHORS, p, &two_stands(&mut rng, p, p, 0.0), 2) == BumpVerdict::Still);
+        still += u32::from(
+            compare(&ANCHORS, p, &two_stands(&mut rng, p, p, 0.0), 2) == DisplacementVerdict::Still,
+        );
         let alone = compare(&ANCHORS, p, &two_stands(&mut rng, p, p, 0.2), 2);
-        board += u32::from(matches!(alone, BumpVerdict::OneBoard { anchor: 2, .. }));
+        board += u32::from(matches!(alone, DisplacementVerdict::OneBoard { anchor: 2, .. }));
     }
     assert!(still >= 58, "{still}");
     assert!(board >= 57, "{board}");
@@ -76,7 +78,7 @@ fn standing_still_and_one_board_alone_are_no_bump() {
 #[test]
 fn a_bump_within_a_stand_is_found_with_its_time() {
     let mut rng = rng(42);
-    let settings = StandSettings::default();
+    let settings = OccupationSettings::default();
     let (mut caught, mut falsely, mut refused) = (0, 0, 0);
     for _ in 0..15 {
         let from = place(&mut rng);
@@ -92,18 +94,18 @@ fn a_bump_within_a_stand_is_found_with_its_time() {
             })
             .collect();
         let slices: Vec<&[TimedRange]> = lists.iter().map(Vec::as_slice).collect();
-        let p = measure_place(&ANCHORS, from, &slices, &settings, 2);
-        let in_time = p.bump_at.is_some_and(|at| (20.0..40.0).contains(&at.unix_secs_f64()));
-        caught += u32::from(matches!(p.bump, BumpVerdict::Moved { .. }) && in_time);
+        let p = measure_boards(&ANCHORS, from, &slices, &settings, 2);
+        let in_time = p.displaced_at.is_some_and(|at| (20.0..40.0).contains(&at.unix_secs_f64()));
+        caught += u32::from(matches!(p.displacement, DisplacementVerdict::Moved { .. }) && in_time);
         refused += u32::from(p.boards.iter().any(
-            |b| matches!(b, Err(e) if e.reasons.iter().any(|r| matches!(r, StandRefusal::Stepped { .. }))),
+            |b| matches!(b, Err(e) if e.reasons.iter().any(|r| matches!(r, OccupationRefusal::Stepped { .. }))),
         ));
 
         let lists: Vec<Vec<TimedRange>> =
             ANCHORS.iter().map(|a| KIT.ranges(&mut rng, distance(from, *a))).collect();
         let slices: Vec<&[TimedRange]> = lists.iter().map(Vec::as_slice).collect();
-        let p = measure_place(&ANCHORS, from, &slices, &settings, 2);
-        falsely += u32::from(matches!(p.bump, BumpVerdict::Moved { .. }));
+        let p = measure_boards(&ANCHORS, from, &slices, &settings, 2);
+        falsely += u32::from(matches!(p.displacement, DisplacementVerdict::Moved { .. }));
     }
     assert!(caught >= 14, "{caught}");
     assert!(falsely <= 1, "{falsely}");
@@ -117,14 +119,14 @@ fn too_little_to_tell_is_said() {
         (0..n).map(one).collect::<Vec<_>>()
     };
     let at = [4.0, 3.0, 0.9];
-    assert_eq!(compare(&ANCHORS, at, &changes(3), 2), BumpVerdict::TooFewBoards);
-    assert_eq!(compare(&ANCHORS, at, &changes(4), 3), BumpVerdict::TooFewBoards);
-    assert_eq!(compare(&ANCHORS[..2], at, &changes(6), 2), BumpVerdict::TooFewBoards);
-    assert_eq!(compare(&ANCHORS, [f64::NAN; 3], &changes(6), 2), BumpVerdict::TooFewBoards);
+    assert_eq!(compare(&ANCHORS, at, &changes(3), 2), DisplacementVerdict::TooFewBoards);
+    assert_eq!(compare(&ANCHORS, at, &changes(4), 3), DisplacementVerdict::TooFewBoards);
+    assert_eq!(compare(&ANCHORS[..2], at, &changes(6), 2), DisplacementVerdict::TooFewBoards);
+    assert_eq!(compare(&ANCHORS, [f64::NAN; 3], &changes(6), 2), DisplacementVerdict::TooFewBoards);
     // All boards longer at once: neither a shift of the tag nor one board.
     let all = changes(6).into_iter().map(|c| LevelChange { change_m: 0.3, ..c }).collect::<Vec<_>>();
-    assert_eq!(compare(&ANCHORS, [5.0, 3.5, 0.9], &all, 2), BumpVerdict::Unclear);
+    assert_eq!(compare(&ANCHORS, [5.0, 3.5, 0.9], &all, 2), DisplacementVerdict::Unclear);
     let empty: [&[TimedRange]; 6] = [&[]; 6];
-    let p = measure_place(&ANCHORS, at, &empty, &StandSettings::default(), 2);
-    assert!(p.boards.iter().all(Result::is_err) && p.bump == BumpVerdict::TooFewBoards);
+    let p = measure_boards(&ANCHORS, at, &empty, &OccupationSettings::default(), 2);
+    assert!(p.boards.iter().all(Result::is_err) && p.displacement == DisplacementVerdict::TooFewBoards);
 }

@@ -14,28 +14,45 @@ fn observe(anchors: &[[f64; 3]], stands: &[[f64; 3]], offset: impl Fn(usize) -> 
             let d = (0..3).map(|c| (p[c] - a[c]) * (p[c] - a[c])).sum::<f64>().sqrt();
             // A ripple of a millimetre, so that variances are not zero.
             let ripple = 0.001 * f64::from(u8::from((stand + anchor) % 2 == 0));
-            all.push(Observation { stand, anchor, range_m: d + offset(anchor) + ripple, sd_m: 0.02 });
+            all.push(Observation {
+                occupation: stand,
+                anchor,
+                range_m: d + offset(anchor) + ripple,
+                sd_m: 0.02,
+            });
         }
     }
     all
 }
 
-const RULE: NamingRule = NamingRule { chance: 1e-3, least_shift_m: 0.05 };
+const RULE: NamingRule = NamingRule { max_chance_probability: 1e-3, min_shift_m: 0.05 };
 
-fn all_suspects() -> Vec<Suspect> {
-    let anchors = (0..ANCHORS.len())
-        .flat_map(|i| [Suspect::AnchorPlace(i), Suspect::AnchorPlaceAndOffset(i), Suspect::AnchorOffset(i)]);
-    let places = anchors.chain((0..STANDS.len()).map(Suspect::StandPlace));
-    places.chain([Suspect::AllOffsets, Suspect::AllScales]).collect()
+fn all_suspects() -> Vec<FaultCandidate> {
+    let anchors = (0..ANCHORS.len()).flat_map(|i| {
+        [
+            FaultCandidate::AnchorPlace(i),
+            FaultCandidate::AnchorPlaceAndOffset(i),
+            FaultCandidate::AnchorOffset(i),
+        ]
+    });
+    let places = anchors.chain((0..STANDS.len()).map(FaultCandidate::OccupationPlace));
+    places.chain([FaultCandidate::AllOffsets, FaultCandidate::AllScales]).collect()
 }
 
 fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> Scene<'a> {
-    Scene { anchors_m: &ANCHORS, stands_m: &STANDS, observations, offset_se_m, scale: false, unknowns: 2 }
+    Scene {
+        anchors_m: &ANCHORS,
+        occupations_m: &STANDS,
+        observations,
+        offset_se_m,
+        scale: false,
+        unknowns: 2,
+    }
 }
 
-fn named(misfit: &Misfit) -> Explanation {
+fn named(misfit: &FaultIsolation) -> Explanation {
     match misfit {
-        Misfit::Named(e) => *e,
+        FaultIsolation::Named(e) => *e,
         other => panic!("{other:?}"),
     }
 }
@@ -47,9 +64,9 @@ fn a_stand_a_metre_off_comes_out_whole() {
     let free = [None; 5];
     let seen = observe(&ANCHORS, &truth, |i| 0.1 * i as f64);
     let e = named(&scene(&seen, &free).explain(&all_suspects(), RULE));
-    assert_eq!(e.suspect, Suspect::StandPlace(2));
+    assert_eq!(e.candidate, FaultCandidate::OccupationPlace(2));
     assert!((e.shift_m[0] + 0.8).abs() < 0.005 && (e.shift_m[1] + 0.6).abs() < 0.005, "{e:?}");
-    assert!(e.shift_m[2] == 0.0 && e.chance < 1e-6);
+    assert!(e.shift_m[2] == 0.0 && e.chance_probability < 1e-6);
 }
 
 #[test]
@@ -59,18 +76,18 @@ fn an_anchor_is_named_with_what_changed() {
     anchors[3] = [0.4, 5.7, 2.1];
     let seen = observe(&anchors, &STANDS, |_| 0.0);
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
-    assert!(matches!(e.suspect, Suspect::AnchorPlace(3)), "{e:?}");
+    assert!(matches!(e.candidate, FaultCandidate::AnchorPlace(3)), "{e:?}");
     assert!((e.shift_m[0] - 0.4).abs() < 0.01 && (e.shift_m[1] + 0.3).abs() < 0.01, "{e:?}");
 
     // The same anchor, its offset taken at the wrong place as well.
     let seen = observe(&anchors, &STANDS, |i| if i == 3 { 0.2 } else { 0.0 });
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
-    assert_eq!(e.suspect, Suspect::AnchorPlaceAndOffset(3));
+    assert_eq!(e.candidate, FaultCandidate::AnchorPlaceAndOffset(3));
     assert!((e.shift_m[0] - 0.4).abs() < 0.02 && (e.offset_m - 0.2).abs() < 0.02, "{e:?}");
 
     let seen = observe(&ANCHORS, &STANDS, |i| if i == 1 { -0.25 } else { 0.0 });
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
-    assert_eq!(e.suspect, Suspect::AnchorOffset(1));
+    assert_eq!(e.candidate, FaultCandidate::AnchorOffset(1));
     assert!((e.offset_m + 0.25).abs() < 0.005 && e.shift_m == [0.0; 3], "{e:?}");
 }
 
@@ -79,13 +96,13 @@ fn what_all_boards_share_is_not_blamed_on_one() {
     let known = [Some(0.01); 5];
     let seen = observe(&ANCHORS, &STANDS, |_| 0.12);
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
-    assert_eq!(e.suspect, Suspect::AllOffsets);
+    assert_eq!(e.candidate, FaultCandidate::AllOffsets);
     assert!((e.offset_m - 0.12).abs() < 0.005, "{e:?}");
 
     let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
     seen.iter_mut().for_each(|o| o.range_m *= 1.07);
     let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
-    assert_eq!(e.suspect, Suspect::AllScales);
+    assert_eq!(e.candidate, FaultCandidate::AllScales);
     assert!((e.scale_change - 0.07).abs() < 0.003, "{e:?}");
 }
 
@@ -93,10 +110,10 @@ fn what_all_boards_share_is_not_blamed_on_one() {
 fn nothing_is_named_where_nothing_is_wrong_or_nothing_can_be_known() {
     let known = [Some(0.01); 5];
     let seen = observe(&ANCHORS, &STANDS, |_| 0.0);
-    assert_eq!(scene(&seen, &known).explain(&all_suspects(), RULE), Misfit::None);
-    assert_eq!(scene(&[], &known).explain(&all_suspects(), RULE), Misfit::None);
+    assert_eq!(scene(&seen, &known).explain(&all_suspects(), RULE), FaultIsolation::None);
+    assert_eq!(scene(&[], &known).explain(&all_suspects(), RULE), FaultIsolation::None);
     // One row, all offsets free: nothing is left over.
-    assert_eq!(scene(&seen[..1], &[None; 5]).explain(&all_suspects(), RULE), Misfit::None);
+    assert_eq!(scene(&seen[..1], &[None; 5]).explain(&all_suspects(), RULE), FaultIsolation::None);
 }
 
 #[test]
@@ -105,20 +122,24 @@ fn rivals_that_fit_alike_are_listed() {
     let known = [Some(0.005); 5];
     let mut truth = STANDS;
     truth[0] = [1.0, 1.45, 1.0];
-    let seen: Vec<Observation> =
-        observe(&ANCHORS, &truth, |_| 0.0).into_iter().filter(|o| o.stand == 0 && o.anchor != 0).collect();
-    let misfit = scene(&seen, &known).explain(&all_suspects(), NamingRule { chance: 0.9, ..RULE });
+    let seen: Vec<Observation> = observe(&ANCHORS, &truth, |_| 0.0)
+        .into_iter()
+        .filter(|o| o.occupation == 0 && o.anchor != 0)
+        .collect();
+    let misfit =
+        scene(&seen, &known).explain(&all_suspects(), NamingRule { max_chance_probability: 0.9, ..RULE });
     assert!(
-        !matches!(misfit, Misfit::Named(e) if !matches!(e.suspect, Suspect::StandPlace(0))),
+        !matches!(misfit, FaultIsolation::Named(e) if !matches!(e.candidate, FaultCandidate::OccupationPlace(0))),
         "{misfit:?}"
     );
 }
 
-fn paths() -> Vec<Suspect> {
+fn paths() -> Vec<FaultCandidate> {
     let all = (0..STANDS.len()).flat_map(|stand| (0..ANCHORS.len()).map(move |anchor| (stand, anchor)));
-    let paths = all.map(|(stand, anchor)| Suspect::Path { stand, anchor });
-    let places =
-        (0..STANDS.len()).map(Suspect::StandPlace).chain((0..ANCHORS.len()).map(Suspect::AnchorPlace));
+    let paths = all.map(|(stand, anchor)| FaultCandidate::Path { occupation: stand, anchor });
+    let places = (0..STANDS.len())
+        .map(FaultCandidate::OccupationPlace)
+        .chain((0..ANCHORS.len()).map(FaultCandidate::AnchorPlace));
     places.chain(paths).collect()
 }
 
@@ -129,14 +150,17 @@ fn a_level_that_is_too_long_comes_out_whole_and_one_too_short_is_no_blocked_path
         let mut seen = observe(&ANCHORS, &STANDS, |i| 0.1 * i as f64);
         seen[5 * 4 + 2].range_m += excess;
         let misfit = scene(&seen, &free).explain(&paths(), RULE);
-        let path = Suspect::Path { stand: 4, anchor: 2 };
+        let path = FaultCandidate::Path { occupation: 4, anchor: 2 };
         match misfit {
-            Misfit::Named(e) if named_so => {
-                assert_eq!(e.suspect, path);
-                assert!((e.offset_m - excess).abs() < 0.003 && e.chance < 1e-6, "{e:?}");
+            FaultIsolation::Named(e) if named_so => {
+                assert_eq!(e.candidate, path);
+                assert!((e.offset_m - excess).abs() < 0.003 && e.chance_probability < 1e-6, "{e:?}");
             }
             other => {
-                assert!(!named_so && !matches!(other, Misfit::Named(e) if e.suspect == path), "{other:?}");
+                assert!(
+                    !named_so && !matches!(other, FaultIsolation::Named(e) if e.candidate == path),
+                    "{other:?}"
+                );
             }
         }
     }
@@ -151,7 +175,7 @@ fn two_levels_of_one_anchor_or_stand_are_no_wrong_place() {
         seen[rows[0]].range_m += 0.5;
         seen[rows[1]].range_m += 0.6;
         let e = named(&scene(&seen, &free).explain(&paths(), RULE));
-        assert_eq!(e.suspect, Suspect::Path { stand: first.0, anchor: first.1 });
+        assert_eq!(e.candidate, FaultCandidate::Path { occupation: first.0, anchor: first.1 });
     }
     // Without paths among the suspects (as in a verification) they are not brought up.
     let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);

@@ -28,7 +28,7 @@ fn an_offset_comes_out_with_an_honest_error_and_no_scale() {
         let p = fit_path(&walk(&mut rng, KIT, 2.0, 9.0, -0.17, 1.0), ScaleChoice::WhenProven, 0.4).unwrap();
         scaled += u32::from(p.scale != 1.0);
         held += u32::from((p.offset_m + 0.17).abs() <= 2.0 * p.se_m);
-        assert!(p.se_m < 0.02 && p.scale_chance.is_some());
+        assert!(p.se_m < 0.02 && p.scale_chance_probability.is_some());
     }
     assert!(scaled <= 1, "{scaled}");
     assert!((25..=30).contains(&held), "{held}");
@@ -45,7 +45,7 @@ fn a_scale_of_seven_per_cent_is_proven() {
         held += u32::from((p.scale - 1.07).abs() <= 2.0 * se);
         // What counts is the corrected range, here at 40 m.
         far_held += u32::from((p.offset_m + 40.0 * p.scale - 43.3).abs() <= 2.0 * p.se_m);
-        assert!(p.scale_chance.unwrap() < 1e-3 && se < 0.01);
+        assert!(p.scale_chance_probability.unwrap() < 1e-3 && se < 0.01);
     }
     assert!((17..=20).contains(&held) && (17..=20).contains(&far_held), "{held} {far_held}");
 }
@@ -58,7 +58,7 @@ fn what_cannot_be_told_is_refused() {
     assert!(
         matches!(refusal, PathRefusal::ScaleNotSupported { spread_m, .. } if (spread_m - 1.0).abs() < 0.1)
     );
-    assert_eq!(fit_path(&near, ScaleChoice::WhenProven, 0.4).unwrap().scale_chance, None);
+    assert_eq!(fit_path(&near, ScaleChoice::WhenProven, 0.4).unwrap().scale_chance_probability, None);
     let far = walk(&mut rng, KIT, 2.0, 9.0, 0.1, 1.0);
     assert!(fit_path(&far, ScaleChoice::Asked, 0.4).unwrap().scale_se.is_some());
     let bad = PathRange { raw_range_m: f64::NAN, ..near[0] };
@@ -86,7 +86,7 @@ fn boards_share_a_scale_that_one_alone_could_not_prove() {
     assert_eq!(right, 5);
     let plain: Vec<Vec<PathRange>> = (0..4).map(|_| walk(&mut rng, KIT, 2.0, 9.0, 0.3, 1.0)).collect();
     let fits = fit_paths(&plain, ScaleChoice::WhenProven, 0.4);
-    assert!(fits.iter().all(|f| f.unwrap().scale == 1.0 && f.unwrap().scale_chance.is_some()));
+    assert!(fits.iter().all(|f| f.unwrap().scale == 1.0 && f.unwrap().scale_chance_probability.is_some()));
     assert_eq!(
         fit_paths(&[vec![]], ScaleChoice::Asked, 0.4),
         [Err(PathRefusal::TooFewRanges { have: 0, need: 100 })]

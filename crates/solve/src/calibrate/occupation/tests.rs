@@ -23,7 +23,7 @@ fn trial(kit: Kit, seed: u64, runs: usize) -> Figures {
     let mut f = Figures { bias_m: 0.0, rms_m: 0.0, mean_se_m: 0.0, held: 0.0, naive_held: 0.0, refused: 0.0 };
     let share = 1.0 / runs as f64;
     for _ in 0..runs {
-        let outcome = measure_stand(&kit.ranges(&mut rng, LEVEL_M), &StandSettings::default());
+        let outcome = measure_occupation(&kit.ranges(&mut rng, LEVEL_M), &OccupationSettings::default());
         f.refused += share * f64::from(u8::from(outcome.is_err()));
         let r = outcome.unwrap_or_else(|e| e.reading.unwrap());
         let error = r.level_m - LEVEL_M;
@@ -61,7 +61,7 @@ fn a_tail_of_another_shape_costs_less_than_a_centimetre() {
             for r in ranges.iter_mut().filter(|r| r.raw_range_m > LEVEL_M + 0.25) {
                 r.raw_range_m = LEVEL_M + stretch * (r.raw_range_m - LEVEL_M);
             }
-            let r = measure_stand(&ranges, &StandSettings::default());
+            let r = measure_occupation(&ranges, &OccupationSettings::default());
             bias += r.unwrap_or_else(|e| e.reading.unwrap()).level_m - LEVEL_M;
         }
         assert!((bias / 100.0).abs() < 0.01, "stretch {stretch}: {bias}");
@@ -93,10 +93,11 @@ fn two_standard_errors_hold_in_correlated_noise_where_the_naive_ones_do_not() {
 fn a_short_stand_in_correlated_noise_says_so() {
     let told = |kit: Kit, seed| {
         let mut rng = rng(seed);
-        let mut short = || match measure_stand(&kit.ranges(&mut rng, LEVEL_M), &StandSettings::default()) {
-            Ok(r) => r.short_for_noise,
-            Err(e) => e.reading.unwrap().short_for_noise,
-        };
+        let mut short =
+            || match measure_occupation(&kit.ranges(&mut rng, LEVEL_M), &OccupationSettings::default()) {
+                Ok(r) => r.short_for_noise,
+                Err(e) => e.reading.unwrap().short_for_noise,
+            };
         (0..100).filter(|_| short()).count()
     };
     let slow = told(Kit { slow_sd_m: 0.03, ..Kit::WHITE }, 1);
@@ -126,14 +127,14 @@ fn refused_for(
     kit: Kit,
     runs: usize,
     change: impl Fn(&mut Vec<TimedRange>),
-    reason: impl Fn(&StandRefusal) -> bool,
+    reason: impl Fn(&OccupationRefusal) -> bool,
 ) -> f64 {
     let mut rng = rng(33);
     let mut right = 0;
     for _ in 0..runs {
         let mut ranges = kit.ranges(&mut rng, LEVEL_M);
         change(&mut ranges);
-        if let Err(e) = measure_stand(&ranges, &StandSettings::default())
+        if let Err(e) = measure_occupation(&ranges, &OccupationSettings::default())
             && e.reasons.iter().any(&reason)
         {
             right += 1;
@@ -146,21 +147,21 @@ fn refused_for(
 fn bad_stands_are_refused_for_the_right_reason() {
     let keep = |_: &mut Vec<TimedRange>| {};
     let late = Kit { late_share: 0.6, late_s: 0.0, ..Kit::WHITE };
-    assert!(refused_for(late, 60, keep, |r| matches!(r, StandRefusal::TooManyLate { .. })) >= 0.95);
+    assert!(refused_for(late, 60, keep, |r| matches!(r, OccupationRefusal::TooManyNlos { .. })) >= 0.95);
     let noisy = Kit { sigma_m: 0.26, ..Kit::WHITE };
-    assert!(refused_for(noisy, 60, keep, |r| matches!(r, StandRefusal::TooNoisy { .. })) >= 0.95);
+    assert!(refused_for(noisy, 60, keep, |r| matches!(r, OccupationRefusal::TooNoisy { .. })) >= 0.95);
     let few = |r: &mut Vec<TimedRange>| r.truncate(99);
-    let reason = |r: &StandRefusal| matches!(r, StandRefusal::TooFewRanges { have: 99, need: 100 });
+    let reason = |r: &OccupationRefusal| matches!(r, OccupationRefusal::TooFewRanges { have: 99, need: 100 });
     assert_eq!(refused_for(Kit::WHITE, 20, few, reason), 1.0);
     let slow = Kit { slow_sd_m: 0.12, slow_s: 20.0, ..Kit::WHITE };
-    assert!(refused_for(slow, 60, keep, |r| matches!(r, StandRefusal::TooUncertain { .. })) >= 0.95);
+    assert!(refused_for(slow, 60, keep, |r| matches!(r, OccupationRefusal::TooUncertain { .. })) >= 0.95);
     for by_m in [0.25, -0.25] {
         let moved = |ranges: &mut Vec<TimedRange>| {
             let half = ranges.len() / 2;
             ranges[half..].iter_mut().for_each(|r| r.raw_range_m += by_m);
         };
-        let step = |r: &StandRefusal| {
-            matches!(r, StandRefusal::Stepped { by_m: found, at, .. }
+        let step = |r: &OccupationRefusal| {
+            matches!(r, OccupationRefusal::Stepped { by_m: found, at, .. }
                 if (found - by_m).abs() < 0.06 && (20.0..40.0).contains(&at.unix_secs_f64()))
         };
         let share = refused_for(Kit { late_share: 0.1, ..Kit::WHITE }, 60, moved, step);
@@ -170,27 +171,27 @@ fn bad_stands_are_refused_for_the_right_reason() {
 
 #[test]
 fn rubbish_is_refused_without_a_number() {
-    let settings = StandSettings::default();
-    let e = measure_stand(&[], &settings).unwrap_err();
-    assert_eq!(e.reasons, [StandRefusal::TooFewRanges { have: 0, need: 100 }]);
+    let settings = OccupationSettings::default();
+    let e = measure_occupation(&[], &settings).unwrap_err();
+    assert_eq!(e.reasons, [OccupationRefusal::TooFewRanges { have: 0, need: 100 }]);
     assert_eq!(e.reading, None);
     let at = Timestamp::from_micros(0);
     for value in [f64::NAN, f64::INFINITY, 0.0, -3.0, 1e300] {
-        let e = measure_stand(&[TimedRange { at, raw_range_m: value }; 300], &settings).unwrap_err();
-        assert_eq!(e.reasons, [StandRefusal::TooFewRanges { have: 0, need: 100 }]);
+        let e = measure_occupation(&[TimedRange { at, raw_range_m: value }; 300], &settings).unwrap_err();
+        assert_eq!(e.reasons, [OccupationRefusal::TooFewRanges { have: 0, need: 100 }]);
     }
     // A stuck board: no scatter at all, one stamp. Still numbers, no panic.
-    let r = measure_stand(&[TimedRange { at, raw_range_m: 2.5 }; 300], &settings).unwrap();
+    let r = measure_occupation(&[TimedRange { at, raw_range_m: 2.5 }; 300], &settings).unwrap();
     assert!((r.level_m - 2.5).abs() < 1e-9 && r.se_m.is_finite());
 }
 
 #[test]
 fn the_order_of_arrival_does_not_matter() {
     let mut ranges = Kit::WHITE.ranges(&mut rng(1), LEVEL_M);
-    let settings = StandSettings::default();
-    let forward = measure_stand(&ranges, &settings).unwrap();
+    let settings = OccupationSettings::default();
+    let forward = measure_occupation(&ranges, &settings).unwrap();
     ranges.reverse();
-    assert_eq!(measure_stand(&ranges, &settings).unwrap(), forward);
+    assert_eq!(measure_occupation(&ranges, &settings).unwrap(), forward);
     // The shed's stand: antennas 5 m apart, the board reads 12 cm long.
     assert!((offset_at_distance(&forward, 5.0) - 0.123).abs() < 3.0 * forward.se_m);
 }
@@ -203,7 +204,7 @@ fn fine_ranges_by_the_thousand_are_counted_by_the_millimetre() {
     for (i, r) in ranges.iter_mut().enumerate() {
         r.raw_range_m += 0.01 * ((i as f64 * 0.618_033_988_75).fract() - 0.5);
     }
-    let r = measure_stand(&ranges, &StandSettings::default()).unwrap();
+    let r = measure_occupation(&ranges, &OccupationSettings::default()).unwrap();
     assert_eq!(r.ranges, 6_000);
     assert!((r.level_m - LEVEL_M).abs() < 0.005 && r.se_m < 0.003, "{r:?}");
 }
@@ -213,7 +214,7 @@ fn somebody_who_walks_by_is_no_step() {
     // Stretches that are late by one amount make a second heap in a quarter of the stand.
     for (late_share, most) in [(0.1, 0.01), (0.2, 0.02)] {
         let kit = Kit { late_share, late_same: true, ..Kit::WHITE };
-        let stepped = |r: &StandRefusal| matches!(r, StandRefusal::Stepped { .. });
+        let stepped = |r: &OccupationRefusal| matches!(r, OccupationRefusal::Stepped { .. });
         let (steps, f) = (refused_for(kit, 200, |_| {}, stepped), trial(kit, 71, 200));
         println!("late {late_share}: stepped {steps}, {f:?}");
         assert!(steps <= most && f.refused <= 2.0 * most && f.rms_m < 0.006, "{steps} {f:?}");

@@ -25,10 +25,11 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Exp};
 
 use crate::calibrate::adjust::{
-    AdjustSettings, Adjustment, AnchorLevel, Explanation, Misfit, Stand, Suspect, adjust,
+    AdjustSettings, Adjustment, AnchorLevel, Explanation, FaultCandidate, FaultIsolation, StaticOccupation,
+    adjust,
 };
-use crate::calibrate::displacement::{BumpVerdict, PlaceReading, measure_place};
-use crate::calibrate::occupation::{StandRefusal, StandSettings, TimedRange};
+use crate::calibrate::displacement::{DisplacementVerdict, OccupationReadings, measure_boards};
+use crate::calibrate::occupation::{OccupationRefusal, OccupationSettings, TimedRange};
 use crate::calibrate::tests::simulation::{Kit, normal, rng};
 
 const ANCHORS: [[f64; 3]; 8] = [
@@ -94,7 +95,7 @@ type Pair = (usize, usize);
 struct Trial {
     blocked: Vec<Pair>,
     /// Empty when levels were drawn.
-    places: Vec<PlaceReading>,
+    places: Vec<OccupationReadings>,
     adjustment: Adjustment,
 }
 
@@ -144,7 +145,7 @@ impl World {
             let levels = if self.ranges {
                 let lists: Vec<_> = pairs.iter().map(|(l, bias)| self.ranges(rng, *l, *bias)).collect();
                 let lists: Vec<&[TimedRange]> = lists.iter().map(Vec::as_slice).collect();
-                let place = measure_place(anchors_m, stated_m, &lists, &StandSettings::default(), 2);
+                let place = measure_boards(anchors_m, stated_m, &lists, &OccupationSettings::default(), 2);
                 let levels = place.levels();
                 places.push(place);
                 levels
@@ -155,7 +156,7 @@ impl World {
                 };
                 pairs.iter().enumerate().map(level).collect()
             };
-            stands.push(Stand { at_m: stated_m, levels });
+            stands.push(StaticOccupation { at_m: stated_m, levels });
         }
         let adjustment = adjust(anchors_m, &stands, &AdjustSettings::default()).unwrap();
         Trial { blocked: blocked.into_iter().map(|b| b.0).collect(), places, adjustment }
@@ -175,8 +176,8 @@ impl Trial {
     /// Whether the words set this pair aside because its own ranges are unsure: too many late ones, a level with
     /// too large an error.
     fn sets_aside(&self, (k, i): Pair) -> bool {
-        let unsure = |r: &StandRefusal| {
-            matches!(r, StandRefusal::TooManyLate { .. } | StandRefusal::TooUncertain { .. })
+        let unsure = |r: &OccupationRefusal| {
+            matches!(r, OccupationRefusal::TooManyNlos { .. } | OccupationRefusal::TooUncertain { .. })
         };
         let refused = self.places.get(k).and_then(|p| p.boards[i].as_ref().err());
         refused.is_some_and(|e| e.reasons.iter().all(unsure))
@@ -185,21 +186,22 @@ impl Trial {
     /// Whether the words name this pair: as blocked, as refused or as a board that changed alone.
     fn names(&self, (k, i): Pair) -> bool {
         let seen = self.places.get(k).is_some_and(|p| {
-            p.boards[i].is_err() || matches!(p.bump, BumpVerdict::OneBoard { anchor, .. } if anchor == i)
+            p.boards[i].is_err()
+                || matches!(p.displacement, DisplacementVerdict::OneBoard { anchor, .. } if anchor == i)
         });
-        seen || self.adjustment.blocked.iter().any(|b| (b.stand, b.anchor) == (k, i))
+        seen || self.adjustment.blocked.iter().any(|b| (b.occupation, b.anchor) == (k, i))
     }
 
     /// Whether the board's offset would be used: not when its place is named, nor when all doubts are about it.
     fn takes(&self, anchor: usize) -> bool {
-        let about = |e: &Explanation| match e.suspect {
-            Suspect::AnchorPlace(i) | Suspect::Path { anchor: i, .. } => i == anchor,
+        let about = |e: &Explanation| match e.candidate {
+            FaultCandidate::AnchorPlace(i) | FaultCandidate::Path { anchor: i, .. } => i == anchor,
             _ => false,
         };
-        match &self.adjustment.misfit {
-            Misfit::None => true,
-            Misfit::Named(e) => !about(e),
-            Misfit::Undecided(list) => !list.iter().all(about),
+        match &self.adjustment.faults {
+            FaultIsolation::None => true,
+            FaultIsolation::Named(e) => !about(e),
+            FaultIsolation::Undecided(list) => !list.iter().all(about),
         }
     }
 }
@@ -239,8 +241,8 @@ impl Figures {
                 self.blamed += (named - aside).max(0.0);
             }
         }
-        self.places += one(!a.wrong_stands.is_empty() || matches!(a.misfit, Misfit::Named(_)));
-        self.undecided += one(matches!(a.misfit, Misfit::Undecided(_)));
+        self.places += one(!a.wrong_occupations.is_empty() || matches!(a.faults, FaultIsolation::Named(_)));
+        self.undecided += one(matches!(a.faults, FaultIsolation::Undecided(_)));
         let taken = a.boards.iter().filter(|b| t.takes(b.anchor));
         self.left_out += anchors as f64 - taken.clone().count() as f64;
         for b in taken {
@@ -292,7 +294,7 @@ fn wrong_places(
     let mut rng = rng(5);
     let mut counts = [0; 3];
     for _ in 0..runs {
-        let mut stands: Vec<Stand> = (0..spots)
+        let mut stands: Vec<StaticOccupation> = (0..spots)
             .map(|k| {
                 let [e, n] = SPOTS[k % SPOTS.len()];
                 let at_m = [e + rng.random_range(-1.5..1.5), n + rng.random_range(-1.5..1.5), 0.9];
@@ -300,7 +302,7 @@ fn wrong_places(
                     let level_m = distance(at_m, ANCHORS[anchor]) + place_sd_m * normal(&mut rng);
                     AnchorLevel { anchor, level_m, se_m: 0.005 }
                 };
-                Stand { at_m, levels: (0..anchors).map(level).collect() }
+                StaticOccupation { at_m, levels: (0..anchors).map(level).collect() }
             })
             .collect();
         let angle = std::f64::consts::TAU * rng.random::<f64>();
@@ -309,11 +311,15 @@ fn wrong_places(
         let place = if of_anchor { &mut anchors_m[which] } else { &mut stands[which].at_m };
         place[0] += by_m * angle.cos();
         place[1] += by_m * angle.sin();
-        let truth = if of_anchor { Suspect::AnchorPlace(which) } else { Suspect::StandPlace(which) };
+        let truth = if of_anchor {
+            FaultCandidate::AnchorPlace(which)
+        } else {
+            FaultCandidate::OccupationPlace(which)
+        };
         let a = adjust(&anchors_m[..anchors], &stands, &AdjustSettings::default()).unwrap();
-        let mut named: Vec<Suspect> = a.wrong_stands.iter().map(|e| e.suspect).collect();
-        if let Misfit::Named(e) = &a.misfit {
-            named.push(e.suspect);
+        let mut named: Vec<FaultCandidate> = a.wrong_occupations.iter().map(|e| e.candidate).collect();
+        if let FaultIsolation::Named(e) = &a.faults {
+            named.push(e.candidate);
         }
         counts[0] += usize::from(named == [truth] && a.blocked.is_empty());
         counts[1] += usize::from(!a.blocked.is_empty());

@@ -30,7 +30,7 @@ fn r3_smallest_detectable_error() {
 /// The odds of twenty to one in the module's text, and the level at which two places count as apart.
 #[test]
 fn constants_are_what_their_text_says() {
-    close(BLAME_APART, 2.0 * 20f64.ln(), 1e-15);
+    close(FAULTS_APART_CHI2, 2.0 * 20f64.ln(), 1e-15);
     // Q1: NIST/SEMATECH e-Handbook prints 10.828.
-    close(PLACES_APART, 10.8275661707, 1e-10);
+    close(MINIMA_APART_CHI2, 10.8275661707, 1e-10);
 }

@@ -73,8 +73,8 @@ fn smoothing_helps_and_says_so() {
 fn with(at: Timestamp, x: [f64; 2], p: [f64; 3]) -> TrackEstimate {
     let mut e = estimates(3).pop().unwrap();
     e.at = at;
-    e.moving = 1.0;
-    e.considered = [0.0; 6];
+    e.moving_probability = 1.0;
+    e.consider_covariance_m2 = [0.0; 6];
     e.moments = PosVel { d: 2, x: [x[0], 0.0, x[1], 0.0, 0.0, 0.0], p: [0.0; 21] };
     for (i, j, v) in [(0, 0, p[0]), (2, 0, p[1]), (2, 2, p[2]), (1, 1, p[0]), (3, 1, p[1]), (3, 3, p[2])] {
         e.moments.p[crate::math::small_matrix::at(i, j)] = v;

@@ -54,7 +54,10 @@ fn a_rectangle_s_centre_has_the_closed_form() {
     let middle = c.grid.middle_m(12 * 33 + 16);
     assert!((middle[0] - 6.0).abs() < 1e-9 && (middle[1] - 4.5).abs() < 0.1 && middle[2] == 1.0);
     let h = c.hdop.unwrap();
-    assert!(h.min <= h.median && h.median <= h.worst && (1.0..1.1).contains(&h.min), "{h:?}");
+    assert!(
+        h.min_hdop <= h.median_hdop && h.median_hdop <= h.worst_hdop && (1.0..1.1).contains(&h.min_hdop),
+        "{h:?}"
+    );
     // The worst place hugs the middle of a wall or a corner, never the centre.
     assert!((h.worst_at_m[0] - 6.0).abs() > 1.0 || (h.worst_at_m[1] - 4.5).abs() > 1.0);
     assert_eq!(c.vdop, None);
