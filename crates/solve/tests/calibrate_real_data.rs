@@ -1,4 +1,4 @@
-//! Calibration on data sets with ground truth: offsets from stands of one day against offsets fitted to the
+//! Calibration on data sets with ground truth: offsets from occupations of one day against offsets fitted to the
 //! truth of the next day's drive. Prints the table; skipped, in words, when the data sets are not there.
 //!
 //! The data sets are looked for in `../shared/data` beside the workspace, or where `HEREABOUT_DATA` says.
@@ -55,8 +55,8 @@ struct Spot {
     boards: Vec<Result<OccupationReading, RefusedOccupation>>,
 }
 
-/// Ten seconds at ten a second are 100 ranges at most: the stands here are shorter than the product takes.
-fn short_stands() -> OccupationSettings {
+/// Ten seconds at ten a second are 100 ranges at most: the occupations here are shorter than the product takes.
+fn short_occupations() -> OccupationSettings {
     OccupationSettings { min_ranges: 80, max_se_m: 0.05, ..OccupationSettings::default() }
 }
 
@@ -78,15 +78,15 @@ fn spots(set: &Path, settings: &OccupationSettings) -> Vec<Spot> {
 }
 
 fn calibrate(anchors: &[[f64; 3]], spots: &[&Spot], scale: ScaleChoice) -> Adjustment {
-    let stand = |s: &&Spot| StaticOccupation {
+    let occupation = |s: &&Spot| StaticOccupation {
         at_m: s.at_m,
         levels: (s.boards.iter().enumerate())
             .filter_map(|(anchor, b)| b.as_ref().ok().map(|r| (anchor, r)))
             .map(|(anchor, r)| AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
             .collect(),
     };
-    let stands: Vec<StaticOccupation> = spots.iter().map(stand).collect();
-    adjust(anchors, &stands, &AdjustSettings { scale, ..AdjustSettings::default() }).unwrap()
+    let occupations: Vec<StaticOccupation> = spots.iter().map(occupation).collect();
+    adjust(anchors, &occupations, &AdjustSettings { scale, ..AdjustSettings::default() }).unwrap()
 }
 
 /// Offsets by the truth of the drive; truth is interpolated across gaps below half a second.
@@ -158,7 +158,7 @@ fn offsets_of_the_room_carry_over_to_the_next_day() {
     };
     let (room, drive) = (root.join("room_static"), root.join("room_moving"));
     let places = anchors(&room);
-    let spots = spots(&room, &short_stands());
+    let spots = spots(&room, &short_occupations());
     let truth = offsets_of_drive(&drive);
     for (i, t) in truth.iter().enumerate() {
         println!(

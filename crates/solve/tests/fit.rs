@@ -15,7 +15,7 @@ use hereabout_solve::fit::{
     Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit,
 };
 use proptest::prelude::*;
-use world::{Dice, FAULTS, Fault, Tally, Walk, World, run};
+use world::{Dice, FAULTS, Fault, TrialCounts, Walk, World, run};
 
 fn stamp(t_s: f64) -> Timestamp {
     Timestamp::from_micros((t_s * 1e6) as i64)
@@ -226,19 +226,19 @@ fn most_faults_are_named_and_hardly_any_wrongly() {
             _ => (0, 1),
         };
         for three_d in [false, true] {
-            let mut tally = Tally::default();
+            let mut counts = TrialCounts::default();
             for seed in 101..107 {
                 let world = World::new(seed, three_d, fault);
-                tally.add(&run(&world, &mut Walk::new(&world, seed), 120.0, || 0.0));
+                counts.add(&run(&world, &mut Walk::new(&world, seed), 120.0, || 0.0));
             }
             println!(
                 "{name} 3d {three_d}: {} right, {} wrong, {} alarm",
-                tally.right, tally.wrong, tally.alarm
+                counts.right, counts.wrong, counts.alarm
             );
-            assert!(tally.right >= least, "{name} 3d {three_d}: {tally:?}");
-            assert!(tally.wrong <= most_wrong, "{name} 3d {three_d}: {tally:?}");
+            assert!(counts.right >= least, "{name} 3d {three_d}: {counts:?}");
+            assert!(counts.wrong <= most_wrong, "{name} 3d {three_d}: {counts:?}");
             if fault == Fault::None {
-                assert_eq!(tally.none, tally.runs, "a word on a healthy site: {tally:?}");
+                assert_eq!(counts.none, counts.runs, "a word on a healthy site: {counts:?}");
             }
         }
     }

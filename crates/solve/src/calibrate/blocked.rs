@@ -1,4 +1,4 @@
-//! Pairs of anchor and stand without a direct path: one level each that is too long.
+//! Pairs of anchor and occupation without a direct path: one level each that is too long.
 //!
 //! Model: the plain adjustment, and for some of its rows an excess of their own. Freeing a row is the same as
 //! leaving it out, and the plain fit says at once what that would gain: with residual r and leverage h (both of

@@ -1,13 +1,13 @@
 //! Was the tag moved? One shift of the tag must explain the change of all anchors together.
 //!
-//! A tag that is bumped by 10 cm changes most ranges by less than that; no rule on single boards can see it
+//! A tag that is displaced by 10 cm changes most ranges by less than that; no rule on single boards can see it
 //! beside their own steps. Model: the level of anchor i changes by u_i·δ, with u_i the unit vector from the
 //! anchor to the tag and δ the tag's shift, each change known to a standard error. Against it stand: nothing
 //! changed, and one board alone changed (someone stepped in front of it). Judged like every misfit by
 //! Fisher's F with a prior on the stated errors.
 //!
-//! [`compare`] takes two measurements of one place; [`measure_place`] measures all boards of one stand and
-//! looks for a bump within it.
+//! [`compare`] takes two measurements of one place; [`measure_boards`] measures all boards of one occupation and
+//! looks for a displacement within it.
 
 use hereabout_core::Timestamp;
 use nalgebra::{DMatrix, DVector};
@@ -34,7 +34,7 @@ pub struct LevelChange {
 /// What the changes say together.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum DisplacementVerdict {
-    /// The tag stood still, as far as can be told.
+    /// The tag stood still, as far as the data show.
     Still,
     /// The tag was moved.
     Moved {
@@ -58,7 +58,7 @@ pub enum DisplacementVerdict {
     TooFewBoards,
 }
 
-/// Probability of chance below which something is told.
+/// Probability of chance below which something is reported.
 const MAX_CHANCE_PROBABILITY: f64 = 1e-3;
 /// Shifts smaller than this do no harm, metres.
 const MIN_SHIFT_M: f64 = 0.04;
@@ -148,27 +148,27 @@ fn chance_of(gain: f64, added: usize, rss: f64, dof: usize) -> f64 {
     FisherSnedecor::new(added as f64, dof).map_or(1.0, |law| law.sf(f))
 }
 
-/// All boards at one stand.
+/// All boards at one occupation.
 #[derive(Clone, Debug, PartialEq)]
 pub struct OccupationReadings {
     /// One an anchor, in order: its reading, or why it was refused.
     pub boards: Vec<Result<OccupationReading, RefusedOccupation>>,
     /// Whether the tag was moved while it should have stood.
     pub displacement: DisplacementVerdict,
-    /// When it was moved, to an eighth of the stand; `None` unless something changed.
+    /// When it was moved, to an eighth of the occupation; `None` unless something changed.
     pub displaced_at: Option<Timestamp>,
 }
 
 impl OccupationReadings {
-    /// Levels that may take part in an adjustment: none when the tag was bumped, and not that of a board that
+    /// Levels that may take part in an adjustment: none when the tag was displaced, and not that of a board that
     /// changed alone or was refused.
     pub fn levels(&self) -> Vec<AnchorLevel> {
-        let (bumped, changed) = match self.displacement {
+        let (displaced, changed) = match self.displacement {
             DisplacementVerdict::Moved { .. } => (true, None),
             DisplacementVerdict::OneBoard { anchor, .. } => (false, Some(anchor)),
             _ => (false, None),
         };
-        let measured = self.boards.iter().enumerate().filter(|(i, _)| !bumped && changed != Some(*i));
+        let measured = self.boards.iter().enumerate().filter(|(i, _)| !displaced && changed != Some(*i));
         let level = |(anchor, b): (usize, &Result<OccupationReading, RefusedOccupation>)| {
             let r = b.as_ref().ok()?;
             Some(AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
@@ -177,10 +177,10 @@ impl OccupationReadings {
     }
 }
 
-/// Parts of a stand between which a bump is looked for.
+/// Parts of an occupation between which a displacement is looked for.
 const PARTS: i64 = 8;
 
-/// Measures every board of one stand and looks for a bump of the tag within it.
+/// Measures every board of one occupation and looks for a displacement of the tag within it.
 ///
 /// `ranges` has one list an anchor, in the anchors' order, each in any order of time.
 pub fn measure_boards(

@@ -1,6 +1,6 @@
-//! Who is wrong: one stand's coordinates, one anchor's place, one anchor's offset, or one level alone?
+//! Who is wrong: one occupation's coordinates, one anchor's place, one anchor's offset, or one level alone?
 //!
-//! Model: the level of anchor i at stand k is d(p_k, a_i) + b_i + e, with e ~ N(0, sd²); b_i is free
+//! Model: the level of anchor i at occupation k is d(p_k, a_i) + b_i + e, with e ~ N(0, sd²); b_i is free
 //! (calibration) or known to a standard error (verification). Each hypothesis adds one shift: of p_k, of
 //! a_i, of b_i alone, or of the one level of i at k, which can only be too long ([`crate::calibrate::blocked`]). Distances are taken anew at the shifted place (Gauss-Newton), so that a shift of
 //! a metre is as good as one of a decimetre.
@@ -9,9 +9,9 @@
 //! that is left. That variance is steadied by a few degrees of freedom of prior (`PRIOR_DOF`), because the
 //! stated standard deviations are about right and the rows few. The best one is named only when chance is
 //! excluded for all hypotheses together, when its shift is of a size that matters, and when the best
-//! hypothesis about something else explains clearly less; else the suspects are listed. Two things may be wrong
+//! hypothesis about something else explains clearly less; else the candidates are listed. Two things may be wrong
 //! at once: what stays proven once the other is taken is no rival of it but the next to be named. One level too
-//! long looks a little like a moved stand, two look much like it: before a place is named, it is held against
+//! long looks a little like a moved occupation, two look much like it: before a place is named, it is held against
 //! every two levels of that stand or anchor.
 
 use nalgebra::{DMatrix, DVector};
@@ -20,7 +20,7 @@ use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 use crate::calibrate::blocked::RowView;
 use crate::math::linear::linear_least_squares;
 
-/// The level of one anchor at one stand.
+/// The level of one anchor at one occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Observation {
     pub(crate) occupation: usize,
@@ -46,7 +46,7 @@ pub(crate) struct Scene<'a> {
 /// What may be wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FaultCandidate {
-    /// The coordinates of a stand or checkpoint, by index.
+    /// The coordinates of an occupation or checkpoint, by index.
     OccupationPlace(usize),
     /// The place of an anchor, by index; its offset was found with the right place.
     AnchorPlace(usize),
@@ -58,9 +58,9 @@ pub enum FaultCandidate {
     AllOffsets,
     /// One scale that all boards share.
     AllScales,
-    /// The path between an anchor and the tag at a stand, by index: no direct one, so the level is too long.
+    /// The path between an anchor and the tag at an occupation, by index: no direct one, so the level is too long.
     Path {
-        /// The stand.
+        /// The occupation.
         occupation: usize,
         /// The anchor.
         anchor: usize,
@@ -72,7 +72,7 @@ impl FaultCandidate {
         matches!(self, FaultCandidate::Path { .. })
     }
 
-    /// Whether both are about the same board, the same stand or the same path.
+    /// Whether both are about the same board, the same occupation or the same path.
     fn same_thing(self, other: FaultCandidate) -> bool {
         let key = |s| match s {
             FaultCandidate::OccupationPlace(k) => (0, k, 0),
@@ -81,7 +81,7 @@ impl FaultCandidate {
             | FaultCandidate::AnchorOffset(i) => (1, i, 0),
             FaultCandidate::AllOffsets => (2, 0, 0),
             FaultCandidate::AllScales => (3, 0, 0),
-            FaultCandidate::Path { occupation: stand, anchor } => (4, stand, anchor),
+            FaultCandidate::Path { occupation, anchor } => (4, occupation, anchor),
         };
         key(self) == key(other)
     }
@@ -152,7 +152,7 @@ pub(crate) struct Fit {
 /// A hypothesis as columns and priors of the adjustment.
 #[derive(Clone, Copy, Default)]
 struct Change {
-    /// The stand that is moved.
+    /// The occupation that is moved.
     occupation: Option<usize>,
     /// The anchor that is moved.
     anchor: Option<usize>,
@@ -165,9 +165,9 @@ struct Change {
 }
 
 impl Change {
-    fn of(suspect: Option<FaultCandidate>) -> Change {
+    fn of(candidate: Option<FaultCandidate>) -> Change {
         let none = Change::default();
-        match suspect {
+        match candidate {
             // A path is a row of its own, not a column: see `paths`.
             None | Some(FaultCandidate::Path { .. }) => none,
             Some(FaultCandidate::OccupationPlace(k)) => Change { occupation: Some(k), ..none },
@@ -191,7 +191,7 @@ impl Change {
         flags.into_iter().filter(|f| *f).count() + if self.moves() { coordinates } else { 0 }
     }
 
-    /// +1 where the shift moves the stand of this observation, -1 where it moves its anchor, else 0.
+    /// +1 where the shift moves the occupation of this observation, -1 where it moves its anchor, else 0.
     fn side(&self, o: &Observation) -> f64 {
         if self.occupation == Some(o.occupation) {
             1.0
@@ -231,7 +231,7 @@ impl Paths {
         self.rows.iter().filter_map(one).collect()
     }
 
-    /// The two paths of one stand or one anchor among `rows` that explain most, the longer one first, when
+    /// The two paths of one occupation or one anchor among `rows` that explain most, the longer one first, when
     /// they are proven together.
     fn best_two(&self, scene: &Scene, plain: &Fit, rule: NamingRule, rows: &[usize]) -> Option<[Found; 2]> {
         let mut best = None;
@@ -283,11 +283,11 @@ impl Fit {
 }
 
 impl Scene<'_> {
-    /// Tries every hypothesis of `suspects`.
-    pub(crate) fn explain(&self, suspects: &[FaultCandidate], rule: NamingRule) -> FaultIsolation {
+    /// Tries every hypothesis of `candidates`.
+    pub(crate) fn explain(&self, candidates: &[FaultCandidate], rule: NamingRule) -> FaultIsolation {
         let Some(plain) = self.fit(None) else { return FaultIsolation::None };
-        let paths = self.paths(suspects);
-        let mut found = self.places(suspects, &plain, rule);
+        let paths = self.paths(candidates);
+        let mut found = self.places(candidates, &plain, rule);
         found.extend(paths.as_ref().map_or_else(Vec::new, |p| p.singles(self, &plain, rule)));
         found.sort_by(|a, b| {
             a.explanation
@@ -323,30 +323,30 @@ impl Scene<'_> {
     }
 
     /// Hypotheses about places, offsets and scales that are proven.
-    fn places(&self, suspects: &[FaultCandidate], plain: &Fit, rule: NamingRule) -> Vec<Found> {
-        let tried = suspects.iter().filter(|s| !s.is_path()).count() as f64;
-        let one = |suspect: &FaultCandidate| {
-            let fit = self.fit(Some(*suspect))?;
+    fn places(&self, candidates: &[FaultCandidate], plain: &Fit, rule: NamingRule) -> Vec<Found> {
+        let tried = candidates.iter().filter(|s| !s.is_path()).count() as f64;
+        let one = |candidate: &FaultCandidate| {
+            let fit = self.fit(Some(*candidate))?;
             let chance = (tried * chance_of((plain.chi2 - fit.chi2).max(0.0), &fit)).min(1.0);
             let root = fit.variance().sqrt();
-            let told = Explanation {
-                candidate: *suspect,
+            let explanation = Explanation {
+                candidate: *candidate,
                 shift_m: fit.shift_m,
                 shift_se_m: fit.shift_cofactor_m2.map(|c| root * c.max(0.0).sqrt()),
                 offset_m: fit.offset_m,
                 scale_change: fit.scale_change,
                 chance_probability: chance,
             };
-            let worth = chance <= rule.max_chance_probability && size(&told) >= rule.min_shift_m;
-            worth.then(|| Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation: told })
+            let worth = chance <= rule.max_chance_probability && size(&explanation) >= rule.min_shift_m;
+            worth.then(|| Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation })
         };
-        suspects.iter().filter(|s| !s.is_path()).filter_map(one).collect()
+        candidates.iter().filter(|s| !s.is_path()).filter_map(one).collect()
     }
 
     /// A path as an explanation; `excess` is in the row's standard deviations, `fit` what is left.
     fn path(&self, row: usize, excess: f64, fit: &Fit, chance: f64) -> Found {
         let o = &self.observations[row];
-        let told = Explanation {
+        let explanation = Explanation {
             candidate: o.path(),
             shift_m: [0.0; 3],
             shift_se_m: [0.0; 3],
@@ -354,16 +354,16 @@ impl Scene<'_> {
             scale_change: 0.0,
             chance_probability: chance.min(1.0),
         };
-        Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation: told }
+        Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation }
     }
 
-    /// What is needed to judge paths; `None` when there is none among the suspects.
-    fn paths(&self, suspects: &[FaultCandidate]) -> Option<Paths> {
+    /// What is needed to judge paths; `None` when there is none among the candidates.
+    fn paths(&self, candidates: &[FaultCandidate]) -> Option<Paths> {
         let asked = |o: &Observation| {
             let own = |s: &FaultCandidate| {
                 *s == FaultCandidate::Path { occupation: o.occupation, anchor: o.anchor }
             };
-            suspects.iter().any(own)
+            candidates.iter().any(own)
         };
         let rows: Vec<usize> =
             (0..self.observations.len()).filter(|r| asked(&self.observations[*r])).collect();
@@ -375,9 +375,9 @@ impl Scene<'_> {
         Some(Paths { rows, view: RowView::new(design, fit) })
     }
 
-    /// Those of `rows` that are about the stand or the anchor of a suspect.
-    fn rows_of(&self, suspect: FaultCandidate, rows: &[usize]) -> Vec<usize> {
-        let about = |o: &Observation| match suspect {
+    /// Those of `rows` that are about the occupation or the anchor of a candidate.
+    fn rows_of(&self, candidate: FaultCandidate, rows: &[usize]) -> Vec<usize> {
+        let about = |o: &Observation| match candidate {
             FaultCandidate::OccupationPlace(k) => o.occupation == k,
             FaultCandidate::AnchorPlace(i)
             | FaultCandidate::AnchorPlaceAndOffset(i)
@@ -387,7 +387,7 @@ impl Scene<'_> {
         rows.iter().copied().filter(|r| about(&self.observations[*r])).collect()
     }
 
-    /// Takes out paths that are proven only as long as a wrong place, itself proven without them, is not told.
+    /// Takes out paths that are proven only as long as a wrong place, itself proven without them, is not reported.
     fn drop_subsumed(&self, found: &mut Vec<Found>, tried: usize, rule: NamingRule) {
         while let Some(best) = found.first().copied().filter(|f| f.explanation.candidate.is_path()) {
             let subsumes = |f: &Found| {
@@ -402,12 +402,12 @@ impl Scene<'_> {
         }
     }
 
-    /// Whether a path is proven once a place is told, and the place once the path is.
+    /// Whether a path is proven once a place is reported, and the place once the path is.
     fn together(&self, path: &Found, place: &Found, tried: usize, rule: NamingRule) -> Option<(bool, bool)> {
-        let FaultCandidate::Path { occupation: stand, anchor } = path.explanation.candidate else {
+        let FaultCandidate::Path { occupation, anchor } = path.explanation.candidate else {
             return None;
         };
-        let row = self.observations.iter().position(|o| (o.occupation, o.anchor) == (stand, anchor))?;
+        let row = self.observations.iter().position(|o| (o.occupation, o.anchor) == (occupation, anchor))?;
         let mut rest = self.observations.to_vec();
         rest.remove(row);
         let both = Scene { observations: &rest, ..self.clone() }.fit(Some(place.explanation.candidate))?;
@@ -418,7 +418,7 @@ impl Scene<'_> {
         Some((path_chance <= rule.max_chance_probability, place_chance <= rule.max_chance_probability))
     }
 
-    /// Whether two proven things are wrong at once: each stays proven when the other is told.
+    /// Whether two proven things are wrong at once: each stays proven when the other is reported.
     fn both_proven(&self, paths: &Paths, a: &Found, b: &Found, plain: &Fit, rule: NamingRule) -> bool {
         match (a.explanation.candidate, b.explanation.candidate) {
             (FaultCandidate::Path { .. }, FaultCandidate::Path { .. }) => {
@@ -447,8 +447,8 @@ impl Scene<'_> {
     }
 
     /// The adjustment with one hypothesis, or plain. `None` when the rows do not determine it.
-    pub(crate) fn fit(&self, suspect: Option<FaultCandidate>) -> Option<Fit> {
-        let change = Change::of(suspect);
+    pub(crate) fn fit(&self, candidate: Option<FaultCandidate>) -> Option<Fit> {
+        let change = Change::of(candidate);
         let moved = if change.moves() { self.unknowns.min(3) } else { 0 };
         let mut shift_m = [0.0; 3];
         for round in 0..ROUNDS {

@@ -1,12 +1,12 @@
 //! One board against a known path: offset, and scale where it is proven, from a tag that moves.
 //!
 //! For kits with a reference instrument beside them (total station, satellite positions), and for judging
-//! a calibration by the truth of another run. Model: raw = scale·d + offset + e with the stand's mixture of
-//! good and late ranges for e ([`crate::calibrate::occupation`]); the distances d are taken as exact. Expectation and
+//! a calibration by the truth of another run. Model: raw = scale·d + offset + e with the occupation's mixture of
+//! good and NLOS ranges for e ([`crate::calibrate::occupation`]); the distances d are taken as exact. Expectation and
 //! maximisation alternates between the mixture and a weighted line; the line starts from the medians of
 //! eight groups of like distance (Theil and Sen: the median of all slopes between them), so that a scale
-//! of several per cent does not look like late ranges. Errors come from leaving out one block of time
-//! after the other, as at a stand.
+//! of several per cent does not look like NLOS ranges. Errors come from leaving out one block of time
+//! after the other, as at an occupation.
 
 use hereabout_core::{Micros, Timestamp};
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -48,7 +48,7 @@ pub struct PathOffset {
     pub scale_chance_probability: Option<f64>,
     /// Standard deviation of the good ranges, metres.
     pub sigma_m: f64,
-    /// Share of late ranges, 0 to 1.
+    /// Share of NLOS ranges, 0 to 1.
     pub nlos_share: f64,
 }
 
@@ -137,8 +137,8 @@ pub fn fit_paths(
     if scale != ScaleChoice::Asked
         && (chance >= MAX_SCALE_CHANCE_PROBABILITY || common.abs() < MIN_UNASKED_SCALE_RATIO)
     {
-        let told = |b: PathOffset| PathOffset { scale_chance_probability: Some(chance), ..b };
-        return single().map(|b| b.map(told)).collect();
+        let with_chance = |b: PathOffset| PathOffset { scale_chance_probability: Some(chance), ..b };
+        return single().map(|b| b.map(with_chance)).collect();
     }
     let board = |(ranges, own): (&Vec<PathRange>, &Option<(f64, f64)>)| {
         let fitter = Fitter::of(ranges, sigma_max_m)?;
@@ -227,7 +227,7 @@ impl Fitter {
     fn correction(&self, slope: Slope) -> PathOffset {
         let all = vec![1.0; self.excess_m.len()];
         let whole = self.refine(self.start(slope), &all, slope);
-        let good = (all.len() as f64 * (1.0 - whole.mixture.late_share)).max(1.0);
+        let good = (all.len() as f64 * (1.0 - whole.mixture.nlos_share)).max(1.0);
         let white_se = whole.mixture.sigma_m / good.sqrt();
         let neighbours = (-self.span.secs_f64() / BLOCKS as f64 / NOISE_MEMORY_S).exp();
         let (levels, slopes) = self.pseudo_values(whole, slope);
@@ -245,7 +245,7 @@ impl Fitter {
             scale_se: (slope == Slope::Free).then_some(slope_se),
             scale_chance_probability: (slope == Slope::Free).then(|| chance_of(whole.slope_ratio / slope_se)),
             sigma_m: whole.mixture.sigma_m,
-            nlos_share: whole.mixture.late_share,
+            nlos_share: whole.mixture.nlos_share,
         }
     }
 
@@ -257,8 +257,8 @@ impl Fitter {
         let mixture = Mixture::start(&self.residuals(slope)).unwrap_or(Mixture {
             level_m: 0.0,
             sigma_m: 0.1,
-            late_share: 0.1,
-            late_mean_m: 0.6,
+            nlos_share: 0.1,
+            nlos_mean_m: 0.6,
         });
         Line { mixture, slope_ratio: slope }
     }

@@ -1,19 +1,19 @@
-//! One stand, one anchor: what a board reads while the tag stands still.
+//! One occupation, one anchor: what a board reads while the tag stands still.
 //!
-//! Model: good ranges scatter normally about one level, late ones (blocked, reflected) lie above it by
+//! Model: good ranges scatter normally about one level, NLOS ones (blocked, reflected) lie above it by
 //! 0.2 m plus an exponential; neighbouring ranges share a slow error (people, multipath). The level is
 //! the good part's mean (`mixture`); its standard error comes from leaving out one block of
 //! consecutive ranges after the other (delete-a-block jackknife), which carries the doubt about which
-//! ranges are late, widened for blocks that still resemble their neighbours and by Student's t: s/√n
+//! ranges are NLOS, widened for blocks that still resemble their neighbours and by Student's t: s/√n
 //! would claim two to four times too much.
 //!
 //! A level is not an offset: at a taped distance `offset = level - distance` ([`offset_at_distance`]);
-//! several stands go into one adjustment ([`crate::calibrate::adjust`]).
+//! several occupations go into one adjustment ([`crate::calibrate::adjust`]).
 //!
-//! A stand that is late from its first range to its last by one amount looks like a good one: only the other
-//! stands of its board show it ([`crate::calibrate::adjust`]).
+//! An occupation that is NLOS from its first range to its last by one amount looks like a good one: only the other
+//! occupations of its board show it ([`crate::calibrate::adjust`]).
 //!
-//! A stand is refused with all its reasons when it cannot be trusted to the centimetre. What could be
+//! An occupation is refused with all its reasons when it cannot be trusted to the centimetre. What could be
 //! measured is handed over with the refusal, for the picture and for the words.
 
 use hereabout_core::{Micros, Timestamp};
@@ -30,18 +30,18 @@ pub struct TimedRange {
     pub raw_range_m: f64,
 }
 
-/// What a stand must reach.
+/// What an occupation must reach.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OccupationSettings {
     /// Standard deviation that a good range of this kit should have, metres.
     pub expected_sigma_m: f64,
     /// Fewest ranges.
     pub min_ranges: usize,
-    /// Largest share of late ranges.
+    /// Largest share of NLOS ranges.
     pub max_nlos_share: f64,
     /// Largest scatter of the good ranges, as a multiple of the expected one.
     pub max_sigma_ratio: f64,
-    /// Largest step of the level within the stand, metres.
+    /// Largest step of the level within the occupation, metres.
     pub max_step_m: f64,
     /// Largest standard error of the level, metres.
     pub max_se_m: f64,
@@ -61,7 +61,7 @@ impl Default for OccupationSettings {
     }
 }
 
-/// What one board read at one stand.
+/// What one board read at one occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OccupationReading {
     /// Ranges that were used.
@@ -76,17 +76,17 @@ pub struct OccupationReading {
     pub naive_se_m: f64,
     /// Standard deviation of the good ranges, metres.
     pub sigma_m: f64,
-    /// Share of late ranges, 0 to 1.
+    /// Share of NLOS ranges, 0 to 1.
     pub nlos_share: f64,
-    /// Largest step between an earlier and a later part of the stand, metres, signed (later - earlier).
+    /// Largest step between an earlier and a later part of the occupation, metres, signed (later - earlier).
     pub step_m: f64,
-    /// Where that step lies; the end of the stand when it is too short to look for one.
+    /// Where that step lies; the end of the occupation when it is too short to look for one.
     pub step_at: Timestamp,
-    /// The noise is correlated and the stand shorter than two minutes: its error is a rough guess.
+    /// The noise is correlated and the occupation shorter than two minutes: its error is a rough guess.
     pub short_for_noise: bool,
 }
 
-/// Why a stand is not taken.
+/// Why an occupation is not taken.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum OccupationRefusal {
     /// Too few ranges arrived.
@@ -98,7 +98,7 @@ pub enum OccupationRefusal {
     },
     /// Something stands in the line of sight.
     TooManyNlos {
-        /// Share of late ranges.
+        /// Share of NLOS ranges.
         share: f64,
         /// Largest allowed.
         limit_share: f64,
@@ -128,7 +128,7 @@ pub enum OccupationRefusal {
     },
 }
 
-/// A stand that is not taken.
+/// An occupation that is not taken.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RefusedOccupation {
     /// Every reason, at least one.
@@ -137,13 +137,13 @@ pub struct RefusedOccupation {
     pub reading: Option<OccupationReading>,
 }
 
-/// Blocks of a stand: enough for a spread, few enough to outlast the noise's memory.
+/// Blocks of an occupation: enough for a spread, few enough to outlast the noise's memory.
 const BLOCKS: usize = 12;
 /// Fewer ranges than this say nothing at all.
 const MIN_RANGES: usize = 2 * BLOCKS;
 /// A step is looked for where both sides keep this many of the blocks.
 const STEP_SIDE_BLOCKS: usize = 3;
-/// The good ranges of a part scatter at most this many times as much as those of the whole stand.
+/// The good ranges of a part scatter at most this many times as much as those of the whole occupation.
 const PART_SCATTER_RATIO: f64 = 1.5;
 /// Farther below a level than this many of its standard deviations there are no ranges to speak of...
 const BELOW_SIGMAS: f64 = 3.0;
@@ -160,13 +160,13 @@ const NOISE_MEMORY_S: f64 = 10.0;
 /// From this ratio of the block error to σ/√n on, the noise counts as correlated.
 const CORRELATED_RATIO: f64 = 1.6;
 
-/// Measures one stand of one board.
+/// Measures one occupation of one board.
 ///
 /// `ranges` in any order; values that are no distances (not finite, not above zero, 10 km and more) are
 /// left out.
 ///
 /// # Errors
-/// [`RefusedStand`] with every reason and with what was measured.
+/// [`RefusedOccupation`] with every reason and with what was measured.
 pub fn measure_occupation(
     ranges: &[TimedRange],
     settings: &OccupationSettings,
@@ -187,7 +187,7 @@ pub fn measure_occupation(
     }
 }
 
-/// The one-metre stand: what a board reads too long at a taped distance, metres.
+/// The one-metre occupation: what a board reads too long at a taped distance, metres.
 ///
 /// `distance_m` is from antenna to antenna, as a slant.
 pub fn offset_at_distance(reading: &OccupationReading, distance_m: f64) -> f64 {
@@ -230,7 +230,7 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
     let sigma_max_m = 2.0 * settings.max_sigma_ratio * settings.expected_sigma_m;
     let table = CountTable::new(&values);
     let whole = Mixture::start(&values)?.refine(&table.values, &table.total, sigma_max_m, FINE_M);
-    let good = (values.len() as f64 * (1.0 - whole.late_share)).max(1.0);
+    let good = (values.len() as f64 * (1.0 - whole.nlos_share)).max(1.0);
     let naive_se_m = whole.sigma_m / good.sqrt();
     let (first, last) = (ranges.first()?.at, ranges.last()?.at);
     let span = last.since(first);
@@ -245,7 +245,7 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
         se_m: error.se.max(naive_se_m),
         naive_se_m,
         sigma_m: whole.sigma_m,
-        nlos_share: whole.late_share,
+        nlos_share: whole.nlos_share,
         step_m,
         step_at: ranges.get(step_index).map_or(last, |r| r.at),
         short_for_noise: span < SHORT && error.plain_se > CORRELATED_RATIO * naive_se_m,
@@ -253,7 +253,7 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
 }
 
 /// How often each value came, in all and by block: kits send whole centimetres or millimetres, so a
-/// stand of thousands of ranges holds some hundred values.
+/// occupation of thousands of ranges holds some hundred values.
 struct CountTable {
     spans: Vec<std::ops::Range<usize>>,
     /// The different values, ascending.
@@ -303,24 +303,24 @@ impl CountTable {
     /// `ranges_m` are those the table was made of.
     ///
     /// A side that somebody stood in front of for a while holds two heaps. It has no wider good part than the
-    /// whole stand has (`sigma_max_m`), and nothing lies far below a level: where it does, the heap is a late one.
+    /// whole occupation has (`sigma_max_m`), and nothing lies far below a level: where it does, the heap is an NLOS one.
     ///
     /// Beside the true boundary one side holds ranges of both levels and shows the full step as well, with
-    /// the strangers among its late ranges: the step counts as much as both sides have good ones.
+    /// the strangers among its NLOS ranges: the step counts as much as both sides have good ones.
     fn largest_step(&self, ranges_m: &[f64], sigma_max_m: f64) -> (f64, usize) {
         let mut found = (0.0, ranges_m.len());
         let mut largest = 0.0;
         let mut before = vec![0.0; self.values.len()];
         for (k, (span, block)) in self.spans.iter().zip(&self.by_block).enumerate() {
             if k >= STEP_SIDE_BLOCKS && k + STEP_SIDE_BLOCKS <= self.spans.len() {
-                let (early, late) = ranges_m.split_at(span.start);
+                let (early, nlos) = ranges_m.split_at(span.start);
                 let after: Vec<f64> = self.total.iter().zip(&before).map(|(all, b)| all - b).collect();
                 let fit = |part: &[f64], counts: &[f64]| {
                     Some(Mixture::start(part)?.refine(&self.values, counts, sigma_max_m, COARSE_M))
                 };
-                if let (Some(a), Some(b)) = (fit(early, &before), fit(late, &after)) {
+                if let (Some(a), Some(b)) = (fit(early, &before), fit(nlos, &after)) {
                     let step = b.level_m - a.level_m;
-                    let weight = step.abs() * (1.0 - a.late_share) * (1.0 - b.late_share);
+                    let weight = step.abs() * (1.0 - a.nlos_share) * (1.0 - b.nlos_share);
                     let sound =
                         self.share_below(&a, &before).max(self.share_below(&b, &after)) < MAX_BELOW_SHARE;
                     if sound && weight > largest {

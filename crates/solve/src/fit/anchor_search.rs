@@ -28,7 +28,7 @@ pub(super) struct AnchorSearch<'a> {
 }
 
 impl AnchorSearch<'_> {
-    /// The best place and its Σ ln f; crossings `from..to` of [`Seen::crossings`].
+    /// The best place and its Σ ln f; crossings `from..to` of [`AnchorSearch::crossings`].
     pub(super) fn seek(&self, from: usize, to: usize, best: &mut Option<([f64; 3], f64)>) {
         let count = self.frames.len();
         if count < 3 {
@@ -99,8 +99,8 @@ impl AnchorSearch<'_> {
         let mut sum = 0.0;
         for (k, spot) in self.frames.iter().zip(self.spots) {
             if k.heard & (1 << i) != 0 {
-                let told = (m.factor * k.raw_m[i] - own) / self.ground.scale[i] - m.tag_offset_m[k.tag];
-                sum += self.ground.density.ln(told - length(&minus(spot, at_m)), 1.5 * m.g);
+                let measured = (m.factor * k.raw_m[i] - own) / self.ground.scale[i] - m.tag_offset_m[k.tag];
+                sum += self.ground.density.ln(measured - length(&minus(spot, at_m)), 1.5 * m.g);
             }
         }
         sum

@@ -48,7 +48,7 @@ const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
 const POLISH: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
-/// Factors on the leading scale that must do worse before it is told.
+/// Factors on the leading scale that must do worse before it is reported.
 const HELD_OFF: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
@@ -255,7 +255,7 @@ impl Check {
         self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
     }
 
-    /// Whether a common offset or many late ranges could hide a scale.
+    /// Whether a common offset or many NLOS ranges could hide a scale.
     fn may_be_scaled(&self) -> bool {
         let hides = |c: &f64| c.abs() > 0.2;
         self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
@@ -385,8 +385,8 @@ impl Check {
             return 100;
         };
         s.k += 1;
-        let told = s.model.distances(ground, k);
-        if let Some(spot) = locate(ground, &s.model, &told) {
+        let measured = s.model.distances(ground, k);
+        if let Some(spot) = locate(ground, &s.model, &measured) {
             s.score += spot.score;
             if matches!(s.kind, Kind::Order(_)) {
                 let all = Model::stated(ground).distances(ground, k);
@@ -398,26 +398,26 @@ impl Check {
     }
 
     fn screened(&mut self, ground: &Ground, s: &Screening) {
-        let plan =
+        let queued =
             QueuedHypothesis { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
         match s.kind {
-            Kind::Unit(_) => offer(&mut self.units, plan),
+            Kind::Unit(_) => offer(&mut self.units, queued),
             Kind::Scale => {
                 // Neighbours lead to the same place: only the best one and one that is clearly another.
-                let near = |p: &QueuedHypothesis| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
+                let near = |p: &QueuedHypothesis| (p.model.factor / queued.model.factor).ln().abs() < 0.15;
                 if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
-                    if plan.score > p.score {
-                        *p = plan;
+                    if queued.score > p.score {
+                        *p = queued;
                     }
-                } else if self.scales.try_push(plan).is_err()
+                } else if self.scales.try_push(queued).is_err()
                     && let Some(p) = self.scales.iter_mut().min_by(|a, b| a.score.total_cmp(&b.score))
-                    && plan.score > p.score
+                    && queued.score > p.score
                 {
-                    *p = plan;
+                    *p = queued;
                 }
             }
             Kind::Order(o) => {
-                offer(&mut self.orders, plan);
+                offer(&mut self.orders, queued);
                 // The track by this order may know a better one.
                 let (better, cost) = assign(ground.n, &s.costs);
                 if better != o && better != STRAIGHT {
@@ -426,7 +426,7 @@ impl Check {
                 }
             }
             _ => {
-                let _ = self.rest.try_push(plan);
+                let _ = self.rest.try_push(queued);
             }
         }
     }
@@ -517,13 +517,13 @@ impl Check {
     fn queue(&mut self, i: usize) -> usize {
         let units = self.units.iter().take(2);
         let mut all = units.chain(&self.scales).chain(&self.orders).chain(&self.rest);
-        let (plan, next) = match self.orders_after_anchors {
+        let (queued, next) = match self.orders_after_anchors {
             true => (self.orders.get(i), Phase::Pair(0)),
             false => (all.nth(i), Phase::Alone(0)),
         };
-        let Some(plan) = plan.copied() else { return self.go(next) };
+        let Some(queued) = queued.copied() else { return self.go(next) };
         self.phase = Phase::Queue(i + 1);
-        let free = match plan.kind {
+        let free = match queued.kind {
             Kind::Scale => Free::Factor,
             Kind::TagUp => Free::TagUp,
             Kind::Up(i) => Free::Up(i),
@@ -531,7 +531,7 @@ impl Check {
             Kind::Two(a, b) => Free::Two(a, b),
             _ => Free::Nothing,
         };
-        self.start(plan.kind, plan.model, free, 7)
+        self.start(queued.kind, queued.model, free, 7)
     }
 
     /// Whether nothing about single anchors needs to be tried: a unit that explains all.
@@ -685,8 +685,8 @@ impl Check {
 
     fn mended(&mut self) -> usize {
         self.phase = Phase::Kin(0);
-        let Some(plan) = self.orders.first().copied() else { return 20 };
-        self.start(plan.kind, plan.model, Free::Nothing, 7)
+        let Some(queued) = self.orders.first().copied() else { return 20 };
+        self.start(queued.kind, queued.model, Free::Nothing, 7)
     }
 
     /// Orders that look the same as the best one, for a fence to decide.
@@ -706,8 +706,8 @@ impl Check {
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
     }
 
-    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one. Then it is held
-    /// somewhat off, to see how well it is known: offsets and late ranges can make up for a few percent.
+    /// A scale that leads is tried from near by as well: NLOS ranges make optima beside the true one. Then it is held
+    /// somewhat off, to see how well it is known: offsets and NLOS ranges can make up for a few percent.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
         let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
         let Some(leader) = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).copied() else {
@@ -780,18 +780,18 @@ fn few_price(ground: &Ground, frames: usize) -> usize {
 }
 
 /// Keeps the best ones in a list that is sorted from the best.
-fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, plan: QueuedHypothesis) {
-    if list.iter().any(|p| p.kind == plan.kind) {
+fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, queued: QueuedHypothesis) {
+    if list.iter().any(|p| p.kind == queued.kind) {
         return;
     }
-    let at = list.iter().position(|p| plan.score > p.score).unwrap_or(list.len());
+    let at = list.iter().position(|p| queued.score > p.score).unwrap_or(list.len());
     if list.is_full() {
         if at == list.len() {
             return;
         }
         list.pop();
     }
-    list.insert(at, plan);
+    list.insert(at, queued);
 }
 
 fn offer_order(list: &mut ArrayVec<(Order, f64), 8>, order: Order, cost: f64) {

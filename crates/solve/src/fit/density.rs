@@ -1,12 +1,12 @@
 //! How likely an error of a one-second median is, read from a table.
 //!
-//! **Model.** With r = told − distance − offset, in metres:
+//! **Model.** With r = measured − distance − offset, in metres:
 //!
 //! ```text
 //! f(r) = .74 · N(0, σ²) + .25 · [Exp(1 m) ∗ N(0, σ²)] + .01 / 20 m,   σ = .12 m
 //! ```
 //!
-//! Too short has only the flat floor, late costs about two nats. A noisy kit stretches all lengths by a factor `g` ≥ 1.
+//! Too short has only the flat floor, NLOS costs about two nats. A noisy kit stretches all lengths by a factor `g` ≥ 1.
 //!
 //! **Source.** Found by the study. A table, because a check looks up some hundred thousand errors.
 
@@ -76,9 +76,9 @@ impl Density {
 }
 
 fn density(r_m: f64) -> (f64, f64) {
-    let late = ErrorModel { nlos_offset_m: 0.0, nlos_mean_m: 1.0, ..ErrorModel::default() };
+    let nlos = ErrorModel { nlos_offset_m: 0.0, nlos_mean_m: 1.0, ..ErrorModel::default() };
     let good = 0.74 * gauss(r_m, SIGMA_M);
-    (good, good + 0.25 * late.nlos_density(r_m, SIGMA_M) + FLOOR)
+    (good, good + 0.25 * nlos.nlos_density(r_m, SIGMA_M) + FLOOR)
 }
 
 fn row(r_m: f64) -> Look {

@@ -1,4 +1,4 @@
-//! What is kept of what a kit told: seconds whose distances differ.
+//! What is kept of what a kit reported: seconds whose distances differ.
 //!
 //! **Seconds.** Per tag and anchor the median over one second. Anchors with fewer than three ranges are left out, unless no
 //! anchor has three: slow kits (1 or 2 Hz, or one range at a time) give the median of what there is, and a second in which

@@ -1,6 +1,6 @@
 //! Does the whole fit: do a kit's ranges and a site's settings belong to each other at all?
 //!
-//! **Model.** A range is the distance plus offset and noise, often late, rarely wild, never short: an obstacle makes no range
+//! **Model.** A range is the distance plus offset and noise, often NLOS, rarely wild, never short: an obstacle makes no range
 //! shorter. So when for some time no place explains most of the ranges, the settings are wrong, and which one is found by
 //! trying: unit, scale, order of the fields, one or two places, heights, another site's file.
 //!
@@ -13,13 +13,13 @@
 //! from the ranges themselves and stretches the density of errors. **Assumptions**: the tag moves (standing, only units can be
 //! named), offsets are within .45 m of the stated ones.
 //!
-//! **What can't be told.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
-//! "too early"; with one more, only a wrong unit and gross misfits are told. A mirrored or turned layout fits as well, see
+//! **What can't be detected.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
+//! "too early"; with one more, only a wrong unit and gross misfits are reported. A mirrored or turned layout fits as well, see
 //! [`crate::model::congruence`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
 //!
 //! **Work** is done in small pieces, a bounded number with each epoch, and nothing is allocated but for a tag's first epoch.
 //!
-//! **Words.** A doubt is told after a check that alarms twice, or at once by the quick doubt. A cause is named when two checks
+//! **Words.** A doubt is reported after a check that alarms twice, or at once by the quick doubt. A cause is named when two checks
 //! running agree, and stays until another does so or the site fits at two checks running. What was heard before the quick
 //! doubt began or ended is dropped: the kit has changed.
 //!
@@ -80,7 +80,7 @@ pub struct FitSetup {
     pub others: Vec<OtherPlaces>,
 }
 
-/// One range as the kit told it.
+/// One range as the kit reported it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FitRange {
     /// Index of the anchor.
@@ -183,7 +183,7 @@ pub struct SiteDoubt {
     /// Within how many metres a range counts as explained.
     pub within_m: f64,
     /// Whether positions may be wrong altogether. `false` where what is wrong belongs to one or two anchors without which
-    /// the others fit: then it is enough to set these aside.
+    /// the others fit: then it is enough to exclude these.
     pub all: bool,
 }
 

@@ -92,9 +92,9 @@ impl Model {
     }
 
     /// Σ ln f at a place, without the fence.
-    pub(super) fn sum(&self, ground: &Ground, told: &MeasuredRanges, at_m: &[f64; 3]) -> f64 {
-        bits(told.heard)
-            .map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
+    pub(super) fn sum(&self, ground: &Ground, measured: &MeasuredRanges, at_m: &[f64; 3]) -> f64 {
+        bits(measured.heard)
+            .map(|i| self.ln(ground, i, measured.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
             .sum()
     }
 }
@@ -112,13 +112,13 @@ pub(super) fn price(ground: &Ground, cold: bool) -> usize {
 }
 
 /// The best place from start points of its own.
-pub(super) fn locate(ground: &Ground, model: &Model, told: &MeasuredRanges) -> Option<Spot> {
+pub(super) fn locate(ground: &Ground, model: &Model, measured: &MeasuredRanges) -> Option<Spot> {
     let mut best: [Option<Spot>; 2] = [None, None];
     let mut offer = |at_m: [f64; 3]| {
         if !at_m.iter().all(|v| v.is_finite()) {
             return;
         }
-        let score = model.sum(ground, told, &at_m);
+        let score = model.sum(ground, measured, &at_m);
         let beats = |b: &Option<Spot>, score: f64| b.is_none_or(|b| score > b.score);
         if !beats(&best[1], score) {
             return;
@@ -134,13 +134,13 @@ pub(super) fn locate(ground: &Ground, model: &Model, told: &MeasuredRanges) -> O
             best[1] = Some(spot);
         }
     };
-    crossings(ground, model, told, &mut offer);
-    let improved = best.into_iter().flatten().map(|s| improve(ground, model, told, s.at_m, 5));
+    crossings(ground, model, measured, &mut offer);
+    let improved = best.into_iter().flatten().map(|s| improve(ground, model, measured, s.at_m, 5));
     improved.max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
-fn crossings(ground: &Ground, model: &Model, told: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
-    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(told.heard).collect();
+fn crossings(ground: &Ground, model: &Model, measured: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
+    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(measured.heard).collect();
     let n = heard.len();
     let total = if ground.d == 2 {
         n * n.saturating_sub(1) / 2
@@ -154,7 +154,7 @@ fn crossings(ground: &Ground, model: &Model, told: &MeasuredRanges, offer: &mut 
             if ground.d == 2 {
                 count += 1;
                 if count % stride == 0 {
-                    pair(model, told, heard[a], heard[b], offer);
+                    pair(model, measured, heard[a], heard[b], offer);
                 }
                 continue;
             }
@@ -162,7 +162,8 @@ fn crossings(ground: &Ground, model: &Model, told: &MeasuredRanges, offer: &mut 
                 count += 1;
                 if count % stride == 0 {
                     let ids = [heard[a], heard[b], heard[c]];
-                    if let Some(both) = spheres(ids.map(|i| model.at_m[i]), ids.map(|i| told.range_m[i])) {
+                    if let Some(both) = spheres(ids.map(|i| model.at_m[i]), ids.map(|i| measured.range_m[i]))
+                    {
                         both.into_iter().for_each(&mut *offer);
                     }
                 }
@@ -171,9 +172,9 @@ fn crossings(ground: &Ground, model: &Model, told: &MeasuredRanges, offer: &mut 
     }
 }
 
-fn pair(model: &Model, told: &MeasuredRanges, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
+fn pair(model: &Model, measured: &MeasuredRanges, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
     let (a, b) = (&model.at_m[i], &model.at_m[j]);
-    let flat = |k: usize| flat_m(told.range_m[k], model.at_m[k][2] - model.up_m);
+    let flat = |k: usize| flat_m(measured.range_m[k], model.at_m[k][2] - model.up_m);
     if let Some(both) = circles([a[0], a[1]], flat(i), [b[0], b[1]], flat(j)) {
         both.into_iter().for_each(|p| offer([p[0], p[1], model.up_m]));
     }
@@ -188,7 +189,7 @@ pub(super) fn flat_m(range_m: f64, up_m: f64) -> f64 {
 pub(super) fn improve(
     ground: &Ground,
     model: &Model,
-    told: &MeasuredRanges,
+    measured: &MeasuredRanges,
     from: [f64; 3],
     steps: usize,
 ) -> Spot {
@@ -196,10 +197,10 @@ pub(super) fn improve(
     let mut at_m = from;
     for step in 0..=steps {
         let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
-        for i in bits(told.heard) {
+        for i in bits(measured.heard) {
             let v = minus(&at_m, &model.at_m[i]);
             let dist = length(&v).max(1e-3);
-            let look = model.look(ground, i, told.range_m[i] - dist);
+            let look = model.look(ground, i, measured.range_m[i] - dist);
             let u = v.map(|c| c / dist);
             score += look.ln;
             add_outer(&mut h, ground.d, &u, look.weight);

@@ -23,7 +23,7 @@ const MANY_FITS: usize = 3;
 const YOUNG: usize = 24;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
-/// How long tracks take to forget anchors that were set aside.
+/// How long tracks take to forget anchors that were excluded.
 const SETTLES: Micros = Micros::from_millis(12_000);
 /// Scales of two checks that differ by less are one.
 const SAME_FIGURE: f64 = 0.02;
@@ -157,7 +157,7 @@ impl SiteFit {
     /// Whether the newest check speaks against the site, though not yet twice or not clearly enough for a word. Nothing should
     /// rest on positions meanwhile; it lasts some seconds, and where it was nothing it costs no more than these.
     pub fn is_suspected(&self) -> bool {
-        // What was wrong is still in the tracks for a while after it was set aside.
+        // What was wrong is still in the tracks for a while after it was excluded.
         let just_set_aside =
             self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
         just_set_aside

@@ -2,7 +2,7 @@
 //!
 //! **Model.** A range of a healthy board in line of sight is the distance plus Gaussian noise of
 //! standard deviation σ. When people, shelves or walls stand in the way the first path is lost and
-//! the range comes out *late*: too long by at least a few decimetres, with an exponential tail. Very
+//! the range comes out *NLOS* (non-line-of-sight): too long by at least a few decimetres, with an exponential tail. Very
 //! rarely a reading means nothing at all (two boards with one id, a bit error): *wild*. With
 //! e = measured − computed, the density of an error is
 //!
@@ -14,7 +14,7 @@
 //! **Symbols.** p = [`ErrorModel::late_share`], offset = [`ErrorModel::late_offset_m`], mean =
 //! [`ErrorModel::late_mean_m`], ε = [`ErrorModel::wild_share`], W = [`ErrorModel::wild_span_m`].
 //!
-//! **Assumptions.** Errors of different anchors are independent given their labels. A late range is
+//! **Assumptions.** Errors of different anchors are independent given their labels. An NLOS range is
 //! never short: a range that is too short by several σ can only be wild. The flat floor ε/W looks
 //! negligible and is not: without it a single mad reading drags every hypothesis along.
 //!
@@ -29,9 +29,9 @@ pub(crate) const INV_SQRT_TAU: f64 = 0.398_942_280_401_432_7;
 /// Parameters of the error density; see the module's prose. Metres and shares of one.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ErrorModel {
-    /// Share p of the ranges that are late or wild, before anything is known about an anchor.
+    /// Share p of the ranges that are NLOS or wild, before anything is known about an anchor.
     pub nlos_share: f64,
-    /// Smallest delay of a late range.
+    /// Smallest delay of an NLOS range.
     pub nlos_offset_m: f64,
     /// Mean of the exponential part of the delay.
     pub nlos_mean_m: f64,
@@ -54,7 +54,7 @@ impl Default for ErrorModel {
 }
 
 impl ErrorModel {
-    /// The model for a kit with noise `sigma_m`: a delay that drowns in the noise can't be told from it, so
+    /// The model for a kit with noise `sigma_m`: a delay that drowns in the noise can't be distinguished from it, so
     /// delays start at 2 σ and reach 4 σ further on average, if that is more than what the model says.
     pub fn for_noise(&self, sigma_m: f64) -> ErrorModel {
         ErrorModel {
@@ -64,7 +64,7 @@ impl ErrorModel {
         }
     }
 
-    /// Density (1/m) of the late error `e_m` blurred by noise of standard deviation `sigma_m`.
+    /// Density (1/m) of the NLOS error `e_m` blurred by noise of standard deviation `sigma_m`.
     pub fn nlos_density(&self, e_m: f64, sigma_m: f64) -> f64 {
         let rate = 1.0 / self.nlos_mean_m;
         let t = (e_m - self.nlos_offset_m) / sigma_m;
@@ -79,7 +79,7 @@ impl ErrorModel {
         }
     }
 
-    /// Density (1/m) of an error that is not good: late or wild.
+    /// Density (1/m) of an error that is not good: NLOS or wild.
     pub fn bad_density(&self, e_m: f64, sigma_m: f64) -> f64 {
         (1.0 - self.wild_share) * self.nlos_density(e_m, sigma_m) + self.wild_share / self.wild_span_m
     }
@@ -147,13 +147,13 @@ mod tests {
         let m = ErrorModel::default();
         for sigma in [0.03, 0.1, 0.5] {
             let step = 1e-3;
-            let late: f64 = (-5_000..20_000).map(|i| step * m.nlos_density(f64::from(i) * step, sigma)).sum();
-            assert!((late - 1.0).abs() < 1e-4, "sigma {sigma}: {late}");
+            let nlos: f64 = (-5_000..20_000).map(|i| step * m.nlos_density(f64::from(i) * step, sigma)).sum();
+            assert!((nlos - 1.0).abs() < 1e-4, "sigma {sigma}: {nlos}");
         }
     }
 
     #[test]
-    fn late_mean_and_spread_are_those_of_the_parts() {
+    fn nlos_mean_and_spread_are_those_of_the_parts() {
         // Sum of independent parts: mean offset + m, variance m² + σ².
         let m = ErrorModel::default();
         let (step, sigma) = (1e-3, 0.1);
@@ -168,7 +168,7 @@ mod tests {
     }
 
     #[test]
-    fn short_ranges_are_never_late_but_may_be_wild() {
+    fn short_ranges_are_never_nlos_but_may_be_wild() {
         let m = ErrorModel::default();
         assert!(m.good_probability(0.0, 0.08) > 0.995);
         assert!(m.good_probability(0.6, 0.08) < 1e-6);

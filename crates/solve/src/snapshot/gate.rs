@@ -14,7 +14,7 @@
 //! **Who can be blamed.** With one degree of freedom leaving out any range heals the epoch: the ranges
 //! contradict each other and none can be blamed. The same holds for any two ranges whose removal would each
 //! heal it, with nothing to choose between them: a rectangle's opposite corners seen from its centre. So a
-//! range is blamed only if no other removal that also passes comes within [`BLAME_APART`] of it (odds of
+//! range is blamed only if no other removal that also passes comes within [`FAULTS_APART_CHI2`] of it (odds of
 //! twenty to one). Otherwise the answer is "inconsistent", never a guess.
 //!
 //! **Limits.** At most half of the redundancy is given up: beyond that the ranges left over could agree by
@@ -72,7 +72,7 @@ impl GateSettings {
 pub(crate) enum Judgement<const D: usize> {
     /// One place, from the ranges in `used`.
     Accepted { place: PositionMinimum<D>, used: LocalRanges<D> },
-    /// Two places that pass and cannot be told apart, likelier first.
+    /// Two places that pass and cannot be distinguished, likelier first.
     TwoPlaces { places: PositionMinima<D>, used: LocalRanges<D> },
     /// A contradiction without a culprit; `place` is what all ranges together give.
     Inconsistent { place: PositionMinimum<D> },
@@ -119,7 +119,7 @@ fn passes<const D: usize>(place: &PositionMinimum<D>, dof: usize, gate: &GateSet
     place.penalty < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
 }
 
-/// The one range that explains the misfit, if there is one: its position in the list, and the places without
+/// The one range that explains the residuals, if there is one: its position in the list, and the places without
 /// it.
 fn blame<const D: usize>(
     used: &LocalRanges<D>,

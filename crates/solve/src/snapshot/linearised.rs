@@ -86,32 +86,32 @@ impl<const D: usize> LocalRanges<D> {
         LocalRanges { list, centre, dimension }
     }
 
-    /// Normal equations of the list's members at a place, misfits in σ: what [`Normal::add`] gives for rows
+    /// Normal equations of the list's members at a place, residuals in σ: what [`Normal::add`] gives for rows
     /// `u/σ`, written out because this is the solver's innermost loop.
     ///
     /// The second derivative of a range is `(I − u uᵀ)/range`, so the bend comes almost for free.
     #[inline]
     pub(crate) fn linearise(&self, at: &SVector<f64, D>) -> Normal<D> {
         let mut normal = Normal::<D>::zero();
-        let mut pulls = 0.0;
+        let mut bend_sum = 0.0;
         for s in &self.list {
             let (computed, u) = s.look(at);
             let weight = s.root_weight * s.root_weight;
-            let misfit = (s.range - computed) * weight;
-            let pull = if computed > 0.0 { misfit / computed } else { 0.0 };
+            let residual = (s.range - computed) * weight;
+            let bend = if computed > 0.0 { residual / computed } else { 0.0 };
             for c in 0..D {
                 for r in c..D {
                     let product = u[r] * u[c];
                     normal.matrix[(r, c)] += weight * product;
-                    normal.bend[(r, c)] -= pull * product;
+                    normal.bend[(r, c)] -= bend * product;
                 }
-                normal.gradient[c] += u[c] * misfit;
+                normal.gradient[c] += u[c] * residual;
             }
-            normal.cost += misfit * (s.range - computed);
-            pulls += pull;
+            normal.cost += residual * (s.range - computed);
+            bend_sum += bend;
         }
         for c in 0..D {
-            normal.bend[(c, c)] += pulls;
+            normal.bend[(c, c)] += bend_sum;
         }
         normal.matrix.fill_upper_triangle_with_lower_triangle();
         normal.bend.fill_upper_triangle_with_lower_triangle();

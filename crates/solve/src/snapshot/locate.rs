@@ -1,14 +1,14 @@
 //! Position from the ranges of one instant, with everything that says how far it can be trusted.
 //!
 //! **Model.** Each range is the slant distance between tag and anchor plus independent Gaussian noise of
-//! known σ (see `sights`). In 2D the tag's height is known and part of the model. Unknowns: east and north,
+//! known σ (see `local_ranges`). In 2D the tag's height is known and part of the model. Unknowns: east and north,
 //! or east, north and up. No prior, no memory: every epoch stands on its own.
 //!
 //! **Estimate.** Weighted least squares: the place with the smallest χ² = Σ (residual/σ)²; covariance `C = (Σ
 //! u uᵀ/σ²)⁻¹` with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the
 //! same χ². Both are looked for, and the fence ([`Fence`]) weighs in: from 2 m outside of it a place pays
 //! ((excess − 2 m)/0.5 m)². If χ² plus this penalty of two believable places differ by less than
-//! [`PLACES_APART`], the answer is [`NoFixReason::TwoPlaces`] with both.
+//! [`MINIMA_APART_CHI2`], the answer is [`NoFixReason::TwoPlaces`] with both.
 //!
 //! **Gate.** See `gate`: global χ² test, then Baarda's largest standardised residual.
 //!
@@ -193,9 +193,9 @@ fn accepted<const D: usize>(
     })
 }
 
-fn estimate<const D: usize>(place: &PositionMinimum<D>, sights: &LocalRanges<D>) -> PlaceEstimate {
+fn estimate<const D: usize>(place: &PositionMinimum<D>, local_ranges: &LocalRanges<D>) -> PlaceEstimate {
     PlaceEstimate {
-        position_m: sights.to_site(&place.at),
+        position_m: local_ranges.to_site(&place.at),
         covariance_m2: to_rows(&place.covariance),
         chi2: place.chi2,
     }

@@ -13,7 +13,7 @@ use crate::math::least_squares::{Minimum, NoMinimum, Normal, Stop, minimise};
 use crate::snapshot::linear_start::linear_start;
 use crate::snapshot::linearised::LocalRanges;
 
-/// Two places are told apart when their χ² differ by this much: the 0.001 level of χ² with one degree of
+/// Two places are distinguished when their χ² differ by this much: the 0.001 level of χ² with one degree of
 /// freedom.
 pub const MINIMA_APART_CHI2: f64 = 10.827_566_170_662_733;
 
@@ -31,9 +31,9 @@ const FENCE_SIGMA_M: f64 = 0.5;
 /// A minimum of the cost with everything that is weighed.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct PositionMinimum<const D: usize> {
-    /// In the sights' local coordinates.
+    /// In the local ranges' local coordinates.
     pub(crate) at: SVector<f64, D>,
-    /// Weighted squared misfit of the ranges.
+    /// Weighted squared residual of the ranges.
     pub(crate) chi2: f64,
     /// Squared excess over the fence in its standard deviations.
     pub(crate) penalty: f64,
@@ -54,18 +54,18 @@ pub(crate) type PositionMinima<const D: usize> = ArrayVec<PositionMinimum<D>, 2>
 
 /// The places that these ranges fit.
 pub(crate) fn minima<const D: usize>(
-    sights: &LocalRanges<D>,
+    local_ranges: &LocalRanges<D>,
     fence: &Fence,
 ) -> Result<PositionMinima<D>, NoFixReason> {
-    let start = linear_start(sights).ok_or(NoFixReason::WeakGeometry)?;
-    let descend = |from| minimise(from, &STOP, |at| sights.linearise(at));
+    let start = linear_start(local_ranges).ok_or(NoFixReason::WeakGeometry)?;
+    let descend = |from| minimise(from, &STOP, |at| local_ranges.linearise(at));
     let first = descend(start.at);
     let mut found = ArrayVec::new();
-    found.extend(first.ok().and_then(|m| position_minimum(&m, sights, fence)));
+    found.extend(first.ok().and_then(|m| position_minimum(&m, local_ranges, fence)));
     if let Some(mirror) = &start.mirror {
         let near = first.as_ref().map_or(start.at, |m| m.at);
         let other = descend(reflect(&near, &mirror.through, &mirror.normal));
-        let other = other.ok().and_then(|m| position_minimum(&m, sights, fence));
+        let other = other.ok().and_then(|m| position_minimum(&m, local_ranges, fence));
         found.extend(other.filter(|p| !found.first().is_some_and(|f| same(f, p))));
     }
     if found.len() == 2 && found[1].weight() < found[0].weight() {
@@ -87,18 +87,18 @@ pub(crate) fn minima<const D: usize>(
 /// `None` when the ranges do not determine the place.
 fn position_minimum<const D: usize>(
     minimum: &Minimum<D>,
-    sights: &LocalRanges<D>,
+    local_ranges: &LocalRanges<D>,
     fence: &Fence,
 ) -> Option<PositionMinimum<D>> {
     // `minimum.normal` belongs to the last linearisation, one settled step away; the cost there is the
     // minimum's to rounding.
     let Normal { matrix, cost, .. } = minimum.normal;
     let covariance = spd_inverse(&matrix)?;
-    let worst = sights.list.iter().map(|s| s.sigma).fold(0.0, f64::max);
+    let worst = local_ranges.list.iter().map(|s| s.sigma).fold(0.0, f64::max);
     if covariance.trace().sqrt() > WEAKEST * worst {
         return None;
     }
-    let excess = (fence.excess_m(sights.to_site(&minimum.at)) - FENCE_SLACK_M).max(0.0) / FENCE_SIGMA_M;
+    let excess = (fence.excess_m(local_ranges.to_site(&minimum.at)) - FENCE_SLACK_M).max(0.0) / FENCE_SIGMA_M;
     Some(PositionMinimum { at: minimum.at, chi2: cost, penalty: excess * excess, covariance, normal: matrix })
 }
 

@@ -1,7 +1,7 @@
-//! Position from the ranges of one instant, when some of them may be late.
+//! Position from the ranges of one instant, when some of them may be NLOS.
 //!
 //! **Model.** n ranges zᵢ = |x − aᵢ| + errorᵢ from anchors at known places aᵢ, with the error density of
-//! [`crate::model::error_model`]: good with probability 1 − p, else late or wild. Which ones are good is not
+//! [`crate::model::error_model`]: good with probability 1 − p, else NLOS or wild. Which ones are good is not
 //! known. If it were, weighted least squares over the good ones would be the whole answer. So every
 //! subset S of the ranges is taken as "these are the good ones", solved by weighted least squares, and
 //! weighed by how well it explains **all** ranges, the left-out ones by the density of bad errors:
@@ -200,12 +200,12 @@ pub fn snapshot(
     let fits: ArrayVec<f64, MAX_MODES> =
         modes.iter().map(|m| ln_density(&used, d, m, &settings.model)).collect();
     let best = fits.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut hand = HeaviestSubsets::new();
+    let mut heaviest = HeaviestSubsets::new();
     // A mode that explains the ranges e⁻²⁰ times worse has no subset that matters.
     for i in (0..modes.len()).filter(|&i| fits[i] > best - 20.0) {
-        subsets::weigh(&used, d, &modes, i, fence, settings, &mut hand);
+        subsets::weigh(&used, d, &modes, i, fence, settings, &mut heaviest);
     }
-    sum_up(&used, d, hand, settings, ranges.len())
+    sum_up(&used, d, heaviest, settings, ranges.len())
 }
 
 /// Numbers that can be ranges: finite, positive, with a usable σ and anchor.
@@ -300,11 +300,11 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
 fn sum_up(
     used: &UsedRanges,
     d: usize,
-    hand: HeaviestSubsets,
+    heaviest: HeaviestSubsets,
     settings: &SnapshotSettings,
     inputs: usize,
 ) -> Snapshot {
-    let (mut subsets, ln_evidence) = hand.normalised();
+    let (mut subsets, ln_evidence) = heaviest.normalised();
     if subsets.is_empty() {
         return nothing(NoFixReason::WeakGeometry, inputs);
     }
@@ -330,7 +330,7 @@ fn sum_up(
         subsets.iter_mut().for_each(|s| s.weight /= total);
     }
     let (_, position_m, cov) = moments(&subsets, d, |_| true);
-    let stories: ArrayVec<MixtureComponent, MAX_SUBSETS> = subsets
+    let components: ArrayVec<MixtureComponent, MAX_SUBSETS> = subsets
         .iter()
         .map(|s| MixtureComponent {
             weight: s.weight,
@@ -349,7 +349,7 @@ fn sum_up(
         no_fix: ambiguous.then_some(NoFixReason::TwoPlaces),
         position_m,
         covariance_m2: full(&cov, d),
-        protection_radius_m: protection::protection_radius(&stories, d, PROTECTION_RISK),
+        protection_radius_m: protection::protection_radius(&components, d, PROTECTION_RISK),
         checked: agreeing >= 0.5,
         modes,
         ranges: judged,
@@ -367,12 +367,16 @@ fn judge(
     d: usize,
 ) -> RangeJudgement {
     let p_good: f64 = subsets.iter().filter(|s| s.members & (1 << bit) != 0).map(|s| s.weight).sum();
-    let sight = r.linearise(position_m, d);
-    let spread = dot(&sight.u, &times(cov, d, &sight.u));
+    let linearised = r.linearise(position_m, d);
+    let spread = dot(&linearised.u, &times(cov, d, &linearised.u));
     let sigma2 = r.sigma_m * r.sigma_m;
     // A range that took part pulled the place towards itself: its residual is smaller than its noise.
     let variance = if p_good > 0.5 { (sigma2 - spread).max(0.01 * sigma2) } else { sigma2 + spread };
-    RangeJudgement { p_good: p_good.min(1.0), residual_m: sight.e, standardised: sight.e / variance.sqrt() }
+    RangeJudgement {
+        p_good: p_good.min(1.0),
+        residual_m: linearised.e,
+        standardised: linearised.e / variance.sqrt(),
+    }
 }
 
 /// ln of a Gaussian density, for reuse by the subsets.

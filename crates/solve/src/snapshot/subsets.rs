@@ -110,11 +110,11 @@ pub(super) fn weigh(
     mode: usize,
     fence: &Fence,
     settings: &SnapshotSettings,
-    hand: &mut HeaviestSubsets,
+    heaviest: &mut HeaviestSubsets,
 ) {
     let x0 = modes[mode];
     let model = &settings.model;
-    let mut table = ModeTerms {
+    let mut terms = ModeTerms {
         used,
         d,
         linearised: [LinearisedRange::default(); MAX_ANCHORS],
@@ -128,10 +128,10 @@ pub(super) fn weigh(
     };
     let mut p_good = [0.0; MAX_ANCHORS];
     for (i, r) in used.iter().enumerate() {
-        table.linearised[i] = r.linearise(&x0, d);
-        table.good_ln[i] = good_ln(1.0 - model.nlos_share, r.sigma_m);
-        table.bad_bound_ln[i] = bad_bound(table.linearised[i].e, r.sigma_m, model).ln();
-        p_good[i] = model.good_probability(table.linearised[i].e, r.sigma_m);
+        terms.linearised[i] = r.linearise(&x0, d);
+        terms.good_ln[i] = good_ln(1.0 - model.nlos_share, r.sigma_m);
+        terms.bad_bound_ln[i] = bad_bound(terms.linearised[i].e, r.sigma_m, model).ln();
+        p_good[i] = model.good_probability(terms.linearised[i].e, r.sigma_m);
     }
     // The most doubtful ranges are free; the sure ones keep their verdict.
     let mut order: ArrayVec<usize, MAX_ANCHORS> = (0..used.len()).collect();
@@ -140,19 +140,19 @@ pub(super) fn weigh(
     let mut likely = Sums::default();
     for (rank, &i) in order.iter().enumerate() {
         if rank < MAX_FREE {
-            table.free.push(i);
+            terms.free.push(i);
         } else if p_good[i] > 0.5 {
-            table.add(&mut sums, i);
+            terms.add(&mut sums, i);
         }
         if p_good[i] > 0.5 {
-            table.add(&mut likely, i);
+            terms.add(&mut likely, i);
         }
     }
     // The likeliest subset first: it sets the bar that spares most of the others.
-    if let Some(s) = table.leaf(&likely, hand) {
-        hand.best_ln = hand.best_ln.max(s.weight);
+    if let Some(s) = terms.leaf(&likely, heaviest) {
+        heaviest.best_ln = heaviest.best_ln.max(s.weight);
     }
-    table.walk(0, &sums, hand);
+    terms.walk(0, &sums, heaviest);
 }
 
 /// What p · bad density can reach when the place shifts within its uncertainty: the density rises with the error
@@ -176,23 +176,23 @@ impl ModeTerms<'_> {
     }
 
     /// Goes down the tree: first with, then without the next free range.
-    fn walk(&self, depth: usize, sums: &Sums, hand: &mut HeaviestSubsets) {
+    fn walk(&self, depth: usize, sums: &Sums, heaviest: &mut HeaviestSubsets) {
         let Some(&i) = self.free.get(depth) else {
-            if let Some(s) = self.leaf(sums, hand) {
-                hand.offer(s);
+            if let Some(s) = self.leaf(sums, heaviest) {
+                heaviest.offer(s);
             }
             return;
         };
         let mut with = *sums;
         self.add(&mut with, i);
-        self.walk(depth + 1, &with, hand);
+        self.walk(depth + 1, &with, heaviest);
         if sums.members.count_ones() as usize + self.free.len() - depth > self.d {
-            self.walk(depth + 1, sums, hand);
+            self.walk(depth + 1, sums, heaviest);
         }
     }
 
     /// One subset; `None` when it can't matter or determines no place.
-    fn leaf(&self, sums: &Sums, hand: &HeaviestSubsets) -> Option<Subset> {
+    fn leaf(&self, sums: &Sums, heaviest: &HeaviestSubsets) -> Option<Subset> {
         let size = sums.members.count_ones() as usize;
         if size < self.d {
             return None;
@@ -204,7 +204,7 @@ impl ModeTerms<'_> {
         let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
         let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
         let out = || (0..self.used.len()).filter(|i| sums.members & (1 << i) == 0);
-        if !hand.worth(ln + out().map(|i| self.bad_bound_ln[i]).sum::<f64>()) {
+        if !heaviest.worth(ln + out().map(|i| self.bad_bound_ln[i]).sum::<f64>()) {
             return None;
         }
         // The trace is an upper bound of the largest variance and costs nothing.

@@ -30,7 +30,7 @@ fn perfect_ranges_give_the_place_and_the_textbook_covariance() {
         info += u * u.transpose() / 0.0064;
     }
     let want = info.try_inverse().unwrap();
-    // Stories that leave one of the good ranges out keep a little weight: at most 5 % more.
+    // Hypotheses that leave one of the good ranges out keep a little weight: at most 5 % more.
     for (got, want) in [(s.covariance_m2[0][0], want[(0, 0)]), (s.covariance_m2[1][1], want[(1, 1)])] {
         assert!((1.0 - 1e-9..1.05).contains(&(got / want)), "{got} {want}");
     }
@@ -38,17 +38,17 @@ fn perfect_ranges_give_the_place_and_the_textbook_covariance() {
 }
 
 #[test]
-fn the_late_range_is_named_and_does_not_move_the_place() {
-    for late in 0..5 {
+fn the_nlos_range_is_named_and_does_not_move_the_place() {
+    for nlos in 0..5 {
         let mut ranges = CORNERS.map(|a| range(a, TAG, 0.0));
-        ranges[late].range_m += 1.5;
+        ranges[nlos].range_m += 1.5;
         let s = open(&ranges, FLAT);
-        assert!(length(&minus(&s.position_m, &TAG)) < 0.02, "late {late}: {:?}", s.position_m);
+        assert!(length(&minus(&s.position_m, &TAG)) < 0.02, "late {nlos}: {:?}", s.position_m);
         for (i, j) in s.ranges.iter().enumerate() {
             let p = j.unwrap().p_good;
-            assert!(if i == late { p < 0.01 } else { p > 0.9 }, "late {late}, anchor {i}: {p}");
+            assert!(if i == nlos { p < 0.01 } else { p > 0.9 }, "late {nlos}, anchor {i}: {p}");
         }
-        assert!((s.ranges[late].unwrap().residual_m - 1.5).abs() < 0.02);
+        assert!((s.ranges[nlos].unwrap().residual_m - 1.5).abs() < 0.02);
     }
 }
 
@@ -186,9 +186,9 @@ proptest! {
     }
 
     #[test]
-    fn order_of_the_ranges_does_not_matter(shift in 0usize..5, late in 0usize..5, size in 0.3..2.0_f64) {
+    fn order_of_the_ranges_does_not_matter(shift in 0usize..5, nlos in 0usize..5, size in 0.3..2.0_f64) {
         let mut ranges = CORNERS.map(|a| range(a, TAG, 0.01));
-        ranges[late].range_m += size;
+        ranges[nlos].range_m += size;
         let a = open(&ranges, FLAT);
         ranges.rotate_left(shift);
         let b = open(&ranges, FLAT);

@@ -1,6 +1,6 @@
-//! The bank: a handful of stories, grown range by range and thinned again.
+//! The bank: a handful of hypotheses, grown range by range and thinned again.
 //!
-//! Every range lets every story branch: the range is *good*, the anchor's old delay *continues*, a *new*
+//! Every range lets every hypothesis branch: the range is *good*, the anchor's old delay *continues*, a *new*
 //! delay begins, or the reading is *wild* (then the label stays and the range is not used). A branch
 //! weighs its parent's weight × the probability of that change of label × the density of the
 //! innovation. All branches are weighed first (cheap); only the heaviest are carried out (dear).
@@ -12,9 +12,9 @@ use super::learning::Rates;
 use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
 use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
 
-/// Stories kept between epochs.
+/// Hypotheses kept between epochs.
 pub(crate) const MAX_BETWEEN_EPOCHS: usize = 8;
-/// Stories kept within an epoch.
+/// Hypotheses kept within an epoch.
 pub(crate) const MAX_WITHIN_EPOCH: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
 const NEGLIGIBLE: f64 = 1e-6;
@@ -34,7 +34,7 @@ pub struct Motion {
     pub brake_mps: f64,
     /// Spread of the velocity with which a tag sets off, m/s.
     pub set_off_mps: f64,
-    /// Wander of a late range's delay, metres per √(0.1 s).
+    /// Wander of an NLOS range's delay, metres per √(0.1 s).
     pub delay_walk_m: f64,
 }
 
@@ -109,7 +109,7 @@ struct Branch {
 
 const NO_BRANCH: Branch = Branch { parent: 0, kind: Kind::Wild, weight: 0.0, u: [0.0; 3], e: 0.0, s: 1.0 };
 
-/// The stories, heaviest mattering most; see the module's prose.
+/// The hypotheses, heaviest mattering most; see the module's prose.
 #[derive(Clone, Debug)]
 pub(crate) struct Bank {
     height: f64,
@@ -133,7 +133,7 @@ impl Bank {
         self.count = 0;
     }
 
-    /// Adds a story; when the bank is full it takes the lightest one's place.
+    /// Adds a hypothesis; when the bank is full it takes the lightest one's place.
     pub(crate) fn add(&mut self, fill: impl FnOnce(&mut Hypothesis)) {
         if self.count == MAX_BETWEEN_EPOCHS {
             let lightest = (0..self.count)
@@ -146,7 +146,7 @@ impl Bank {
         }
     }
 
-    /// Multiplies every weight by `factor(story)`, then makes them add up to 1.
+    /// Multiplies every weight by `factor(hypothesis)`, then makes them add up to 1.
     pub(crate) fn reweigh(&mut self, factor: impl Fn(&Hypothesis) -> f64) {
         for h in &mut self.now[..self.count] {
             h.weight *= factor(h);
@@ -165,7 +165,7 @@ impl Bank {
         total
     }
 
-    /// Time passes: every story goes on as it was or changes between still and moving.
+    /// Time passes: every hypothesis goes on as it was or changes between still and moving.
     pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
         for h in &mut self.now[..self.count] {
             h.was_nlos = h.nlos;
@@ -175,7 +175,7 @@ impl Bank {
             return;
         }
         if self.count > MAX_BETWEEN_EPOCHS {
-            // Time passed without ranges: nothing has thinned the stories since they last doubled.
+            // Time passed without ranges: nothing has thinned the hypotheses since they last doubled.
             self.settle();
         }
         // Two-state Markov chain in continuous time.
@@ -248,7 +248,7 @@ impl Bank {
         taken
     }
 
-    /// End of an epoch: equal labels become one story, the heaviest few stay.
+    /// End of an epoch: equal labels become one hypothesis, the heaviest few stay.
     pub(crate) fn settle(&mut self) {
         self.join();
         if self.count > MAX_BETWEEN_EPOCHS {
@@ -258,7 +258,7 @@ impl Bank {
         self.normalise();
     }
 
-    /// Joins stories with equal labels and motion that are about the same place.
+    /// Joins hypotheses with equal labels and motion that are about the same place.
     fn join(&mut self) {
         let mut i = 0;
         while i < self.count {
@@ -278,7 +278,7 @@ impl Bank {
     }
 }
 
-/// Same labels, same motion, and of one lineage or places that are within three σ of each other.
+/// Same labels, same motion, and of one restart id or places that are within three σ of each other.
 fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
     if a.nlos != b.nlos || a.moving != b.moving {
         return false;
@@ -298,7 +298,7 @@ fn normal(e: f64, variance: f64) -> f64 {
     INV_SQRT_TAU / variance.sqrt() * (-0.5 * e * e / variance).exp()
 }
 
-/// The branches of one story. Weight 0 means that there is no such branch.
+/// The branches of one hypothesis. Weight 0 means that there is no such branch.
 fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height: f64) -> [Branch; 4] {
     let mut u = minus(&h.place(height), &r.anchor_m);
     let distance = length(&u).max(1e-3);
@@ -315,17 +315,17 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
     let s = spread + r.sigma_m * r.sigma_m + 2.0 * bend * bend;
     let branch = |kind, weight, e, s| Branch { parent, kind, weight: h.weight * weight, u, e, s };
     let wild = branch(Kind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
-    let late = h.bias_row(r.anchor);
+    let nlos = h.bias_row(r.anchor);
     let t = &r.rates;
-    let to_good = if late.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
+    let to_good = if nlos.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
     let good = branch(Kind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
-    let fresh = if late.is_some() {
+    let fresh = if nlos.is_some() {
         (1.0 - t.nlos_to_good_probability) * t.renewal_probability
     } else {
         t.good_to_nlos_probability
     };
     let new = branch(Kind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
-    let old = match late {
+    let old = match nlos {
         None => branch(Kind::Continued, 0.0, e, s),
         Some(row) => {
             let e = e - h.x[row];

@@ -1,8 +1,8 @@
-//! One story about the tag: which anchors are late, whether it moves, and a Gaussian for the rest.
+//! One hypothesis about the tag: which anchors are NLOS, whether it moves, and a Gaussian for the rest.
 //!
-//! **State.** `x = [position (d), velocity (d), one bias per late anchor]`, d = 2 or 3, with the lower
-//! triangle of its covariance packed row by row. Biases are appended when an anchor becomes late and
-//! taken out when it is good again, so that the usual story (nobody late) costs 4 × 4. In the *still*
+//! **State.** `x = [position (d), velocity (d), one bias per NLOS anchor]`, d = 2 or 3, with the lower
+//! triangle of its covariance packed row by row. Biases are appended when an anchor becomes NLOS and
+//! taken out when it is good again, so that the usual hypothesis (nobody NLOS) costs 4 × 4. In the *still*
 //! motion the velocity rows are exactly zero.
 //!
 //! **Updates** are scalar, one range at a time: no matrix is ever inverted, the covariance stays
@@ -30,26 +30,26 @@ pub(crate) struct Hypothesis {
     pub(crate) p: [f64; PACKED],
     /// Anchor of each bias row.
     bias_of: [u8; MAX_ANCHORS],
-    /// Anchors labelled late.
+    /// Anchors labelled NLOS.
     pub(crate) nlos: AnchorSet,
     /// Whether the tag moves.
     pub(crate) moving: bool,
     /// Share of the belief.
     pub(crate) weight: f64,
-    /// Stories that descend from one start or restart share a number.
+    /// Hypotheses that descend from one start or restart share a number.
     pub(crate) restart_id: u32,
     /// Labels before this epoch.
     pub(crate) was_nlos: AnchorSet,
     /// Anchors whose range of this epoch was taken as good, …
     pub(crate) good_now: AnchorSet,
-    /// … as late with a new bias, …
+    /// … as NLOS with a new bias, …
     pub(crate) fresh_now: AnchorSet,
     /// … or as wild.
     pub(crate) wild_now: AnchorSet,
 }
 
 impl Hypothesis {
-    /// A story without content, to be filled by [`Hypothesis::copy_from`].
+    /// A hypothesis without content, to be filled by [`Hypothesis::copy_from`].
     pub(crate) fn blank(d: usize) -> Hypothesis {
         Hypothesis {
             d,
@@ -75,10 +75,10 @@ impl Hypothesis {
         cov: &Sym,
         speed_sd_mps: f64,
         weight: f64,
-        lineage: u32,
+        restart_id: u32,
     ) {
         let d = self.d;
-        *self = Hypothesis { weight, restart_id: lineage, ..Hypothesis::blank(d) };
+        *self = Hypothesis { weight, restart_id, ..Hypothesis::blank(d) };
         self.x[..d].copy_from_slice(&place[..d]);
         for i in 0..d {
             for j in 0..=i {
@@ -88,7 +88,7 @@ impl Hypothesis {
         }
     }
 
-    /// Takes over another story; only the rows in use are copied.
+    /// Takes over another hypothesis; only the rows in use are copied.
     pub(crate) fn copy_from(&mut self, o: &Hypothesis) {
         let n = o.rows;
         let packed = n * (n + 1) / 2;
@@ -188,7 +188,7 @@ impl Hypothesis {
         }
     }
 
-    /// Labels an anchor late with a bias of this mean and variance, independent of everything else.
+    /// Labels an anchor NLOS with a bias of this mean and variance, independent of everything else.
     pub(crate) fn add_bias(&mut self, anchor: usize, mean_m: f64, var_m2: f64) {
         let r = self.rows;
         self.bias_of[r - 2 * self.d] = anchor as u8;
@@ -252,7 +252,7 @@ impl Hypothesis {
         (0..self.d).map(|j| self.p[at(b, j)] * u[j]).sum()
     }
 
-    /// Joins another story with the same labels: weighted mean, moment-matched covariance. The bias
+    /// Joins another hypothesis with the same labels: weighted mean, moment-matched covariance. The bias
     /// rows may stand in another order over there.
     pub(crate) fn merge(&mut self, o: &Hypothesis) {
         let total = self.weight + o.weight;

@@ -3,13 +3,13 @@
 //! **Noise.** σ² of an anchor is the mean of (residual² + variance of the predicted range) over its good
 //! ranges, weighted by the probability that they were good: the expectation step of EM, run online with
 //! forgetting. A kit that is several times noisier than its start value would fool it for ever: half of
-//! its errors would pass as late. But a late range is never *short*: the short side alone is a clean half
+//! its errors would pass as NLOS. But an NLOS range is never *short*: the short side alone is a clean half
 //! of the Gaussian. The mean of (innovation² − predicted variance) over short ranges is kept beside the
 //! other estimate, and when it is clearly larger, it counts. A single mad reading counts as four σ at most.
 //!
-//! **Labels.** A good anchor turns late with probability `good_to_late` per reading, a late one turns
-//! good with `late_to_good`; a late one that stays late takes a new delay with `renew`. These are counted
-//! over all anchors together from the stories' own labels, with forgetting, on top of a few imagined
+//! **Labels.** A good anchor turns NLOS with probability `good_to_nlos` per reading, an NLOS one turns
+//! good with `nlos_to_good`; an NLOS one that stays NLOS takes a new delay with `renew`. These are counted
+//! over all anchors together from the hypotheses' own labels, with forgetting, on top of a few imagined
 //! readings that keep the rates sane at the start.
 
 use hereabout_core::MAX_ANCHORS;
@@ -19,7 +19,7 @@ use hereabout_core::MAX_ANCHORS;
 pub(crate) struct Rates {
     pub(crate) good_to_nlos_probability: f64,
     pub(crate) nlos_to_good_probability: f64,
-    /// Share of the late that stay late but with a new delay.
+    /// Share of the NLOS that stay NLOS but with a new delay.
     pub(crate) renewal_probability: f64,
     pub(crate) wild_probability: f64,
 }
@@ -32,7 +32,7 @@ const NOISE_MEMORY: f64 = 600.0;
 const SHORT_TRUST: f64 = 0.6;
 /// The start value of σ counts like this many readings.
 const NOISE_START: f64 = 25.0;
-/// Memory of an anchor's late share, in readings.
+/// Memory of an anchor's NLOS share, in readings.
 const SHARE_MEMORY: f64 = 300.0;
 /// The noise is never taken as less or more than this, metres.
 const SIGMA_SPAN_M: [f64; 2] = [0.02, 3.0];
@@ -48,7 +48,7 @@ pub(crate) struct LabelCounts {
 }
 
 impl LabelCounts {
-    /// Imagined readings: late for about a second at ten ranges a second, 15 % of the time.
+    /// Imagined readings: NLOS for about a second at ten ranges a second, 15 % of the time.
     pub(crate) fn start() -> LabelCounts {
         LabelCounts {
             from_good_weight: 60.0,
@@ -72,38 +72,38 @@ impl LabelCounts {
     }
 
     /// One change (or none) of probability `weight`.
-    pub(crate) fn count(&mut self, was_late: bool, is_late: bool, fresh: bool, weight: f64) {
-        if was_late {
+    pub(crate) fn count(&mut self, was_nlos: bool, is_nlos: bool, fresh: bool, weight: f64) {
+        if was_nlos {
             self.from_nlos_weight += weight;
-            self.nlos_to_good_weight += if is_late { 0.0 } else { weight };
-            self.renewed_weight += if is_late && fresh { weight } else { 0.0 };
+            self.nlos_to_good_weight += if is_nlos { 0.0 } else { weight };
+            self.renewed_weight += if is_nlos && fresh { weight } else { 0.0 };
         } else {
             self.from_good_weight += weight;
-            self.good_to_nlos_weight += if is_late { weight } else { 0.0 };
+            self.good_to_nlos_weight += if is_nlos { weight } else { 0.0 };
         }
     }
 
     /// The rates for an anchor that was last heard `gap_s` ago.
     pub(crate) fn rates(&self, gap_s: f64, wild: f64) -> Rates {
-        let mut good_to_late = (self.good_to_nlos_weight / self.from_good_weight).clamp(0.002, 0.5);
-        let mut late_to_good = (self.nlos_to_good_weight / self.from_nlos_weight).clamp(0.02, 0.98);
+        let mut good_to_nlos = (self.good_to_nlos_weight / self.from_good_weight).clamp(0.002, 0.5);
+        let mut nlos_to_good = (self.nlos_to_good_weight / self.from_nlos_weight).clamp(0.02, 0.98);
         let stays = (self.from_nlos_weight - self.nlos_to_good_weight).max(1e-3);
         let renew = (self.renewed_weight / stays).clamp(0.02, 0.98);
         // After a long silence the old label says little: go over to the long-run shares.
         let forget = 1.0 - (-(gap_s - 0.5).max(0.0)).exp();
-        let late_share = good_to_late / (good_to_late + late_to_good);
-        good_to_late += forget * (late_share - good_to_late);
-        late_to_good += forget * (1.0 - late_share - late_to_good);
+        let nlos_share = good_to_nlos / (good_to_nlos + nlos_to_good);
+        good_to_nlos += forget * (nlos_share - good_to_nlos);
+        nlos_to_good += forget * (1.0 - nlos_share - nlos_to_good);
         Rates {
-            good_to_nlos_probability: good_to_late,
-            nlos_to_good_probability: late_to_good,
+            good_to_nlos_probability: good_to_nlos,
+            nlos_to_good_probability: nlos_to_good,
             renewal_probability: renew,
             wild_probability: wild,
         }
     }
 }
 
-/// Share of an anchor's ranges of late that must be too short to contradict a place.
+/// Share of an anchor's ranges lately that must be too short to contradict a place.
 const CONTRADICTS: f64 = 0.3;
 /// And so many of them: a single wild one says nothing.
 const FEWEST_SHORT: f64 = 1.5;
@@ -118,9 +118,9 @@ pub(crate) struct AnchorMemory {
     nlos_weight: f64,
     label_weight: f64,
     pub(crate) readings: u64,
-    /// Information that its good ranges gave of late, 1/m², fading within about a second.
+    /// Information that its good ranges gave lately, 1/m², fading within about a second.
     pub(crate) information_per_m2: f64,
-    /// Its ranges of late, and those among them that were far too short, fading alike.
+    /// Its ranges lately, and those among them that were far too short, fading alike.
     recent_weight: f64,
     recent_short_weight: f64,
 }
@@ -154,7 +154,7 @@ impl AnchorMemory {
         self.recent_short_weight += if too_short { 1.0 } else { 0.0 };
     }
 
-    /// Whether its ranges of late can't come from the place: nothing that stands in the way makes a range too short.
+    /// Whether its ranges lately can't come from the place: nothing that stands in the way makes a range too short.
     pub(crate) fn contradicts(&self) -> bool {
         self.recent_short_weight > FEWEST_SHORT.max(CONTRADICTS * self.recent_weight)
     }
@@ -166,7 +166,7 @@ impl AnchorMemory {
         both.max(short).max(0.0).sqrt().clamp(SIGMA_SPAN_M[0], SIGMA_SPAN_M[1])
     }
 
-    /// Share of late or wild ranges of late; `None` before the first range.
+    /// Share of NLOS or wild ranges lately; `None` before the first range.
     pub(crate) fn nlos_share(&self) -> Option<f64> {
         (self.label_weight > 0.0).then(|| (self.nlos_weight / self.label_weight).clamp(0.0, 1.0))
     }
@@ -206,9 +206,9 @@ mod tests {
         let mut c = LabelCounts::start();
         for k in 0..20_000 {
             c.fade();
-            // Every fifth good reading turns late, every late one turns good again.
-            let late = k % 5 == 0;
-            c.count(late, !late && k % 5 == 4, false, 1.0);
+            // Every fifth good reading turns NLOS, every NLOS one turns good again.
+            let nlos = k % 5 == 0;
+            c.count(nlos, !nlos && k % 5 == 4, false, 1.0);
         }
         let r = c.rates(0.1, 0.003);
         assert!((0.2..0.27).contains(&r.good_to_nlos_probability), "{r:?}");
@@ -229,7 +229,7 @@ mod tests {
             m.short(0.5, 0.04 * 0.04);
         }
         assert!((m.sigma_m() - 0.04).abs() < 1e-6);
-        // A short side that is far worse wins: the long side hides behind lateness.
+        // A short side that is far worse wins: the long side hides behind a blocked path.
         for _ in 0..20_000 {
             m.short(0.5, 0.2 * 0.2);
         }

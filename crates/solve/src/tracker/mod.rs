@@ -1,22 +1,22 @@
 //! Where a tag is and how it moves, from epochs of any number of ranges at any rate.
 //!
 //! **Model.** The tag either stands (its place creeps by millimetres) or moves with white-noise
-//! acceleration. Each anchor is either good (range = distance + N(0, σ²)) or late (a delay comes on top, which
-//! wanders by centimetres per frame); people and shelves keep an anchor late for a
+//! acceleration. Each anchor is either good (range = distance + N(0, σ²)) or NLOS (a delay comes on top, which
+//! wanders by centimetres per frame); people and shelves keep an anchor NLOS for a
 //! second or two, so labels persist. Any single reading may be wild. Which label sequence is true is not
-//! known, and a filter that decides too early follows the late anchors away while claiming centimetres.
-//! So a small *bank* of stories is kept: each is a choice of labels and motion with a Gaussian over
-//! `[place, velocity, delay of each late anchor]` (extended Kalman filter, scalar updates), weighted by how
+//! known, and a filter that decides too early follows the NLOS anchors away while claiming centimetres.
+//! So a small *bank* of hypotheses is kept: each is a choice of labels and motion with a Gaussian over
+//! `[place, velocity, delay of each NLOS anchor]` (extended Kalman filter, scalar updates), weighted by how
 //! well it predicted the ranges so far.
 //!
-//! **An epoch** ([`Tracker::update`]). Time passes (still or moving, `bank`); range by range every story
+//! **An epoch** ([`Tracker::update`]). Time passes (still or moving, `bank`); range by range every hypothesis
 //! branches and the heaviest sixteen live; at the end equal labels are joined and eight stay. From the
-//! stories' labels the tracker learns σ per anchor and how often labels change (`learning`).
+//! hypotheses' labels the tracker learns σ per anchor and how often labels change (`learning`).
 //!
-//! **Start and restart.** Stories start at the places of a [`crate::snapshot`] over the newest range of
-//! each anchor. When the ranges contradict all stories and a snapshot in which more than dimension + 1
+//! **Start and restart.** Hypotheses start at the places of a [`crate::snapshot`] over the newest range of
+//! each anchor. When the ranges contradict all hypotheses and a snapshot in which more than dimension + 1
 //! ranges agree explains them far better, the tag has jumped, or the whole frame is wrong. Both are kept
-//! as stories of two lineages; the next ranges decide. When the published lineage changes,
+//! as hypotheses of two restart ids; the next ranges decide. When the published restart id changes,
 //! [`TrackEstimate::restarted`] says so.
 //!
 //! **Published** is the mixture's mean with the moment-matched covariance, plus a *consider* part for what
@@ -176,7 +176,7 @@ pub struct TrackEstimate {
 pub struct AnchorStats {
     /// Standard deviation of its good ranges, metres.
     pub sigma_m: f64,
-    /// Share of its recent ranges that were late or wild; `None` before the first one.
+    /// Share of its recent ranges that were NLOS or wild; `None` before the first one.
     pub nlos_share: Option<f64>,
     /// Ranges taken in so far.
     pub readings: u64,
@@ -288,7 +288,7 @@ impl Tracker {
         }
     }
 
-    /// Moves the stories to the instant of this input and gives the instant that it counts for.
+    /// Moves the hypotheses to the instant of this input and gives the instant that it counts for.
     fn pass_time(&mut self, at: Timestamp) -> Timestamp {
         let Some(last) = self.last_at else {
             self.last_at = Some(at);

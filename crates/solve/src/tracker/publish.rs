@@ -1,4 +1,4 @@
-//! From a bank of stories to one estimate.
+//! From a bank of hypotheses to one estimate.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, TagState, Timestamp};
@@ -35,18 +35,18 @@ pub(crate) struct PosVel {
 impl PosVel {
     pub(crate) const NONE: PosVel = PosVel { d: 2, x: [0.0; 6], p: [0.0; 21] };
 
-    fn of<'a>(stories: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
-        let total: f64 = stories.clone().map(|h| h.weight).sum();
+    fn of<'a>(hypotheses: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
+        let total: f64 = hypotheses.clone().map(|h| h.weight).sum();
         if total.is_nan() || total <= 0.0 {
             return None;
         }
         let mut m = PosVel { d, x: [0.0; 6], p: [0.0; 21] };
-        for h in stories.clone() {
+        for h in hypotheses.clone() {
             for i in 0..2 * d {
                 m.x[i] += h.weight / total * h.x[i];
             }
         }
-        for h in stories {
+        for h in hypotheses {
             let w = h.weight / total;
             for i in 0..2 * d {
                 let gi = h.x[i] - m.x[i];
@@ -93,7 +93,7 @@ impl PosVel {
     }
 }
 
-/// Residual of a range at a story's place, and the variance of the predicted range.
+/// Residual of a range at a hypothesis's place, and the variance of the predicted range.
 pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height: f64) -> (f64, f64) {
     let v = minus(&h.place(height), anchor_m);
     let distance = length(&v).max(1e-3);
@@ -203,30 +203,31 @@ impl Tracker {
 
     fn place_of_bank(&mut self, now: Timestamp) -> TrackEstimate {
         let d = self.dimension.unknowns();
-        let stories = self.bank.hypotheses();
-        let Some((main, second)) = heaviest_restarts(stories) else { return lost(now) };
-        let of = |lineage: u32| PosVel::of(stories.iter().filter(move |h| h.restart_id == lineage), d);
+        let hypotheses = self.bank.hypotheses();
+        let Some((main, second)) = heaviest_restarts(hypotheses) else { return lost(now) };
+        let of =
+            |restart_id: u32| PosVel::of(hypotheses.iter().filter(move |h| h.restart_id == restart_id), d);
         let Some((_, mut m)) = of(main) else { return lost(now) };
         let height = self.height();
         let apart = |h: &Hypothesis| length(&minus(&h.place(height), &m.place(height)));
-        // Other lineages that mean the same place belong to it.
+        // Other restart ids that mean the same place belong to it.
         let near = |h: &&Hypothesis| h.restart_id == main || apart(h) <= self.settings.ambiguous_apart_m;
         if second.is_some()
-            && let Some((_, all)) = PosVel::of(stories.iter().filter(near), d)
+            && let Some((_, all)) = PosVel::of(hypotheses.iter().filter(near), d)
         {
             m = all;
         }
-        let considered = self.consider_covariance_m2(&m);
-        let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+        let consider_m2 = self.consider_covariance_m2(&m);
+        let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
         let radius95_m = crate::radius95_m(&covariance_m2, self.dimension);
         let mut candidates = ArrayVec::new();
-        if let Some((weight, lineage)) = second
-            && let Some((_, other)) = of(lineage)
+        if let Some((weight, restart_id)) = second
+            && let Some((_, other)) = of(restart_id)
             && weight >= self.settings.ambiguous_weight
             && length(&minus(&other.place(height), &m.place(height))) > self.settings.ambiguous_apart_m
         {
             for (weight, m) in [(1.0 - weight, &m), (weight, &other)] {
-                let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+                let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
                 candidates.push(Candidate { weight, position_m: m.place(height), covariance_m2 });
             }
         }
@@ -242,14 +243,14 @@ impl Tracker {
             velocity_mps: m.velocity(),
             covariance_m2,
             radius95_m,
-            protection_radius_m: protect(stories, &m.place(height), height, &considered, d),
+            protection_radius_m: protect(hypotheses, &m.place(height), height, &consider_m2, d),
             ranges: ArrayVec::new(),
             checked: false,
             restarted,
             candidates,
             moments: m,
-            moving_probability: stories.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
-            consider_covariance_m2: considered,
+            moving_probability: hypotheses.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
+            consider_covariance_m2: consider_m2,
         };
         if estimate.candidates.is_empty() {
             self.published_restart_id = main;
@@ -309,15 +310,15 @@ impl Tracker {
         self.offset_m2(anchor).max(least * least)
     }
 
-    /// What the stories say about one range.
+    /// What the hypotheses say about one range.
     fn judge(&self, r: &TrackRange, estimate: &TrackEstimate) -> Option<RangeJudgement> {
         let a = self.anchors.get(r.anchor_index)?;
         if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.hypotheses().is_empty() {
             return None;
         }
         let bit = 1 << r.anchor_index;
-        let stories = self.bank.hypotheses();
-        let p_good: f64 = stories.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
+        let hypotheses = self.bank.hypotheses();
+        let p_good: f64 = hypotheses.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
         let sigma = self.sigma_m(r.anchor_index);
         let v = minus(&estimate.position_m, &a.at_m);
         let distance = length(&v).max(1e-3);
@@ -333,10 +334,10 @@ impl Tracker {
     }
 }
 
-/// The heaviest lineage, and weight and number of the next one.
-fn heaviest_restarts(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
+/// The heaviest restart id, and weight and number of the next one.
+fn heaviest_restarts(hypotheses: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
     let mut sums: ArrayVec<(f64, u32), { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = ArrayVec::new();
-    for h in stories {
+    for h in hypotheses {
         match sums.iter_mut().find(|s| s.1 == h.restart_id) {
             Some(s) => s.0 += h.weight,
             None => sums.push((h.weight, h.restart_id)),
@@ -346,14 +347,14 @@ fn heaviest_restarts(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)
     Some((sums.first()?.1, sums.get(1).copied()))
 }
 
-/// Protection radius of the published place over all stories, offsets considered.
-fn protect(stories: &[Hypothesis], place: &[f64; 3], height: f64, considered: &Sym, d: usize) -> f64 {
-    let list: ArrayVec<MixtureComponent, { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = stories
+/// Protection radius of the published place over all hypotheses, offsets considered.
+fn protect(hypotheses: &[Hypothesis], place: &[f64; 3], height: f64, consider_m2: &Sym, d: usize) -> f64 {
+    let list: ArrayVec<MixtureComponent, { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = hypotheses
         .iter()
         .map(|h| MixtureComponent {
             weight: h.weight,
             away_m: length(&minus(&h.place(height), place)),
-            sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), considered), d).max(1e-12).sqrt(),
+            sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), consider_m2), d).max(1e-12).sqrt(),
         })
         .collect();
     let beyond = if d == 3 { BEYOND_MODEL_IN_SPACE } else { 1.0 };

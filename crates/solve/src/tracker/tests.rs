@@ -48,7 +48,7 @@ fn a_walk_is_followed_with_its_velocity() {
 }
 
 #[test]
-fn a_late_anchor_is_left_out_for_as_long_as_it_is_late() {
+fn a_nlos_anchor_is_left_out_for_as_long_as_it_is_nlos() {
     let mut t = tracker();
     walk(&mut t, 0..30);
     for k in 30..50 {
@@ -69,7 +69,7 @@ fn a_late_anchor_is_left_out_for_as_long_as_it_is_late() {
 }
 
 #[test]
-fn a_jump_is_first_doubted_then_followed_and_told() {
+fn a_jump_is_first_doubted_then_followed_and_reported() {
     let mut t = tracker();
     walk(&mut t, 0..30);
     let there = [8.0, 6.5, 0.0];

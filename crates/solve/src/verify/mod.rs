@@ -8,7 +8,7 @@
 //!   positions: with K points the mean square error has 2K degrees of freedom (χ²; a circular normal
 //!   error is assumed), and the interval says what so few points leave open.
 //! - **What explains them?** From the levels of the corrected ranges at the checkpoints: one wrong
-//!   anchor (place or offset), one wrong checkpoint, or something that all boards share ([`Misfit`]).
+//!   anchor (place or offset), one wrong checkpoint, or something that all boards share ([`FaultIsolation`]).
 
 pub mod site_check;
 
@@ -274,11 +274,11 @@ fn explain(
     settings: &VerifySettings,
 ) -> FaultIsolation {
     let anchors_m: Vec<[f64; 3]> = anchors.iter().map(|a| a.at_m).collect();
-    let stands_m: Vec<[f64; 3]> = checkpoints.iter().map(|c| c.at_m).collect();
+    let occupations_m: Vec<[f64; 3]> = checkpoints.iter().map(|c| c.at_m).collect();
     let offset_se_m: Vec<Option<f64>> =
         anchors.iter().map(|a| Some(a.offset_se_m.unwrap_or(UNCALIBRATED_SD_M))).collect();
     let mut observations = Vec::new();
-    for (stand, c) in checkpoints.iter().enumerate() {
+    for (occupation, c) in checkpoints.iter().enumerate() {
         for l in &c.levels {
             let place = anchors_m.get(l.anchor);
             let sd_m = (l.se_m * l.se_m + settings.place_sd_m * settings.place_sd_m).sqrt();
@@ -288,18 +288,13 @@ fn explain(
                 && l.level_m.abs() < RANGE_LIMIT_M
                 && sd_m < RANGE_LIMIT_M
             {
-                observations.push(Observation {
-                    occupation: stand,
-                    anchor: l.anchor,
-                    range_m: l.level_m,
-                    sd_m,
-                });
+                observations.push(Observation { occupation, anchor: l.anchor, range_m: l.level_m, sd_m });
             }
         }
     }
     let scene = Scene {
         anchors_m: &anchors_m,
-        occupations_m: &stands_m,
+        occupations_m: &occupations_m,
         observations: &observations,
         offset_se_m: &offset_se_m,
         scale: false,

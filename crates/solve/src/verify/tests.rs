@@ -53,8 +53,8 @@ fn stated(anchors: &[[f64; 3]]) -> Vec<StatedAnchor> {
     anchors.iter().map(|at| StatedAnchor { at_m: *at, offset_se_m: Some(0.02) }).collect()
 }
 
-fn accused(misfit: &FaultIsolation) -> Option<usize> {
-    match misfit {
+fn faulty(faults: &FaultIsolation) -> Option<usize> {
+    match faults {
         FaultIsolation::Named(e) => match e.candidate {
             FaultCandidate::AnchorPlace(i)
             | FaultCandidate::AnchorPlaceAndOffset(i)
@@ -84,8 +84,8 @@ fn a_wrong_anchor_is_named_and_a_right_one_is_not() {
             wrong[i].at_m[0] -= 0.3 * angle.cos();
             wrong[i].at_m[1] -= 0.3 * angle.sin();
             let v = verify(&wrong, &list, &[], &settings);
-            moved += u32::from(accused(&v.faults) == Some(i));
-            wrongly += u32::from(accused(&v.faults).is_some_and(|a| a != i));
+            moved += u32::from(faulty(&v.faults) == Some(i));
+            wrongly += u32::from(faulty(&v.faults).is_some_and(|a| a != i));
             if let FaultIsolation::Named(Explanation {
                 candidate: FaultCandidate::AnchorPlace(_),
                 shift_m,
@@ -98,7 +98,7 @@ fn a_wrong_anchor_is_named_and_a_right_one_is_not() {
             let mut long = list.clone();
             long.iter_mut().for_each(|c| c.levels[i].level_m += 0.3);
             let v = verify(&stated(anchors), &long, &[], &settings);
-            longer += u32::from(accused(&v.faults) == Some(i));
+            longer += u32::from(faulty(&v.faults) == Some(i));
         }
         let rms = (square / f64::from(moved.max(1))).sqrt();
         println!(
@@ -190,7 +190,7 @@ fn nothing_published_is_a_failure_and_no_number() {
 }
 
 #[test]
-fn a_checkpoint_that_was_calibrated_at_is_told() {
+fn a_checkpoint_that_was_calibrated_at_is_reported() {
     let point = |x: f64| Checkpoint { at_m: [x, 1.0, 0.9], fixes: Vec::new(), levels: Vec::new() };
     let used = [[5.0, 5.0, 0.9], [2.05, 1.05, 0.9]];
     let v = verify(&stated(&ANCHORS), &[point(2.0), point(4.0)], &used, &VerifySettings::new(FLAT));

@@ -1,4 +1,4 @@
-//! Weighs the stories about single anchors against each other and against what concerns all of them (`joint`).
+//! Weighs the hypotheses about single anchors against each other and against what concerns all of them (`joint`).
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, MAX_ANCHORS};
@@ -7,25 +7,25 @@ use super::hypotheses::{DATA, OPEN_M, UNCALIBRATED_M};
 use super::joint::{FaultHypothesis, Joint, Score};
 use super::{Datum, PlaceWatch};
 
-/// A story about one anchor stands when it beats "nobody" by this, log density; among few anchors by the second. In healthy
-/// kits with a third of the ranges late and offsets that nobody measured, 60 and 100 are seen now and then, but hardly twice
+/// A hypothesis about one anchor holds when it beats "nobody" by this, log density; among few anchors by the second. In healthy
+/// kits with a third of the ranges NLOS and offsets that nobody measured, 60 and 100 are seen now and then, but hardly twice
 /// running for the same anchor and ahead of all others.
 const GAIN: [f64; 2] = [60.0, 100.0];
 /// The same where nobody measured the offsets: 150 is seen there once in some tens of hours, and real faults have hundreds.
 const GAIN_UNMEASURED: [f64; 2] = [170.0, 230.0];
-/// And every story about all anchors alike by this, and by this share of its own gain.
+/// And every hypothesis about all anchors alike by this, and by this share of its own gain.
 const COMMON: f64 = 10.0;
 const COMMON_SHARE: f64 = 0.35;
-/// A name must beat every other anchor's story by this, among few anchors by the second, in so many evaluations running.
+/// A name must beat every other anchor's hypothesis by this, among few anchors by the second, in so many evaluations running.
 const AHEAD: [f64; 2] = [25.0, 40.0];
 const NAME_RUN: u32 = 2;
-/// And the story must call this share of the anchor's data good.
+/// And the hypothesis must call this share of the anchor's data good.
 const GOOD: f64 = 0.55;
 /// Where the share of good data of the others is this and the single tests point at the same anchor, less will do: gain and
 /// lead, and evaluations running.
 /// Where every offset was measured, a smaller share.
-const FEW_LATE: f64 = 0.75;
-const FEW_LATE_MEASURED: f64 = 0.55;
+const FEW_NLOS: f64 = 0.75;
+const FEW_NLOS_MEASURED: f64 = 0.55;
 const SECONDED_GAIN: [f64; 2] = [60.0, 80.0];
 /// The gain where every offset was measured, which leaves a healthy kit less to be taken for a change.
 const SECONDED_GAIN_MEASURED: [f64; 2] = [25.0, 18.0];
@@ -36,18 +36,18 @@ const SECONDED_RUN: [u32; 2] = [1, 2];
 const ONE_OF_RUN: u32 = 3;
 const ONE_OF_RUN_UNMEASURED: u32 = 8;
 const ONE_OF_LASTS: f64 = 0.5;
-/// The anchors whose stories are behind by less than this are the ones of which one is meant.
+/// The anchors whose hypotheses are behind by less than this are the ones of which one is meant.
 const ONE_OF: f64 = 20.0;
 /// Starts of the tag's height, metres.
 const TAG_UP_M: [f64; 3] = [-0.8, 0.0, 0.8];
 
 /// What all data say together.
 pub(super) struct JointScores {
-    /// Score of the best story about each anchor over "nobody"; `None` for those that nothing is asked about.
+    /// Score of the best hypothesis about each anchor over "nobody"; `None` for those that nothing is asked about.
     gain: [Option<f64>; MAX_ANCHORS],
     /// The same for what concerns all anchors.
     common: f64,
-    /// The best story about one anchor.
+    /// The best hypothesis about one anchor.
     score: Option<Score>,
     /// Whether the offset of every anchor was measured.
     measured: bool,
@@ -80,7 +80,7 @@ impl JointScores {
         all.max_by(|a, b| a.1.total_cmp(&b.1))
     }
 
-    /// By how much the best story is ahead of all other anchors'.
+    /// By how much the best hypothesis is ahead of all other anchors'.
     fn lead(&self, best: usize, gain: f64) -> f64 {
         let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
         others.filter_map(|(_, g)| *g).fold(f64::INFINITY, |lead, g| lead.min(gain - g))
@@ -91,12 +91,12 @@ impl JointScores {
         least[usize::from(few)]
     }
 
-    /// Whether it is no story about all of them.
+    /// Whether it is no hypothesis about all of them.
     fn is_of_one(&self, gain: f64) -> bool {
         gain >= self.common + COMMON.max(COMMON_SHARE * gain)
     }
 
-    /// The anchor that is blamed with this verdict: for how many running a story stands, and for how many that of this
+    /// The anchor that is blamed with this verdict: for how many running a hypothesis holds, and for how many that of this
     /// anchor is clear of all others. `witnessed` is the one that the single tests point at.
     pub(super) fn follow(
         &self,
@@ -107,15 +107,15 @@ impl JointScores {
         let n = usize::from(few);
         let (anchor, gain) = self.best().filter(|(_, gain)| self.is_of_one(*gain))?;
         let lead = self.lead(anchor, gain);
-        let good = self.score.is_some_and(|s| 1.0 - s.late[anchor] >= GOOD);
-        let (few_late, enough) = match self.measured {
-            true => (FEW_LATE_MEASURED, SECONDED_GAIN_MEASURED[n]),
-            false => (FEW_LATE, SECONDED_GAIN[n]),
+        let good = self.score.is_some_and(|s| 1.0 - s.nlos[anchor] >= GOOD);
+        let (few_nlos, enough) = match self.measured {
+            true => (FEW_NLOS_MEASURED, SECONDED_GAIN_MEASURED[n]),
+            false => (FEW_NLOS, SECONDED_GAIN[n]),
         };
-        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= few_late;
+        let seconded = witnessed == Some(anchor) && self.others_good(anchor) >= few_nlos;
         let is_seconded = seconded && gain >= enough && lead >= SECONDED_AHEAD;
-        let stands = gain >= self.least_gain(few);
-        if !stands && !is_seconded {
+        let accepted = gain >= self.least_gain(few);
+        if !accepted && !is_seconded {
             return None;
         }
         let was = was.unwrap_or(LeadingHypothesis { anchor, ahead_run: 0, clear_run: 0, seconded_run: 0 });
@@ -123,8 +123,8 @@ impl JointScores {
         let same = |n: u32| if was.anchor == anchor { n } else { 0 };
         Some(LeadingHypothesis {
             anchor,
-            ahead_run: run(stands, was.ahead_run),
-            clear_run: run(stands && good && lead >= AHEAD[n], same(was.clear_run)),
+            ahead_run: run(accepted, was.ahead_run),
+            clear_run: run(accepted && good && lead >= AHEAD[n], same(was.clear_run)),
             seconded_run: run(good && is_seconded, same(was.seconded_run)),
         })
     }
@@ -133,15 +133,15 @@ impl JointScores {
     fn others_good(&self, anchor: usize) -> f64 {
         let Some(score) = self.score else { return 0.0 };
         let others = || self.gain.iter().enumerate().filter(|(i, g)| *i != anchor && g.is_some());
-        let good: f64 = others().map(|(i, _)| 1.0 - score.late[i]).sum();
+        let good: f64 = others().map(|(i, _)| 1.0 - score.nlos[i]).sum();
         good / others().count().max(1) as f64
     }
 
     /// Whether one of several is to blame.
-    pub(super) fn is_one_of(&self, blamed: Option<LeadingHypothesis>, told: bool, few: bool) -> bool {
+    pub(super) fn is_one_of(&self, blamed: Option<LeadingHypothesis>, reported: bool, few: bool) -> bool {
         let run = if self.measured { ONE_OF_RUN } else { ONE_OF_RUN_UNMEASURED };
         let lasts = |(_, gain): (usize, f64)| {
-            told && gain >= ONE_OF_LASTS * self.least_gain(few) && self.is_of_one(gain)
+            reported && gain >= ONE_OF_LASTS * self.least_gain(few) && self.is_of_one(gain)
         };
         blamed.is_some_and(|b| b.ahead_run >= run) || self.best().is_some_and(lasts)
     }
@@ -158,11 +158,11 @@ impl JointScores {
 }
 
 impl PlaceWatch {
-    /// Tries the stories about all open anchors, on the data since the change of the one that is accused, if one is.
-    /// What is usual at each spot may hold a wrong offset in part, and without it multipath looks like a change: a story has
+    /// Tries the hypotheses about all open anchors, on the data since the change of the one that may be faulty, if one is.
+    /// What is usual at each spot may hold a wrong offset in part, and without it multipath looks like a change: a hypothesis has
     /// to stand both ways.
-    pub(super) fn joint_scores(&self, accused: Option<usize>) -> JointScores {
-        let mut joint = self.joint(accused);
+    pub(super) fn joint_scores(&self, faulty: Option<usize>) -> JointScores {
+        let mut joint = self.joint(faulty);
         let mut verdict = self.try_with(&joint);
         joint.raw = true;
         let raw = self.try_with(&joint);
@@ -199,10 +199,10 @@ impl PlaceWatch {
         verdict
     }
 
-    fn joint(&self, accused: Option<usize>) -> Joint<'_> {
+    fn joint(&self, faulty: Option<usize>) -> Joint<'_> {
         let n = self.data.len();
         let oldest = if n < DATA { 0 } else { self.next };
-        let from = accused.and_then(|i| {
+        let from = faulty.and_then(|i| {
             let split = self.since_change(i)?;
             self.points(i).get(split).map(|(k, _)| (k + n - oldest) % n.max(1))
         });

@@ -1,20 +1,20 @@
-//! All anchors' data under one story: who is to blame, and whether anybody is.
+//! All anchors' data under one hypothesis: who is to blame, and whether anybody is.
 //!
 //! The tests of `hypotheses` look at one anchor against the place that the others agree on. That place is bent by everything
 //! that is not as stated: offsets that nobody measured, a tag at another height, one board that is wrong. Before
-//! a word is said of one anchor, its story has to stand against its rivals on all data together, with the same freedom for
+//! a word is said of one anchor, its hypothesis has to hold against its rivals on all data together, with the same freedom for
 //! each.
 //!
 //! **Model.** Median of anchor j at datum k: as a range, |a_j - p_k + δ_k| + b_j + μ_jk + error. δ_k is the shift of the path, free at each datum;
-//! b_j is what the calibration leaves open, N(0, open²); the error has the density of `density` with a free late share for each
-//! anchor; μ is the story's: nothing; one anchor elsewhere, by d; one anchor's offset, b_j wide; the tag (and so, alike,
+//! b_j is what the calibration leaves open, N(0, open²); the error has the density of `density` with a free NLOS share for each
+//! anchor; μ is the hypothesis's: nothing; one anchor elsewhere, by d; one anchor's offset, b_j wide; the tag (and so, alike,
 //! all anchors) at another height; a scale.
 //!
-//! **Fit.** Path, offsets and the story's own parameters in turn, each by weighted least squares with the probability of being
+//! **Fit.** Path, offsets and the hypothesis's own parameters in turn, each by weighted least squares with the probability of being
 //! good as weight, [`ROUNDS`] rounds from where the single tests have ended. The score is the log density at the end, with the
-//! prior of b, less what the story's freedom costs.
+//! prior of b, less what the hypothesis's freedom costs.
 //!
-//! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of stories and the limits are found by the study.
+//! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of hypotheses and the limits are found by the study.
 
 use arrayvec::ArrayVec;
 use hereabout_core::MAX_ANCHORS;
@@ -33,9 +33,9 @@ const FARTHEST_M: f64 = 10.0;
 const WITHIN_M: f64 = 2.0;
 /// And a scale within this.
 const SCALE_WITHIN: f64 = 0.1;
-/// Late share at the start; the most; imagined late and good data.
-const LATE: f64 = 0.2;
-const LATE_MOST: f64 = 0.8;
+/// NLOS share at the start; the most; imagined NLOS and good data.
+const NLOS: f64 = 0.2;
+const NLOS_MOST: f64 = 0.8;
 const IMAGINED: [f64; 2] = [2.0, 8.0];
 /// What a freedom costs, log density.
 const PLACE_COST: f64 = 4.0;
@@ -68,26 +68,26 @@ pub(super) struct Joint<'a> {
     pub(super) raw: bool,
 }
 
-/// How well a story fits.
+/// How well a hypothesis fits.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Score {
     /// Log density.
     pub(super) ln: f64,
-    /// Share of the data of each anchor that are late under it.
-    pub(super) late: [f64; MAX_ANCHORS],
+    /// Share of the data of each anchor that are NLOS under it.
+    pub(super) nlos: [f64; MAX_ANCHORS],
 }
 
 /// The state of a fit.
 struct Fitting {
     shift_m: [[f64; 3]; DATA],
     offset_m: [f64; MAX_ANCHORS],
-    late: [f64; MAX_ANCHORS],
+    nlos: [f64; MAX_ANCHORS],
     blame: FaultHypothesis,
     raw: bool,
 }
 
 impl Fitting {
-    /// From the anchor, as the story has it, to the tag, as the path has it; metres.
+    /// From the anchor, as the hypothesis has it, to the tag, as the path has it; metres.
     fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
         let d = match self.blame {
             FaultHypothesis::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
@@ -129,17 +129,17 @@ impl Joint<'_> {
         self.anchors & (1 << anchor) != 0 && !e.median_m.is_nan()
     }
 
-    /// Log density of all data under the story, with everything else as good as it gets.
+    /// Log density of all data under the hypothesis, with everything else as good as it gets.
     pub(super) fn score(&self, blame: FaultHypothesis) -> Score {
         let mut at = Fitting {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
-            late: [LATE; MAX_ANCHORS],
+            nlos: [NLOS; MAX_ANCHORS],
             blame,
             raw: self.raw,
         };
         if let FaultHypothesis::Offset { anchor } = blame {
-            // From nought a large one would be called late for good.
+            // From nought a large one would be called NLOS for good.
             at.offset_m[anchor] = self.middle_m(&at, anchor);
         }
         for round in 0..ROUNDS {
@@ -149,7 +149,7 @@ impl Joint<'_> {
             }
             self.improve(&mut at);
         }
-        Score { ln: self.log_density(&at), late: at.late }
+        Score { ln: self.log_density(&at), nlos: at.nlos }
     }
 
     /// The median of what is left of an anchor's data; metres.
@@ -169,7 +169,7 @@ impl Joint<'_> {
         for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
             let (left_m, u) = at.left_m(k, i, e);
             let variance_m2 = f64::from(e.median_m2);
-            let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
+            let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
             let weight = good.max(1e-3) / variance_m2;
             add_outer(&mut normal, self.unknowns, &u, weight);
             for (r, u) in right.iter_mut().zip(u).take(self.unknowns) {
@@ -185,17 +185,17 @@ impl Joint<'_> {
         }
     }
 
-    /// One step of offsets, late shares and the story's own parameters.
+    /// One step of offsets, NLOS shares and the hypothesis's own parameters.
     fn improve(&self, at: &mut Fitting) {
         let mut offset = [(0.0, 0.0); MAX_ANCHORS];
         let mut seen = [(0.0, 0.0); MAX_ANCHORS];
-        let mut story = Sums { normal: [0.0; 6], right: [0.0; 3] };
+        let mut hypothesis = Sums { normal: [0.0; 6], right: [0.0; 3] };
         for (k, datum) in self.data.iter().enumerate() {
             let mut rows: ArrayVec<Row, MAX_ANCHORS> = ArrayVec::new();
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let (left_m, u) = at.left_m(k, i, e);
                 let variance_m2 = f64::from(e.median_m2);
-                let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
+                let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
                 let weight = good / variance_m2;
                 offset[i].0 += weight;
                 offset[i].1 += weight * (left_m + at.offset_m[i]);
@@ -203,18 +203,18 @@ impl Joint<'_> {
                 seen[i].1 += good;
                 rows.push(Row { u, weight, left_m, slope: self.slope(at, i, e, u) });
             }
-            self.add_hypothesis(&mut story, &mut rows);
+            self.add_hypothesis(&mut hypothesis, &mut rows);
         }
-        step_hypothesis(&story, &mut at.blame);
+        step_hypothesis(&hypothesis, &mut at.blame);
         for i in 0..MAX_ANCHORS {
             let open_m = self.open_of(&at.blame, i);
             at.offset_m[i] = offset[i].1 / (offset[i].0 + 1.0 / (open_m * open_m));
             let (n, good) = seen[i];
-            at.late[i] = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(LATE_MOST);
+            at.nlos[i] = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(NLOS_MOST);
         }
     }
 
-    /// How a range goes with the story's own parameters.
+    /// How a range goes with the hypothesis's own parameters.
     fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, u: [f64; 3]) -> [f64; 3] {
         match at.blame {
             FaultHypothesis::Place { anchor: i, only_up, .. } if i == anchor => {
@@ -230,8 +230,8 @@ impl Joint<'_> {
         }
     }
 
-    /// Adds a datum to the sums of the story's own parameters. What the path can follow is taken out of the slopes, so that
-    /// story and path need not be fitted in turn.
+    /// Adds a datum to the sums of the hypothesis's own parameters. What the path can follow is taken out of the slopes, so that
+    /// hypothesis and path need not be fitted in turn.
     fn add_hypothesis(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
         let (mut normal, mut across): (Sym, [[f64; 3]; 3]) = ([0.0; 6], [[0.0; 3]; 3]);
         for row in rows.iter() {
@@ -267,7 +267,7 @@ impl Joint<'_> {
         for (k, datum) in self.data.iter().enumerate() {
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let law = Density::new(f64::from(e.median_m2));
-                ln += law.ln(at.left_m(k, i, e).0, at.late[i]).0;
+                ln += law.ln(at.left_m(k, i, e).0, at.nlos[i]).0;
             }
         }
         for (i, offset_m) in at.offset_m.iter().enumerate() {
@@ -282,7 +282,7 @@ impl Joint<'_> {
     }
 }
 
-/// Moves the story's own parameters to where the sums say, held near zero by what is expected.
+/// Moves the hypothesis's own parameters to where the sums say, held near zero by what is expected.
 fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
     let within = if matches!(blame, FaultHypothesis::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
     let precision = 1.0 / (within * within);

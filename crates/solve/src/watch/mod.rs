@@ -11,13 +11,13 @@
 //! shift, so a least-squares step on the medians gives the leave-one-out residual at a hundredth of the cost.
 //! The tags' data are pooled: an anchor that has moved has moved for all of them.
 //!
-//! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three stories
+//! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three hypotheses
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
 //! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `SUSPECT` and a size of `SIZE_M`, an alarm after
 //! `ALARM_RUN` with `ALARM`; among few anchors later (`ALARM_OF_FEW`).
 //!
-//! **Naming.** An alarm brings all data together before a jury (`jury`, `joint`): the stories about each anchor, the tag's
-//! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its story
+//! **Naming.** An alarm brings all data together for fault isolation (`isolation`, `joint`): the hypotheses about each anchor, the tag's
+//! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its hypothesis
 //! beats "nobody", what concerns all anchors, and every other anchor's, running; with less where the single tests point at it
 //! as well: the anchor with the largest gain is also the one without which all the others fit best. Otherwise the answer
 //! is "one of these", or nothing. With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
@@ -28,8 +28,8 @@
 //! parts fit best). *Moved* when a place beats "offset" by `BEATS` (`FAR_AHEAD` while no datum is clearly negative or the
 //! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
 //! `OFFSET_BEATS`, over `NEWEST` data since the change, on headings that
-//! would have told them apart, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
-//! *changed*: nobody can tell yet. What was told stays told while the newest data fit it at all: a sharper word takes the
+//! would have distinguished them, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
+//! *changed*: nobody can tell yet. What was reported stays reported while the newest data fit it at all: a sharper word takes the
 //! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
 //! `OTHER_RUN` evaluations with `FAR_AHEAD`. It is over when the newest `NEWEST` data fit "unchanged" better by
 //! `WELL`.
@@ -41,7 +41,7 @@
 //! side, and a change that all anchors share. Moves of less than [`LIMIT_M`] are not promised.
 //!
 //! **Up.** In space a shift has an up component. In the plane, where the tag's height is known, a board that was raised or
-//! lowered is a story of its own; it can't be told from its mirror image about the tag's height.
+//! lowered is a hypothesis of its own; it can't be distinguished from its mirror image about the tag's height.
 //!
 //! **Cost.** A frame costs a square root per range. A datum costs about 4·n² densities. An evaluation costs about 16 fits·rounds
 //! per anchor over 120 points; one anchor is evaluated per datum, so the usual peak is a few
@@ -86,7 +86,7 @@ const PLACE_M: f64 = 0.04;
 const SUSPECT: f64 = 30.0;
 const SUSPECT_RUN: u32 = 1;
 /// Gain, and evaluations in a row, that make an alarm; and the same while few others agree against the anchor: up to
-/// dimension + 4 anchors in all. Then one that is late for long bends the place that the others are judged by.
+/// dimension + 4 anchors in all. Then one that is NLOS for long bends the place that the others are judged by.
 const ALARM: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
 const ALARM_OF_FEW: f64 = 60.0;
@@ -105,7 +105,7 @@ const WELL: f64 = 15.0;
 const WELL_RUN: u32 = 3;
 /// Newest data that say whether a named anchor is well: 42 m.
 const NEWEST: usize = 60;
-/// Share of the data that a changed anchor's story must call good: somebody in front for minutes makes them spread.
+/// Share of the data that a changed anchor's hypothesis must call good: somebody in front for minutes makes them spread.
 const TIGHT: f64 = 0.5;
 /// "Moved" must beat "offset" by this.
 const BEATS: f64 = 10.0;
@@ -128,7 +128,7 @@ const NEGATIVE_SHARE: f64 = 0.08;
 /// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
 const AHEAD_IN_SPACE: f64 = 15.0;
-/// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
+/// What all anchors have in common is reported from this on, metres; its memory in data, and the largest step.
 const ALIKE_M: f64 = 0.15;
 const COMMON_MEMORY: f64 = 60.0;
 const COMMON_STEP_M: f64 = 0.10;
@@ -139,7 +139,7 @@ const NARROW_M: f64 = 0.06;
 /// Travel that an answer needs, metres.
 pub const NEEDED_M: f64 = DATA as f64 * STEP_M;
 /// Without a datum for this long the tag stands still.
-const STANDS: Micros = Micros::from_millis(60_000);
+const STATIONARY_AFTER: Micros = Micros::from_millis(60_000);
 /// And after this long an old answer is worth nothing.
 const OLD: Micros = Micros::from_millis(1_800_000);
 
@@ -184,12 +184,12 @@ pub enum Change {
         /// Standard error, metres.
         se_m: f64,
     },
-    /// It reads long wherever the tag was; not told yet why.
+    /// It reads long wherever the tag was; the cause is not known yet.
     ReadsLong {
         /// Mean, metres.
         by_m: f64,
     },
-    /// It reads otherwise than its place and calibration say; not told yet which.
+    /// It reads otherwise than its place and calibration say; which one is not known yet.
     Changed {
         /// Mean, metres.
         by_m: f64,
@@ -222,7 +222,7 @@ pub enum Standing {
     StandsStill,
     /// All ways look at the anchor from about the same side.
     TooNarrow,
-    /// So many anchors take part; one that is wrong can't be told from the others.
+    /// So many anchors take part; one that is wrong can't be distinguished from the others.
     TooFewAnchors(usize),
     /// All anchors have changed alike.
     AllAlike,
@@ -241,7 +241,7 @@ struct Entry {
     distance_m: f32,
     /// How much better the others fit without it, log density.
     witness: f32,
-    /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
+    /// Residual against the common solution before the baseline is taken out, metres; NaN when NLOS or absent.
     read_m: f32,
     /// Median against the path as it was published, metres, with its variance; NaN when absent.
     median_m: f32,
@@ -274,7 +274,7 @@ struct Evaluation {
     gain: f64,
     witness: f64,
     size_m: f64,
-    /// Share of the data that lie close to the story.
+    /// Share of the data that lie close to the hypothesis.
     good: f64,
     hypotheses: HypothesisFits,
     some_negative: bool,
@@ -403,9 +403,9 @@ impl PlaceWatch {
         self.travelled_m += step_m;
         self.newest = Some(at);
         self.baseline.note_hour(at, self.anchors.len());
-        let sights = self.linearised_residuals(tag, at, position_m, &sigma_m);
-        self.heard = sights.iter().fold(0, |set, s| set | 1 << s.anchor);
-        if let Some(datum) = self.datum(tag, position_m, &sights) {
+        let linearised = self.linearised_residuals(tag, at, position_m, &sigma_m);
+        self.heard = linearised.iter().fold(0, |set, s| set | 1 << s.anchor);
+        if let Some(datum) = self.datum(tag, position_m, &linearised) {
             self.keep(datum);
         }
         self.all_alike = tag.is_alike();
@@ -421,7 +421,7 @@ impl PlaceWatch {
         sigma_m: &impl Fn(usize) -> f64,
     ) -> LinearisedResiduals {
         let slot = self.baseline.slot(Baseline::cell_of(position_m));
-        let mut sights = LinearisedResiduals::new();
+        let mut linearised = LinearisedResiduals::new();
         for (i, anchor) in self.anchors.iter().enumerate() {
             let Some((median_m, n)) = tag.median(i, at) else { continue };
             let to_tag = minus(&position_m, &anchor.at_m);
@@ -429,7 +429,7 @@ impl PlaceWatch {
             let sigma = sigma_m(i).clamp(0.02, 3.0);
             // The median of Gaussian values has π/2 times the variance of their mean.
             let variance_m2 = std::f64::consts::FRAC_PI_2 * sigma * sigma / n as f64 + PLACE_M * PLACE_M;
-            sights.push(LinearisedResidual {
+            linearised.push(LinearisedResidual {
                 anchor: i,
                 median_m: median_m - tag.common_m - self.baseline.usual_m(slot, i),
                 variance_m2,
@@ -438,7 +438,7 @@ impl PlaceWatch {
                 counts: self.states[i].named.is_none(),
             });
         }
-        sights
+        linearised
     }
 
     /// Leave-one-out residuals of all anchors; `None` where not even all together give a place.
@@ -446,15 +446,15 @@ impl PlaceWatch {
         &mut self,
         tag: &mut TagWindow,
         position_m: [f64; 3],
-        sights: &LinearisedResiduals,
+        linearised: &LinearisedResiduals,
     ) -> Option<Datum> {
         let unknowns = self.dimension.unknowns();
-        let all = agree(sights, None, [0.0; 3], unknowns)?;
+        let all = agree(linearised, None, [0.0; 3], unknowns)?;
         let cell = Baseline::cell_of(position_m);
         let slot = self.baseline.slot(cell);
         let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
         let (mut left, mut good_left) = (Residuals::new(), Residuals::new());
-        for s in sights {
+        for s in linearised {
             let off_m = s.median_m + dot(&s.u, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
@@ -474,7 +474,7 @@ impl PlaceWatch {
                 }
             }
             let others =
-                if s.counts { agree(sights, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
+                if s.counts { agree(linearised, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
             if let Some(others) = others {
                 fill(entry, s, &others, unknowns);
                 entry.witness = if s.counts { (others.fit - (all.fit - ln)) as f32 } else { 0.0 };
@@ -547,7 +547,7 @@ impl PlaceWatch {
         others.map(|(_, a)| minus(&a.at_m, &self.anchors[anchor].at_m)).collect()
     }
 
-    /// Fits the stories to an anchor's data.
+    /// Fits the hypotheses to an anchor's data.
     fn judge(&self, anchor: usize) -> Option<Evaluation> {
         let kept = self.points(anchor);
         if kept.len() < FEWEST {
@@ -583,7 +583,7 @@ impl PlaceWatch {
     }
 
     /// What an anchor's data say that were taken since it changed, and from which of them on. The data before fit its
-    /// stated place, those after the best story about it.
+    /// stated place, those after the best hypothesis about it.
     fn since_change(&self, anchor: usize) -> Option<usize> {
         let kept = self.points(anchor);
         let points: ArrayVec<Point, DATA> = kept.iter().map(|(_, p)| *p).collect();
@@ -592,11 +592,11 @@ impl PlaceWatch {
         let mut best: Option<(f64, usize)> = None;
         for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
             let (before, after) = points.split_at(split);
-            let story =
+            let hypothesis =
                 HypothesisFits::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
             // Without a reason to split, it was always so.
             let always = if split == 0 { BEATS } else { 0.0 };
-            let ln = density_of(before, &[0.0; 4]) + density_of(after, &story) + always;
+            let ln = density_of(before, &[0.0; 4]) + density_of(after, &hypothesis) + always;
             if best.is_none_or(|(most, _)| ln > most) {
                 best = Some((ln, split));
             }
@@ -680,10 +680,10 @@ impl PlaceWatch {
         let verdict = self.joint_scores(witnessed);
         let few = self.few();
         self.leading = verdict.follow(self.leading, witnessed, few);
-        let told = self.one_of != 0;
+        let reported = self.one_of != 0;
         if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.leading, told, few) { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.leading, reported, few) { self.heard_open() } else { 0 };
             return;
         }
         if let Some(i) = self.leading.and_then(|b| b.to_name(few)) {
@@ -691,7 +691,7 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.leading, told, few) { verdict.candidates() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.leading, reported, few) { verdict.candidates() } else { 0 };
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -700,7 +700,7 @@ impl PlaceWatch {
         let from_start = from <= SPLIT_STEP && !self.states[i].has_fitted;
         let kept = self.points(i).len();
         self.forget_before(i, kept - from.min(kept));
-        // Named for anything at first, so that every story is sought in earnest.
+        // Named for anything at first, so that every hypothesis is sought in earnest.
         let by_m = self.states[i].evaluation.map_or(0.0, |j| j.hypotheses.offset.at[3]);
         self.states[i].named =
             Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
@@ -783,10 +783,15 @@ impl PlaceWatch {
         if state.suspect_run >= SUSPECT_RUN && !self.all_alike {
             return Standing::Suspect;
         }
-        let stands_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
-        if self.travelled_m < NEEDED_M || stands_for > OLD {
-            let stands = stands_for > STANDS && (self.newest.is_some() || self.travelled_m == 0.0);
-            return if stands { Standing::StandsStill } else { Standing::TooLittleTravel(self.travelled_m) };
+        let stationary_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
+        if self.travelled_m < NEEDED_M || stationary_for > OLD {
+            let stationary =
+                stationary_for > STATIONARY_AFTER && (self.newest.is_some() || self.travelled_m == 0.0);
+            return if stationary {
+                Standing::StandsStill
+            } else {
+                Standing::TooLittleTravel(self.travelled_m)
+            };
         }
         let Some(judged) = state.evaluation else { return Standing::NoPosition };
         let have = self.heard_open().count_ones() as usize;
@@ -852,13 +857,13 @@ fn some_negative(points: &[Point]) -> bool {
     negative as f64 >= NEGATIVE_SHARE * points.len() as f64
 }
 
-/// Whether the story of a sharp word beats that of the other one by far.
+/// Whether the hypothesis of a sharp word beats that of the other one by far.
 fn far_ahead(s: &HypothesisFits, change: &Change) -> bool {
     let place_by = s.place().0.ln - s.offset.ln;
     if matches!(change, Change::Moved { .. }) { place_by > FAR_AHEAD } else { place_by < -FAR_AHEAD }
 }
 
-/// In words: what the better story is, and its parameters.
+/// In words: what the better hypothesis is, and its parameters.
 fn change_of(j: &Evaluation, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
     let s = &j.hypotheses;
     let (place, _) = s.place();
@@ -875,8 +880,8 @@ fn change_of(j: &Evaluation, offset_se_m: Option<f64>, from_start: bool) -> (Cha
         return (moved(&place, from_start), place.at);
     }
     let by_m = s.offset.at[3];
-    let told_apart = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
-    if told_apart && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
+    let distinguished = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
+    if distinguished && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
         let se_m = s.offset.covariance[3][3].max(0.0).sqrt();
         return (Change::Offset { by_m, se_m }, s.offset.at);
     }

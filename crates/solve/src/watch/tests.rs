@@ -95,7 +95,7 @@ fn shifted(i: usize, here: [f64; 3], d: [f64; 3]) -> f64 {
 }
 
 #[test]
-fn a_move_is_told_with_its_shift_in_the_plane_and_in_space() {
+fn a_move_is_reported_with_its_shift_in_the_plane_and_in_space() {
     for dimension in [FLAT, Dimension::ThreeD] {
         let watch = run(dimension, round, 400.0, |i, m, here| {
             if i == 4 && m > 150.0 { shifted(4, here, [0.4, -0.1, 0.0]) } else { 0.0 }
@@ -154,7 +154,7 @@ fn a_board_that_hangs_lower_is_a_matter_of_its_height() {
 }
 
 #[test]
-fn what_was_told_stays_told_until_it_is_mended() {
+fn what_was_reported_stays_reported_until_it_is_mended() {
     let away = |m: f64| m > 150.0 && m < 750.0;
     for metres in [300.0, 450.0, 600.0, 740.0] {
         let watch = run(FLAT, round, metres, |i, m, here| {
@@ -187,7 +187,7 @@ fn a_constant_of_a_board_that_was_never_calibrated_is_no_move() {
 }
 
 #[test]
-fn a_late_anchor_reads_long_and_a_calm_one_is_unchanged() {
+fn a_nlos_anchor_reads_long_and_a_calm_one_is_unchanged() {
     let watch = run(FLAT, round, 400.0, |i, m, _| if i == 6 && m > 150.0 { 0.35 } else { 0.0 });
     let named = watch.standing(stamp(5_715), 6);
     assert!(matches!(named, Standing::Named(Change::ReadsLong { .. } | Change::Offset { .. })), "{named:?}");

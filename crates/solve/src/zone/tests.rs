@@ -180,7 +180,7 @@ fn circles_agree_with_many_cornered_polygons() {
     for _ in 0..40 {
         let radius = 0.1 + 6.0 * unit();
         let n = 40_000;
-        // Corners half outside, half inside of the rim, so that the areas are equal.
+        // Corners half outside, half inside of the arc, so that the areas are equal.
         let step = std::f64::consts::TAU / f64::from(n);
         let corner = radius * (step / step.sin()).sqrt();
         let corners: Vec<[f64; 2]> =

@@ -1,4 +1,4 @@
-//! Seeded trials of the adjustment: RMS of the offsets, honest errors, wrong stands, scale.
+//! Seeded trials of the adjustment: RMS of the offsets, honest errors, wrong occupations, scale.
 
 use super::*;
 use crate::calibrate::occupation::{OccupationSettings, measure_occupation};
@@ -31,7 +31,7 @@ fn place(rng: &mut ChaCha8Rng) -> [f64; 3] {
     [1.0 + 10.0 * rng.random::<f64>(), 1.0 + 7.0 * rng.random::<f64>(), 0.9]
 }
 
-/// Levels as a stand gives them: truth, a place error per anchor, a standard error of 7 mm.
+/// Levels as an occupation gives them: truth, a place error per anchor, a standard error of 7 mm.
 fn levels(rng: &mut ChaCha8Rng, at: [f64; 3], anchors: usize, place_sd: f64, scale: f64) -> Vec<AnchorLevel> {
     (0..anchors)
         .map(|anchor| {
@@ -45,7 +45,7 @@ fn levels(rng: &mut ChaCha8Rng, at: [f64; 3], anchors: usize, place_sd: f64, sca
         .collect()
 }
 
-fn stands(rng: &mut ChaCha8Rng, count: usize, anchors: usize, place_sd: f64) -> Vec<StaticOccupation> {
+fn occupations(rng: &mut ChaCha8Rng, count: usize, anchors: usize, place_sd: f64) -> Vec<StaticOccupation> {
     (0..count)
         .map(|_| {
             let at_m = place(rng);
@@ -55,13 +55,13 @@ fn stands(rng: &mut ChaCha8Rng, count: usize, anchors: usize, place_sd: f64) -> 
 }
 
 #[test]
-fn five_minute_long_stands_end_at_two_centimetres() {
+fn five_minute_long_occupations_end_at_two_centimetres() {
     let mut rng = rng(51);
-    let kit = Kit { late_share: 0.2, ..Kit::WHITE };
+    let kit = Kit { nlos_share: 0.2, ..Kit::WHITE };
     for (place_sd, low, high) in [(0.0, 0.001, 0.006), (0.04, 0.014, 0.022)] {
         let (mut square, mut held, mut n) = (0.0, 0.0, 0.0);
         for _ in 0..12 {
-            let stands: Vec<StaticOccupation> = (0..5)
+            let occupations: Vec<StaticOccupation> = (0..5)
                 .map(|_| {
                     let at_m = place(&mut rng);
                     let read = |anchor: usize| {
@@ -76,7 +76,7 @@ fn five_minute_long_stands_end_at_two_centimetres() {
                     StaticOccupation { at_m, levels: (0..8).filter_map(read).collect() }
                 })
                 .collect();
-            let a = adjust(&ANCHORS, &stands, &AdjustSettings::default()).unwrap();
+            let a = adjust(&ANCHORS, &occupations, &AdjustSettings::default()).unwrap();
             for b in &a.boards {
                 let error = b.offset_m - true_offset(b.anchor);
                 square += error * error;
@@ -92,14 +92,14 @@ fn five_minute_long_stands_end_at_two_centimetres() {
 
 #[test]
 fn claimed_errors_hold_whatever_the_place_error_is() {
-    // From one stand nothing can be told about the place error: the interval must then be shy.
+    // From one occupation nothing is known about the place error: the interval must then be shy.
     for (count, place_sd, most) in
         [(1, 0.05, 1.0), (3, 0.03, 0.99), (5, 0.04, 0.98), (10, 0.08, 0.98), (30, 0.02, 0.98)]
     {
         let mut rng = rng(7);
         let (mut held, mut n) = (0.0, 0.0);
         for _ in 0..150 {
-            let a = adjust(&ANCHORS, &stands(&mut rng, count, 8, place_sd), &AdjustSettings::default());
+            let a = adjust(&ANCHORS, &occupations(&mut rng, count, 8, place_sd), &AdjustSettings::default());
             for b in a.unwrap().boards {
                 held += f64::from(u8::from((b.offset_m - true_offset(b.anchor)).abs() <= 2.0 * b.se_m));
                 n += 1.0;
@@ -117,7 +117,7 @@ fn a_wrong_coordinate_is_named_and_a_right_one_is_not() {
         let (mut named, mut wrongly, mut falsely, mut off) = (0, 0, 0, 0.0);
         const RUNS: u32 = 200;
         for _ in 0..RUNS {
-            let mut list = stands(&mut rng, count, anchors, 0.04);
+            let mut list = occupations(&mut rng, count, anchors, 0.04);
             let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
             falsely +=
                 u32::from(!a.wrong_occupations.is_empty() || matches!(a.faults, FaultIsolation::Named(_)));
@@ -147,25 +147,25 @@ fn a_wrong_coordinate_is_named_and_a_right_one_is_not() {
 }
 
 #[test]
-fn four_stands_are_too_few_for_a_name() {
+fn four_occupations_are_too_few_for_a_name() {
     let mut rng = rng(12);
-    let mut told = 0;
+    let mut reported = 0;
     for _ in 0..100 {
-        let mut list = stands(&mut rng, 4, 8, 0.02);
+        let mut list = occupations(&mut rng, 4, 8, 0.02);
         list[2].at_m[0] += 0.4;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         assert!(a.wrong_occupations.is_empty() && a.occupations == 4);
-        told += u32::from(matches!(a.faults, FaultIsolation::Undecided(_)));
+        reported += u32::from(matches!(a.faults, FaultIsolation::Undecided(_)));
     }
-    assert!(told >= 95, "{told}");
+    assert!(reported >= 95, "{reported}");
 }
 
 #[test]
-fn an_anchor_at_a_wrong_place_is_told_apart_from_a_stand() {
+fn an_anchor_at_a_wrong_place_is_distinguished_from_a_stand() {
     let mut rng = rng(77);
     let mut named = 0;
     for _ in 0..100 {
-        let list = stands(&mut rng, 8, 8, 0.03);
+        let list = occupations(&mut rng, 8, 8, 0.03);
         let mut anchors = ANCHORS;
         anchors[5][0] -= 0.5;
         let a = adjust(&anchors, &list, &AdjustSettings::default()).unwrap();
@@ -185,7 +185,7 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
     let mut rng = rng(8);
     let (mut falsely, mut held, mut n) = (0, 0.0, 0.0);
     for _ in 0..150 {
-        let list = stands(&mut rng, 10, 8, 0.04);
+        let list = occupations(&mut rng, 10, 8, 0.04);
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         falsely += u32::from(!matches!(a.scale, ScaleVerdict::NotProven { .. }));
         assert!(a.boards.iter().all(|b| b.scale_se.is_some() || b.scale == 1.0));
@@ -201,7 +201,7 @@ fn a_scale_is_found_when_it_is_there_and_not_when_it_is_not() {
             n += 1.0;
         }
     }
-    // A scale that a room can imitate is told and not taken, unless it is asked for.
+    // A scale that a room can imitate is reported and not taken, unless it is asked for.
     let small: Vec<StaticOccupation> = (0..30)
         .map(|_| {
             let at_m = place(&mut rng);
@@ -233,16 +233,16 @@ fn a_scale_without_spread_is_refused() {
     assert!(matches!(refusal, AdjustRefusal::ScaleNotSupported { spread_m, .. } if spread_m < 0.5));
     let a = adjust(&ANCHORS, &near, &AdjustSettings::default()).unwrap();
     assert_eq!(a.scale, ScaleVerdict::NotSupported);
-    let a = adjust(&ANCHORS, &stands(&mut rng, 6, 8, 0.02), &asked).unwrap();
+    let a = adjust(&ANCHORS, &occupations(&mut rng, 6, 8, 0.02), &asked).unwrap();
     assert!(a.boards.iter().all(|b| b.scale_se.is_some()));
 }
 
 #[test]
-fn rubbish_is_refused_and_odd_offsets_are_told() {
+fn rubbish_is_refused_and_odd_offsets_are_reported() {
     let settings = AdjustSettings::default();
     assert_eq!(adjust(&ANCHORS, &[], &settings), Err(AdjustRefusal::NothingMeasured));
     let level = AnchorLevel { anchor: 0, level_m: 3.0, se_m: 0.01 };
-    let stand = |at_m, level| [StaticOccupation { at_m, levels: vec![level] }];
+    let occupation = |at_m, level| [StaticOccupation { at_m, levels: vec![level] }];
     for (at_m, level) in [
         ([f64::NAN, 0.0, 0.0], level),
         ([1.0; 3], AnchorLevel { anchor: 8, ..level }),
@@ -251,24 +251,24 @@ fn rubbish_is_refused_and_odd_offsets_are_told() {
         ([1.0; 3], AnchorLevel { level_m: 1e160, ..level }),
         ([1.0; 3], AnchorLevel { se_m: -1.0, ..level }),
     ] {
-        let refused = adjust(&ANCHORS, &stand(at_m, level), &settings);
+        let refused = adjust(&ANCHORS, &occupation(at_m, level), &settings);
         assert_eq!(refused, Err(AdjustRefusal::BadInput { occupation: 0 }));
     }
-    let a = adjust(&ANCHORS, &stand([0.0, 2.2, 2.5], level), &settings).unwrap();
+    let a = adjust(&ANCHORS, &occupation([0.0, 2.2, 2.5], level), &settings).unwrap();
     assert!((a.boards[0].offset_m - 0.8).abs() < 1e-12 && a.boards[0].odd);
     // Applied to the raw range it gives the distance back.
     assert!((a.boards[0].correction().apply(3.0) - 2.2).abs() < 1e-12);
     assert_eq!((a.boards.len(), a.place_sd_m, a.scale), (1, None, ScaleVerdict::NotSupported));
-    // One stand alone: the place error is taken on trust, and no offset is better than that.
+    // One occupation alone: the place error is taken on trust, and no offset is better than that.
     assert!(a.boards[0].se_m > 0.05);
 }
 
 #[test]
-fn two_wrong_stands_of_ten_are_both_named() {
+fn two_wrong_occupations_of_ten_are_both_named() {
     let mut rng = rng(17);
     let mut both = 0;
     for _ in 0..60 {
-        let mut list = stands(&mut rng, 10, 6, 0.04);
+        let mut list = occupations(&mut rng, 10, 6, 0.04);
         list[2].at_m[0] += 0.5;
         list[7].at_m[1] -= 0.4;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
@@ -283,11 +283,11 @@ fn two_wrong_stands_of_ten_are_both_named() {
 }
 
 #[test]
-fn a_blocked_path_is_told_with_its_excess_and_put_back_when_it_is_none() {
+fn a_blocked_path_is_reported_with_its_excess_and_put_back_when_it_is_none() {
     let mut rng = rng(23);
     let (mut square, mut held, mut named) = (0.0, 0.0, 0.0);
     for _ in 0..200 {
-        let mut list = stands(&mut rng, 5, 6, 0.02);
+        let mut list = occupations(&mut rng, 5, 6, 0.02);
         list[3].levels[4].level_m += 0.45;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         let [b] = a.blocked[..] else { continue };
@@ -304,27 +304,27 @@ fn a_blocked_path_is_told_with_its_excess_and_put_back_when_it_is_none() {
 }
 
 #[test]
-fn four_stands_are_too_few_to_name_a_blocked_path() {
+fn four_occupations_are_too_few_to_name_a_blocked_path() {
     let mut rng = rng(24);
-    let mut told = 0;
+    let mut reported = 0;
     for _ in 0..100 {
-        let mut list = stands(&mut rng, 4, 6, 0.02);
+        let mut list = occupations(&mut rng, 4, 6, 0.02);
         list[1].levels[2].level_m += 0.6;
         let a = adjust(&ANCHORS, &list, &AdjustSettings::default()).unwrap();
         assert!(a.blocked.is_empty() && a.wrong_occupations.is_empty());
         let path = FaultCandidate::Path { occupation: 1, anchor: 2 };
-        told += u32::from(
+        reported += u32::from(
             matches!(&a.faults, FaultIsolation::Undecided(l) if l.iter().any(|e| e.candidate == path)),
         );
     }
-    assert!(told >= 90, "{told}");
+    assert!(reported >= 90, "{reported}");
 }
 
 #[test]
 fn many_blocked_paths_end_without_a_name_for_each() {
     // A kit behind a wall: half of all paths are blocked. Whatever is said, it ends, and with numbers.
     let mut rng = rng(25);
-    let mut list = stands(&mut rng, 20, 8, 0.02);
+    let mut list = occupations(&mut rng, 20, 8, 0.02);
     for s in &mut list {
         for l in &mut s.levels {
             let blocked = rng.random::<f64>() < 0.5;

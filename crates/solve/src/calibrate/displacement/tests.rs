@@ -1,4 +1,4 @@
-//! Seeded trials: a tag bumped by 10 cm, a board that changes alone, a tag that stands.
+//! Seeded trials: a tag displaced by 10 cm, a board that changes alone, a tag that stands.
 
 use super::*;
 use crate::calibrate::occupation::OccupationRefusal;
@@ -9,7 +9,7 @@ use rand_chacha::ChaCha8Rng;
 const ANCHORS: [[f64; 3]; 6] =
     [[0.0, 0.0, 2.4], [10.0, 0.0, 2.5], [10.0, 7.0, 2.3], [0.0, 7.0, 2.5], [5.0, 0.0, 2.4], [5.0, 7.0, 2.4]];
 
-const KIT: Kit = Kit { late_share: 0.1, slow_sd_m: 0.01, ..Kit::WHITE };
+const KIT: Kit = Kit { nlos_share: 0.1, slow_sd_m: 0.01, ..Kit::WHITE };
 
 fn distance(p: [f64; 3], a: [f64; 3]) -> f64 {
     (0..3).map(|c| (p[c] - a[c]).powi(2)).sum::<f64>().sqrt()
@@ -24,8 +24,8 @@ fn shifted(rng: &mut ChaCha8Rng, p: [f64; 3], by_m: f64) -> [f64; 3] {
     [p[0] + by_m * angle.cos(), p[1] + by_m * angle.sin(), p[2]]
 }
 
-/// Changes between two stands of a minute, the tag at `from`, then at `to`; board 2 longer by `longer_m`.
-fn two_stands(rng: &mut ChaCha8Rng, from: [f64; 3], to: [f64; 3], longer_m: f64) -> Vec<LevelChange> {
+/// Changes between two occupations of a minute, the tag at `from`, then at `to`; board 2 longer by `longer_m`.
+fn two_occupations(rng: &mut ChaCha8Rng, from: [f64; 3], to: [f64; 3], longer_m: f64) -> Vec<LevelChange> {
     let mut read = |p: [f64; 3], a: [f64; 3], extra: f64| {
         let ranges = KIT.ranges(rng, distance(p, a) - 0.1 + extra);
         measure_occupation(&ranges, &OccupationSettings::default()).unwrap_or_else(|e| e.reading.unwrap())
@@ -40,13 +40,13 @@ fn two_stands(rng: &mut ChaCha8Rng, from: [f64; 3], to: [f64; 3], longer_m: f64)
 }
 
 #[test]
-fn a_tag_bumped_by_ten_centimetres_is_caught() {
+fn a_tag_displaced_by_ten_centimetres_is_caught() {
     let mut rng = rng(40);
     let (mut caught, mut steps, mut square) = (0, 0, 0.0);
     for _ in 0..40 {
         let from = place(&mut rng);
         let to = shifted(&mut rng, from, 0.10);
-        let changes = two_stands(&mut rng, from, to, 0.0);
+        let changes = two_occupations(&mut rng, from, to, 0.0);
         steps += u32::from(changes.iter().any(|c| c.change_m.abs() > 0.15));
         if let DisplacementVerdict::Moved { shift_m, .. } = compare(&ANCHORS, from, &changes, 2) {
             caught += 1;
@@ -60,15 +60,15 @@ fn a_tag_bumped_by_ten_centimetres_is_caught() {
 }
 
 #[test]
-fn standing_still_and_one_board_alone_are_no_bump() {
+fn standing_still_and_one_board_alone_are_no_displacement() {
     let mut rng = rng(41);
     let (mut still, mut board) = (0, 0);
     for _ in 0..60 {
         let p = place(&mut rng);
         still += u32::from(
-            compare(&ANCHORS, p, &two_stands(&mut rng, p, p, 0.0), 2) == DisplacementVerdict::Still,
+            compare(&ANCHORS, p, &two_occupations(&mut rng, p, p, 0.0), 2) == DisplacementVerdict::Still,
         );
-        let alone = compare(&ANCHORS, p, &two_stands(&mut rng, p, p, 0.2), 2);
+        let alone = compare(&ANCHORS, p, &two_occupations(&mut rng, p, p, 0.2), 2);
         board += u32::from(matches!(alone, DisplacementVerdict::OneBoard { anchor: 2, .. }));
     }
     assert!(still >= 58, "{still}");
@@ -76,7 +76,7 @@ fn standing_still_and_one_board_alone_are_no_bump() {
 }
 
 #[test]
-fn a_bump_within_a_stand_is_found_with_its_time() {
+fn a_displacement_within_a_occupation_is_found_with_its_time() {
     let mut rng = rng(42);
     let settings = OccupationSettings::default();
     let (mut caught, mut falsely, mut refused) = (0, 0, 0);

@@ -4,22 +4,21 @@ use super::*;
 
 const ANCHORS: [[f64; 3]; 5] =
     [[0.0, 0.0, 2.0], [8.0, 0.0, 2.0], [8.0, 6.0, 2.2], [0.0, 6.0, 2.1], [4.0, 0.0, 2.0]];
-const STANDS: [[f64; 3]; 6] =
+const OCCUPATIONS: [[f64; 3]; 6] =
     [[1.0, 1.0, 1.0], [6.5, 1.5, 1.0], [6.0, 5.0, 1.0], [2.0, 4.5, 1.0], [4.0, 3.0, 1.0], [3.0, 1.0, 1.0]];
 
-fn observe(anchors: &[[f64; 3]], stands: &[[f64; 3]], offset: impl Fn(usize) -> f64) -> Vec<Observation> {
+fn observe(
+    anchors: &[[f64; 3]],
+    occupations: &[[f64; 3]],
+    offset: impl Fn(usize) -> f64,
+) -> Vec<Observation> {
     let mut all = Vec::new();
-    for (stand, p) in stands.iter().enumerate() {
+    for (occupation, p) in occupations.iter().enumerate() {
         for (anchor, a) in anchors.iter().enumerate() {
             let d = (0..3).map(|c| (p[c] - a[c]) * (p[c] - a[c])).sum::<f64>().sqrt();
             // A ripple of a millimetre, so that variances are not zero.
-            let ripple = 0.001 * f64::from(u8::from((stand + anchor) % 2 == 0));
-            all.push(Observation {
-                occupation: stand,
-                anchor,
-                range_m: d + offset(anchor) + ripple,
-                sd_m: 0.02,
-            });
+            let ripple = 0.001 * f64::from(u8::from((occupation + anchor) % 2 == 0));
+            all.push(Observation { occupation, anchor, range_m: d + offset(anchor) + ripple, sd_m: 0.02 });
         }
     }
     all
@@ -27,7 +26,7 @@ fn observe(anchors: &[[f64; 3]], stands: &[[f64; 3]], offset: impl Fn(usize) -> 
 
 const RULE: NamingRule = NamingRule { max_chance_probability: 1e-3, min_shift_m: 0.05 };
 
-fn all_suspects() -> Vec<FaultCandidate> {
+fn all_candidates() -> Vec<FaultCandidate> {
     let anchors = (0..ANCHORS.len()).flat_map(|i| {
         [
             FaultCandidate::AnchorPlace(i),
@@ -35,14 +34,14 @@ fn all_suspects() -> Vec<FaultCandidate> {
             FaultCandidate::AnchorOffset(i),
         ]
     });
-    let places = anchors.chain((0..STANDS.len()).map(FaultCandidate::OccupationPlace));
+    let places = anchors.chain((0..OCCUPATIONS.len()).map(FaultCandidate::OccupationPlace));
     places.chain([FaultCandidate::AllOffsets, FaultCandidate::AllScales]).collect()
 }
 
 fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> Scene<'a> {
     Scene {
         anchors_m: &ANCHORS,
-        occupations_m: &STANDS,
+        occupations_m: &OCCUPATIONS,
         observations,
         offset_se_m,
         scale: false,
@@ -50,20 +49,20 @@ fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) ->
     }
 }
 
-fn named(misfit: &FaultIsolation) -> Explanation {
-    match misfit {
+fn named(faults: &FaultIsolation) -> Explanation {
+    match faults {
         FaultIsolation::Named(e) => *e,
         other => panic!("{other:?}"),
     }
 }
 
 #[test]
-fn a_stand_a_metre_off_comes_out_whole() {
-    let mut truth = STANDS;
+fn a_occupation_a_metre_off_comes_out_whole() {
+    let mut truth = OCCUPATIONS;
     truth[2] = [5.2, 4.4, 1.0];
     let free = [None; 5];
     let seen = observe(&ANCHORS, &truth, |i| 0.1 * i as f64);
-    let e = named(&scene(&seen, &free).explain(&all_suspects(), RULE));
+    let e = named(&scene(&seen, &free).explain(&all_candidates(), RULE));
     assert_eq!(e.candidate, FaultCandidate::OccupationPlace(2));
     assert!((e.shift_m[0] + 0.8).abs() < 0.005 && (e.shift_m[1] + 0.6).abs() < 0.005, "{e:?}");
     assert!(e.shift_m[2] == 0.0 && e.chance_probability < 1e-6);
@@ -74,19 +73,19 @@ fn an_anchor_is_named_with_what_changed() {
     let known = [Some(0.01); 5];
     let mut anchors = ANCHORS;
     anchors[3] = [0.4, 5.7, 2.1];
-    let seen = observe(&anchors, &STANDS, |_| 0.0);
-    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    let seen = observe(&anchors, &OCCUPATIONS, |_| 0.0);
+    let e = named(&scene(&seen, &known).explain(&all_candidates(), RULE));
     assert!(matches!(e.candidate, FaultCandidate::AnchorPlace(3)), "{e:?}");
     assert!((e.shift_m[0] - 0.4).abs() < 0.01 && (e.shift_m[1] + 0.3).abs() < 0.01, "{e:?}");
 
     // The same anchor, its offset taken at the wrong place as well.
-    let seen = observe(&anchors, &STANDS, |i| if i == 3 { 0.2 } else { 0.0 });
-    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    let seen = observe(&anchors, &OCCUPATIONS, |i| if i == 3 { 0.2 } else { 0.0 });
+    let e = named(&scene(&seen, &known).explain(&all_candidates(), RULE));
     assert_eq!(e.candidate, FaultCandidate::AnchorPlaceAndOffset(3));
     assert!((e.shift_m[0] - 0.4).abs() < 0.02 && (e.offset_m - 0.2).abs() < 0.02, "{e:?}");
 
-    let seen = observe(&ANCHORS, &STANDS, |i| if i == 1 { -0.25 } else { 0.0 });
-    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    let seen = observe(&ANCHORS, &OCCUPATIONS, |i| if i == 1 { -0.25 } else { 0.0 });
+    let e = named(&scene(&seen, &known).explain(&all_candidates(), RULE));
     assert_eq!(e.candidate, FaultCandidate::AnchorOffset(1));
     assert!((e.offset_m + 0.25).abs() < 0.005 && e.shift_m == [0.0; 3], "{e:?}");
 }
@@ -94,14 +93,14 @@ fn an_anchor_is_named_with_what_changed() {
 #[test]
 fn what_all_boards_share_is_not_blamed_on_one() {
     let known = [Some(0.01); 5];
-    let seen = observe(&ANCHORS, &STANDS, |_| 0.12);
-    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    let seen = observe(&ANCHORS, &OCCUPATIONS, |_| 0.12);
+    let e = named(&scene(&seen, &known).explain(&all_candidates(), RULE));
     assert_eq!(e.candidate, FaultCandidate::AllOffsets);
     assert!((e.offset_m - 0.12).abs() < 0.005, "{e:?}");
 
-    let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+    let mut seen = observe(&ANCHORS, &OCCUPATIONS, |_| 0.0);
     seen.iter_mut().for_each(|o| o.range_m *= 1.07);
-    let e = named(&scene(&seen, &known).explain(&all_suspects(), RULE));
+    let e = named(&scene(&seen, &known).explain(&all_candidates(), RULE));
     assert_eq!(e.candidate, FaultCandidate::AllScales);
     assert!((e.scale_change - 0.07).abs() < 0.003, "{e:?}");
 }
@@ -109,35 +108,36 @@ fn what_all_boards_share_is_not_blamed_on_one() {
 #[test]
 fn nothing_is_named_where_nothing_is_wrong_or_nothing_can_be_known() {
     let known = [Some(0.01); 5];
-    let seen = observe(&ANCHORS, &STANDS, |_| 0.0);
-    assert_eq!(scene(&seen, &known).explain(&all_suspects(), RULE), FaultIsolation::None);
-    assert_eq!(scene(&[], &known).explain(&all_suspects(), RULE), FaultIsolation::None);
+    let seen = observe(&ANCHORS, &OCCUPATIONS, |_| 0.0);
+    assert_eq!(scene(&seen, &known).explain(&all_candidates(), RULE), FaultIsolation::None);
+    assert_eq!(scene(&[], &known).explain(&all_candidates(), RULE), FaultIsolation::None);
     // One row, all offsets free: nothing is left over.
-    assert_eq!(scene(&seen[..1], &[None; 5]).explain(&all_suspects(), RULE), FaultIsolation::None);
+    assert_eq!(scene(&seen[..1], &[None; 5]).explain(&all_candidates(), RULE), FaultIsolation::None);
 }
 
 #[test]
 fn rivals_that_fit_alike_are_listed() {
-    // Two anchors seen from one stand: the stand's shift explains what two offsets would, each half.
+    // Two anchors seen from one occupation: the occupation's shift explains what two offsets would, each half.
     let known = [Some(0.005); 5];
-    let mut truth = STANDS;
+    let mut truth = OCCUPATIONS;
     truth[0] = [1.0, 1.45, 1.0];
     let seen: Vec<Observation> = observe(&ANCHORS, &truth, |_| 0.0)
         .into_iter()
         .filter(|o| o.occupation == 0 && o.anchor != 0)
         .collect();
-    let misfit =
-        scene(&seen, &known).explain(&all_suspects(), NamingRule { max_chance_probability: 0.9, ..RULE });
+    let faults =
+        scene(&seen, &known).explain(&all_candidates(), NamingRule { max_chance_probability: 0.9, ..RULE });
     assert!(
-        !matches!(misfit, FaultIsolation::Named(e) if !matches!(e.candidate, FaultCandidate::OccupationPlace(0))),
-        "{misfit:?}"
+        !matches!(faults, FaultIsolation::Named(e) if !matches!(e.candidate, FaultCandidate::OccupationPlace(0))),
+        "{faults:?}"
     );
 }
 
 fn paths() -> Vec<FaultCandidate> {
-    let all = (0..STANDS.len()).flat_map(|stand| (0..ANCHORS.len()).map(move |anchor| (stand, anchor)));
-    let paths = all.map(|(stand, anchor)| FaultCandidate::Path { occupation: stand, anchor });
-    let places = (0..STANDS.len())
+    let all = (0..OCCUPATIONS.len())
+        .flat_map(|occupation| (0..ANCHORS.len()).map(move |anchor| (occupation, anchor)));
+    let paths = all.map(|(occupation, anchor)| FaultCandidate::Path { occupation, anchor });
+    let places = (0..OCCUPATIONS.len())
         .map(FaultCandidate::OccupationPlace)
         .chain((0..ANCHORS.len()).map(FaultCandidate::AnchorPlace));
     places.chain(paths).collect()
@@ -147,11 +147,11 @@ fn paths() -> Vec<FaultCandidate> {
 fn a_level_that_is_too_long_comes_out_whole_and_one_too_short_is_no_blocked_path() {
     let free = [None; 5];
     for (excess, named_so) in [(0.37, true), (-0.37, false)] {
-        let mut seen = observe(&ANCHORS, &STANDS, |i| 0.1 * i as f64);
+        let mut seen = observe(&ANCHORS, &OCCUPATIONS, |i| 0.1 * i as f64);
         seen[5 * 4 + 2].range_m += excess;
-        let misfit = scene(&seen, &free).explain(&paths(), RULE);
+        let faults = scene(&seen, &free).explain(&paths(), RULE);
         let path = FaultCandidate::Path { occupation: 4, anchor: 2 };
-        match misfit {
+        match faults {
             FaultIsolation::Named(e) if named_so => {
                 assert_eq!(e.candidate, path);
                 assert!((e.offset_m - excess).abs() < 0.003 && e.chance_probability < 1e-6, "{e:?}");
@@ -167,19 +167,19 @@ fn a_level_that_is_too_long_comes_out_whole_and_one_too_short_is_no_blocked_path
 }
 
 #[test]
-fn two_levels_of_one_anchor_or_stand_are_no_wrong_place() {
+fn two_levels_of_one_anchor_or_occupation_are_no_wrong_place() {
     let free = [None; 5];
-    // The same two excesses at one anchor, then at one stand: the larger one is the first to be named.
+    // The same two excesses at one anchor, then at one occupation: the larger one is the first to be named.
     for (rows, first) in [([1, 11], (2, 1)), ([10, 11], (2, 1))] {
-        let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+        let mut seen = observe(&ANCHORS, &OCCUPATIONS, |_| 0.0);
         seen[rows[0]].range_m += 0.5;
         seen[rows[1]].range_m += 0.6;
         let e = named(&scene(&seen, &free).explain(&paths(), RULE));
         assert_eq!(e.candidate, FaultCandidate::Path { occupation: first.0, anchor: first.1 });
     }
-    // Without paths among the suspects (as in a verification) they are not brought up.
-    let mut seen = observe(&ANCHORS, &STANDS, |_| 0.0);
+    // Without paths among the candidates (as in a verification) they are not brought up.
+    let mut seen = observe(&ANCHORS, &OCCUPATIONS, |_| 0.0);
     seen[1].range_m += 0.5;
-    let misfit = scene(&seen, &free).explain(&all_suspects(), RULE);
-    assert!(!format!("{misfit:?}").contains("Path"), "{misfit:?}");
+    let faults = scene(&seen, &free).explain(&all_candidates(), RULE);
+    assert!(!format!("{faults:?}").contains("Path"), "{faults:?}");
 }

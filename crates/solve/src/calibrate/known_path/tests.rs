@@ -1,4 +1,4 @@
-//! Seeded walks: offset and scale, late ranges, honest errors, refusals.
+//! Seeded walks: offset and scale, NLOS ranges, honest errors, refusals.
 
 use super::*;
 use crate::calibrate::tests::simulation::{Kit, rng};
@@ -18,7 +18,7 @@ fn walk(rng: &mut ChaCha8Rng, kit: Kit, near_m: f64, far_m: f64, offset: f64, sc
         .collect()
 }
 
-const KIT: Kit = Kit { seconds: 120.0, late_share: 0.15, slow_sd_m: 0.02, ..Kit::WHITE };
+const KIT: Kit = Kit { seconds: 120.0, nlos_share: 0.15, slow_sd_m: 0.02, ..Kit::WHITE };
 
 #[test]
 fn an_offset_comes_out_with_an_honest_error_and_no_scale() {
@@ -51,7 +51,7 @@ fn a_scale_of_seven_per_cent_is_proven() {
 }
 
 #[test]
-fn what_cannot_be_told_is_refused() {
+fn what_cannot_be_determined_is_refused() {
     let mut rng = rng(73);
     let near = walk(&mut rng, KIT, 2.0, 3.0, 0.1, 1.0);
     let refusal = fit_path(&near, ScaleChoice::Asked, 0.4).unwrap_err();

@@ -1,5 +1,5 @@
-//! Seeded trials of the stand estimator: bias, honest error, refusals. The bars are the project's own
-//! (bias of a centimetre, ±2 standard errors holding 88 to 98 %); the late model is common practice, no
+//! Seeded trials of the occupation estimator: bias, honest error, refusals. The bars are the project's own
+//! (bias of a centimetre, ±2 standard errors holding 88 to 98 %); the NLOS model is common practice, no
 //! source: 0.2 m plus an exponential of mean 0.6 m, in stretches.
 
 use super::*;
@@ -7,7 +7,7 @@ use crate::calibrate::tests::simulation::{Kit, rng};
 
 const LEVEL_M: f64 = 5.123;
 
-/// Figures over many stands of one kit.
+/// Figures over many occupations of one kit.
 #[derive(Debug)]
 struct Figures {
     bias_m: f64,
@@ -38,12 +38,12 @@ fn trial(kit: Kit, seed: u64, runs: usize) -> Figures {
 }
 
 #[test]
-fn late_ranges_up_to_two_in_five_hardly_move_the_level() {
-    for (late_share, late_s, bar_m) in
+fn nlos_ranges_up_to_two_in_five_hardly_move_the_level() {
+    for (nlos_share, nlos_s, bar_m) in
         [(0.0, 1.5, 0.001), (0.1, 1.5, 0.002), (0.2, 1.5, 0.002), (0.3, 0.0, 0.003), (0.4, 1.5, 0.004)]
     {
-        let f = trial(Kit { late_share, late_s, ..Kit::WHITE }, 11, 150);
-        println!("late {late_share}: {f:?}");
+        let f = trial(Kit { nlos_share, nlos_s, ..Kit::WHITE }, 11, 150);
+        println!("late {nlos_share}: {f:?}");
         assert!(f.bias_m.abs() < bar_m, "{f:?}");
         assert!((0.0022..0.0065).contains(&f.rms_m), "{f:?}");
     }
@@ -51,9 +51,9 @@ fn late_ranges_up_to_two_in_five_hardly_move_the_level() {
 
 #[test]
 fn a_tail_of_another_shape_costs_less_than_a_centimetre() {
-    // Shorter and longer detours than the model's own, drawn by widening or shrinking the late part.
+    // Shorter and longer detours than the model's own, drawn by widening or shrinking the NLOS part.
     for stretch in [0.6, 1.8] {
-        let kit = Kit { late_share: 0.2, ..Kit::WHITE };
+        let kit = Kit { nlos_share: 0.2, ..Kit::WHITE };
         let mut rng = rng(5);
         let mut bias = 0.0;
         for _ in 0..100 {
@@ -70,9 +70,9 @@ fn a_tail_of_another_shape_costs_less_than_a_centimetre() {
 
 #[test]
 fn two_standard_errors_hold_in_white_noise() {
-    for (seconds, late_share) in [(25.0, 0.0), (60.0, 0.0), (60.0, 0.2)] {
-        let f = trial(Kit { seconds, late_share, ..Kit::WHITE }, 3, 400);
-        println!("white {seconds} s, late {late_share}: {f:?}");
+    for (seconds, nlos_share) in [(25.0, 0.0), (60.0, 0.0), (60.0, 0.2)] {
+        let f = trial(Kit { seconds, nlos_share, ..Kit::WHITE }, 3, 400);
+        println!("white {seconds} s, late {nlos_share}: {f:?}");
         assert!((0.88..=0.98).contains(&f.held), "{f:?}");
         assert!(f.mean_se_m < 0.008, "{f:?}");
     }
@@ -80,9 +80,9 @@ fn two_standard_errors_hold_in_white_noise() {
 
 #[test]
 fn two_standard_errors_hold_in_correlated_noise_where_the_naive_ones_do_not() {
-    for (seconds, late_share, least) in [(60.0, 0.0, 0.82), (120.0, 0.2, 0.88), (240.0, 0.2, 0.88)] {
-        let f = trial(Kit { seconds, late_share, slow_sd_m: 0.02, ..Kit::WHITE }, 4, 300);
-        println!("slow 2 cm over 10 s, {seconds} s, late {late_share}: {f:?}");
+    for (seconds, nlos_share, least) in [(60.0, 0.0, 0.82), (120.0, 0.2, 0.88), (240.0, 0.2, 0.88)] {
+        let f = trial(Kit { seconds, nlos_share, slow_sd_m: 0.02, ..Kit::WHITE }, 4, 300);
+        println!("slow 2 cm over 10 s, {seconds} s, late {nlos_share}: {f:?}");
         // A minute is short in noise that remembers ten seconds: its bar is lower, and it is said.
         assert!((least..=0.98).contains(&f.held), "{f:?}");
         assert!(f.naive_held < 0.6, "the trial would show nothing: {f:?}");
@@ -90,8 +90,8 @@ fn two_standard_errors_hold_in_correlated_noise_where_the_naive_ones_do_not() {
 }
 
 #[test]
-fn a_short_stand_in_correlated_noise_says_so() {
-    let told = |kit: Kit, seed| {
+fn a_short_occupation_in_correlated_noise_says_so() {
+    let reported = |kit: Kit, seed| {
         let mut rng = rng(seed);
         let mut short =
             || match measure_occupation(&kit.ranges(&mut rng, LEVEL_M), &OccupationSettings::default()) {
@@ -100,22 +100,22 @@ fn a_short_stand_in_correlated_noise_says_so() {
             };
         (0..100).filter(|_| short()).count()
     };
-    let slow = told(Kit { slow_sd_m: 0.03, ..Kit::WHITE }, 1);
+    let slow = reported(Kit { slow_sd_m: 0.03, ..Kit::WHITE }, 1);
     assert!(slow >= 85, "{slow}");
-    assert!(told(Kit::WHITE, 2) <= 2);
-    assert_eq!(told(Kit { slow_sd_m: 0.03, seconds: 240.0, ..Kit::WHITE }, 3), 0);
+    assert!(reported(Kit::WHITE, 2) <= 2);
+    assert_eq!(reported(Kit { slow_sd_m: 0.03, seconds: 240.0, ..Kit::WHITE }, 3), 0);
 }
 
 #[test]
-fn good_stands_are_hardly_ever_refused() {
+fn good_occupations_are_hardly_ever_refused() {
     let slow = Kit { slow_sd_m: 0.02, seconds: 120.0, ..Kit::WHITE };
     for kit in [
         Kit { seconds: 25.0, ..Kit::WHITE },
         Kit::WHITE,
-        Kit { late_share: 0.2, ..Kit::WHITE },
-        Kit { late_share: 0.3, late_s: 0.0, ..Kit::WHITE },
+        Kit { nlos_share: 0.2, ..Kit::WHITE },
+        Kit { nlos_share: 0.3, nlos_s: 0.0, ..Kit::WHITE },
         Kit { sigma_m: 0.12, ..Kit::WHITE },
-        Kit { late_share: 0.1, ..slow },
+        Kit { nlos_share: 0.1, ..slow },
     ] {
         let f = trial(kit, 21, 150);
         assert!(f.refused <= 0.05, "{kit:?}: {f:?}");
@@ -144,10 +144,10 @@ fn refused_for(
 }
 
 #[test]
-fn bad_stands_are_refused_for_the_right_reason() {
+fn bad_occupations_are_refused_for_the_right_reason() {
     let keep = |_: &mut Vec<TimedRange>| {};
-    let late = Kit { late_share: 0.6, late_s: 0.0, ..Kit::WHITE };
-    assert!(refused_for(late, 60, keep, |r| matches!(r, OccupationRefusal::TooManyNlos { .. })) >= 0.95);
+    let nlos = Kit { nlos_share: 0.6, nlos_s: 0.0, ..Kit::WHITE };
+    assert!(refused_for(nlos, 60, keep, |r| matches!(r, OccupationRefusal::TooManyNlos { .. })) >= 0.95);
     let noisy = Kit { sigma_m: 0.26, ..Kit::WHITE };
     assert!(refused_for(noisy, 60, keep, |r| matches!(r, OccupationRefusal::TooNoisy { .. })) >= 0.95);
     let few = |r: &mut Vec<TimedRange>| r.truncate(99);
@@ -164,7 +164,7 @@ fn bad_stands_are_refused_for_the_right_reason() {
             matches!(r, OccupationRefusal::Stepped { by_m: found, at, .. }
                 if (found - by_m).abs() < 0.06 && (20.0..40.0).contains(&at.unix_secs_f64()))
         };
-        let share = refused_for(Kit { late_share: 0.1, ..Kit::WHITE }, 60, moved, step);
+        let share = refused_for(Kit { nlos_share: 0.1, ..Kit::WHITE }, 60, moved, step);
         assert!(share >= 0.95, "step {by_m}: {share}");
     }
 }
@@ -192,14 +192,14 @@ fn the_order_of_arrival_does_not_matter() {
     let forward = measure_occupation(&ranges, &settings).unwrap();
     ranges.reverse();
     assert_eq!(measure_occupation(&ranges, &settings).unwrap(), forward);
-    // The shed's stand: antennas 5 m apart, the board reads 12 cm long.
+    // The shed's occupation: antennas 5 m apart, the board reads 12 cm long.
     assert!((offset_at_distance(&forward, 5.0) - 0.123).abs() < 3.0 * forward.se_m);
 }
 
 #[test]
 fn fine_ranges_by_the_thousand_are_counted_by_the_millimetre() {
     let mut rng = rng(6);
-    let mut ranges = Kit { seconds: 600.0, late_share: 0.1, ..Kit::WHITE }.ranges(&mut rng, LEVEL_M);
+    let mut ranges = Kit { seconds: 600.0, nlos_share: 0.1, ..Kit::WHITE }.ranges(&mut rng, LEVEL_M);
     // A kit that sends metres as floating-point numbers: no two ranges alike.
     for (i, r) in ranges.iter_mut().enumerate() {
         r.raw_range_m += 0.01 * ((i as f64 * 0.618_033_988_75).fract() - 0.5);
@@ -211,12 +211,12 @@ fn fine_ranges_by_the_thousand_are_counted_by_the_millimetre() {
 
 #[test]
 fn somebody_who_walks_by_is_no_step() {
-    // Stretches that are late by one amount make a second heap in a quarter of the stand.
-    for (late_share, most) in [(0.1, 0.01), (0.2, 0.02)] {
-        let kit = Kit { late_share, late_same: true, ..Kit::WHITE };
+    // Stretches that are NLOS by one amount make a second heap in a quarter of the occupation.
+    for (nlos_share, most) in [(0.1, 0.01), (0.2, 0.02)] {
+        let kit = Kit { nlos_share, nlos_same: true, ..Kit::WHITE };
         let stepped = |r: &OccupationRefusal| matches!(r, OccupationRefusal::Stepped { .. });
         let (steps, f) = (refused_for(kit, 200, |_| {}, stepped), trial(kit, 71, 200));
-        println!("late {late_share}: stepped {steps}, {f:?}");
+        println!("late {nlos_share}: stepped {steps}, {f:?}");
         assert!(steps <= most && f.refused <= 2.0 * most && f.rms_m < 0.006, "{steps} {f:?}");
     }
 }

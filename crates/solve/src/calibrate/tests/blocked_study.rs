@@ -2,10 +2,10 @@
 //! off are the offsets?
 //!
 //! Five spots with four to eight anchors round a shed of 12 m by 9 m (invented), 60 s at each. The path of a pair
-//! is too long for the whole stand by 0.2 m plus an exponential of mean 0.6 m (as late ranges are; common
+//! is too long for the whole occupation by 0.2 m plus an exponential of mean 0.6 m (as NLOS ranges are; common
 //! practice, no source): by one amount with a wander of 2 cm over 10 s, by one amount for each stretch of 1.5 s,
-//! or by another one for each range. Elsewhere up to one range in five is late, in stretches of 1.5 s that are
-//! late by one amount. `place_sd_m` is the error of each pair that no longer stand averages out (heading,
+//! or by another one for each range. Elsewhere up to one range in five is NLOS, in stretches of 1.5 s that are
+//! NLOS by one amount. `place_sd_m` is the error of each pair that no longer occupation averages out (heading,
 //! multipath), `tape_sd_m` that of the spot's stated east and north. The bars are the project's own.
 //!
 //! What the full study showed: share of pairs named by excess, six anchors.
@@ -55,7 +55,7 @@ fn distance(p: [f64; 3], a: [f64; 3]) -> f64 {
 /// How a blocked path is too long.
 #[derive(Clone, Copy, Debug)]
 enum Block {
-    /// By one amount for the whole stand.
+    /// By one amount for the whole occupation.
     Constant,
     /// By one amount for each stretch.
     Stretches,
@@ -66,7 +66,7 @@ enum Block {
 #[derive(Clone, Copy, Debug)]
 struct World {
     anchors: usize,
-    late_share: f64,
+    nlos_share: f64,
     place_sd_m: f64,
     tape_sd_m: f64,
     /// How many pairs have no direct path.
@@ -80,7 +80,7 @@ struct World {
 
 const WORLD: World = World {
     anchors: 6,
-    late_share: 0.1,
+    nlos_share: 0.1,
     place_sd_m: 0.0,
     tape_sd_m: 0.0,
     blocked: 1,
@@ -105,13 +105,13 @@ impl World {
     }
 
     fn ranges(&self, rng: &mut ChaCha8Rng, level_m: f64, bias_m: Option<f64>) -> Vec<TimedRange> {
-        let healthy = Kit { late_share: self.late_share, late_same: true, ..Kit::WHITE };
+        let healthy = Kit { nlos_share: self.nlos_share, nlos_same: true, ..Kit::WHITE };
         let Some(bias_m) = bias_m else { return healthy.ranges(rng, level_m) };
         if let Block::Constant = self.block {
             return Kit { slow_sd_m: 0.02, ..healthy }.ranges(rng, level_m + bias_m);
         }
         let end = if matches!(self.block, Block::Each) { 1.0 } else { 1.0 / 15.0 };
-        let mut list = Kit { late_share: 0.0, ..Kit::WHITE }.ranges(rng, level_m);
+        let mut list = Kit { nlos_share: 0.0, ..Kit::WHITE }.ranges(rng, level_m);
         let mut excess_m = World::draw_excess_m(rng);
         for r in &mut list {
             if rng.random::<f64>() < end {
@@ -132,7 +132,7 @@ impl World {
             }
         }
         let anchors_m = &ANCHORS[..self.anchors];
-        let (mut places, mut stands) = (Vec::new(), Vec::new());
+        let (mut places, mut occupations) = (Vec::new(), Vec::new());
         for (k, [e, n]) in SPOTS.into_iter().enumerate() {
             let at_m = [e + rng.random_range(-0.8..0.8), n + rng.random_range(-0.8..0.8), 0.9];
             let stated_m =
@@ -156,9 +156,9 @@ impl World {
                 };
                 pairs.iter().enumerate().map(level).collect()
             };
-            stands.push(StaticOccupation { at_m: stated_m, levels });
+            occupations.push(StaticOccupation { at_m: stated_m, levels });
         }
-        let adjustment = adjust(anchors_m, &stands, &AdjustSettings::default()).unwrap();
+        let adjustment = adjust(anchors_m, &occupations, &AdjustSettings::default()).unwrap();
         Trial { blocked: blocked.into_iter().map(|b| b.0).collect(), places, adjustment }
     }
 
@@ -173,7 +173,7 @@ impl World {
 }
 
 impl Trial {
-    /// Whether the words set this pair aside because its own ranges are unsure: too many late ones, a level with
+    /// Whether the words exclude this pair because its own ranges are unsure: too many NLOS ones, a level with
     /// too large an error.
     fn sets_aside(&self, (k, i): Pair) -> bool {
         let unsure = |r: &OccupationRefusal| {
@@ -282,7 +282,7 @@ impl Figures {
     }
 }
 
-/// How often a wrong place of a spot or an anchor is told as such, a path is blamed, another place is.
+/// How often a wrong place of a spot or an anchor is reported as such, a path is blamed, another place is.
 fn wrong_places(
     anchors: usize,
     spots: usize,
@@ -294,7 +294,7 @@ fn wrong_places(
     let mut rng = rng(5);
     let mut counts = [0; 3];
     for _ in 0..runs {
-        let mut stands: Vec<StaticOccupation> = (0..spots)
+        let mut occupations: Vec<StaticOccupation> = (0..spots)
             .map(|k| {
                 let [e, n] = SPOTS[k % SPOTS.len()];
                 let at_m = [e + rng.random_range(-1.5..1.5), n + rng.random_range(-1.5..1.5), 0.9];
@@ -308,7 +308,7 @@ fn wrong_places(
         let angle = std::f64::consts::TAU * rng.random::<f64>();
         let mut anchors_m = ANCHORS;
         let which = rng.random_range(0..if of_anchor { anchors } else { spots });
-        let place = if of_anchor { &mut anchors_m[which] } else { &mut stands[which].at_m };
+        let place = if of_anchor { &mut anchors_m[which] } else { &mut occupations[which].at_m };
         place[0] += by_m * angle.cos();
         place[1] += by_m * angle.sin();
         let truth = if of_anchor {
@@ -316,7 +316,7 @@ fn wrong_places(
         } else {
             FaultCandidate::OccupationPlace(which)
         };
-        let a = adjust(&anchors_m[..anchors], &stands, &AdjustSettings::default()).unwrap();
+        let a = adjust(&anchors_m[..anchors], &occupations, &AdjustSettings::default()).unwrap();
         let mut named: Vec<FaultCandidate> = a.wrong_occupations.iter().map(|e| e.candidate).collect();
         if let FaultIsolation::Named(e) = &a.faults {
             named.push(e.candidate);
@@ -353,9 +353,9 @@ fn a_blocked_pair_is_named_and_costs_the_offsets_nothing() {
 #[test]
 fn measured_ranges_show_the_same() {
     let (mut blamed, mut set_aside, mut innocent) = (0.0, 0.0, 0.0);
-    for (block, late_share) in [(Block::Constant, 0.2), (Block::Stretches, 0.1), (Block::Each, 0.1)] {
-        let f = World { block, late_share, tape_sd_m: 0.015, ranges: true, ..WORLD }.run(4, 10);
-        println!("{block:?}, late {late_share}: {}", f.row());
+    for (block, nlos_share) in [(Block::Constant, 0.2), (Block::Stretches, 0.1), (Block::Each, 0.1)] {
+        let f = World { block, nlos_share, tape_sd_m: 0.015, ranges: true, ..WORLD }.run(4, 10);
+        println!("{block:?}, late {nlos_share}: {}", f.row());
         assert!(f.named() >= 0.9 && f.rms_m() <= 0.01, "{f:?}");
         blamed += f.blamed;
         set_aside += f.set_aside;
@@ -376,7 +376,7 @@ fn two_blocked_pairs_are_named_as_long_as_they_are_proven() {
 }
 
 #[test]
-fn a_wrong_place_is_not_told_as_a_blocked_pair() {
+fn a_wrong_place_is_not_reported_as_a_blocked_pair() {
     for (anchors, spots) in [(4, 5), (6, 5), (8, 8)] {
         for of_anchor in [false, true] {
             let [right, path, other] = wrong_places(anchors, spots, 0.04, of_anchor, 0.4, 100);
@@ -408,7 +408,7 @@ fn study() {
         println!("  named by excess, 6 anchors (rms of the offsets): {}", curve.join(", "));
     }
     println!("measured ranges, 6 anchors, tape 0.015 m");
-    for (late_share, blocked, block) in [
+    for (nlos_share, blocked, block) in [
         (0.0, 0, Block::Constant),
         (0.1, 0, Block::Constant),
         (0.2, 0, Block::Constant),
@@ -418,8 +418,8 @@ fn study() {
         (0.1, 1, Block::Stretches),
         (0.1, 1, Block::Each),
     ] {
-        let world = World { late_share, blocked, block, tape_sd_m: 0.015, ranges: true, ..WORLD };
-        println!("  late {late_share}, {blocked} blocked, {block:?}: {}", world.run(3, 100).row());
+        let world = World { nlos_share, blocked, block, tape_sd_m: 0.015, ranges: true, ..WORLD };
+        println!("  late {nlos_share}, {blocked} blocked, {block:?}: {}", world.run(3, 100).row());
     }
     for (anchors, spots) in [(4, 5), (6, 5), (8, 5), (6, 8), (8, 8)] {
         for (of_anchor, by_m) in [(false, 0.15), (false, 0.3), (true, 0.3), (true, 0.5)] {

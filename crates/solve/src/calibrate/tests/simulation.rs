@@ -1,4 +1,4 @@
-//! Seeded ranges of a standing tag for the calibration tests: white and slow noise, late stretches.
+//! Seeded ranges of a standing tag for the calibration tests: white and slow noise, NLOS stretches.
 
 use hereabout_core::Timestamp;
 use rand::{RngExt, SeedableRng};
@@ -15,7 +15,7 @@ pub(crate) fn normal(rng: &mut ChaCha8Rng) -> f64 {
     StandardNormal.sample(rng)
 }
 
-/// How one board's ranges behave at one stand.
+/// How one board's ranges behave at one occupation.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Kit {
     pub(crate) rate_hz: f64,
@@ -24,11 +24,11 @@ pub(crate) struct Kit {
     /// Standard deviation and memory of the slow part.
     pub(crate) slow_sd_m: f64,
     pub(crate) slow_s: f64,
-    pub(crate) late_share: f64,
-    /// Mean length of a late stretch; 0 makes every frame independent.
-    pub(crate) late_s: f64,
-    /// Whether a stretch is late by the same amount from its first range to its last (as `sim` has it).
-    pub(crate) late_same: bool,
+    pub(crate) nlos_share: f64,
+    /// Mean length of an NLOS stretch; 0 makes every frame independent.
+    pub(crate) nlos_s: f64,
+    /// Whether a stretch is NLOS by the same amount from its first range to its last (as `sim` has it).
+    pub(crate) nlos_same: bool,
 }
 
 impl Kit {
@@ -38,9 +38,9 @@ impl Kit {
         sigma_m: 0.07,
         slow_sd_m: 0.0,
         slow_s: 10.0,
-        late_share: 0.0,
-        late_s: 1.5,
-        late_same: false,
+        nlos_share: 0.0,
+        nlos_s: 1.5,
+        nlos_same: false,
     };
 
     /// Ranges about `level_m`, rounded to the centimetre as kits send them.
@@ -48,20 +48,20 @@ impl Kit {
         let dt = 1.0 / self.rate_hz;
         let keep = (-dt / self.slow_s).exp();
         let mut slow = self.slow_sd_m * normal(rng);
-        let mut late = rng.random::<f64>() < self.late_share;
+        let mut nlos = rng.random::<f64>() < self.nlos_share;
         let tail = Exp::new(1.0 / 0.6).unwrap();
-        let mut same = if self.late_same { 0.2 + tail.sample(rng) } else { 0.0 };
+        let mut same = if self.nlos_same { 0.2 + tail.sample(rng) } else { 0.0 };
         let n = (self.seconds * self.rate_hz).round() as usize;
         (0..n)
             .map(|i| {
                 slow = keep * slow + (1.0 - keep * keep).sqrt() * self.slow_sd_m * normal(rng);
-                let was_late = late;
-                late = self.next_late(rng, late, dt);
-                if self.late_same && late && !was_late {
+                let was_nlos = nlos;
+                nlos = self.next_nlos(rng, nlos, dt);
+                if self.nlos_same && nlos && !was_nlos {
                     same = 0.2 + tail.sample(rng);
                 }
-                let extra = match late {
-                    true if self.late_same => same,
+                let extra = match nlos {
+                    true if self.nlos_same => same,
                     true => 0.2 + tail.sample(rng),
                     false => 0.0,
                 };
@@ -72,13 +72,13 @@ impl Kit {
             .collect()
     }
 
-    fn next_late(&self, rng: &mut ChaCha8Rng, late: bool, dt: f64) -> bool {
+    fn next_nlos(&self, rng: &mut ChaCha8Rng, nlos: bool, dt: f64) -> bool {
         let u: f64 = rng.random();
-        if self.late_s <= 0.0 {
-            return u < self.late_share;
+        if self.nlos_s <= 0.0 {
+            return u < self.nlos_share;
         }
-        let leave = (dt / self.late_s).min(1.0);
-        let enter = leave * self.late_share / (1.0 - self.late_share);
-        if late { u >= leave } else { u < enter }
+        let leave = (dt / self.nlos_s).min(1.0);
+        let enter = leave * self.nlos_share / (1.0 - self.nlos_share);
+        if nlos { u >= leave } else { u < enter }
     }
 }

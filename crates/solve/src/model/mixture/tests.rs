@@ -3,9 +3,9 @@
 use super::*;
 
 #[test]
-fn good_and_late_integrate_to_their_shares() {
+fn good_and_nlos_integrate_to_their_shares() {
     for sigma_m in [0.02, 0.07, 0.3] {
-        let m = Mixture { level_m: 0.0, sigma_m, late_share: 0.3, late_mean_m: 0.6 };
+        let m = Mixture { level_m: 0.0, sigma_m, nlos_share: 0.3, nlos_mean_m: 0.6 };
         let law = Law::new(&m);
         let step = 0.001;
         let tail: f64 = (-5_000..20_000).map(|i| law.tail(f64::from(i) * step) * step).sum();
@@ -15,7 +15,7 @@ fn good_and_late_integrate_to_their_shares() {
 
 #[test]
 fn far_ranges_are_not_good_on_either_side() {
-    let m = Mixture { level_m: 5.0, sigma_m: 0.07, late_share: 0.1, late_mean_m: 0.6 };
+    let m = Mixture { level_m: 5.0, sigma_m: 0.07, nlos_share: 0.1, nlos_mean_m: 0.6 };
     assert!(m.judge()(5.0) > 0.99);
     for r in [-1e6, 0.1, 4.0, 6.0, 30.0, 1e6] {
         let p = m.judge()(r);

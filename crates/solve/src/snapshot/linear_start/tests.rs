@@ -15,12 +15,12 @@ fn obs(anchors: &[[f64; 3]], ranges: &[f64]) -> Vec<RangeObs> {
 
 /// Both intersections of two circles, by the closed form, and the squared half chord.
 fn circles(a: [f64; 2], ra: f64, b: [f64; 2], rb: f64) -> (f64, [[f64; 3]; 2]) {
-    let sights = LocalRanges::<2>::new(&obs(&[[a[0], a[1], 0.0], [b[0], b[1], 0.0]], &[ra, rb]), PLANE);
-    let linear = Linear::new(&sights).unwrap();
-    let start = linear_start(&sights).unwrap();
+    let local_ranges = LocalRanges::<2>::new(&obs(&[[a[0], a[1], 0.0], [b[0], b[1], 0.0]], &[ra, rb]), PLANE);
+    let linear = Linear::new(&local_ranges).unwrap();
+    let start = linear_start(&local_ranges).unwrap();
     let mirror = start.mirror.unwrap();
     let other = crate::math::geometry::reflect(&start.at, &mirror.through, &mirror.normal);
-    (linear.height2(&linear.foot()), [sights.to_site(&start.at), sights.to_site(&other)])
+    (linear.height2(&linear.foot()), [local_ranges.to_site(&start.at), local_ranges.to_site(&other)])
 }
 
 fn assert_points(found: [[f64; 3]; 2], wanted: [[f64; 2]; 2], tolerance: f64) {
@@ -66,8 +66,8 @@ fn rows(v: &serde_json::Value) -> Vec<[f64; 3]> {
 fn p6_g11_unconstrained_linear_solution() {
     let golden = numbers(include_str!("../../../tests/data/golden_positions.json"));
     let flat = &golden["squared_range"]["2d"];
-    let sights = LocalRanges::<2>::new(&obs(&rows(&flat["anchors"]), &list(&flat["range_m"])), PLANE);
-    let at = sights.to_site(&linear_start(&sights).unwrap().at);
+    let local_ranges = LocalRanges::<2>::new(&obs(&rows(&flat["anchors"]), &list(&flat["range_m"])), PLANE);
+    let at = local_ranges.to_site(&linear_start(&local_ranges).unwrap().at);
     let wanted = list(&flat["unconstrained_linear"]);
     assert!((at[0] - wanted[0]).abs() < 1e-8 && (at[1] - wanted[1]).abs() < 1e-8, "{at:?}");
 
@@ -80,11 +80,11 @@ fn p6_g11_unconstrained_linear_solution() {
         (b, "range_corrected", list(&b["direct_linear"]), 1e-7),
         (full, "range_m", list(&full["unconstrained_linear"]), 1e-8),
     ] {
-        let sights =
+        let local_ranges =
             LocalRanges::<3>::new(&obs(&rows(&case["anchors"]), &list(&case[range])), Dimension::ThreeD);
-        let linear = Linear::new(&sights).unwrap();
+        let linear = Linear::new(&local_ranges).unwrap();
         let at = linear.foot() + linear.axes.thin() * linear.component(2) + linear.mean;
-        let at = sights.to_site(&at);
+        let at = local_ranges.to_site(&at);
         for k in 0..3 {
             assert!((at[k] - wanted[k]).abs() < tolerance, "{at:?} against {wanted:?}");
         }

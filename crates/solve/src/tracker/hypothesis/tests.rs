@@ -197,7 +197,7 @@ fn four_sequential_ranges_agree_with_two_independent_filters() {
     }
 }
 
-/// Two late anchors whose delays are correlated with the place.
+/// Two NLOS anchors whose delays are correlated with the place.
 fn with_delays(order: [usize; 2]) -> Hypothesis {
     let mut h = Hypothesis::blank(2);
     h.start(&[4.0, 3.0, 0.0], &[0.04, 0.01, 0.05, 0.0, 0.0, 0.0], 0.5, 1.0, 1);

@@ -35,13 +35,13 @@ fn every_estimate_leaves_once_in_order_a_lag_later() {
     let mut out = Vec::new();
     for e in estimates(40) {
         s.push(&e);
-        while let Some(late) = s.poll(e.at) {
-            assert_eq!(e.at.since(late.at), Micros::from_millis(1_000));
-            out.push(late.at);
+        while let Some(nlos) = s.poll(e.at) {
+            assert_eq!(e.at.since(nlos.at), Micros::from_millis(1_000));
+            out.push(nlos.at);
         }
     }
-    while let Some(late) = s.finish() {
-        out.push(late.at);
+    while let Some(nlos) = s.finish() {
+        out.push(nlos.at);
     }
     assert_eq!(out, (0..40).map(|k| at_ms(100 * k)).collect::<Vec<_>>());
     assert!(s.poll(at_ms(1_000_000)).is_none());
@@ -54,15 +54,15 @@ fn smoothing_helps_and_says_so() {
     let (mut before, mut after) = (0.0, 0.0);
     for e in &causal {
         s.push(e);
-        while let Some(late) = s.poll(e.at) {
-            let k = (late.at.micros() / 100_000) as usize;
+        while let Some(nlos) = s.poll(e.at) {
+            let k = (nlos.at.micros() / 100_000) as usize;
             let truth = [3.0 + 0.06 * k as f64, 3.0, 0.0];
             if k >= 20 {
                 before += length(&minus(&causal[k].position_m, &truth)).powi(2);
-                after += length(&minus(&late.position_m, &truth)).powi(2);
-                assert!(late.covariance_m2[0][0] < causal[k].covariance_m2[0][0]);
-                assert!(late.radius95_m < causal[k].radius95_m);
-                assert!(late.protection_radius_m >= causal[k].protection_radius_m);
+                after += length(&minus(&nlos.position_m, &truth)).powi(2);
+                assert!(nlos.covariance_m2[0][0] < causal[k].covariance_m2[0][0]);
+                assert!(nlos.radius95_m < causal[k].radius95_m);
+                assert!(nlos.protection_radius_m >= causal[k].protection_radius_m);
             }
         }
     }
@@ -115,9 +115,9 @@ fn nothing_is_smoothed_across_a_restart() {
     let mut s = Smoother::new(Micros::from_millis(1_000), Motion::default(), FLAT);
     for e in &all {
         s.push(e);
-        while let Some(late) = s.poll(e.at) {
-            let k = (late.at.micros() / 100_000) as usize;
-            assert!(length(&minus(&late.position_m, &all[k].position_m)) < 0.2, "frame {k}");
+        while let Some(nlos) = s.poll(e.at) {
+            let k = (nlos.at.micros() / 100_000) as usize;
+            assert!(length(&minus(&nlos.position_m, &all[k].position_m)) < 0.2, "frame {k}");
         }
     }
 }

@@ -73,7 +73,7 @@ fn a_rectangle_s_centre_has_the_closed_form() {
 }
 
 #[test]
-fn a_row_of_anchors_is_told_with_its_mirror() {
+fn a_row_of_anchors_is_reported_with_its_mirror() {
     let row = [[0.0, 0.0, 1.0], [4.0, 0.3, 1.0], [8.0, 0.0, 1.0], [12.0, 0.4, 1.0]];
     let line = |c: &SiteCheck| {
         c.facts.iter().find_map(|f| match f {
