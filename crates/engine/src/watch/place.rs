@@ -120,7 +120,7 @@ impl Places {
     pub(crate) fn finding(&self, at: Timestamp, anchor: usize) -> Option<AnchorFinding> {
         match self.watch.standing(at, anchor) {
             Standing::Named(change) => Some(in_words_of_engine(change)),
-            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: AnchorSet(set) }),
+            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: AnchorSet(set.bits()) }),
             _ => None,
         }
     }

@@ -84,11 +84,11 @@ impl AnchorSearch<'_> {
 
     /// The distance of keyframe `k`; NaN when the anchor was not heard.
     fn range(&self, k: usize) -> f64 {
-        if self.frames[k].heard & (1 << self.anchor) == 0 {
+        if !self.frames[k].heard.contains(self.anchor) {
             return f64::NAN;
         }
         let mut everyone = *self.model;
-        everyone.used = 1 << self.anchor;
+        everyone.used = [self.anchor].into_iter().collect();
         everyone.distances(self.ground, &self.frames[k]).range_m[self.anchor]
     }
 
@@ -98,7 +98,7 @@ impl AnchorSearch<'_> {
         let own = self.ground.offset_m[i];
         let mut sum = 0.0;
         for (k, spot) in self.frames.iter().zip(self.spots) {
-            if k.heard & (1 << i) != 0 {
+            if k.heard.contains(i) {
                 let measured = (m.factor * k.raw_m[i] - own) / self.ground.scale[i] - m.tag_offset_m[k.tag];
                 sum += self.ground.density.ln(measured - length(&minus(spot, at_m)), 1.5 * m.g);
             }

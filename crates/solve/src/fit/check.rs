@@ -10,11 +10,11 @@
 //! explained, when it is gross, or when something about all anchors leads; the orders come after them when a single one leads. Penalties are nats; all figures found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Fence, MAX_ANCHORS};
+use hereabout_core::{AnchorSet, Fence, MAX_ANCHORS};
 
 use super::anchor_search::AnchorSearch;
 use super::density::SIGMA_M;
-use super::ground::{Ground, bits};
+use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
 use super::model::{Model, locate, price};
 use super::orders::{
@@ -455,18 +455,18 @@ impl Check {
         }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
-        model.used = 0;
+        model.used = AnchorSet::EMPTY;
         for i in 0..ground.n {
             if let Some(Some(at)) = o.at_m.get(i)
                 && at.iter().all(|v| v.is_finite())
             {
                 model.at_m[i] = *at;
-                model.used |= 1 << i;
+                model.used.insert(i);
             }
         }
         model.factor = if o.unit_ratio.is_finite() && o.unit_ratio > 0.0 { o.unit_ratio } else { 1.0 };
         model.up_m = o.tag_height_m.filter(|u| u.is_finite()).unwrap_or(model.up_m);
-        if (model.used.count_ones() as usize) < ground.d + 2 || self.rest.is_full() {
+        if model.used.len() < ground.d + 2 || self.rest.is_full() {
             return 20;
         }
         self.begin_screen(Kind::Other(other), model)
@@ -491,7 +491,7 @@ impl Check {
             return 5;
         }
         let mut fields: ArrayVec<usize, MAX_ANCHORS> = (0..ground.n).collect();
-        let heard = |f: usize| self.few.iter().filter(|k| k.heard & (1 << f) != 0).count();
+        let heard = |f: usize| self.few.iter().filter(|k| k.heard.contains(f)).count();
         fields.sort_unstable_by_key(|&f| (std::cmp::Reverse(heard(f)), f));
         let count = if ground.n > 10 { 6 } else { 10 };
         let few = &self.few[..self.few.len().min(count)];
@@ -562,7 +562,7 @@ impl Check {
         self.phase = Phase::Seek(i, 0);
         self.sought = None;
         let mut model = Model::stated(ground);
-        model.used &= !(1 << i);
+        model.used.remove(i);
         self.start(Kind::Without(i, i), model, Free::Nothing, 3)
     }
 
@@ -629,7 +629,8 @@ impl Check {
         self.phase = Phase::PairSeek(a, b, i << 8);
         self.sought = None;
         let mut model = Model::stated(ground);
-        model.used &= !(1 << a | 1 << b);
+        model.used.remove(a);
+        model.used.remove(b);
         self.start(Kind::Without(a, b), model, Free::Nothing, 3)
     }
 
@@ -765,12 +766,12 @@ impl Check {
     }
 
     /// Whether the anchors without these fit as stated, and are enough to tell.
-    pub(super) fn rest_fits(&self, ground: &Ground, without: u16) -> bool {
-        let rest = ground.everyone() & !without;
-        rest.count_ones() as usize > ground.d
+    pub(super) fn rest_fits(&self, ground: &Ground, without: AnchorSet) -> bool {
+        let rest = ground.everyone().difference(without);
+        rest.len() > ground.d
             && self.best().is_some_and(|b| {
-                let share: f64 = bits(rest).map(|i| b.worth.share[i]).sum();
-                share / f64::from(rest.count_ones()) > 0.4
+                let share: f64 = rest.iter().map(|i| b.worth.share[i]).sum();
+                share / rest.len() as f64 > 0.4
             })
     }
 }

@@ -5,11 +5,11 @@
 //! may have a second mode, a constant excess of its anchor: something in front of it, or an offset.
 
 use super::density::Look;
-use super::ground::{Ground, PerAnchor, Places, bits};
+use super::ground::{Ground, PerAnchor, Places};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS};
 use super::spheres::{circles, spheres};
 use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus, times};
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 /// Price of a range in its anchor's second mode, nats.
 const SECOND_MODE: f64 = 0.7;
@@ -23,7 +23,7 @@ const DAMPING: f64 = 0.5;
 pub(super) struct Model {
     pub(super) at_m: Places,
     /// Anchors that are weighed.
-    pub(super) used: u16,
+    pub(super) used: AnchorSet,
     /// True metres per metre as taken.
     pub(super) factor: f64,
     /// Height of the tag (2D).
@@ -63,9 +63,9 @@ impl Model {
 
     /// The distances that a keyframe means by this model.
     pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> MeasuredRanges {
-        let heard = k.heard & self.used;
+        let heard = k.heard.intersection(self.used);
         let mut range_m = [0.0; MAX_ANCHORS];
-        for i in bits(heard) {
+        for i in heard.iter() {
             let true_m = (self.factor * k.raw_m[i] - ground.offset_m[i]) / ground.scale[i];
             range_m[i] = true_m - self.offset_m[i] - self.tag_offset_m[k.tag];
         }
@@ -93,7 +93,9 @@ impl Model {
 
     /// Σ ln f at a place, without the fence.
     pub(super) fn sum(&self, ground: &Ground, measured: &MeasuredRanges, at_m: &[f64; 3]) -> f64 {
-        bits(measured.heard)
+        measured
+            .heard
+            .iter()
             .map(|i| self.ln(ground, i, measured.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
             .sum()
     }
@@ -103,7 +105,7 @@ impl Model {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct MeasuredRanges {
     pub(super) range_m: PerAnchor,
-    pub(super) heard: u16,
+    pub(super) heard: AnchorSet,
 }
 
 /// Looks that one placing takes, for the budget.
@@ -140,7 +142,7 @@ pub(super) fn locate(ground: &Ground, model: &Model, measured: &MeasuredRanges) 
 }
 
 fn crossings(ground: &Ground, model: &Model, measured: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
-    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(measured.heard).collect();
+    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = measured.heard.iter().collect();
     let n = heard.len();
     let total = if ground.d == 2 {
         n * n.saturating_sub(1) / 2
@@ -197,7 +199,7 @@ pub(super) fn improve(
     let mut at_m = from;
     for step in 0..=steps {
         let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
-        for i in bits(measured.heard) {
+        for i in measured.heard.iter() {
             let v = minus(&at_m, &model.at_m[i]);
             let dist = length(&v).max(1e-3);
             let look = model.look(ground, i, measured.range_m[i] - dist);

@@ -6,9 +6,9 @@
 //! Σ −ln f (Kuhn's method of dual prices, a standard algorithm). The best are looked at closer by the check.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
-use super::ground::{Ground, bits};
+use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
@@ -99,7 +99,7 @@ pub(super) fn add_costs(
     at_m: &[f64; 3],
     costs: &mut Costs,
 ) {
-    for f in bits(measured.heard) {
+    for f in measured.heard.iter() {
         for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
             let r = measured.range_m[f] - length(&minus(at_m, place));
             *cost -= ground.density.ln(r, SLACK * g);
@@ -126,12 +126,12 @@ pub(super) fn try_triple(
     let mut model = Model::stated(ground);
     model.g = SLACK * g;
     (0..3).for_each(|c| model.at_m[fields[c]] = ground.stated[places[c]]);
-    let three: u16 = fields.iter().map(|f| 1 << f).sum();
+    let three: AnchorSet = fields.into_iter().collect();
     let mut costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
     let (mut met, mut asked) = (0, 0);
     for (number, k) in frames.iter().enumerate() {
         let measured = model.distances(ground, k);
-        if measured.heard & three != three {
+        if !measured.heard.contains_all(three) {
             continue;
         }
         asked += 1;
@@ -162,7 +162,7 @@ fn place_by_three(
     measured: &MeasuredRanges,
     fields: [usize; 3],
     places: [usize; 3],
-    three: u16,
+    three: AnchorSet,
 ) -> Option<[f64; 3]> {
     let at = fields.map(|f| model.at_m[f]);
     if ground.d == 3 {
@@ -196,7 +196,7 @@ fn rest_cost(
     measured: &MeasuredRanges,
     g: f64,
     at_m: &[f64; 3],
-    three: u16,
+    three: AnchorSet,
     places: [usize; 3],
 ) -> f64 {
     let least = |f: usize| {
@@ -205,7 +205,7 @@ fn rest_cost(
             .map(|a| -ground.density.ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), g))
             .fold(f64::INFINITY, f64::min)
     };
-    bits(measured.heard & !three).map(least).sum()
+    measured.heard.difference(three).iter().map(least).sum()
 }
 
 /// The cheapest assignment of `n` fields to places, and its cost.

@@ -15,7 +15,7 @@
 use hereabout_core::MAX_ANCHORS;
 
 use super::density::WITHIN_M;
-use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M, bits};
+use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
 use super::model::{Model, Spot, improve, locate, price};
 use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
@@ -198,7 +198,7 @@ impl Trial {
         let within = WITHIN_M * model.g;
         let (mut pp, mut gp): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         let mut pq = [[0.0; 3]; MAX_UNKNOWNS];
-        for i in bits(measured.heard) {
+        for i in measured.heard.iter() {
             let v = minus(&spot.at_m, &model.at_m[i]);
             let dist = length(&v).max(1e-3);
             let u = v.map(|c| c / dist);
@@ -302,11 +302,11 @@ impl Trial {
     }
 
     fn find_excess(&mut self, ground: &Ground, frames: &[Keyframe]) {
-        for i in bits(self.model.used) {
+        for i in self.model.used.iter() {
             let mut gains = [0.0; EXCESS_M.len()];
             for (k, at) in frames.iter().zip(&self.now) {
                 let measured = self.model.distances(ground, k);
-                if measured.heard & (1 << i) == 0 {
+                if !measured.heard.contains(i) {
                     continue;
                 }
                 let r = measured.range_m[i] - length(&minus(at, &self.model.at_m[i]));

@@ -15,9 +15,11 @@
 //!
 //! Found by the study.
 
+use hereabout_core::AnchorSet;
+
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
 use super::density::WITHIN_M;
-use super::ground::{Ground, LARGEST_OFFSET_M, bits};
+use super::ground::{Ground, LARGEST_OFFSET_M};
 use super::orders::{Order, STRAIGHT, one_swap};
 use super::{Cause, SiteDoubt};
 
@@ -121,8 +123,8 @@ fn gain_needed(check: &Check, found: &Found) -> f64 {
         Kind::Scale if found.model.factor > 1.0 => GAIN_SCALE,
         Kind::TagUp => GAIN,
         Kind::Scale | Kind::Mirrored => {
-            let measured: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
-            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(measured))
+            let measured: usize = check.frames.iter().map(|k| k.heard.len()).sum();
+            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * measured as f64)
         }
         _ => GAIN,
     }
@@ -164,12 +166,12 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
 /// well, and then what fits best may be nothing of what is wrong.
 fn others_fit(ground: &Ground, best: &Found) -> bool {
     let few = ground.n <= ground.d + 2;
-    let faulty = match best.kind {
-        Kind::Place(i) | Kind::Up(i) => 1 << i,
-        Kind::Two(a, b) => 1 << a | 1 << b,
+    let faulty: AnchorSet = match best.kind {
+        Kind::Place(i) | Kind::Up(i) => [i].into_iter().collect(),
+        Kind::Two(a, b) => [a, b].into_iter().collect(),
         // All anchors are lower for a tag that is higher: a single one that is asks for that too, and fits badly then.
-        Kind::Scale | Kind::TagUp => 0,
-        Kind::Order(_) if few => 0,
+        Kind::Scale | Kind::TagUp => AnchorSet::EMPTY,
+        Kind::Order(_) if few => AnchorSet::EMPTY,
         _ => return true,
     };
     if best.kind == Kind::TagUp && (best.model.up_m - ground.tag_up_m).abs() > MOST_TAG_UP_M {
@@ -180,7 +182,10 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
         Kind::TagUp => LEAST_SHARE_BY_FEW,
         _ => LEAST_SHARE,
     };
-    bits(ground.everyone() & !faulty)
+    ground
+        .everyone()
+        .difference(faulty)
+        .iter()
         .all(|i| best.worth.share[i] >= least && best.model.offset_m[i].abs() < 0.9 * LARGEST_OFFSET_M)
 }
 
@@ -264,10 +269,10 @@ fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
     match *cause {
         Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => {
-            !check.rest_fits(ground, 1 << anchor)
+            !check.rest_fits(ground, [anchor].into_iter().collect())
         }
         Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
-            !check.rest_fits(ground, 1 << a | 1 << b)
+            !check.rest_fits(ground, [a, b].into_iter().collect())
         }
         _ => true,
     }

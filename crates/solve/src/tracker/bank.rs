@@ -5,7 +5,7 @@
 //! weighs its parent's weight × the probability of that change of label × the density of the
 //! innovation. All branches are weighed first (cheap); only the heaviest are carried out (dear).
 
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::AnchorSet;
 
 use super::hypothesis::Hypothesis;
 use super::learning::Rates;
@@ -169,7 +169,7 @@ impl Bank {
     pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
         for h in &mut self.now[..self.count] {
             h.was_nlos = h.nlos;
-            (h.good_now, h.fresh_now, h.wild_now) = (0, 0, 0);
+            (h.good_now, h.fresh_now, h.wild_now) = (AnchorSet::EMPTY, AnchorSet::EMPTY, AnchorSet::EMPTY);
         }
         if dt.is_nan() || dt <= 0.0 {
             return;
@@ -341,13 +341,12 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
 /// Turns a copy of the parent into the child.
 fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
     h.weight = b.weight;
-    let bit = 1 << r.anchor;
     match b.kind {
-        Kind::Wild => h.wild_now |= bit,
+        Kind::Wild => h.wild_now.insert(r.anchor),
         Kind::Good => {
             h.drop_bias(r.anchor);
             h.update(&b.u, None, b.e, b.s);
-            h.good_now |= bit;
+            h.good_now.insert(r.anchor);
         }
         Kind::Continued => {
             if let Some(row) = h.bias_row(r.anchor) {
@@ -363,9 +362,7 @@ fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
             h.add_bias(r.anchor, mean, variance);
             let row = h.rows - 1;
             h.update(&b.u, Some(row), b.e - mean, b.s + variance);
-            h.fresh_now |= bit;
+            h.fresh_now.insert(r.anchor);
         }
     }
 }
-
-const _: () = assert!(MAX_ANCHORS <= 16, "labels are sixteen bits");

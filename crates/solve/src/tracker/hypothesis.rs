@@ -8,16 +8,13 @@
 //! **Updates** are scalar, one range at a time: no matrix is ever inverted, the covariance stays
 //! symmetric by construction, and every innovation variance is at least the noise variance.
 
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 use crate::math::small_matrix::{Sym, at};
 
 /// Rows of the largest state.
 pub(crate) const MAX_STATE: usize = 6 + MAX_ANCHORS;
 const PACKED: usize = MAX_STATE * (MAX_STATE + 1) / 2;
-
-/// A set of anchors, one bit each.
-pub(crate) type AnchorSet = u16;
 
 /// See the module's prose.
 #[derive(Clone, Debug)]
@@ -57,14 +54,14 @@ impl Hypothesis {
             x: [0.0; MAX_STATE],
             p: [0.0; PACKED],
             bias_of: [0; MAX_ANCHORS],
-            nlos: 0,
+            nlos: AnchorSet::EMPTY,
             moving: true,
             weight: 0.0,
             restart_id: 0,
-            was_nlos: 0,
-            good_now: 0,
-            fresh_now: 0,
-            wild_now: 0,
+            was_nlos: AnchorSet::EMPTY,
+            good_now: AnchorSet::EMPTY,
+            fresh_now: AnchorSet::EMPTY,
+            wild_now: AnchorSet::EMPTY,
         }
     }
 
@@ -122,7 +119,7 @@ impl Hypothesis {
 
     /// Row of an anchor's bias; `None` while the anchor is good.
     pub(crate) fn bias_row(&self, anchor: usize) -> Option<usize> {
-        if self.nlos & (1 << anchor) == 0 {
+        if !self.nlos.contains(anchor) {
             return None;
         }
         let first = 2 * self.d;
@@ -198,7 +195,7 @@ impl Hypothesis {
             self.p[at(r, j)] = 0.0;
         }
         self.p[at(r, r)] = var_m2;
-        self.nlos |= 1 << anchor;
+        self.nlos.insert(anchor);
     }
 
     /// Labels an anchor good; its bias is forgotten.
@@ -215,7 +212,7 @@ impl Hypothesis {
             self.bias_of[i - 1 - 2 * self.d] = self.bias_of[i - 2 * self.d];
         }
         self.rows -= 1;
-        self.nlos &= !(1 << anchor);
+        self.nlos.remove(anchor);
     }
 
     /// One scalar Kalman update with the row vector h = [u on the place, 1 on `bias`], innovation

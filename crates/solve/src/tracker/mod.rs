@@ -372,18 +372,18 @@ impl Tracker {
     fn learn(&mut self, readings: &[Reading], taken: &[Taken]) {
         let height = self.height();
         for (r, t) in readings.iter().zip(taken) {
-            let bit = 1 << r.anchor;
             self.counts.fade();
             let (mut p_good, mut square) = (0.0, 0.0);
             for h in self.bank.hypotheses().iter().filter(|h| h.weight > 1e-3) {
-                if h.good_now & bit != 0 {
+                if h.good_now.contains(r.anchor) {
                     let (e, spread) = publish::residual(h, &r.anchor_m, r.range_m, height);
                     p_good += h.weight;
                     square += h.weight * (e * e + spread);
                 }
-                if h.wild_now & bit == 0 {
-                    let fresh = h.fresh_now & bit != 0;
-                    self.counts.count(h.was_nlos & bit != 0, h.nlos & bit != 0, fresh, h.weight);
+                if !h.wild_now.contains(r.anchor) {
+                    let fresh = h.fresh_now.contains(r.anchor);
+                    let (was_nlos, is_nlos) = (h.was_nlos.contains(r.anchor), h.nlos.contains(r.anchor));
+                    self.counts.count(was_nlos, is_nlos, fresh, h.weight);
                 }
             }
             let m = &mut self.memories[r.anchor];

@@ -316,9 +316,9 @@ impl Tracker {
         if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.hypotheses().is_empty() {
             return None;
         }
-        let bit = 1 << r.anchor_index;
         let hypotheses = self.bank.hypotheses();
-        let p_good: f64 = hypotheses.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
+        let p_good: f64 =
+            hypotheses.iter().filter(|h| h.good_now.contains(r.anchor_index)).map(|h| h.weight).sum();
         let sigma = self.sigma_m(r.anchor_index);
         let v = minus(&estimate.position_m, &a.at_m);
         let distance = length(&v).max(1e-3);

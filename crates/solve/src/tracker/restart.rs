@@ -10,7 +10,7 @@
 //! from a jump, so both hypotheses get half of the belief, and the following ranges decide.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS, Timestamp};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Timestamp};
 
 use super::{Tracker, bank::Bank, learning::Memories};
 use crate::RangeObs;
@@ -132,8 +132,8 @@ impl Tracker {
     /// Puts the snapshot's places into the bank with `share` of the belief between them.
     fn plant(&mut self, seen: &Snapshot, anchors: &[usize], share: f64) {
         let good = |j: &Option<RangeJudgement>| j.is_some_and(|j| j.p_good > 0.5);
-        let good_now =
-            anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).fold(0, |set, (i, _)| set | 1 << i);
+        let good_now: AnchorSet =
+            anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).map(|(i, _)| *i).collect();
         for mode in seen.modes.iter().filter(|m| m.weight > 1e-3) {
             self.last_restart_id = self.last_restart_id.wrapping_add(1);
             let restart_id = self.last_restart_id;

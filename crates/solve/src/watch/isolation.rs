@@ -1,7 +1,7 @@
 //! Weighs the hypotheses about single anchors against each other and against what concerns all of them (`joint`).
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS};
 
 use super::hypotheses::{DATA, OPEN_M, UNCALIBRATED_M};
 use super::joint::{FaultHypothesis, Joint, Score};
@@ -146,14 +146,14 @@ impl JointScores {
         blamed.is_some_and(|b| b.ahead_run >= run) || self.best().is_some_and(lasts)
     }
 
-    /// The anchors of which one is to blame, a bit for each: two at least.
-    pub(super) fn candidates(&self) -> u16 {
-        let Some((best, gain)) = self.best() else { return 0 };
+    /// The anchors of which one is to blame: two at least.
+    pub(super) fn candidates(&self) -> AnchorSet {
+        let Some((best, gain)) = self.best() else { return AnchorSet::EMPTY };
         let others = self.gain.iter().enumerate().filter(|(i, _)| *i != best);
         let second = others.filter_map(|(_, g)| *g).fold(f64::MIN, f64::max);
         let limit = second.min(gain - ONE_OF);
         let near = self.gain.iter().enumerate().filter(|(_, g)| g.is_some_and(|g| g >= limit));
-        near.fold(0, |set, (i, _)| set | 1 << i)
+        near.map(|(i, _)| i).collect()
     }
 }
 
@@ -215,7 +215,7 @@ impl PlaceWatch {
         }
         Joint {
             data,
-            anchors: open.filter(|(_, s)| s.named.is_none()).fold(0, |set, (i, _)| set | 1 << i),
+            anchors: open.filter(|(_, s)| s.named.is_none()).map(|(i, _)| i).collect(),
             open_m,
             unknowns: self.dimension.unknowns(),
             raw: false,

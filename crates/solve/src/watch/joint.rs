@@ -17,7 +17,7 @@
 //! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of hypotheses and the limits are found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 use super::density::Density;
 use super::hypotheses::{DATA, Parameters};
@@ -60,7 +60,7 @@ pub(super) enum FaultHypothesis {
 pub(super) struct Joint<'a> {
     pub(super) data: ArrayVec<&'a Datum, DATA>,
     /// Anchors that take part, a bit for each.
-    pub(super) anchors: u16,
+    pub(super) anchors: AnchorSet,
     /// What the calibration leaves open of each, metres.
     pub(super) open_m: [f64; MAX_ANCHORS],
     pub(super) unknowns: usize,
@@ -126,7 +126,7 @@ struct Sums {
 
 impl Joint<'_> {
     fn has(&self, anchor: usize, e: &Entry) -> bool {
-        self.anchors & (1 << anchor) != 0 && !e.median_m.is_nan()
+        self.anchors.contains(anchor) && !e.median_m.is_nan()
     }
 
     /// Log density of all data under the hypothesis, with everything else as good as it gets.

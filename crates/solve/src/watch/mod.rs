@@ -60,7 +60,7 @@ mod joint;
 mod window;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Micros, Timestamp};
 
 use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
@@ -212,8 +212,8 @@ pub enum Standing {
     Suspect,
     /// It has changed.
     Named(Change),
-    /// One of several has; a bit for each index.
-    OneOf(u16),
+    /// One of these has.
+    OneOf(AnchorSet),
     /// No position rests on enough other anchors.
     NoPosition,
     /// Too little travel so far, metres.
@@ -329,11 +329,11 @@ pub struct PlaceWatch {
     travelled_m: f64,
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
-    one_of: u16,
+    one_of: AnchorSet,
     /// The anchor that all data together blame.
     leading: Option<LeadingHypothesis>,
-    /// Anchors that took part in the newest datum, a bit for each.
-    heard: u16,
+    /// Anchors that took part in the newest datum.
+    heard: AnchorSet,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
     redundancy: [f64; MAX_ANCHORS],
     /// All ranges of every tag that can tell are off alike.
@@ -353,9 +353,9 @@ impl PlaceWatch {
             travelled_m: 0.0,
             newest: None,
             states: [State::default(); MAX_ANCHORS],
-            one_of: 0,
+            one_of: AnchorSet::EMPTY,
             leading: None,
-            heard: 0,
+            heard: AnchorSet::EMPTY,
             redundancy: [0.75; MAX_ANCHORS],
             all_alike: false,
         }
@@ -404,7 +404,7 @@ impl PlaceWatch {
         self.newest = Some(at);
         self.baseline.note_hour(at, self.anchors.len());
         let linearised = self.linearised_residuals(tag, at, position_m, &sigma_m);
-        self.heard = linearised.iter().fold(0, |set, s| set | 1 << s.anchor);
+        self.heard = linearised.iter().map(|s| s.anchor).collect();
         if let Some(datum) = self.datum(tag, position_m, &linearised) {
             self.keep(datum);
         }
@@ -504,7 +504,7 @@ impl PlaceWatch {
     }
 
     fn anything_suspected(&self) -> bool {
-        self.one_of != 0 || self.states.iter().any(|s| s.suspect_run > 0 || s.named.is_some())
+        !self.one_of.is_empty() || self.states.iter().any(|s| s.suspect_run > 0 || s.named.is_some())
     }
 
     /// One anchor per datum; when all have had their turn and [`EVERY`] data have come, the results are weighed.
@@ -649,7 +649,7 @@ impl PlaceWatch {
 
     /// Whether few anchors agree on anything.
     fn few(&self) -> bool {
-        self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 4
+        self.heard_open().len() <= self.dimension.unknowns() + 4
     }
 
     /// Evaluations in a row that make an alarm.
@@ -661,7 +661,7 @@ impl PlaceWatch {
     fn name(&mut self) {
         if self.all_alike {
             // What all anchors share is settling, or is nobody's fault.
-            (self.one_of, self.leading) = (0, None);
+            (self.one_of, self.leading) = (AnchorSet::EMPTY, None);
             return;
         }
         let open = |s: &State| s.named.is_none() && s.evaluation.is_some();
@@ -672,18 +672,22 @@ impl PlaceWatch {
             .filter(|s| open(s))
             .filter_map(|s| Some(s.evaluation?.gain))
             .fold(0.0, f64::max);
-        if !alarmed && (self.one_of == 0 || largest < WELL) {
-            (self.one_of, self.leading) = (0, None);
+        if !alarmed && (self.one_of.is_empty() || largest < WELL) {
+            (self.one_of, self.leading) = (AnchorSet::EMPTY, None);
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
         let verdict = self.joint_scores(witnessed);
         let few = self.few();
         self.leading = verdict.follow(self.leading, witnessed, few);
-        let reported = self.one_of != 0;
-        if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
+        let reported = !self.one_of.is_empty();
+        if self.heard_open().len() <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.leading, reported, few) { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+                self.heard_open()
+            } else {
+                AnchorSet::EMPTY
+            };
             return;
         }
         if let Some(i) = self.leading.and_then(|b| b.to_name(few)) {
@@ -691,7 +695,11 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.leading, reported, few) { verdict.candidates() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+            verdict.candidates()
+        } else {
+            AnchorSet::EMPTY
+        };
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -714,7 +722,7 @@ impl PlaceWatch {
         state.evaluation = Some(j);
         state.named = Some(Named { change, at, from_start });
         (state.well_run, state.other_kind) = (0, 0);
-        self.one_of = 0;
+        self.one_of = AnchorSet::EMPTY;
         self.forget_others(i);
     }
 
@@ -752,10 +760,10 @@ impl PlaceWatch {
         }
     }
 
-    /// Anchors of the newest datum that are in the common solution, a bit for each.
-    fn heard_open(&self) -> u16 {
+    /// Anchors of the newest datum that are in the common solution.
+    fn heard_open(&self) -> AnchorSet {
         let named = self.states.iter().enumerate().filter(|(_, s)| s.named.is_some());
-        self.heard & !named.fold(0, |set, (i, _)| set | 1 << i)
+        self.heard.difference(named.map(|(i, _)| i).collect())
     }
 
     /// Whether this anchor has been named, and so stands outside the common solution.
@@ -777,7 +785,7 @@ impl PlaceWatch {
         if let Some(named) = state.named {
             return Standing::Named(named.change);
         }
-        if self.one_of & (1 << anchor) != 0 {
+        if self.one_of.contains(anchor) {
             return Standing::OneOf(self.one_of);
         }
         if state.suspect_run >= SUSPECT_RUN && !self.all_alike {
@@ -794,7 +802,7 @@ impl PlaceWatch {
             };
         }
         let Some(judged) = state.evaluation else { return Standing::NoPosition };
-        let have = self.heard_open().count_ones() as usize;
+        let have = self.heard_open().len();
         if have <= self.dimension.unknowns() + 2 {
             Standing::TooFewAnchors(have)
         } else if self.all_alike {
