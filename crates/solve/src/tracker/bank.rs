@@ -9,6 +9,7 @@ use hereabout_core::AnchorSet;
 
 use super::hypothesis::Hypothesis;
 use super::learning::Rates;
+use super::motion::Motion;
 use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
 use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
 
@@ -18,39 +19,6 @@ pub(crate) const MAX_BETWEEN_EPOCHS: usize = 8;
 pub(crate) const MAX_WITHIN_EPOCH: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
 const NEGLIGIBLE: f64 = 1e-6;
-
-/// How the tag moves and how delays wander.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Motion {
-    /// Density q of the white-noise acceleration of a moving tag, m²/s³.
-    pub acceleration_m2ps3: f64,
-    /// Creep of a standing tag, metres per √(0.1 s).
-    pub creep_m: f64,
-    /// Stops of a moving tag per second.
-    pub stop_hz: f64,
-    /// Starts of a standing tag per second.
-    pub start_hz: f64,
-    /// A tag brakes before it stops: speed from which it may stop at once, m/s.
-    pub brake_mps: f64,
-    /// Spread of the velocity with which a tag sets off, m/s.
-    pub set_off_mps: f64,
-    /// Wander of an NLOS range's delay, metres per √(0.1 s).
-    pub delay_walk_m: f64,
-}
-
-impl Default for Motion {
-    fn default() -> Motion {
-        Motion {
-            acceleration_m2ps3: 0.1,
-            creep_m: 0.002,
-            stop_hz: 0.05,
-            start_hz: 0.2,
-            brake_mps: 0.1,
-            set_off_mps: 0.4,
-            delay_walk_m: 0.08,
-        }
-    }
-}
 
 /// One range on its way into the bank.
 #[derive(Clone, Copy, Debug)]
@@ -182,7 +150,7 @@ impl Bank {
         let both = (motion.stop_hz + motion.start_hz).max(1e-9);
         let mixed = (1.0 - (-both * dt).exp()) / both;
         let (stop, start) = (motion.stop_hz * mixed, motion.start_hz * mixed);
-        let creep = motion.creep_m * motion.creep_m * dt / 0.1;
+        let creep_m2 = motion.creep_m2(dt);
         let before = self.count;
         for i in 0..before {
             let (old, new) = self.now.split_at_mut(before);
@@ -200,7 +168,7 @@ impl Bank {
                 if h.moving {
                     h.drift(dt, motion.acceleration_m2ps3);
                 } else {
-                    h.creep(creep);
+                    h.creep(creep_m2);
                 }
             }
         }

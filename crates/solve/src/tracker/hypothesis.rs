@@ -10,6 +10,7 @@
 
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
+use super::motion::propagate;
 use crate::math::small_matrix::{Sym, at};
 
 /// Rows of the largest state.
@@ -126,26 +127,9 @@ impl Hypothesis {
         (first..self.rows).find(|&r| usize::from(self.bias_of[r - first]) == anchor)
     }
 
-    /// Time passes for a moving tag: white-noise acceleration of density `q` (m²/s³).
-    ///
-    /// Position and velocity noise per axis: q·[dt³/3, dt²/2; dt²/2, dt] (continuous white noise
-    /// acceleration, Bar-Shalom, Li & Kirubarajan 2001, ch. 6, from memory).
-    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
-        let d = self.d;
-        for a in 0..d {
-            let v = d + a;
-            self.x[a] += dt * self.x[v];
-            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
-            for j in (0..self.rows).filter(|&j| j != a) {
-                self.p[at(a, j)] += dt * self.p[at(v, j)];
-            }
-        }
-        for a in 0..d {
-            let v = d + a;
-            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
-            self.p[at(v, a)] += q * dt * dt / 2.0;
-            self.p[at(v, v)] += q * dt;
-        }
+    /// Time passes for a moving tag ([`propagate`]).
+    pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
+        propagate(&mut self.x, &mut self.p, self.d, self.rows, dt_s, acceleration_m2ps3);
     }
 
     /// Time passes for a standing tag: the place creeps by `var_m2` per axis.

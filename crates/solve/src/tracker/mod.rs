@@ -35,6 +35,7 @@
 mod bank;
 mod hypothesis;
 mod learning;
+mod motion;
 mod publish;
 mod restart;
 pub mod smoother;
@@ -42,7 +43,7 @@ pub mod smoother;
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Micros, TagState, Timestamp};
 
-pub use bank::Motion;
+pub use motion::Motion;
 pub(crate) use publish::PosVel;
 
 use crate::model::error_model::ErrorModel;

@@ -5,6 +5,7 @@ use hereabout_core::{Dimension, TagState, Timestamp};
 
 use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
+use super::motion::propagate;
 use super::{Candidate, RangeOutcome, TrackEstimate, TrackRange, Tracker, TrackerSettings};
 use crate::math::small_matrix::{
     Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
@@ -73,23 +74,9 @@ impl PosVel {
         c
     }
 
-    /// Constant velocity with white-noise acceleration of density `q`.
-    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
-        let d = self.d;
-        for a in 0..d {
-            let v = d + a;
-            self.x[a] += dt * self.x[v];
-            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
-            for j in (0..2 * d).filter(|&j| j != a) {
-                self.p[at(a, j)] += dt * self.p[at(v, j)];
-            }
-        }
-        for a in 0..d {
-            let v = d + a;
-            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
-            self.p[at(v, a)] += q * dt * dt / 2.0;
-            self.p[at(v, v)] += q * dt;
-        }
+    /// Time passes for a moving tag ([`propagate`]).
+    pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
+        propagate(&mut self.x, &mut self.p, self.d, 2 * self.d, dt_s, acceleration_m2ps3);
     }
 }
 

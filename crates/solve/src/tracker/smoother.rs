@@ -26,6 +26,7 @@ use hereabout_core::{Dimension, Micros, TagState, Timestamp};
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::small_matrix::{Sym, at, full, length, minus};
+use crate::tracker::motion::ProcessNoise;
 use crate::tracker::{Motion, PosVel, TrackEstimate};
 
 /// The most estimates that wait; at higher rates the lag becomes shorter.
@@ -133,15 +134,16 @@ fn step<const N: usize>(dt: f64, moving: f64, motion: &Motion) -> (SMatrix<f64, 
     let mut f = SMatrix::<f64, N, N>::identity();
     let mut q = SMatrix::<f64, N, N>::zeros();
     let density = motion.acceleration_m2ps3 * moving.clamp(0.0, 1.0);
-    let creep = motion.creep_m * motion.creep_m * dt / 0.1;
+    let creep_m2 = motion.creep_m2(dt);
+    let noise = ProcessNoise::over(dt, density);
     for a in 0..d {
         let v = d + a;
         f[(a, v)] = dt;
         // The last terms keep a standing tag's covariance invertible.
-        q[(a, a)] = density * dt * dt * dt / 3.0 + creep + 1e-10;
-        q[(a, v)] = density * dt * dt / 2.0;
+        q[(a, a)] = noise.position_m2 + creep_m2 + 1e-10;
+        q[(a, v)] = noise.cross_m2ps;
         q[(v, a)] = q[(a, v)];
-        q[(v, v)] = density * dt + 1e-8;
+        q[(v, v)] = noise.velocity_m2ps2 + 1e-8;
     }
     (f, q)
 }
