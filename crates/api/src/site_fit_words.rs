@@ -81,9 +81,9 @@ pub(crate) fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
 
 /// What is found about the site as a whole, and what to do.
 pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
-    let mut words = format!("ranges and site file don't fit: {} explained", percent(doubt.explained));
-    if doubt.too_short >= 0.02 {
-        words += &format!(", {} too short", percent(doubt.too_short));
+    let mut words = format!("ranges and site file don't fit: {} explained", percent(doubt.explained_share));
+    if doubt.too_short_share >= 0.02 {
+        words += &format!(", {} too short", percent(doubt.too_short_share));
     }
     let Some(named) = doubt.cause.and_then(|cause| named(&cause, names)) else {
         words += "; the cause is not found yet";
@@ -91,7 +91,7 @@ pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
             "drive the tag around; check unit, order of the range fields, at_m, heights, in this order";
         return Said { words, advice: advice.to_owned(), on_site: true };
     };
-    let then = format!("{} fit within {} m", percent(doubt.explained_then), metres(doubt.within_m));
+    let then = format!("{} fit within {} m", percent(doubt.explained_then_share), metres(doubt.within_m));
     words += &format!(". With {} {then}", named.with);
     if doubt.alike == 0 {
         return Said { words, advice: named.advice, on_site: named.on_site };

@@ -37,15 +37,15 @@ pub(crate) fn every_cause(x: f64) -> Vec<Cause> {
 /// The same as doubts, and those without a cause.
 pub(crate) fn every_doubt(x: f64) -> Vec<SiteDoubt> {
     let doubt = |cause: Option<Cause>| SiteDoubt {
-        explained: 0.31 * x / 0.42,
-        too_short: 0.05 * x,
+        explained_share: 0.31 * x / 0.42,
+        too_short_share: 0.05 * x,
         cause,
-        explained_then: if cause.is_some() { 0.97 } else { 0.0 },
+        explained_then_share: if cause.is_some() { 0.97 } else { 0.0 },
         alike: 0,
         within_m: 0.36,
         all: !matches!(cause, Some(Cause::Place { .. } | Cause::TwoPlaces { .. })),
     };
-    let short = SiteDoubt { too_short: 0.4 * x, ..doubt(None) };
+    let short = SiteDoubt { too_short_share: 0.4 * x, ..doubt(None) };
     every_cause(x).into_iter().map(Some).chain([None]).map(doubt).chain([short]).collect()
 }
 

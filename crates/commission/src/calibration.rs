@@ -5,11 +5,13 @@ use hereabout_core::geometry::vector::distance_m;
 use hereabout_core::plausible::{Slip, judge_place, place_slip};
 use hereabout_core::{AnchorId, Correction, Site};
 use hereabout_solve::calibrate::adjust::{
-    AdjustRefusal, AdjustSettings, Adjustment, AnchorLevel, BoardOffset, Explanation, Misfit, ScaleChoice,
-    Stand, Suspect, adjust,
+    AdjustRefusal, AdjustSettings, Adjustment, AnchorLevel, BoardOffset, Explanation, FaultCandidate,
+    FaultIsolation, ScaleChoice, StaticOccupation, adjust,
 };
-use hereabout_solve::calibrate::bump::{BumpVerdict, PlaceReading, measure_place};
-use hereabout_solve::calibrate::stand::{RefusedStand, StandReading, StandRefusal, measure_stand};
+use hereabout_solve::calibrate::displacement::{DisplacementVerdict, OccupationReadings, measure_boards};
+use hereabout_solve::calibrate::occupation::{
+    OccupationReading, OccupationRefusal, RefusedOccupation, measure_occupation,
+};
 
 use crate::survey::{Spot, SurveySession, stand_settings};
 
@@ -64,7 +66,7 @@ pub struct Calibration {
     /// One for each anchor of the site, in its order.
     pub boards: Vec<BoardResult>,
     /// What each board said at each place, and whether the tag was bumped there; in the places' order.
-    pub stands: Vec<PlaceReading>,
+    pub stands: Vec<OccupationReadings>,
     /// The adjustment, or why there is none.
     pub adjustment: Result<Adjustment, AdjustRefusal>,
     /// Places whose ranges contradict them, when a board is implausible.
@@ -92,15 +94,15 @@ impl Calibration {
     /// Indices of places that the offsets rest on: those of wrong coordinates and those that were bumped are none.
     pub fn places_used(&self) -> Vec<usize> {
         let wrong = |k: usize| {
-            let named = self.adjustment.as_ref().map_or(&[][..], |a| &a.wrong_stands);
-            named.iter().any(|e| e.suspect == Suspect::StandPlace(k))
+            let named = self.adjustment.as_ref().map_or(&[][..], |a| &a.wrong_occupations);
+            named.iter().any(|e| e.candidate == FaultCandidate::OccupationPlace(k))
         };
         (0..self.stands.len()).filter(|k| !wrong(*k) && !bumped(&self.stands[*k])).collect()
     }
 }
 
-fn bumped(place: &PlaceReading) -> bool {
-    matches!(place.bump, BumpVerdict::Moved { .. })
+fn bumped(place: &OccupationReadings) -> bool {
+    matches!(place.displacement, DisplacementVerdict::Moved { .. })
 }
 
 /// Offsets of all boards from a tag at known places.
@@ -108,13 +110,13 @@ pub fn calibrate(site: &Site, session: &SurveySession, scale: ScaleChoice) -> Ca
     let anchors_m: Vec<[f64; 3]> = site.anchors().iter().map(|a| a.at_m).collect();
     let (settings, unknowns) = (stand_settings(site), site.dimension().unknowns());
     let measure =
-        |(k, s): (usize, &Spot)| measure_place(&anchors_m, s.at_m, &session.boards(k), &settings, unknowns);
-    let stands: Vec<PlaceReading> = session.spots().iter().enumerate().map(measure).collect();
-    let levels: Vec<Stand> = session
+        |(k, s): (usize, &Spot)| measure_boards(&anchors_m, s.at_m, &session.boards(k), &settings, unknowns);
+    let stands: Vec<OccupationReadings> = session.spots().iter().enumerate().map(measure).collect();
+    let levels: Vec<StaticOccupation> = session
         .spots()
         .iter()
         .zip(&stands)
-        .map(|(s, p)| Stand { at_m: s.at_m, levels: p.levels() })
+        .map(|(s, p)| StaticOccupation { at_m: s.at_m, levels: p.levels() })
         .collect();
     let adjustment =
         adjust(&anchors_m, &levels, &AdjustSettings { unknowns, scale, ..AdjustSettings::default() });
@@ -137,9 +139,9 @@ fn hold_back(boards: &mut [BoardResult]) -> bool {
 
 /// The places that their ranges contradict, with what was probably meant. One board in four may be off for reasons of its
 /// own; fewer than three tell nothing.
-fn doubted(site: &Site, spots: &[Spot], stands: &[PlaceReading]) -> Vec<DoubtedPlace> {
+fn doubted(site: &Site, spots: &[Spot], stands: &[OccupationReadings]) -> Vec<DoubtedPlace> {
     let limit_m = site.correction_limits().max_offset_m;
-    let judge = |(spot, (s, reading)): (usize, (&Spot, &PlaceReading))| {
+    let judge = |(spot, (s, reading)): (usize, (&Spot, &OccupationReadings))| {
         let levels = reading.levels();
         let fits = |at_m: [f64; 3]| {
             let off = |l: &&AnchorLevel| {
@@ -158,14 +160,18 @@ fn doubted(site: &Site, spots: &[Spot], stands: &[PlaceReading]) -> Vec<DoubtedP
 /// One board's correction from a taped distance (a slant, metres): no coordinates are needed.
 pub fn calibrate_one(site: &Site, session: &SurveySession, anchor: usize, distance_m: f64) -> Calibration {
     let settings = stand_settings(site);
-    let mut stand = PlaceReading { boards: Vec::new(), bump: BumpVerdict::TooFewBoards, bump_at: None };
+    let mut stand = OccupationReadings {
+        boards: Vec::new(),
+        displacement: DisplacementVerdict::TooFewBoards,
+        displaced_at: None,
+    };
     for (i, ranges) in session.boards(0).into_iter().enumerate() {
-        let nothing = RefusedStand { reasons: Vec::new(), reading: None };
-        stand.boards.push(if i == anchor { measure_stand(ranges, &settings) } else { Err(nothing) });
+        let nothing = RefusedOccupation { reasons: Vec::new(), reading: None };
+        stand.boards.push(if i == anchor { measure_occupation(ranges, &settings) } else { Err(nothing) });
     }
     // The stand as a row of the adjustment: the board at the origin, the tag at the taped distance.
     let anchors_m = vec![[0.0; 3]; site.anchors().len()];
-    let levels = [Stand { at_m: [distance_m, 0.0, 0.0], levels: stand.levels() }];
+    let levels = [StaticOccupation { at_m: [distance_m, 0.0, 0.0], levels: stand.levels() }];
     let adjustment = adjust(
         &anchors_m,
         &levels,
@@ -182,17 +188,22 @@ pub fn calibrate_one(site: &Site, session: &SurveySession, anchor: usize, distan
     Calibration { boards, stands, adjustment, doubted_places: Vec::new(), meant_distance }
 }
 
-fn board(site: &Site, i: usize, stands: &[PlaceReading], adjustment: Option<&Adjustment>) -> BoardResult {
+fn board(
+    site: &Site,
+    i: usize,
+    stands: &[OccupationReadings],
+    adjustment: Option<&Adjustment>,
+) -> BoardResult {
     let anchor = &site.anchors()[i];
     let found = adjustment.and_then(|a| a.boards.iter().find(|b| b.anchor == i)).copied();
-    let late: Vec<f64> = stands.iter().filter_map(|s| Some(reading(s, i)?.late_share)).collect();
-    let wrong_place = adjustment.is_some_and(|a| names_place(&a.misfit, i));
+    let late: Vec<f64> = stands.iter().filter_map(|s| Some(reading(s, i)?.nlos_share)).collect();
+    let wrong_place = adjustment.is_some_and(|a| names_place(&a.faults, i));
     let verdict = match found {
         _ if wrong_place => BoardVerdict::WrongPlace,
         Some(b) if site.correction_limits().judge(&b.correction()).next().is_some() => {
             BoardVerdict::Implausible
         }
-        Some(_) if adjustment.is_some_and(|a| doubts(&a.misfit, i)) => BoardVerdict::InDoubt,
+        Some(_) if adjustment.is_some_and(|a| doubts(&a.faults, i)) => BoardVerdict::InDoubt,
         Some(b) if b.odd => BoardVerdict::Odd,
         Some(_) => BoardVerdict::Good,
         None if late.is_empty() && stands.iter().all(|s| heard_nothing(s, i)) => BoardVerdict::Silent,
@@ -210,35 +221,37 @@ fn board(site: &Site, i: usize, stands: &[PlaceReading], adjustment: Option<&Adj
     }
 }
 
-fn reading(stand: &PlaceReading, board: usize) -> Option<StandReading> {
+fn reading(stand: &OccupationReadings, board: usize) -> Option<OccupationReading> {
     match stand.boards.get(board)? {
         Ok(r) => Some(*r),
         Err(refused) => refused.reading,
     }
 }
 
-fn heard_nothing(stand: &PlaceReading, board: usize) -> bool {
+fn heard_nothing(stand: &OccupationReadings, board: usize) -> bool {
     match stand.boards.get(board) {
         Some(Err(refused)) => {
-            refused.reasons.iter().any(|r| matches!(r, StandRefusal::TooFewRanges { have: 0, .. }))
+            refused.reasons.iter().any(|r| matches!(r, OccupationRefusal::TooFewRanges { have: 0, .. }))
         }
         _ => false,
     }
 }
 
-fn names_place(misfit: &Misfit, anchor: usize) -> bool {
-    let place = |e: &Explanation| matches!(e.suspect, Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) if i == anchor);
-    matches!(misfit, Misfit::Named(e) if place(e))
+fn names_place(misfit: &FaultIsolation, anchor: usize) -> bool {
+    let place = |e: &Explanation| matches!(e.candidate, FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) if i == anchor);
+    matches!(misfit, FaultIsolation::Named(e) if place(e))
 }
 
 /// Whether whatever is wrong is about this anchor.
-fn doubts(misfit: &Misfit, anchor: usize) -> bool {
-    let about = |e: &Explanation| match e.suspect {
-        Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) | Suspect::AnchorOffset(i) => i == anchor,
-        Suspect::Path { anchor: i, .. } => i == anchor,
-        Suspect::StandPlace(_) | Suspect::AllOffsets | Suspect::AllScales => false,
+fn doubts(misfit: &FaultIsolation, anchor: usize) -> bool {
+    let about = |e: &Explanation| match e.candidate {
+        FaultCandidate::AnchorPlace(i)
+        | FaultCandidate::AnchorPlaceAndOffset(i)
+        | FaultCandidate::AnchorOffset(i) => i == anchor,
+        FaultCandidate::Path { anchor: i, .. } => i == anchor,
+        FaultCandidate::OccupationPlace(_) | FaultCandidate::AllOffsets | FaultCandidate::AllScales => false,
     };
-    matches!(misfit, Misfit::Undecided(list) if list.iter().all(about))
+    matches!(misfit, FaultIsolation::Undecided(list) if list.iter().all(about))
 }
 
 #[cfg(test)]

@@ -6,8 +6,8 @@ use hereabout_core::{
     Anchor, Dimension, Epoch, JudgedEpoch, PositionReport, RangeReading, Site, TagId, TagState,
 };
 use hereabout_solve::calibrate::adjust::AnchorLevel;
-use hereabout_solve::calibrate::stand::{
-    StandReading, StandRefusal, StandSettings, TimedRange, measure_stand,
+use hereabout_solve::calibrate::occupation::{
+    OccupationReading, OccupationRefusal, OccupationSettings, TimedRange, measure_occupation,
 };
 use hereabout_solve::verify::{Checkpoint, PublishedFix, StatedAnchor, Verification, VerifySettings, verify};
 
@@ -153,12 +153,12 @@ impl Proof {
 
 /// A level that may explain something: taken, or refused only because it is short or rough (its standard error
 /// says so).
-fn measured(ranges: &[TimedRange], settings: &StandSettings) -> Option<StandReading> {
-    match measure_stand(ranges, settings) {
+fn measured(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<OccupationReading> {
+    match measure_occupation(ranges, settings) {
         Ok(r) => Some(r),
         Err(refused) => {
-            let mild = |r: &StandRefusal| {
-                matches!(r, StandRefusal::TooUncertain { .. } | StandRefusal::TooFewRanges { .. })
+            let mild = |r: &OccupationRefusal| {
+                matches!(r, OccupationRefusal::TooUncertain { .. } | OccupationRefusal::TooFewRanges { .. })
             };
             refused.reading.filter(|_| refused.reasons.iter().all(mild))
         }

@@ -4,7 +4,7 @@
 //! ([`SurveySession::left_out`]) and reported.
 
 use hereabout_core::{AnchorId, Epoch, Site, TagId, Timestamp};
-use hereabout_solve::calibrate::stand::{StandSettings, TimedRange};
+use hereabout_solve::calibrate::occupation::{OccupationSettings, TimedRange};
 
 /// Most places of one session.
 pub const MAX_SPOTS: usize = 200;
@@ -148,9 +148,9 @@ impl SurveySession {
 }
 
 /// Limits of a stand for this site: its expected scatter is that of its widest board.
-pub fn stand_settings(site: &Site) -> StandSettings {
+pub fn stand_settings(site: &Site) -> OccupationSettings {
     let widest = site.anchors().iter().map(|a| a.range_sigma_m).fold(0.0, f64::max);
-    StandSettings { expected_sigma_m: widest, ..StandSettings::default() }
+    OccupationSettings { expected_sigma_m: widest, ..OccupationSettings::default() }
 }
 
 #[cfg(test)]

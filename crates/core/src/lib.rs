@@ -12,6 +12,7 @@
 //! ```
 #![forbid(unsafe_code)]
 
+mod anchor_set;
 mod correction_limits;
 mod epoch;
 mod frame;
@@ -25,6 +26,7 @@ mod site;
 mod time;
 mod verdict;
 
+pub use anchor_set::AnchorSet;
 pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};

@@ -6,7 +6,7 @@ use hereabout_commission::survey::Spot;
 use hereabout_core::{AnchorId, Correction, Epoch, Micros, RangeReading, Site, TagId, Timestamp};
 use hereabout_engine::{Engine, Input, Output};
 use hereabout_fixtures::{Noise, SHED_M};
-use hereabout_solve::calibrate::adjust::{Misfit, Suspect};
+use hereabout_solve::calibrate::adjust::{FaultCandidate, FaultIsolation};
 
 const OFFSETS_M: [f64; 8] = [0.12, -0.05, 0.2, 0.0, -0.11, 0.07, 0.3, -0.02];
 const SPOTS_M: [[f64; 2]; 5] = [[2.0, 2.0], [12.0, 2.5], [11.5, 7.0], [3.0, 7.5], [7.0, 4.5]];
@@ -79,11 +79,15 @@ fn a_proof_passes_with_good_offsets_and_names_the_wrong_one() {
             [None, Some(0), None, None, None]
         );
         if names {
-            let Misfit::Named(e) = &shown.misfit else { panic!("{:?}", shown.misfit) };
-            let about = [Suspect::AnchorOffset(2), Suspect::AnchorPlace(2), Suspect::AnchorPlaceAndOffset(2)];
-            assert!(about.contains(&e.suspect), "{e:?}");
+            let FaultIsolation::Named(e) = &shown.faults else { panic!("{:?}", shown.faults) };
+            let about = [
+                FaultCandidate::AnchorOffset(2),
+                FaultCandidate::AnchorPlace(2),
+                FaultCandidate::AnchorPlaceAndOffset(2),
+            ];
+            assert!(about.contains(&e.candidate), "{e:?}");
         } else {
-            assert_eq!(shown.misfit, Misfit::None);
+            assert_eq!(shown.faults, FaultIsolation::None);
             let ce95 = shown.ce95.unwrap().observed_m;
             assert!(ce95 > 0.005 && ce95 < 0.15, "{ce95}");
             assert!(proof.counts(0).1 > 250, "{:?}", proof.counts(0));

@@ -7,10 +7,10 @@ use hereabout_commission::survey::{MAX_RANGES, Spot};
 use hereabout_core::plausible::Slip;
 use hereabout_core::{AnchorId, Site};
 use hereabout_solve::calibrate::adjust::{
-    AdjustRefusal, BlockedPath, BoardOffset, Explanation, Misfit, ScaleVerdict, Suspect,
+    AdjustRefusal, BlockedPath, BoardOffset, Explanation, FaultCandidate, FaultIsolation, ScaleVerdict,
 };
-use hereabout_solve::calibrate::bump::BumpVerdict;
-use hereabout_solve::calibrate::stand::StandRefusal;
+use hereabout_solve::calibrate::displacement::DisplacementVerdict;
+use hereabout_solve::calibrate::occupation::OccupationRefusal;
 
 use crate::fit_test::{self, SiteMisfit};
 use crate::place_checks;
@@ -55,40 +55,40 @@ pub(crate) fn misfit_of_site(misfit: &SiteMisfit) -> Note {
 }
 
 /// The code of a refused stand.
-pub(crate) fn refusal_code(r: &StandRefusal) -> &'static str {
+pub(crate) fn refusal_code(r: &OccupationRefusal) -> &'static str {
     match r {
-        StandRefusal::TooFewRanges { have: 0, .. } => "not_heard",
-        StandRefusal::TooFewRanges { .. } => "too_few_ranges",
-        StandRefusal::TooManyLate { .. } => "too_many_late",
-        StandRefusal::TooNoisy { .. } => "too_noisy",
-        StandRefusal::Stepped { .. } => "stepped",
-        StandRefusal::TooUncertain { .. } => "too_uncertain",
+        OccupationRefusal::TooFewRanges { have: 0, .. } => "not_heard",
+        OccupationRefusal::TooFewRanges { .. } => "too_few_ranges",
+        OccupationRefusal::TooManyNlos { .. } => "too_many_late",
+        OccupationRefusal::TooNoisy { .. } => "too_noisy",
+        OccupationRefusal::Stepped { .. } => "stepped",
+        OccupationRefusal::TooUncertain { .. } => "too_uncertain",
     }
 }
 
 /// Why a stand of one board is not taken, and what to do.
-pub(crate) fn refusal(r: &StandRefusal) -> (String, &'static str) {
+pub(crate) fn refusal(r: &OccupationRefusal) -> (String, &'static str) {
     match r {
-        StandRefusal::TooFewRanges { have: 0, .. } => {
+        OccupationRefusal::TooFewRanges { have: 0, .. } => {
             ("it was not heard".into(), "check its power and its place; `hereabout listen` shows who answers")
         }
-        StandRefusal::TooFewRanges { have, need } => (
+        OccupationRefusal::TooFewRanges { have, need } => (
             format!("{have} ranges are too few, {need} are needed"),
             "stand longer: 25 s at ten a second do, a minute is better",
         ),
-        StandRefusal::TooManyLate { share, limit } => (
+        OccupationRefusal::TooManyNlos { share, limit_share: limit } => (
             format!("{:.0} % of its ranges are late (at most {:.0} %)", share * 100.0, limit * 100.0),
             "something stands in between: free the line of sight, or put the tag elsewhere",
         ),
-        StandRefusal::TooNoisy { sigma_m, limit_m } => (
+        OccupationRefusal::TooNoisy { sigma_m, limit_m } => (
             format!("its ranges scatter by {sigma_m:.2} m (at most {limit_m:.2} m)"),
             "move tag or board away from metal and walls; if the kit is like that, raise range_sigma_m",
         ),
-        StandRefusal::Stepped { by_m, limit_m, .. } => (
+        OccupationRefusal::Stepped { by_m, limit_m, .. } => (
             format!("its level stepped by {by_m:+.2} m within the stand (at most {limit_m:.2} m)"),
             "the tag was moved or somebody stood in between: let it stand alone and measure again",
         ),
-        StandRefusal::TooUncertain { se_m, limit_m } => (
+        OccupationRefusal::TooUncertain { se_m, limit_m } => (
             format!("its level is known to ± {:.1} cm only (at most {:.1} cm)", se_m * 1e2, limit_m * 1e2),
             "stand longer: two minutes or more where the noise is slow",
         ),
@@ -96,23 +96,23 @@ pub(crate) fn refusal(r: &StandRefusal) -> (String, &'static str) {
 }
 
 /// What the boards of a stand say together about the tag; `None` when it stood still.
-pub(crate) fn bump(verdict: &BumpVerdict, site: &Site) -> Option<Note> {
+pub(crate) fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Note> {
     match verdict {
-        BumpVerdict::Still | BumpVerdict::TooFewBoards => None,
-        BumpVerdict::Moved { shift_m: [e, n, u], .. } => Some(Note::new(
+        DisplacementVerdict::Still | DisplacementVerdict::TooFewBoards => None,
+        DisplacementVerdict::Moved { shift_m: [e, n, u], .. } => Some(Note::new(
             "tag_moved",
             format!(
                 "the tag was moved while it should have stood, by {e:+.2} m east, {n:+.2} m north, {u:+.2} m up: the place is left out"
             ),
             "fasten the tag and measure this place again",
         )),
-        BumpVerdict::OneBoard { anchor, change_m, .. } => {
+        DisplacementVerdict::OneBoard { anchor, change_m, .. } => {
             let id = id(site, *anchor);
             let what = format!("anchor {id} alone changed by {change_m:+.2} m: it is left out at this place");
             let todo = "somebody stood in its line of sight, as a rule";
             Some(Note::new("one_board_changed", what, todo).anchor(id))
         }
-        BumpVerdict::Unclear => Some(Note::new(
+        DisplacementVerdict::Unclear => Some(Note::new(
             "unclear_change",
             "the ranges changed while the tag stood, and neither a moved tag nor one board explains it",
             "people walked about, as a rule: measure this place again when it is quiet",
@@ -122,8 +122,8 @@ pub(crate) fn bump(verdict: &BumpVerdict, site: &Site) -> Option<Note> {
 
 /// A level that was left out because no direct path is behind it; `board` is what its anchor's others say.
 pub(crate) fn blocked(path: &BlockedPath, board: Option<&BoardOffset>, site: &Site, spots: &[Spot]) -> Note {
-    let (id, spot) = (id(site, path.anchor), spot_name(spots, path.stand));
-    let others = board.map_or(0, |b| b.stands);
+    let (id, spot) = (id(site, path.anchor), spot_name(spots, path.occupation));
+    let others = board.map_or(0, |b| b.occupations);
     let what = format!(
         "anchor {id} ({}) has no direct path to {spot}: it reads {:.2} m (± {:.2}) longer there than its {others} other places say; it is left out there",
         name(site, path.anchor),
@@ -198,7 +198,7 @@ pub(crate) fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Note {
         AdjustRefusal::NothingMeasured => {
             Note::new("nothing_measured", "no stand could be taken", "see the reasons at each place")
         }
-        AdjustRefusal::BadInput { stand } => {
+        AdjustRefusal::BadInput { occupation: stand } => {
             let name = spot_name(spots, *stand);
             Note::new(
                 "spot_too_far",
@@ -207,7 +207,12 @@ pub(crate) fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Note {
             )
             .spot(Some(name))
         }
-        AdjustRefusal::ScaleNotSupported { spread_m, need_m, stands, need_stands } => Note::new(
+        AdjustRefusal::ScaleNotSupported {
+            spread_m,
+            need_m,
+            occupations: stands,
+            need_occupations: need_stands,
+        } => Note::new(
             "scale_not_supported",
             format!(
                 "a scale can't be told from these places: the distances to one anchor spread by {spread_m:.1} m over {stands} places"
@@ -234,11 +239,11 @@ pub(crate) fn scale(v: &ScaleVerdict) -> Option<Note> {
                 "a common scale of {scale:.3} would fit, but rooms imitate as much: not used (--scale takes it)"
             ),
         ),
-        ScaleVerdict::Common { chance } => (
+        ScaleVerdict::Common { chance_probability: chance } => (
             "scale_common",
             format!("one scale for all boards is used (chance of that by accident: {})", small(*chance)),
         ),
-        ScaleVerdict::Each { chance } => (
+        ScaleVerdict::Each { chance_probability: chance } => (
             "scale_each",
             format!("each board has a scale of its own (chance of that by accident: {})", small(*chance)),
         ),
@@ -253,15 +258,17 @@ fn small(chance: f64) -> String {
 /// One explanation: what is wrong, by how much, and what to do.
 pub(crate) fn explanation(e: &Explanation, site: &Site, spots: &[Spot]) -> Note {
     let (what, todo) = explanation_words(e, site, spots);
-    match e.suspect {
-        Suspect::StandPlace(k) => Note::new("wrong_spot", what, todo).spot(Some(spot_name(spots, k))),
-        Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) => {
+    match e.candidate {
+        FaultCandidate::OccupationPlace(k) => {
+            Note::new("wrong_spot", what, todo).spot(Some(spot_name(spots, k)))
+        }
+        FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) => {
             Note::new("wrong_anchor_place", what, todo).anchor(id(site, i))
         }
-        Suspect::AnchorOffset(i) => Note::new("wrong_offset", what, todo).anchor(id(site, i)),
-        Suspect::AllOffsets => Note::new("all_offsets", what, todo),
-        Suspect::AllScales => Note::new("all_scales", what, todo),
-        Suspect::Path { stand, anchor } => {
+        FaultCandidate::AnchorOffset(i) => Note::new("wrong_offset", what, todo).anchor(id(site, i)),
+        FaultCandidate::AllOffsets => Note::new("all_offsets", what, todo),
+        FaultCandidate::AllScales => Note::new("all_scales", what, todo),
+        FaultCandidate::Path { occupation: stand, anchor } => {
             let note = Note::new("no_direct_path", what, todo).anchor(id(site, anchor));
             Note { excess_m: Some((e.offset_m, None)), ..note.spot(Some(spot_name(spots, stand))) }
         }
@@ -275,15 +282,15 @@ fn explanation_words(e: &Explanation, site: &Site, spots: &[Spot]) -> (String, S
     } else {
         format!("{x:+.2} m east, {y:+.2} m north")
     };
-    match e.suspect {
-        Suspect::StandPlace(k) => {
+    match e.candidate {
+        FaultCandidate::OccupationPlace(k) => {
             let name = spot_name(spots, k);
             (
                 format!("the tag did not stand at {name} as stated, but {shift} of it"),
                 "measure that place again, with a second tape line as a check".into(),
             )
         }
-        Suspect::AnchorPlace(i) | Suspect::AnchorPlaceAndOffset(i) => (
+        FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) => (
             format!(
                 "anchor {} ({}) is not where the site file says, but {shift} of it",
                 id(site, i),
@@ -292,7 +299,7 @@ fn explanation_words(e: &Explanation, site: &Site, spots: &[Spot]) -> (String, S
             "measure its antenna's place again and correct at_m; its offset is not to be trusted before"
                 .into(),
         ),
-        Suspect::AnchorOffset(i) => (
+        FaultCandidate::AnchorOffset(i) => (
             format!(
                 "anchor {} ({}) reads {:+.2} m longer than its offset says",
                 id(site, i),
@@ -301,15 +308,15 @@ fn explanation_words(e: &Explanation, site: &Site, spots: &[Spot]) -> (String, S
             ),
             "calibrate it again; it may have been swapped, or stand behind something".into(),
         ),
-        Suspect::AllOffsets => (
+        FaultCandidate::AllOffsets => (
             format!("all boards read {:+.2} m longer than their offsets say", e.offset_m),
             "another tag than at the calibration, as a rule: calibrate with the tag that is used".into(),
         ),
-        Suspect::AllScales => (
+        FaultCandidate::AllScales => (
             format!("all boards read {:+.1} % longer than stated", e.scale_change * 100.0),
             "calibrate with --scale, at places of different distance".into(),
         ),
-        Suspect::Path { stand, anchor } => (
+        FaultCandidate::Path { occupation: stand, anchor } => (
             format!(
                 "anchor {} ({}) has no direct path to {} and reads {:.2} m too long there",
                 id(site, anchor),
@@ -323,11 +330,11 @@ fn explanation_words(e: &Explanation, site: &Site, spots: &[Spot]) -> (String, S
 }
 
 /// What the residuals say together, line by line; empty when nothing stands out.
-pub(crate) fn misfit(m: &Misfit, site: &Site, spots: &[Spot]) -> Vec<Note> {
+pub(crate) fn misfit(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Note> {
     match m {
-        Misfit::None => Vec::new(),
-        Misfit::Named(e) => vec![explanation(e, site, spots)],
-        Misfit::Undecided(list) => {
+        FaultIsolation::None => Vec::new(),
+        FaultIsolation::Named(e) => vec![explanation(e, site, spots)],
+        FaultIsolation::Undecided(list) => {
             let many = "something is wrong, and these explain it about equally well; more places decide";
             let each = list.iter().take(4).map(|e| {
                 let note = explanation(e, site, spots);

@@ -107,7 +107,7 @@ impl SiteMisfit {
 /// An answer for programs: `answer` is `fits`, `does_not_fit` or `too_early`, with its facts.
 pub(crate) fn answer_json(answer: &FitAnswer, site: &Site) -> Value {
     match *answer {
-        FitAnswer::Fits { explained } => {
+        FitAnswer::Fits { explained_share: explained } => {
             json!({ "answer": "fits", "explained": hereabout_api::v1::round_1e4(explained) })
         }
         FitAnswer::TooEarly { keyframes, needed } => {
@@ -126,7 +126,7 @@ pub(crate) fn answer_json(answer: &FitAnswer, site: &Site) -> Value {
 /// An answer for people: what is so, and what to do.
 pub(crate) fn answer_words(answer: &FitAnswer, site: &Site) -> (String, String) {
     match *answer {
-        FitAnswer::Fits { explained } => {
+        FitAnswer::Fits { explained_share: explained } => {
             let what = format!("ranges and site file fit: {:.0} % explained", 100.0 * explained);
             (what, String::new())
         }

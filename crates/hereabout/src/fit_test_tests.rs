@@ -16,7 +16,15 @@ fn site() -> Site {
 }
 
 fn doubt(cause: Option<Cause>, all: bool) -> SiteDoubt {
-    SiteDoubt { explained: 0.31, too_short: 0.0, cause, explained_then: 0.97, alike: 0, within_m: 0.36, all }
+    SiteDoubt {
+        explained_share: 0.31,
+        too_short_share: 0.0,
+        cause,
+        explained_then_share: 0.97,
+        alike: 0,
+        within_m: 0.36,
+        all,
+    }
 }
 
 #[test]
@@ -62,7 +70,7 @@ fn answers_have_words_and_facts_with_ids() {
         json!({"answer": "too_early", "seconds_heard": 2, "seconds_needed": 6})
     );
     assert!(answer_words(&early, &site).0.contains("2 of 6 seconds"));
-    let fits = FitAnswer::Fits { explained: 0.971_26 };
+    let fits = FitAnswer::Fits { explained_share: 0.971_26 };
     assert_eq!(answer_json(&fits, &site), json!({"answer": "fits", "explained": 0.9713}));
     assert!(answer_words(&fits, &site).0.contains("97 % explained"));
 }

@@ -302,7 +302,7 @@ fn hdop_key(grid: &HdopGrid, spread: Option<DopSpread>, mut y: f64, out: &mut St
         let _ = writeln!(
             out,
             "<text x=\"{LEFT}\" y=\"{y:.1}\">best {:.2}, median {:.2}, worst {:.2} at the red cross</text>",
-            s.min, s.median, s.worst
+            s.min_hdop, s.median_hdop, s.worst_hdop
         );
         y += LINE;
     }

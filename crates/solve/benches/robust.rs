@@ -10,12 +10,12 @@ use hereabout_core::{Fence, Timestamp};
 use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{GateSettings, RangeObs, locate, plain_fix};
-use kit::{Kit, Late};
+use kit::{Kit, Nlos};
 use std::hint::black_box;
 
 fn epochs(c: &mut Criterion) {
     for (name, three_d) in [("epoch of 8 ranges, 2D", false), ("epoch of 8 ranges, 3D", true)] {
-        let kit = Kit::plain("", 8, three_d, Late::Stretches(0.1));
+        let kit = Kit::plain("", 8, three_d, Nlos::Stretches(0.1));
         let run = kit.run(100.0, 3);
         let obs: Vec<Vec<RangeObs>> = run
             .iter()
@@ -28,7 +28,7 @@ fn epochs(c: &mut Criterion) {
                 e.ranges.iter().map(one).collect()
             })
             .collect();
-        let told: Vec<Vec<TrackRange>> = run
+        let reported: Vec<Vec<TrackRange>> = run
             .iter()
             .map(|e| {
                 e.ranges.iter().map(|r| TrackRange { anchor_index: r.anchor, range_m: r.range_m }).collect()
@@ -36,7 +36,7 @@ fn epochs(c: &mut Criterion) {
             .collect();
         let fence = Fence::default();
         let mut group = c.benchmark_group(name);
-        // Each iteration takes the next epoch of a run of 1000, so that late stretches have their share.
+        // Each iteration takes the next epoch of a run of 1000, so that NLOS stretches have their share.
         let mut k = 0;
         group.bench_function("plain", |b| {
             b.iter(|| {
@@ -69,7 +69,7 @@ fn epochs(c: &mut Criterion) {
                 // The run is walked to and fro, so that the tag never jumps.
                 let k = (n % 1_998) as usize;
                 let k = if k < 1_000 { k } else { 1_998 - k };
-                black_box(tracker.update(Timestamp::from_micros(n * 100_000), &told[k]))
+                black_box(tracker.update(Timestamp::from_micros(n * 100_000), &reported[k]))
             });
         });
         group.finish();

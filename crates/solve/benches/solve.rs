@@ -20,11 +20,11 @@ const ANCHORS: [[f64; 3]; 8] = [
 ];
 const RANGES_MM: [f64; 8] = [5440.0, 8500.0, 9963.0, 7316.0, 3655.0, 7805.0, 6560.0, 4417.0];
 
-fn epoch(late_m: f64) -> Vec<RangeObs> {
+fn epoch(nlos_m: f64) -> Vec<RangeObs> {
     let pairs = ANCHORS.iter().zip(RANGES_MM);
     let mut obs: Vec<RangeObs> =
         pairs.map(|(&anchor_m, mm)| RangeObs { anchor_m, range_m: mm / 1000.0, sigma_m: 0.1 }).collect();
-    obs[5].range_m += late_m;
+    obs[5].range_m += nlos_m;
     obs
 }
 
@@ -34,13 +34,13 @@ fn fixes(c: &mut Criterion) {
         [("fix_8_ranges_2d", Dimension::TwoD { tag_height_m: 1.2 }), ("fix_8_ranges_3d", Dimension::ThreeD)]
     {
         let mut group = c.benchmark_group(name);
-        let (clean, late) = (epoch(0.0), epoch(1.5));
+        let (clean, nlos) = (epoch(0.0), epoch(1.5));
         group.bench_function("plain", |b| b.iter(|| plain_fix(black_box(&clean), dimension, &fence)));
         group.bench_function("gated_clean", |b| {
             b.iter(|| locate(black_box(&clean), dimension, &fence, &gate));
         });
         group.bench_function("gated_one_late", |b| {
-            b.iter(|| locate(black_box(&late), dimension, &fence, &gate));
+            b.iter(|| locate(black_box(&nlos), dimension, &fence, &gate));
         });
         if let Some(fix) = plain_fix(&clean, dimension, &fence).fix() {
             let covariance = fix.covariance_m2;

@@ -17,7 +17,7 @@ use hereabout_core::{Fence, Timestamp};
 use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{GateSettings, RangeObs, locate, plain_fix};
-use kit::{Kit, Late, TrueEpoch};
+use kit::{Kit, Nlos, TrueEpoch};
 
 /// The run is timed this often; the fastest counts, for what else the machine does only ever adds.
 const ROUNDS: usize = 15;
@@ -27,7 +27,7 @@ fn main() -> std::io::Result<()> {
     let mut csv = "dimension,frame,east_m,north_m,up_m,range_m\n".to_owned();
     println!("dimension,estimator,microseconds");
     for three_d in [false, true] {
-        let kit = Kit::plain("", 8, three_d, Late::Stretches(0.1));
+        let kit = Kit::plain("", 8, three_d, Nlos::Stretches(0.1));
         let run = kit.run(100.0, 3);
         let d = kit.dimension.unknowns();
         for (k, r) in run.iter().enumerate().flat_map(|(k, e)| e.ranges.iter().map(move |r| (k, r))) {
@@ -60,13 +60,13 @@ fn time(kit: &Kit, run: &[TrueEpoch]) {
     let anchor =
         |at_m: &[f64; 3]| TrackerAnchor { at_m: *at_m, range_sigma_m: 0.08, offset_se_m: Some(0.01) };
     let anchors: Vec<TrackerAnchor> = kit.anchors.iter().map(anchor).collect();
-    let told = |e: &TrueEpoch| -> Vec<TrackRange> {
+    let reported = |e: &TrueEpoch| -> Vec<TrackRange> {
         e.ranges.iter().map(|r| TrackRange { anchor_index: r.anchor, range_m: r.range_m }).collect()
     };
-    let told: Vec<Vec<TrackRange>> = run.iter().map(told).collect();
+    let reported: Vec<Vec<TrackRange>> = run.iter().map(reported).collect();
     row(d.unknowns(), "tracker", run.len(), || {
         let mut tracker = Tracker::new(TrackerSettings::default(), d, &fence, &anchors);
-        for (k, ranges) in told.iter().enumerate() {
+        for (k, ranges) in reported.iter().enumerate() {
             black_box(tracker.update(Timestamp::from_micros(k as i64 * 100_000), ranges));
         }
     });

@@ -5,11 +5,11 @@
 //! never gives NaN, whatever it is fed.
 //!
 //! ```text
-//! RangeObs -> sights -> linear_start -> least_squares -> places (one, or two) -> gate -> Solution
+//! RangeObs -> local ranges -> linear_start -> least_squares -> places (one, or two) -> gate -> Solution
 //! ```
 //!
-//! When ranges may be late, [`snapshot()`](snapshot::snapshot) weighs every subset of them instead of throwing single ones
-//! out, [`Tracker`](tracker::Tracker) follows a tag over time with a small bank of such stories, and
+//! When ranges may be NLOS, [`snapshot()`](snapshot::snapshot) weighs every subset of them instead of throwing single ones
+//! out, [`Tracker`](tracker::Tracker) follows a tag over time with a small bank of such hypotheses, and
 //! [`Smoother`](tracker::smoother::Smoother) hands the same track on a second later and calmer.
 //!
 //! ```text
@@ -25,8 +25,8 @@
 //! Beside it: [`radius95_m`] and [`ellipse`] draw a covariance, [`dop`](mod@model::dop) rates a geometry, [`metrics`](math::metrics) rates
 //! an estimate against the truth, [`distribution`](math::distribution) has the tails and quantiles that all of these use.
 //!
-//! Commissioning: [`site_check`](verify::site_check) before the first range; [`stand`](calibrate::stand) and [`bump`](calibrate::bump) measure a standing tag, [`adjust`](calibrate::adjust)
-//! makes offsets of several stands, [`known_path`](calibrate::known_path) of a moving tag, [`verify`] proves the accuracy. These allocate.
+//! Commissioning: [`site_check`](verify::site_check) before the first range; [`occupation`](calibrate::occupation) and [`displacement`](calibrate::displacement) measure a standing tag, [`adjust`](calibrate::adjust)
+//! makes offsets of several occupations, [`known_path`](calibrate::known_path) of a moving tag, [`verify`] proves the accuracy. These allocate.
 #![forbid(unsafe_code)]
 
 pub mod calibrate;
@@ -46,4 +46,4 @@ pub use model::dop::Dop;
 pub use model::range_obs::RangeObs;
 pub use snapshot::gate::GateSettings;
 pub use snapshot::locate::{Fix, PlaceEstimate, Residual, Solution, locate, plain_fix};
-pub use snapshot::places::PLACES_APART;
+pub use snapshot::minima::MINIMA_APART_CHI2;

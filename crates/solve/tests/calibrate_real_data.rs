@@ -1,4 +1,4 @@
-//! Calibration on data sets with ground truth: offsets from stands of one day against offsets fitted to the
+//! Calibration on data sets with ground truth: offsets from occupations of one day against offsets fitted to the
 //! truth of the next day's drive. Prints the table; skipped, in words, when the data sets are not there.
 //!
 //! The data sets are looked for in `../shared/data` beside the workspace, or where `HEREABOUT_DATA` says.
@@ -10,11 +10,11 @@ use std::path::{Path, PathBuf};
 
 use hereabout_core::Timestamp;
 use hereabout_solve::calibrate::adjust::{
-    AdjustSettings, Adjustment, AnchorLevel, ScaleChoice, Stand, adjust,
+    AdjustSettings, Adjustment, AnchorLevel, ScaleChoice, StaticOccupation, adjust,
 };
 use hereabout_solve::calibrate::known_path::{PathOffset, PathRange, fit_path};
-use hereabout_solve::calibrate::stand::{
-    RefusedStand, StandReading, StandSettings, TimedRange, measure_stand,
+use hereabout_solve::calibrate::occupation::{
+    OccupationReading, OccupationSettings, RefusedOccupation, TimedRange, measure_occupation,
 };
 
 fn data() -> Option<PathBuf> {
@@ -52,15 +52,15 @@ fn distance(a: &[f64], b: &[f64]) -> f64 {
 /// One spot: its place and what every board said there.
 struct Spot {
     at_m: [f64; 3],
-    boards: Vec<Result<StandReading, RefusedStand>>,
+    boards: Vec<Result<OccupationReading, RefusedOccupation>>,
 }
 
-/// Ten seconds at ten a second are 100 ranges at most: the stands here are shorter than the product takes.
-fn short_stands() -> StandSettings {
-    StandSettings { min_ranges: 80, max_se_m: 0.05, ..StandSettings::default() }
+/// Ten seconds at ten a second are 100 ranges at most: the occupations here are shorter than the product takes.
+fn short_occupations() -> OccupationSettings {
+    OccupationSettings { min_ranges: 80, max_se_m: 0.05, ..OccupationSettings::default() }
 }
 
-fn spots(set: &Path, settings: &StandSettings) -> Vec<Spot> {
+fn spots(set: &Path, settings: &OccupationSettings) -> Vec<Spot> {
     let ranges = table(&set.join("ranges.csv"));
     let boards = ranges[0].len() - 1;
     let spot = |row: Vec<f64>| {
@@ -70,7 +70,7 @@ fn spots(set: &Path, settings: &StandSettings) -> Vec<Spot> {
             let inside = ranges.iter().filter(|r| r[0] >= from - 1e-6 && r[0] <= to + 1e-6);
             let list: Vec<TimedRange> =
                 inside.map(|r| TimedRange { at: stamp(r[0]), raw_range_m: r[1 + i] }).collect();
-            measure_stand(&list, settings)
+            measure_occupation(&list, settings)
         };
         Spot { at_m: [x, y, z], boards: (0..boards).map(board).collect() }
     };
@@ -78,15 +78,15 @@ fn spots(set: &Path, settings: &StandSettings) -> Vec<Spot> {
 }
 
 fn calibrate(anchors: &[[f64; 3]], spots: &[&Spot], scale: ScaleChoice) -> Adjustment {
-    let stand = |s: &&Spot| Stand {
+    let occupation = |s: &&Spot| StaticOccupation {
         at_m: s.at_m,
         levels: (s.boards.iter().enumerate())
             .filter_map(|(anchor, b)| b.as_ref().ok().map(|r| (anchor, r)))
             .map(|(anchor, r)| AnchorLevel { anchor, level_m: r.level_m, se_m: r.se_m })
             .collect(),
     };
-    let stands: Vec<Stand> = spots.iter().map(stand).collect();
-    adjust(anchors, &stands, &AdjustSettings { scale, ..AdjustSettings::default() }).unwrap()
+    let occupations: Vec<StaticOccupation> = spots.iter().map(occupation).collect();
+    adjust(anchors, &occupations, &AdjustSettings { scale, ..AdjustSettings::default() }).unwrap()
 }
 
 /// Offsets by the truth of the drive; truth is interpolated across gaps below half a second.
@@ -158,12 +158,12 @@ fn offsets_of_the_room_carry_over_to_the_next_day() {
     };
     let (room, drive) = (root.join("room_static"), root.join("room_moving"));
     let places = anchors(&room);
-    let spots = spots(&room, &short_stands());
+    let spots = spots(&room, &short_occupations());
     let truth = offsets_of_drive(&drive);
     for (i, t) in truth.iter().enumerate() {
         println!(
             "anchor {i}: drive {:+.3} ± {:.3} m, σ {:.3}, late {:.2}",
-            t.offset_m, t.se_m, t.sigma_m, t.late_share
+            t.offset_m, t.se_m, t.sigma_m, t.nlos_share
         );
     }
     let refused = spots.iter().flat_map(|s| &s.boards).filter(|b| b.is_err()).count();
@@ -174,7 +174,7 @@ fn offsets_of_the_room_carry_over_to_the_next_day() {
     let whole = calibrate(&places, &spots.iter().collect::<Vec<_>>(), ScaleChoice::WhenProven);
     all.add(&whole, &truth);
     all.row("30 spots");
-    println!("  {:?}, place {:.3?} m, {:?}", whole.scale, whole.place_sd_m, whole.misfit);
+    println!("  {:?}, place {:.3?} m, {:?}", whole.scale, whole.place_sd_m, whole.faults);
     let mut five = Off::default();
     // One heading of each of the five places, turned on from place to place: six choices.
     for k in 0..6 {
@@ -188,7 +188,7 @@ fn offsets_of_the_room_carry_over_to_the_next_day() {
     }
     one.row("1 spot, 30 choices");
     // The distances of a room of 7 m carry no scale worth having, and no spot of these is wrong.
-    assert!(whole.boards.iter().all(|b| b.scale == 1.0) && whole.wrong_stands.is_empty());
+    assert!(whole.boards.iter().all(|b| b.scale == 1.0) && whole.wrong_occupations.is_empty());
 
     // What the data sets' own notes found: 1-2 cm from 30 spots, 3-4 from five, 5-9 from one.
     assert!((0.005..0.025).contains(&all.rms()), "{all:?}");

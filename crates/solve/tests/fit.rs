@@ -15,7 +15,7 @@ use hereabout_solve::fit::{
     Cause, FitAnchor, FitAnswer, FitRange, FitSetup, OtherPlaces, SiteDoubt, SiteFit,
 };
 use proptest::prelude::*;
-use world::{Dice, FAULTS, Fault, Tally, Walk, World, run};
+use world::{Dice, FAULTS, Fault, TrialCounts, Walk, World, run};
 
 fn stamp(t_s: f64) -> Timestamp {
     Timestamp::from_micros((t_s * 1e6) as i64)
@@ -37,7 +37,7 @@ const SQUARE: [[f64; 3]; 4] = [[0.0, 0.0, 2.5], [12.0, 0.0, 2.5], [12.0, 8.0, 2.
 fn is_finite(answer: &FitAnswer) -> bool {
     match answer {
         FitAnswer::TooEarly { .. } => true,
-        FitAnswer::Fits { explained } => explained.is_finite(),
+        FitAnswer::Fits { explained_share: explained } => explained.is_finite(),
         FitAnswer::Doubted(d) => {
             let places = match d.cause {
                 Some(Cause::Place { at_m, .. }) => at_m.iter().all(|v| v.is_finite()),
@@ -46,7 +46,7 @@ fn is_finite(answer: &FitAnswer) -> bool {
                 Some(Cause::AnchorHeight { up_m, .. } | Cause::TagHeight { up_m }) => up_m.is_finite(),
                 _ => true,
             };
-            let shares = [d.explained, d.too_short, d.explained_then];
+            let shares = [d.explained_share, d.too_short_share, d.explained_then_share];
             places && d.within_m.is_finite() && shares.iter().all(|s| (0.0..=1.0).contains(s))
         }
     }
@@ -226,19 +226,19 @@ fn most_faults_are_named_and_hardly_any_wrongly() {
             _ => (0, 1),
         };
         for three_d in [false, true] {
-            let mut tally = Tally::default();
+            let mut counts = TrialCounts::default();
             for seed in 101..107 {
                 let world = World::new(seed, three_d, fault);
-                tally.add(&run(&world, &mut Walk::new(&world, seed), 120.0, || 0.0));
+                counts.add(&run(&world, &mut Walk::new(&world, seed), 120.0, || 0.0));
             }
             println!(
                 "{name} 3d {three_d}: {} right, {} wrong, {} alarm",
-                tally.right, tally.wrong, tally.alarm
+                counts.right, counts.wrong, counts.alarm
             );
-            assert!(tally.right >= least, "{name} 3d {three_d}: {tally:?}");
-            assert!(tally.wrong <= most_wrong, "{name} 3d {three_d}: {tally:?}");
+            assert!(counts.right >= least, "{name} 3d {three_d}: {counts:?}");
+            assert!(counts.wrong <= most_wrong, "{name} 3d {three_d}: {counts:?}");
             if fault == Fault::None {
-                assert_eq!(tally.none, tally.runs, "a word on a healthy site: {tally:?}");
+                assert_eq!(counts.none, counts.runs, "a word on a healthy site: {counts:?}");
             }
         }
     }

@@ -10,12 +10,12 @@ use hereabout_solve::RangeObs;
 use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
 use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
-use kit::{Kit, Late};
+use kit::{Kit, Nlos};
 
 #[test]
 fn tracker_and_smoother_allocate_nothing_after_they_were_made() {
     for three_d in [false, true] {
-        let kit = Kit::plain("", 8, three_d, Late::Stretches(0.3));
+        let kit = Kit::plain("", 8, three_d, Nlos::Stretches(0.3));
         let anchors: Vec<TrackerAnchor> = kit
             .anchors
             .iter()
@@ -25,31 +25,32 @@ fn tracker_and_smoother_allocate_nothing_after_they_were_made() {
             .run(60.0, 5)
             .iter()
             .map(|e| {
-                let told = e.ranges.iter().map(|r| TrackRange { anchor_index: r.anchor, range_m: r.range_m });
-                (Timestamp::from_micros((e.t_s * 1e6) as i64), told.collect())
+                let measured =
+                    e.ranges.iter().map(|r| TrackRange { anchor_index: r.anchor, range_m: r.range_m });
+                (Timestamp::from_micros((e.t_s * 1e6) as i64), measured.collect())
             })
             .collect();
         let settings = TrackerSettings::default();
         let mut tracker = Tracker::new(settings, kit.dimension, &Fence::default(), &anchors);
         let mut smoother = Smoother::new(Micros::from_millis(1_000), settings.motion, kit.dimension);
-        let mut late = 0;
+        let mut delayed = 0;
         let used = measure(|| {
             for (at, ranges) in &epochs {
                 smoother.push(&tracker.update(*at, ranges));
                 while smoother.poll(*at).is_some() {
-                    late += 1;
+                    delayed += 1;
                 }
                 std::hint::black_box(tracker.predict(at.plus(Micros::from_millis(50))));
             }
         });
         assert_eq!(used.count_total, 0, "allocations in 600 epochs");
-        assert_eq!(late, 590);
+        assert_eq!(delayed, 590);
     }
 }
 
 #[test]
 fn a_snapshot_allocates_nothing() {
-    let kit = Kit::plain("", 8, true, Late::Independent(0.3));
+    let kit = Kit::plain("", 8, true, Nlos::Independent(0.3));
     let settings = SnapshotSettings::default();
     let fence = Fence { area_m: vec![[0.0, 0.0], [16.0, 0.0], [16.0, 10.0], [0.0, 10.0]], up_span_m: None };
     let epochs: Vec<Vec<RangeObs>> = kit

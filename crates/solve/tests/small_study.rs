@@ -13,7 +13,7 @@ use hereabout_solve::snapshot::{SnapshotSettings, snapshot};
 use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{RangeObs, math::metrics};
-use kit::{Kit, Late, Path, TrueEpoch, apart};
+use kit::{Kit, Nlos, Path, TrueEpoch, apart};
 use rivals::{Choice, Filter};
 
 #[derive(Debug, Default)]
@@ -36,7 +36,7 @@ impl Figures {
     }
 }
 
-/// Simulated kits have no slow errors, and the tracker is told so.
+/// Simulated kits have no slow errors, and the tracker is set so.
 fn settings() -> TrackerSettings {
     TrackerSettings { slow_error_m: 0.0, tag_offset_m: 0.0, ..TrackerSettings::default() }
 }
@@ -48,7 +48,7 @@ fn tracker(kit: &Kit) -> Tracker {
     Tracker::new(settings(), kit.dimension, &Fence::default(), &anchors)
 }
 
-fn told(e: &TrueEpoch) -> (Timestamp, Vec<TrackRange>) {
+fn measured(e: &TrueEpoch) -> (Timestamp, Vec<TrackRange>) {
     let ranges = e.ranges.iter().map(|r| TrackRange { anchor_index: r.anchor, range_m: r.range_m });
     (Timestamp::from_micros((e.t_s * 1e6).round() as i64), ranges.collect())
 }
@@ -59,17 +59,17 @@ fn run(kit: &Kit, seeds: std::ops::Range<u64>) -> Figures {
         let epochs = kit.run(120.0, seed);
         let q = settings().motion.acceleration_m2ps3;
         let mut t = tracker(kit);
-        let mut late = Smoother::new(Micros::from_millis(1_000), settings().motion, kit.dimension);
+        let mut delayed = Smoother::new(Micros::from_millis(1_000), settings().motion, kit.dimension);
         let mut oracle = Filter::new(epochs[0].at_m, q, Choice::Oracle, kit.dimension);
         let mut gate = Filter::new(epochs[0].at_m, q, Choice::Gate(3.3), kit.dimension);
         for (k, epoch) in epochs.iter().enumerate() {
             let dt = if k == 0 { 0.0 } else { epoch.t_s - epochs[k - 1].t_s };
-            let (at, ranges) = told(epoch);
+            let (at, ranges) = measured(epoch);
             let e = t.update(at, &ranges);
             let o = oracle.step(dt, epoch, kit);
             let g = gate.step(dt, epoch, kit);
-            late.push(&e);
-            while let Some(d) = late.poll(at) {
+            delayed.push(&e);
+            while let Some(d) = delayed.poll(at) {
                 let truth = &epochs[(d.at.unix_secs_f64() * kit.rate_hz).round() as usize];
                 if truth.t_s >= 10.0 {
                     f.delayed += apart(&d.position_m, &truth.at_m).powi(2);
@@ -116,48 +116,48 @@ fn judge_over(kit: &Kit, seeds: std::ops::Range<u64>, ratio: std::ops::Range<f64
 }
 
 #[test]
-fn eight_anchors_with_late_stretches() {
-    judge(&Kit::plain("8 anchors", 8, false, Late::Stretches(0.2)), 0.93..1.05);
+fn eight_anchors_with_nlos_stretches() {
+    judge(&Kit::plain("8 anchors", 8, false, Nlos::Stretches(0.2)), 0.93..1.05);
 }
 
 #[test]
-fn eight_anchors_with_single_late_ranges() {
-    judge(&Kit::plain("8 anchors, single", 8, false, Late::Independent(0.2)), 0.95..1.10);
+fn eight_anchors_with_single_nlos_ranges() {
+    judge(&Kit::plain("8 anchors, single", 8, false, Nlos::Independent(0.2)), 0.95..1.10);
 }
 
 #[test]
-fn five_anchors_with_late_stretches() {
-    judge(&Kit::plain("5 anchors", 5, false, Late::Stretches(0.1)), 0.90..1.15);
+fn five_anchors_with_nlos_stretches() {
+    judge(&Kit::plain("5 anchors", 5, false, Nlos::Stretches(0.1)), 0.90..1.15);
 }
 
 #[test]
 fn eight_anchors_in_space() {
-    judge(&Kit::plain("8 anchors 3D", 8, true, Late::Stretches(0.1)), 0.93..1.15);
+    judge(&Kit::plain("8 anchors 3D", 8, true, Nlos::Stretches(0.1)), 0.93..1.15);
 }
 
 #[test]
 fn one_range_at_a_time() {
-    let base = Kit::plain("one at a time", 8, false, Late::Stretches(0.1));
+    let base = Kit::plain("one at a time", 8, false, Nlos::Stretches(0.1));
     judge(&Kit { one_at_a_time: true, rate_hz: 36.0, ..base }, 0.90..1.10);
 }
 
 #[test]
 fn offsets_of_three_centimetres_are_considered() {
-    let base = Kit::plain("offsets", 8, false, Late::Stretches(0.1));
+    let base = Kit::plain("offsets", 8, false, Nlos::Stretches(0.1));
     // One draw of offsets a run: more runs, or luck decides.
     judge_over(&Kit { offset_sd_m: 0.03, ..base }, 1..13, 0.90..1.10);
 }
 
 #[test]
 fn a_silent_anchor_and_a_double_id_do_no_harm() {
-    let base = || Kit::plain("anchor off", 8, false, Late::Stretches(0.1));
+    let base = || Kit::plain("anchor off", 8, false, Nlos::Stretches(0.1));
     judge(&Kit { anchor_off: true, ..base() }, 0.90..1.05);
     judge(&Kit { name: "double id", double_of_1: Some([12.0, 7.0, 2.6]), ..base() }, 0.90..1.12);
 }
 
 #[test]
 fn a_gated_filter_does_worse_and_the_delayed_stream_better() {
-    let f = run(&Kit::plain("8 anchors", 8, false, Late::Stretches(0.2)), 1..4);
+    let f = run(&Kit::plain("8 anchors", 8, false, Nlos::Stretches(0.2)), 1..4);
     assert!(f.gate > 1.3 * f.ours, "gate {:.3} ours {:.3}", f.gate, f.ours);
     let delayed = (f.delayed / f.delayed_n).sqrt();
     // Project figures: 2.4 to 2.9 cm where the causal stream has 4 to 5.
@@ -167,7 +167,7 @@ fn a_gated_filter_does_worse_and_the_delayed_stream_better() {
 
 #[test]
 fn a_still_tag_is_known_to_about_a_centimetre() {
-    let base = Kit::plain("still", 8, false, Late::Stretches(0.1));
+    let base = Kit::plain("still", 8, false, Nlos::Stretches(0.1));
     let f = run(&Kit { path: Path::Still, ..base }, 1..4);
     let rmse = (f.ours / f.n).sqrt();
     assert!((0.003..0.018).contains(&rmse), "{rmse:.4} m");
@@ -175,13 +175,13 @@ fn a_still_tag_is_known_to_about_a_centimetre() {
 
 #[test]
 fn after_a_jump_it_is_right_again_within_three_frames() {
-    let kit = Kit { path: Path::Jumps, ..Kit::plain("jumps", 8, false, Late::Stretches(0.1)) };
+    let kit = Kit { path: Path::Jumps, ..Kit::plain("jumps", 8, false, Nlos::Stretches(0.1)) };
     let (mut frames, mut jumps_total) = (Vec::new(), 0);
     for seed in 1..4 {
         let mut t = tracker(&kit);
         let (mut jumps, mut since, mut waiting) = (0, 0, false);
         for epoch in kit.run(120.0, seed) {
-            let (at, ranges) = told(&epoch);
+            let (at, ranges) = measured(&epoch);
             let e = t.update(at, &ranges);
             if epoch.jumps != jumps {
                 jumps = epoch.jumps;
@@ -204,7 +204,7 @@ fn after_a_jump_it_is_right_again_within_three_frames() {
 #[test]
 fn snapshots_hold_their_promises() {
     for (n, three_d) in [(8, false), (5, false), (8, true)] {
-        let kit = Kit { rate_hz: 1.0, ..Kit::plain("", n, three_d, Late::Independent(0.1)) };
+        let kit = Kit { rate_hz: 1.0, ..Kit::plain("", n, three_d, Nlos::Independent(0.1)) };
         let (mut located, mut held, mut over, mut total) = (0.0, 0.0, 0.0, 0.0);
         for epoch in kit.run(3_000.0, 17) {
             let ranges: Vec<RangeObs> = epoch

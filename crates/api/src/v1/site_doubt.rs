@@ -125,11 +125,11 @@ impl SiteDoubtBody {
     pub fn new(doubt: &SiteDoubt, names: SiteNames<'_>) -> SiteDoubtBody {
         let cause = doubt.cause.and_then(|cause| SiteCauseBody::new(&cause, names));
         SiteDoubtBody {
-            explained: round_1e4(doubt.explained),
-            too_short: round_1e4(doubt.too_short),
+            explained: round_1e4(doubt.explained_share),
+            too_short: round_1e4(doubt.too_short_share),
             within_m: round_1e4(doubt.within_m),
             all: doubt.all,
-            explained_then: cause.as_ref().and_then(|_| round_1e4(doubt.explained_then)),
+            explained_then: cause.as_ref().and_then(|_| round_1e4(doubt.explained_then_share)),
             cause,
         }
     }

@@ -27,17 +27,21 @@ fn a_wrong_coordinate_is_left_out_and_a_bumped_tag_is_told() {
     let site = site(8);
     let wrong =
         calibrate(&site, &session(&site, 5, |k, _| if k == 2 { 0.3 } else { 0.0 }), ScaleChoice::Never);
-    let named = &wrong.adjustment.as_ref().unwrap().wrong_stands;
+    let named = &wrong.adjustment.as_ref().unwrap().wrong_occupations;
     assert_eq!(named.len(), 1);
-    assert_eq!(named[0].suspect, Suspect::StandPlace(2));
+    assert_eq!(named[0].candidate, FaultCandidate::OccupationPlace(2));
     assert!((named[0].shift_m[0] - 0.3).abs() < 0.1, "{named:?}");
     assert_eq!(wrong.places_used(), [0, 1, 3, 4]);
 
     let moved = |k: usize, half: f64| if k == 1 && half > 0.0 { 0.1 } else { 0.0 };
     let bumped = calibrate(&site, &session(&site, 5, moved), ScaleChoice::Never);
-    assert!(matches!(bumped.stands[1].bump, BumpVerdict::Moved { .. }), "{:?}", bumped.stands[1].bump);
+    assert!(
+        matches!(bumped.stands[1].displacement, DisplacementVerdict::Moved { .. }),
+        "{:?}",
+        bumped.stands[1].displacement
+    );
     assert_eq!(bumped.places_used(), [0, 2, 3, 4]);
-    assert!(bumped.boards.iter().all(|b| b.found.is_some_and(|o| o.stands == 4)));
+    assert!(bumped.boards.iter().all(|b| b.found.is_some_and(|o| o.occupations == 4)));
 }
 
 #[test]
@@ -45,8 +49,8 @@ fn a_board_without_a_direct_path_to_one_place_keeps_the_others() {
     let site = site(8);
     let found = calibrate(&site, &blocked_session(&site, 5, &[(1, 3, 0.4)]), ScaleChoice::WhenProven);
     let a = found.adjustment.as_ref().unwrap();
-    let [b] = a.blocked[..] else { panic!("{:?} {:?}", a.blocked, a.misfit) };
-    assert_eq!((b.stand, b.anchor), (1, 3));
+    let [b] = a.blocked[..] else { panic!("{:?} {:?}", a.blocked, a.faults) };
+    assert_eq!((b.occupation, b.anchor), (1, 3));
     assert!((b.excess_m - 0.4).abs() < 0.05, "{b:?}");
     assert_eq!(found.places_used(), [0, 1, 2, 3, 4]);
     for (b, true_m) in found.boards.iter().zip(OFFSETS_M) {

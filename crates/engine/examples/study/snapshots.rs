@@ -5,7 +5,7 @@ use hereabout_solve::RangeObs;
 use hereabout_solve::model::error_model::ErrorModel;
 use hereabout_solve::snapshot::{Snapshot, SnapshotSettings, snapshot};
 
-use crate::kit::{Kit, Late, TrueEpoch, apart};
+use crate::kit::{Kit, Nlos, TrueEpoch, apart};
 
 /// The ranges as the estimator gets them.
 pub(crate) fn seen(kit: &Kit, epoch: &TrueEpoch) -> Vec<RangeObs> {
@@ -142,7 +142,7 @@ pub(crate) fn table() {
     ];
     for (name, n, three_d, shares) in cases {
         for (aim, p) in shares {
-            let mut kit = Kit::plain(name, n, three_d, Late::Independent(p));
+            let mut kit = Kit::plain(name, n, three_d, Nlos::Independent(p));
             kit.rate_hz = 1.0;
             row(&kit, p, aim);
         }
@@ -152,7 +152,7 @@ pub(crate) fn table() {
 fn row(kit: &Kit, p: f64, aim: &str) {
     // The share of bad ranges is told; the default of 15 % costs up to 3 % of coverage at p = .3.
     let mut settings = SnapshotSettings::default();
-    settings.model.late_share = p;
+    settings.model.nlos_share = p;
     let exact_wanted = kit.anchors.len() == 8 && kit.dimension.unknowns() == 2;
     let (mut se, mut se_plain, mut vb, mut n) = (0.0, 0.0, 0.0, 0usize);
     let (mut held, mut over, mut ambiguous, mut none, mut located) = (0usize, 0usize, 0usize, 0usize, 0usize);

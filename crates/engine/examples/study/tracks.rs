@@ -6,7 +6,7 @@ use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{ellipse, ellipse_factor};
 
-use crate::kit::{Kit, Late, Path, TrueEpoch, apart};
+use crate::kit::{Kit, Nlos, Path, TrueEpoch, apart};
 use crate::rivals::{Choice, Filter};
 use crate::snapshots::{least_squares, nees, quantile95};
 
@@ -108,8 +108,8 @@ fn score(s: &mut Sums, e: &TrackEstimate, epoch: &TrueEpoch, kit: &Kit) {
 
 /// The kits of the study with the aim for tracker over oracle.
 pub(crate) fn kits() -> Vec<(Kit, f64, &'static str)> {
-    let burst = Late::Stretches;
-    let single = Late::Independent;
+    let burst = Nlos::Stretches;
+    let single = Nlos::Independent;
     let mut list = Vec::new();
     for (p, aim) in [(0.1, "1.05"), (0.2, "1.05"), (0.3, "1.15")] {
         list.push((Kit::plain("8 2D stretches", 8, false, burst(p)), p, aim));
@@ -225,7 +225,7 @@ fn track_point(e: &TrackEstimate) -> Option<TrackPoint> {
 
 /// Prints how fast the tracker is right again after jumps.
 pub(crate) fn jumps() {
-    let kit = Kit { name: "jumps", path: Path::Jumps, ..Kit::plain("", 8, false, Late::Stretches(0.1)) };
+    let kit = Kit { name: "jumps", path: Path::Jumps, ..Kit::plain("", 8, false, Nlos::Stretches(0.1)) };
     let mut frames: Vec<usize> = Vec::new();
     for seed in 1..=8 {
         let epochs = kit.run(300.0, seed);

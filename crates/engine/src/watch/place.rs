@@ -120,7 +120,7 @@ impl Places {
     pub(crate) fn finding(&self, at: Timestamp, anchor: usize) -> Option<AnchorFinding> {
         match self.watch.standing(at, anchor) {
             Standing::Named(change) => Some(in_words_of_engine(change)),
-            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: AnchorSet(set) }),
+            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: AnchorSet(set.bits()) }),
             _ => None,
         }
     }
@@ -158,7 +158,7 @@ impl Places {
 
 fn in_words_of_engine(change: Change) -> AnchorFinding {
     match change {
-        Change::Moved { shift_m, from_start: true, explained, .. } => {
+        Change::Moved { shift_m, from_start: true, explained_share: explained, .. } => {
             AnchorFinding::Misplaced { shift_m, explained }
         }
         Change::Moved { shift_m: [e, n, up], size_se_m, across_se_m, .. } => {

@@ -78,7 +78,7 @@ impl Whole {
         let at_m = places(doubt.cause?).into_iter().find(|(i, _)| *i == anchor)?.1;
         let at_m = at_m.or_height(stated_m);
         let shift_m = std::array::from_fn(|k| at_m[k] - stated_m[k]);
-        Some(AnchorFinding::Misplaced { shift_m, explained: doubt.explained_then })
+        Some(AnchorFinding::Misplaced { shift_m, explained: doubt.explained_then_share })
     }
 
     /// The anchors that positions should do without, as long as not everything is in doubt.

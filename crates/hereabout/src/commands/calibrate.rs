@@ -410,7 +410,7 @@ impl Outcome<'_> {
         let se = b.found.map_or_else(dash, |f| format!("{:.3}", f.se_m));
         let scale = b.found.map_or_else(dash, |f| format!("{:.4}", f.scale));
         let late = b.late_share.map_or_else(dash, |l| format!("{:.0} %", l * 100.0));
-        let stands = format!("{}/{}", b.found.map_or(0, |f| f.stands), self.spots.len());
+        let stands = format!("{}/{}", b.found.map_or(0, |f| f.occupations), self.spots.len());
         let change = b.change_m.map_or_else(dash, |c| format!("{c:+.3}"));
         format!(
             "{:>5}  {name:<20} {offset:>9} {se:>7}{} {late:>5} {stands:>7}  {:<12} {change:>9}\n",
@@ -431,7 +431,7 @@ impl Outcome<'_> {
         match &self.found.adjustment {
             Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
             Ok(a) => {
-                notes.extend(a.wrong_stands.iter().map(|e| {
+                notes.extend(a.wrong_occupations.iter().map(|e| {
                     let note = words::explanation(e, self.site, self.spots);
                     Note { what: format!("{}: the place is left out", note.what), ..note }
                 }));
@@ -439,7 +439,7 @@ impl Outcome<'_> {
                     let board = a.boards.iter().find(|b| b.anchor == path.anchor);
                     words::blocked(path, board, self.site, self.spots)
                 }));
-                notes.extend(words::misfit(&a.misfit, self.site, self.spots));
+                notes.extend(words::misfit(&a.faults, self.site, self.spots));
                 notes.extend(words::scale(&a.scale));
             }
         }
@@ -459,7 +459,7 @@ impl Outcome<'_> {
         let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
         // A board on its stand is at no spot.
         let name = (!self.board_only()).then_some(spot.name.as_str());
-        let bump = words::bump(&stand.bump, self.site);
+        let bump = words::bump(&stand.displacement, self.site);
         let mut notes: Vec<Note> =
             bump.map(|n| Note { what: format!("{at}{}", n.what), ..n.spot(name) }).into_iter().collect();
         for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
@@ -509,7 +509,7 @@ impl Outcome<'_> {
                 "taken": self.verdict(b).is_taken(), "offset_m": b.found.map(|f| f.offset_m),
                 "offset_se_m": b.found.map(|f| f.se_m), "scale": b.found.map(|f| f.scale),
                 "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.late_share,
-                "stands_used": b.found.map_or(0, |f| f.stands), "stands_heard": b.stands_heard,
+                "stands_used": b.found.map_or(0, |f| f.occupations), "stands_heard": b.stands_heard,
                 "change_m": b.change_m,
             })
         };

@@ -164,7 +164,7 @@ fn geometry_text(found: &SiteCheck) -> String {
             let [e, n, _] = d.worst_at_m;
             format!(
                 "{name}   best {:.2}, median {:.2}, worst {:.2} at {e:.1} east, {n:.1} north\n",
-                d.min, d.median, d.worst
+                d.min_hdop, d.median_hdop, d.worst_hdop
             )
         })
     };
@@ -269,7 +269,7 @@ fn to_json(
     let site = checked.map(|(site, _)| site);
     let found = checked.map(|(_, found)| found);
     let spread = |d: Option<DopSpread>| {
-        d.map(|d| json!({ "best": d.min, "median": d.median, "worst": d.worst, "worst_at_m": d.worst_at_m }))
+        d.map(|d| json!({ "best": d.min_hdop, "median": d.median_hdop, "worst": d.worst_hdop, "worst_at_m": d.worst_at_m }))
     };
     let mut facts = found.map(site_facts::words).unwrap_or_default();
     facts.extend(site.and_then(|s| site_facts::same_shape(&s.site)));

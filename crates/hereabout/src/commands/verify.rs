@@ -258,7 +258,7 @@ impl Shown {
                 "it rests on the first ones; stand for less time, or prove in parts".to_owned(),
             ));
         }
-        let misfit = words::misfit(&self.result.misfit, site, &self.spots);
+        let misfit = words::misfit(&self.result.faults, site, &self.spots);
         let more = words::left_out(self.left_out.1).into_iter().chain(misfit);
         notes.extend(more.map(|n| (n.what, n.todo)));
         notes

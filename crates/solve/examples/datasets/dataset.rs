@@ -77,10 +77,10 @@ fn grade(set: &Set, offsets: &[(f64, f64)], from: f64) -> Outcome {
             .collect();
         let e = tracker.update(Timestamp::from_micros((t * 1e6).round() as i64), &told);
         smoother.push(&e);
-        while let Some(late) = smoother.poll(e.at) {
-            let t = late.at.unix_secs_f64();
+        while let Some(lagged) = smoother.poll(e.at) {
+            let t = lagged.at.unix_secs_f64();
             if let Some(truth) = interpolate(&set.truth, t).filter(|_| t >= from) {
-                let (dx, dy) = (late.position_m[0] - truth[0], late.position_m[1] - truth[1]);
+                let (dx, dy) = (lagged.position_m[0] - truth[0], lagged.position_m[1] - truth[1]);
                 delayed.push(dx * dx + dy * dy);
             }
         }

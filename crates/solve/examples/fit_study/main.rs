@@ -8,7 +8,7 @@ mod world;
 
 use std::time::Instant;
 
-use world::{FAULTS, Tally, Walk, World, middle, run};
+use world::{FAULTS, TrialCounts, Walk, World, middle, run};
 
 const HELP: &str =
     "fit_study [--sites N] [--first SEED] [--seconds S] [--fault NAME] [--only 2d|3d] [--stand] [--verbose]";
@@ -63,7 +63,7 @@ fn main() {
             if three_d && fault_name == "tag-height" {
                 continue;
             }
-            let mut tally = Tally::default();
+            let mut counts = TrialCounts::default();
             for seed in a.first..a.first + a.sites {
                 let world = World::new(seed, three_d, fault);
                 let mut walk = Walk::new(&world, seed);
@@ -81,20 +81,20 @@ fn main() {
                         o.words
                     );
                 }
-                tally.add(&o);
+                counts.add(&o);
             }
             println!(
                 "| {name} {fault_name} | {} / {} / {} / {} | {:.0}, {:.0} | {:.0} | {:?} | {:.0}, {:.1} |",
-                tally.right,
-                tally.wrong,
-                tally.alarm,
-                tally.none,
-                middle(&tally.seconds),
-                middle(&tally.metres),
-                middle(&tally.alarm_s),
-                tally.wrong_names,
-                tally.worst_s * 1e6,
-                tally.total_s * 1e6 / tally.epochs.max(1) as f64
+                counts.right,
+                counts.wrong,
+                counts.alarm,
+                counts.none,
+                middle(&counts.seconds),
+                middle(&counts.metres),
+                middle(&counts.alarm_s),
+                counts.wrong_names,
+                counts.worst_s * 1e6,
+                counts.total_s * 1e6 / counts.epochs.max(1) as f64
             );
         }
     }

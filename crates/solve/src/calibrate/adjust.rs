@@ -1,36 +1,36 @@
-//! Several stands in one adjustment: the offset of every board, with an error that holds.
+//! Several occupations in one adjustment: the offset of every board, with an error that holds.
 //!
-//! Model: the level of anchor i at stand k is scale·d_ik + offset_i + e. The variance of e is the stand's
+//! Model: the level of anchor i at occupation k is scale·d_ik + offset_i + e. The variance of e is the occupation's
 //! own standard error squared plus that of the place (heading, multipath, the tape), about 5 cm, which no
-//! longer stand averages out: more places help, more seconds don't. A variance of unit weight from
+//! longer occupation averages out: more places help, more seconds don't. A variance of unit weight from
 //! the residuals, steadied by four degrees of freedom of prior, scales all standard errors; Student's t
 //! covers that it is an estimate.
 //!
 //! The scale stays at 1 unless asked for, or unless chance is excluded (F test), the distances spread
 //! enough to carry it, and it is larger than what a room imitates. It is then common to all boards unless the boards provably differ.
 //!
-//! A stand with wrong coordinates is found by [`Misfit`]: it is left out and told with its shift. An
-//! anchor at a wrong place is told; its offset is not to be trusted. A level without a direct path behind it
-//! (a wall, a machine in between for the whole stand) is too long by a constant that nothing within the stand
-//! shows: it is left out and told with its excess over what the other levels say. One after the other is taken
+//! An occupation with wrong coordinates is found by [`FaultIsolation`]: it is left out and reported with its shift. An
+//! anchor at a wrong place is reported; its offset is not to be trusted. A level without a direct path behind it
+//! (a wall, a machine in between for the whole occupation) is too long by a constant that nothing within the occupation
+//! shows: it is left out and reported with its excess over what the other levels say. One after the other is taken
 //! out as long as it is proven; in the end each must still be proven against the final adjustment.
 
 use hereabout_core::Correction;
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-pub use crate::calibrate::misfit::{Explanation, Misfit, Suspect};
-use crate::calibrate::misfit::{NamingRule, Observation, PRIOR_DOF, Scene};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
+use crate::calibrate::fault::{NamingRule, Observation, PRIOR_DOF, Scene};
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::linear::{LinearError, LinearFit, linear_least_squares};
 use crate::math::robust::{Z_975, student_t_975};
 
-/// What one anchor reads at a stand.
+/// What one anchor reads at an occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AnchorLevel {
     /// Index of the anchor.
     pub anchor: usize,
-    /// Raw level, metres ([`crate::calibrate::stand::StandReading::level_m`]).
+    /// Raw level, metres ([`crate::calibrate::occupation::StandReading::level_m`]).
     pub level_m: f64,
     /// Its standard error, metres.
     pub se_m: f64,
@@ -38,10 +38,10 @@ pub struct AnchorLevel {
 
 /// A known place where the tag stood.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Stand {
+pub struct StaticOccupation {
     /// East, north, up of the tag's antenna, metres.
     pub at_m: [f64; 3],
-    /// One an anchor whose stand was taken; an anchor that comes twice counts twice.
+    /// One an anchor whose occupation was taken; an anchor that comes twice counts twice.
     pub levels: Vec<AnchorLevel>,
 }
 
@@ -62,11 +62,11 @@ pub enum ScaleChoice {
 pub struct AdjustSettings {
     /// Error of a place, standard deviation in metres, before the residuals have their say.
     pub place_sd_m: f64,
-    /// Coordinates in which a stand can be wrong: 2 or 3.
+    /// Coordinates in which an occupation can be wrong: 2 or 3.
     pub unknowns: usize,
     /// Whether boards may have a scale.
     pub scale: ScaleChoice,
-    /// Offsets beyond this size are told as odd, metres.
+    /// Offsets beyond this size are reported as odd, metres.
     pub odd_offset_m: f64,
 }
 
@@ -79,13 +79,13 @@ impl Default for AdjustSettings {
 /// Why there is no adjustment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum AdjustRefusal {
-    /// No stand has a level.
+    /// No occupation has a level.
     NothingMeasured,
     /// A place or a level that is not a number or 10 km off, a negative standard error, or an anchor that
     /// does not exist.
     BadInput {
-        /// Index of the stand.
-        stand: usize,
+        /// Index of the occupation.
+        occupation: usize,
     },
     /// A scale was asked for and the distances do not carry it.
     ScaleNotSupported {
@@ -93,10 +93,10 @@ pub enum AdjustRefusal {
         spread_m: f64,
         /// Least spread, metres.
         need_m: f64,
-        /// Stands of that anchor.
-        stands: usize,
+        /// Occupations of that anchor.
+        occupations: usize,
         /// Least number of them.
-        need_stands: usize,
+        need_occupations: usize,
     },
     /// The rows do not determine the unknowns.
     Undetermined(LinearError),
@@ -109,7 +109,7 @@ pub struct BoardOffset {
     pub anchor: usize,
     /// Constant part, metres; positive when the board reads long.
     pub offset_m: f64,
-    /// Standard error of the correction at the stands' mean distance, metres. Without a scale this is
+    /// Standard error of the correction at the occupations' mean distance, metres. Without a scale this is
     /// that of the offset; with one, the offset alone (distance zero) is known less well.
     pub se_m: f64,
     /// Proportional part; 1 when none was found.
@@ -117,7 +117,7 @@ pub struct BoardOffset {
     /// Standard error of the scale; `None` when it is fixed.
     pub scale_se: Option<f64>,
     /// Levels that it rests on.
-    pub stands: usize,
+    pub occupations: usize,
     /// Larger than any board's offset should be: a wrong coordinate, as a rule.
     pub odd: bool,
 }
@@ -139,7 +139,7 @@ pub enum ScaleVerdict {
     /// Fixed at 1: the levels do not ask for one.
     NotProven {
         /// Probability of as large a scale by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// Fixed at 1: a common scale is more than chance, but so small that the room makes it as well.
     TooSmall {
@@ -149,20 +149,20 @@ pub enum ScaleVerdict {
     /// One for all boards.
     Common {
         /// Probability of as large a scale by chance.
-        chance: f64,
+        chance_probability: f64,
     },
     /// One for each board.
     Each {
         /// Probability of so different scales by chance.
-        chance: f64,
+        chance_probability: f64,
     },
 }
 
 /// A residual of the adjustment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelResidual {
-    /// Index of the stand.
-    pub stand: usize,
+    /// Index of the occupation.
+    pub occupation: usize,
     /// Index of the anchor.
     pub anchor: usize,
     /// Level minus what the correction says, metres.
@@ -172,8 +172,8 @@ pub struct LevelResidual {
 /// A level that was left out because no direct path is behind it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BlockedPath {
-    /// Index of the stand.
-    pub stand: usize,
+    /// Index of the occupation.
+    pub occupation: usize,
     /// Index of the anchor.
     pub anchor: usize,
     /// Level minus what the correction from the other levels says, metres; above zero.
@@ -181,78 +181,82 @@ pub struct BlockedPath {
     /// Its standard error, metres.
     pub excess_se_m: f64,
     /// Probability of as large an excess by chance, for all levels together.
-    pub chance: f64,
+    pub chance_probability: f64,
 }
 
-/// All boards' corrections from all stands.
+/// All boards' corrections from all occupations.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Adjustment {
     /// One for each anchor that was measured, in anchor order.
     pub boards: Vec<BoardOffset>,
     /// What was decided about the scale.
     pub scale: ScaleVerdict,
-    /// Stands that were left out because their coordinates are wrong, with the shift.
-    pub wrong_stands: Vec<Explanation>,
-    /// Levels that were left out because no direct path is behind them, by stand, then by anchor.
+    /// Occupations that were left out because their coordinates are wrong, with the shift.
+    pub wrong_occupations: Vec<Explanation>,
+    /// Levels that were left out because no direct path is behind them, by occupation, then by anchor.
     pub blocked: Vec<BlockedPath>,
-    /// What still looks wrong: an anchor's place, or suspects that cannot be told apart.
-    pub misfit: Misfit,
+    /// What still looks wrong: an anchor's place, or candidates that cannot be distinguished.
+    pub faults: FaultIsolation,
     /// Error of a place as the residuals show it, standard deviation in metres; `None` when no level is left
     /// over to show it.
     pub place_sd_m: Option<f64>,
-    /// Stands that took part.
-    pub stands: usize,
+    /// Occupations that took part.
+    pub occupations: usize,
     /// Residuals of the levels that took part.
     pub residuals: Vec<LevelResidual>,
 }
 
-/// Fewest levels of a board among which one can be told to be too long: two that agree are left then.
-const LEVELS_TO_NAME: usize = 3;
-/// Fewest stands that can tell a wrong coordinate from an offset for sure.
-pub const STANDS_TO_NAME: usize = 5;
+/// Fewest levels of a board among which one can be shown to be too long: two that agree are left then.
+const MIN_LEVELS_TO_NAME: usize = 3;
+/// Fewest occupations that can tell a wrong coordinate from an offset for sure.
+pub const MIN_OCCUPATIONS_TO_NAME: usize = 5;
 /// Most levels that are taken out as blocked: each costs a search of its own, which bounds the time.
-const MOST_BLOCKED: usize = 40;
+const MAX_BLOCKED: usize = 40;
 /// Distances of one anchor must spread this much to carry a scale, metres.
-const SCALE_SPREAD_M: f64 = 3.0;
-/// Stands of one anchor that a scale needs.
-const SCALE_STANDS: usize = 3;
+const MIN_SCALE_SPREAD_M: f64 = 3.0;
+/// Occupations of one anchor that a scale needs.
+const MIN_SCALE_OCCUPATIONS: usize = 3;
 /// Probability of chance below which a scale counts as proven.
-const SCALE_CHANCE: f64 = 1e-3;
+const MAX_SCALE_CHANCE_PROBABILITY: f64 = 1e-3;
 /// A scale nearer to 1 is not taken unasked. Places and reflections imitate 1 to 3 per cent within a room
 /// (seen in real data; it does not carry over to another place), and board clocks make 0.002 per cent.
-pub(crate) const SCALE_LEAST: f64 = 0.03;
-/// Probability of chance and size from which a stand is named.
-const NAMING: NamingRule = NamingRule { chance: 5e-3, least_shift_m: 0.10 };
+pub(crate) const MIN_UNASKED_SCALE_RATIO: f64 = 0.03;
+/// Probability of chance and size from which an occupation is named.
+const NAMING: NamingRule = NamingRule { max_chance_probability: 5e-3, min_shift_m: 0.10 };
 
-/// Adjusts all stands together.
+/// Adjusts all occupations together.
 ///
 /// # Errors
 /// [`AdjustRefusal`].
 pub fn adjust(
     anchors_m: &[[f64; 3]],
-    stands: &[Stand],
+    occupations: &[StaticOccupation],
     settings: &AdjustSettings,
 ) -> Result<Adjustment, AdjustRefusal> {
-    let mut rows = Rows::new(anchors_m, stands, settings)?;
+    let mut rows = Rows::new(anchors_m, occupations, settings)?;
     if settings.scale == ScaleChoice::Asked {
         rows.require_spread()?;
     }
-    let stands_m: Vec<[f64; 3]> = stands.iter().map(|s| s.at_m).collect();
-    let mut search = rows.leave_out_what_is_wrong(anchors_m, &stands_m, settings)?;
+    let occupations_m: Vec<[f64; 3]> = occupations.iter().map(|s| s.at_m).collect();
+    let mut search = rows.leave_out_what_is_wrong(anchors_m, &occupations_m, settings)?;
     let (form, scale, fit, blocked) = rows.settle(&mut search.blocked, settings)?;
     Ok(Adjustment {
         boards: rows.boards(form, &fit, settings),
         scale,
-        wrong_stands: search.wrong,
+        wrong_occupations: search.wrong,
         blocked,
-        misfit: search.misfit,
+        faults: search.faults,
         place_sd_m: rows.place_sd_m(&fit),
-        stands: rows.stands().len(),
+        occupations: rows.occupations().len(),
         residuals: rows
             .list
             .iter()
             .zip(fit.residuals.iter())
-            .map(|(r, e)| LevelResidual { stand: r.stand, anchor: r.anchor, residual_m: e * r.sd_m })
+            .map(|(r, e)| LevelResidual {
+                occupation: r.occupation,
+                anchor: r.anchor,
+                residual_m: e * r.sd_m,
+            })
             .collect(),
     })
 }
@@ -260,7 +264,7 @@ pub fn adjust(
 /// One level with its distance.
 #[derive(Clone, Copy, Debug)]
 struct Row {
-    stand: usize,
+    occupation: usize,
     anchor: usize,
     level_m: f64,
     distance_m: f64,
@@ -286,19 +290,19 @@ struct Search {
     wrong: Vec<Explanation>,
     /// Levels that were taken out.
     blocked: Vec<Row>,
-    misfit: Misfit,
+    faults: FaultIsolation,
 }
 
 impl Rows {
     fn new(
         anchors_m: &[[f64; 3]],
-        stands: &[Stand],
+        occupations: &[StaticOccupation],
         settings: &AdjustSettings,
     ) -> Result<Rows, AdjustRefusal> {
         let mut list = Vec::new();
-        for (stand, s) in stands.iter().enumerate() {
+        for (occupation, s) in occupations.iter().enumerate() {
             for l in &s.levels {
-                let bad = AdjustRefusal::BadInput { stand };
+                let bad = AdjustRefusal::BadInput { occupation };
                 let a = anchors_m.get(l.anchor).ok_or(bad)?;
                 let v: [f64; 3] = std::array::from_fn(|c| s.at_m[c] - a[c]);
                 let distance_m = (v[0] * v[0] + v[1] * v[1] + v[2] * v[2]).sqrt();
@@ -309,7 +313,7 @@ impl Rows {
                 let place = settings.place_sd_m.max(1e-3);
                 let sd_m = (l.se_m * l.se_m + place * place).sqrt();
                 let (anchor, level_m, se_m) = (l.anchor, l.level_m, l.se_m);
-                list.push(Row { stand, anchor, level_m, distance_m, se_m, sd_m });
+                list.push(Row { occupation, anchor, level_m, distance_m, se_m, sd_m });
             }
         }
         if list.is_empty() { Err(AdjustRefusal::NothingMeasured) } else { Ok(Rows { list }) }
@@ -332,7 +336,7 @@ impl Rows {
         self.of_anchor(anchor).map(|r| r.distance_m).sum::<f64>() / n as f64
     }
 
-    /// Spread of the distances and number of stands, by anchor, the largest spread first.
+    /// Spread of the distances and number of occupations, by anchor, the largest spread first.
     fn support(&self) -> Vec<(f64, usize)> {
         let of = |anchor: usize| {
             let low = self.of_anchor(anchor).map(|r| r.distance_m).fold(f64::INFINITY, f64::min);
@@ -350,46 +354,52 @@ impl Rows {
         if support.iter().copied().any(carries_scale) {
             return Ok(());
         }
-        let (spread_m, stands) = support.first().copied().unwrap_or((0.0, 0));
-        let (need_m, need_stands) = (SCALE_SPREAD_M, SCALE_STANDS);
-        Err(AdjustRefusal::ScaleNotSupported { spread_m, need_m, stands, need_stands })
+        let (spread_m, occupations) = support.first().copied().unwrap_or((0.0, 0));
+        let (need_m, need_occupations) = (MIN_SCALE_SPREAD_M, MIN_SCALE_OCCUPATIONS);
+        Err(AdjustRefusal::ScaleNotSupported { spread_m, need_m, occupations, need_occupations })
     }
 
-    /// Names what is wrong, one after the other, and takes it out: at most one stand in four, one level in five
-    /// and [`MOST_BLOCKED`] of them. What is proven beyond that is told as a suspect.
+    /// Names what is wrong, one after the other, and takes it out: at most one occupation in four, one level in five
+    /// and [`MAX_BLOCKED`] of them. What is proven beyond that is reported as a candidate.
     fn leave_out_what_is_wrong(
         &mut self,
         anchors_m: &[[f64; 3]],
-        stands_m: &[[f64; 3]],
+        occupations_m: &[[f64; 3]],
         settings: &AdjustSettings,
     ) -> Result<Search, AdjustRefusal> {
-        let mut search = Search { wrong: Vec::new(), blocked: Vec::new(), misfit: Misfit::None };
-        let most_blocked = (self.list.len() / 5).min(MOST_BLOCKED);
+        let mut search = Search { wrong: Vec::new(), blocked: Vec::new(), faults: FaultIsolation::None };
+        let most_blocked = (self.list.len() / 5).min(MAX_BLOCKED);
         loop {
-            let misfit = self.explain(anchors_m, stands_m, settings)?;
-            let enough = self.stands().len() >= STANDS_TO_NAME;
-            match misfit {
-                Misfit::Named(e @ Explanation { suspect: Suspect::StandPlace(k), .. })
-                    if enough && search.wrong.len() < stands_m.len() / 4 =>
-                {
-                    self.list.retain(|r| r.stand != k);
+            let faults = self.explain(anchors_m, occupations_m, settings)?;
+            let enough = self.occupations().len() >= MIN_OCCUPATIONS_TO_NAME;
+            match faults {
+                FaultIsolation::Named(
+                    e @ Explanation { candidate: FaultCandidate::OccupationPlace(k), .. },
+                ) if enough && search.wrong.len() < occupations_m.len() / 4 => {
+                    self.list.retain(|r| r.occupation != k);
                     // Its paths were blamed before the place was known to be wrong.
-                    search.blocked.retain(|r| r.stand != k);
+                    search.blocked.retain(|r| r.occupation != k);
                     search.wrong.push(e);
                 }
-                Misfit::Named(Explanation { suspect: Suspect::Path { stand, anchor }, .. })
-                    if enough && search.blocked.len() < most_blocked =>
-                {
-                    let own = |r: &Row| (r.stand, r.anchor) == (stand, anchor);
+                FaultIsolation::Named(Explanation {
+                    candidate: FaultCandidate::Path { occupation, anchor },
+                    ..
+                }) if enough && search.blocked.len() < most_blocked => {
+                    let own = |r: &Row| (r.occupation, r.anchor) == (occupation, anchor);
                     search.blocked.extend(self.list.extract_if(.., |r| own(r)));
                 }
-                // With so few stands the name is a guess.
-                Misfit::Named(e) if matches!(e.suspect, Suspect::StandPlace(_) | Suspect::Path { .. }) => {
-                    search.misfit = Misfit::Undecided(vec![e]);
+                // With so few occupations the name is a guess.
+                FaultIsolation::Named(e)
+                    if matches!(
+                        e.candidate,
+                        FaultCandidate::OccupationPlace(_) | FaultCandidate::Path { .. }
+                    ) =>
+                {
+                    search.faults = FaultIsolation::Undecided(vec![e]);
                     return Ok(search);
                 }
                 other => {
-                    search.misfit = other;
+                    search.faults = other;
                     return Ok(search);
                 }
             }
@@ -400,27 +410,32 @@ impl Rows {
     fn explain(
         &self,
         anchors_m: &[[f64; 3]],
-        stands_m: &[[f64; 3]],
+        occupations_m: &[[f64; 3]],
         settings: &AdjustSettings,
-    ) -> Result<Misfit, AdjustRefusal> {
+    ) -> Result<FaultIsolation, AdjustRefusal> {
         let (form, _) = self.choose_scale(settings.scale)?;
-        let observation =
-            |r: &Row| Observation { stand: r.stand, anchor: r.anchor, range_m: r.level_m, sd_m: r.sd_m };
+        let observation = |r: &Row| Observation {
+            occupation: r.occupation,
+            anchor: r.anchor,
+            range_m: r.level_m,
+            sd_m: r.sd_m,
+        };
         let observations: Vec<Observation> = self.list.iter().map(observation).collect();
         let scene = Scene {
             anchors_m,
-            stands_m,
+            occupations_m,
             observations: &observations,
             offset_se_m: &vec![None; anchors_m.len()],
             scale: form != Form::Offsets,
             unknowns: settings.unknowns,
         };
-        let mut suspects: Vec<Suspect> = self.stands().into_iter().map(Suspect::StandPlace).collect();
-        suspects.extend(self.anchors().into_iter().map(Suspect::AnchorPlace));
-        let comparable = |r: &&Row| self.of_anchor(r.anchor).count() >= LEVELS_TO_NAME;
-        let path = |r: &Row| Suspect::Path { stand: r.stand, anchor: r.anchor };
-        suspects.extend(self.list.iter().filter(comparable).map(path));
-        Ok(scene.explain(&suspects, NAMING))
+        let mut candidates: Vec<FaultCandidate> =
+            self.occupations().into_iter().map(FaultCandidate::OccupationPlace).collect();
+        candidates.extend(self.anchors().into_iter().map(FaultCandidate::AnchorPlace));
+        let comparable = |r: &&Row| self.of_anchor(r.anchor).count() >= MIN_LEVELS_TO_NAME;
+        let path = |r: &Row| FaultCandidate::Path { occupation: r.occupation, anchor: r.anchor };
+        candidates.extend(self.list.iter().filter(comparable).map(path));
+        Ok(scene.explain(&candidates, NAMING))
     }
 
     /// The final adjustment. Levels among `blocked` that it explains after all are put back, one by one.
@@ -435,11 +450,11 @@ impl Rows {
             let tried = self.list.len() + blocked.len();
             let paths: Vec<Option<BlockedPath>> =
                 blocked.iter().map(|r| self.excess(r, form, &fit, tried)).collect();
-            let chance = |k: &usize| paths[*k].map_or(1.0, |p| p.chance);
+            let chance = |k: &usize| paths[*k].map_or(1.0, |p| p.chance_probability);
             let weakest = (0..paths.len()).max_by(|a, b| chance(a).total_cmp(&chance(b)));
-            let Some(k) = weakest.filter(|k| chance(k) > NAMING.chance) else {
+            let Some(k) = weakest.filter(|k| chance(k) > NAMING.max_chance_probability) else {
                 let mut paths: Vec<BlockedPath> = paths.into_iter().flatten().collect();
-                paths.sort_by_key(|p| (p.stand, p.anchor));
+                paths.sort_by_key(|p| (p.occupation, p.anchor));
                 return Ok((form, scale, fit, paths));
             };
             self.list.push(blocked.remove(k));
@@ -464,12 +479,18 @@ impl Rows {
         let law = FisherSnedecor::new(1.0, PRIOR_DOF + fit.dof as f64);
         let by_chance = law.map_or(1.0, |law| law.sf((excess_m / excess_se_m).powi(2)));
         let chance = if excess_m > 0.0 { (0.5 * tried as f64 * by_chance).min(1.0) } else { 1.0 };
-        Some(BlockedPath { stand: r.stand, anchor: r.anchor, excess_m, excess_se_m, chance })
+        Some(BlockedPath {
+            occupation: r.occupation,
+            anchor: r.anchor,
+            excess_m,
+            excess_se_m,
+            chance_probability: chance,
+        })
     }
 
-    /// Stands that take part, ascending.
-    fn stands(&self) -> Vec<usize> {
-        let mut all: Vec<usize> = self.list.iter().map(|r| r.stand).collect();
+    /// Occupations that take part, ascending.
+    fn occupations(&self) -> Vec<usize> {
+        let mut all: Vec<usize> = self.list.iter().map(|r| r.occupation).collect();
         all.sort_unstable();
         all.dedup();
         all
@@ -484,23 +505,26 @@ impl Rows {
         }
         let (plain, common) = (self.fit(Form::Offsets)?, self.fit(Form::CommonScale)?);
         let chance = chance_of_gain(&plain, &common);
-        let proven = chance < SCALE_CHANCE;
+        let proven = chance < MAX_SCALE_CHANCE_PROBABILITY;
         let change = common.unknowns[common.unknowns.len() - 1];
         let asked = choice == ScaleChoice::Asked;
-        if proven && !asked && change.abs() < SCALE_LEAST {
+        if proven && !asked && change.abs() < MIN_UNASKED_SCALE_RATIO {
             return Ok((Form::Offsets, ScaleVerdict::TooSmall { scale: 1.0 + change }));
         }
         if self.support().into_iter().all(carries_scale) {
             let each = self.fit(Form::ScaleEach)?;
             let differ = chance_of_gain(&common, &each);
-            if (proven || asked) && differ < SCALE_CHANCE && chance_of_gain(&plain, &each) < SCALE_CHANCE {
-                return Ok((Form::ScaleEach, ScaleVerdict::Each { chance: differ }));
+            if (proven || asked)
+                && differ < MAX_SCALE_CHANCE_PROBABILITY
+                && chance_of_gain(&plain, &each) < MAX_SCALE_CHANCE_PROBABILITY
+            {
+                return Ok((Form::ScaleEach, ScaleVerdict::Each { chance_probability: differ }));
             }
         }
         if proven || asked {
-            Ok((Form::CommonScale, ScaleVerdict::Common { chance }))
+            Ok((Form::CommonScale, ScaleVerdict::Common { chance_probability: chance }))
         } else {
-            Ok((Form::Offsets, ScaleVerdict::NotProven { chance }))
+            Ok((Form::Offsets, ScaleVerdict::NotProven { chance_probability: chance }))
         }
     }
 
@@ -551,14 +575,14 @@ impl Rows {
                     se_m: se(c),
                     scale: 1.0 + beyond,
                     scale_se: scale_column.map(se),
-                    stands: self.of_anchor(anchor).count(),
+                    occupations: self.of_anchor(anchor).count(),
                     odd: offset_m.abs() > settings.odd_offset_m,
                 }
             })
             .collect()
     }
 
-    /// What the residuals leave for the place once the stands' own errors are taken off.
+    /// What the residuals leave for the place once the occupations' own errors are taken off.
     fn place_sd_m(&self, fit: &LinearFit) -> Option<f64> {
         let squares = fit.rss / (fit.dof > 0).then_some(fit.dof as f64)?;
         let n = self.list.len() as f64;
@@ -569,8 +593,8 @@ impl Rows {
 }
 
 /// Whether one anchor's distances (spread, number) determine a scale.
-fn carries_scale((spread_m, stands): (f64, usize)) -> bool {
-    spread_m >= SCALE_SPREAD_M && stands >= SCALE_STANDS
+fn carries_scale((spread_m, occupations): (f64, usize)) -> bool {
+    spread_m >= MIN_SCALE_SPREAD_M && occupations >= MIN_SCALE_OCCUPATIONS
 }
 
 fn variance(fit: &LinearFit) -> f64 {
@@ -589,5 +613,4 @@ fn chance_of_gain(narrow: &LinearFit, wide: &LinearFit) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "adjust_tests.rs"]
 mod tests;

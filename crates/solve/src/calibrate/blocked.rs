@@ -1,4 +1,4 @@
-//! Pairs of anchor and stand without a direct path: one level each that is too long.
+//! Pairs of anchor and occupation without a direct path: one level each that is too long.
 //!
 //! Model: the plain adjustment, and for some of its rows an excess of their own. Freeing a row is the same as
 //! leaving it out, and the plain fit says at once what that would gain: with residual r and leverage h (both of
@@ -13,7 +13,7 @@ use nalgebra::DMatrix;
 use crate::math::linear::LinearFit;
 
 /// Below this share of its own row that a residual shows, a level has nothing to be compared with.
-const LEAST_SHOWN: f64 = 0.05;
+const MIN_REDUNDANCY: f64 = 0.05;
 
 /// The plain adjustment, row by row.
 pub(crate) struct RowView {
@@ -30,7 +30,7 @@ pub(crate) struct Freed<const N: usize> {
     /// Fall of the sum of weighted squares.
     pub(crate) gain: f64,
     /// Excess of each row in its standard deviations.
-    pub(crate) excess: [f64; N],
+    pub(crate) excess_sigmas: [f64; N],
     /// Cofactor of each excess: its variance for rows of unit variance.
     pub(crate) cofactor: [f64; N],
 }
@@ -48,23 +48,23 @@ impl RowView {
     /// One row; `None` when nothing else determines what it should be.
     pub(crate) fn one(&self, i: usize) -> Option<Freed<1>> {
         let shown = 1.0 - self.hat(i, i);
-        if shown < LEAST_SHOWN {
+        if shown < MIN_REDUNDANCY {
             return None;
         }
         let excess = self.fit.residuals[i] / shown;
-        Some(Freed { gain: self.fit.residuals[i] * excess, excess: [excess], cofactor: [1.0 / shown] })
+        Some(Freed { gain: self.fit.residuals[i] * excess, excess_sigmas: [excess], cofactor: [1.0 / shown] })
     }
 
     /// Two rows together; `None` when the others do not determine what they should be.
     pub(crate) fn two(&self, i: usize, j: usize) -> Option<Freed<2>> {
         let (a, b, c) = (1.0 - self.hat(i, i), -self.hat(i, j), 1.0 - self.hat(j, j));
         let determinant = a * c - b * b;
-        if a.min(c) < LEAST_SHOWN || determinant < LEAST_SHOWN * LEAST_SHOWN {
+        if a.min(c) < MIN_REDUNDANCY || determinant < MIN_REDUNDANCY * MIN_REDUNDANCY {
             return None;
         }
         let (r, s) = (self.fit.residuals[i], self.fit.residuals[j]);
         let excess = [(c * r - b * s) / determinant, (a * s - b * r) / determinant];
         let gain = r * excess[0] + s * excess[1];
-        Some(Freed { gain, excess, cofactor: [c / determinant, a / determinant] })
+        Some(Freed { gain, excess_sigmas: excess, cofactor: [c / determinant, a / determinant] })
     }
 }

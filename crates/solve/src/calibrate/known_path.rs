@@ -1,18 +1,18 @@
 //! One board against a known path: offset, and scale where it is proven, from a tag that moves.
 //!
 //! For kits with a reference instrument beside them (total station, satellite positions), and for judging
-//! a calibration by the truth of another run. Model: raw = scale·d + offset + e with the stand's mixture of
-//! good and late ranges for e ([`crate::calibrate::stand`]); the distances d are taken as exact. Expectation and
+//! a calibration by the truth of another run. Model: raw = scale·d + offset + e with the occupation's mixture of
+//! good and NLOS ranges for e ([`crate::calibrate::occupation`]); the distances d are taken as exact. Expectation and
 //! maximisation alternates between the mixture and a weighted line; the line starts from the medians of
 //! eight groups of like distance (Theil and Sen: the median of all slopes between them), so that a scale
-//! of several per cent does not look like late ranges. Errors come from leaving out one block of time
-//! after the other, as at a stand.
+//! of several per cent does not look like NLOS ranges. Errors come from leaving out one block of time
+//! after the other, as at an occupation.
 
 use hereabout_core::{Micros, Timestamp};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
-use crate::calibrate::adjust::{SCALE_LEAST, ScaleChoice};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+use crate::calibrate::adjust::{MIN_UNASKED_SCALE_RATIO, ScaleChoice};
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::robust::{block_error, block_spans, median};
 use crate::model::mixture::{FINE_M, Mixture};
 
@@ -45,11 +45,11 @@ pub struct PathOffset {
     /// Standard error of the scale; `None` when it is fixed.
     pub scale_se: Option<f64>,
     /// Probability of as large a scale by chance; `None` when it was not looked for.
-    pub scale_chance: Option<f64>,
+    pub scale_chance_probability: Option<f64>,
     /// Standard deviation of the good ranges, metres.
     pub sigma_m: f64,
-    /// Share of late ranges, 0 to 1.
-    pub late_share: f64,
+    /// Share of NLOS ranges, 0 to 1.
+    pub nlos_share: f64,
 }
 
 /// Why a path gives no correction.
@@ -72,10 +72,10 @@ pub enum PathRefusal {
 }
 
 const BLOCKS: usize = 12;
-const NEED: usize = 100;
+const MIN_RANGES: usize = 100;
 const GROUPS: usize = 8;
-const SCALE_SPREAD_M: f64 = 3.0;
-const SCALE_CHANCE: f64 = 1e-3;
+const MIN_SCALE_SPREAD_M: f64 = 3.0;
+const MAX_SCALE_CHANCE_PROBABILITY: f64 = 1e-3;
 /// Memory of the slow error, seconds (trials).
 const NOISE_MEMORY_S: f64 = 10.0;
 const MAX_ROUNDS: usize = 80;
@@ -92,18 +92,21 @@ pub fn fit_path(
     sigma_max_m: f64,
 ) -> Result<PathOffset, PathRefusal> {
     let fitter = Fitter::of(ranges, sigma_max_m)?;
-    let supported = fitter.spread_m >= SCALE_SPREAD_M;
+    let supported = fitter.spread_m >= MIN_SCALE_SPREAD_M;
     if scale == ScaleChoice::Asked && !supported {
-        return Err(PathRefusal::ScaleNotSupported { spread_m: fitter.spread_m, need_m: SCALE_SPREAD_M });
+        return Err(PathRefusal::ScaleNotSupported { spread_m: fitter.spread_m, need_m: MIN_SCALE_SPREAD_M });
     }
     if scale != ScaleChoice::Never && supported {
         let sloped = fitter.correction(Slope::Free);
-        let proven = sloped.scale_chance.is_some_and(|c| c < SCALE_CHANCE)
-            && (sloped.scale - 1.0).abs() >= SCALE_LEAST;
+        let proven = sloped.scale_chance_probability.is_some_and(|c| c < MAX_SCALE_CHANCE_PROBABILITY)
+            && (sloped.scale - 1.0).abs() >= MIN_UNASKED_SCALE_RATIO;
         if proven || scale == ScaleChoice::Asked {
             return Ok(sloped);
         }
-        return Ok(PathOffset { scale_chance: sloped.scale_chance, ..fitter.correction(Slope::Fixed(0.0)) });
+        return Ok(PathOffset {
+            scale_chance_probability: sloped.scale_chance_probability,
+            ..fitter.correction(Slope::Fixed(0.0))
+        });
     }
     Ok(fitter.correction(Slope::Fixed(0.0)))
 }
@@ -131,17 +134,19 @@ pub fn fit_paths(
         .collect();
     let Some((common, common_se)) = common_slope(&own) else { return single().collect() };
     let chance = chance_of(common / common_se);
-    if scale != ScaleChoice::Asked && (chance >= SCALE_CHANCE || common.abs() < SCALE_LEAST) {
-        let told = |b: PathOffset| PathOffset { scale_chance: Some(chance), ..b };
-        return single().map(|b| b.map(told)).collect();
+    if scale != ScaleChoice::Asked
+        && (chance >= MAX_SCALE_CHANCE_PROBABILITY || common.abs() < MIN_UNASKED_SCALE_RATIO)
+    {
+        let with_chance = |b: PathOffset| PathOffset { scale_chance_probability: Some(chance), ..b };
+        return single().map(|b| b.map(with_chance)).collect();
     }
     let board = |(ranges, own): (&Vec<PathRange>, &Option<(f64, f64)>)| {
         let fitter = Fitter::of(ranges, sigma_max_m)?;
-        if own.is_some_and(|(k, se)| chance_of((k - common) / se) < SCALE_CHANCE) {
+        if own.is_some_and(|(k, se)| chance_of((k - common) / se) < MAX_SCALE_CHANCE_PROBABILITY) {
             return Ok(fitter.correction(Slope::Free));
         }
         let fixed = fitter.correction(Slope::Fixed(common));
-        Ok(PathOffset { scale_se: Some(common_se), scale_chance: Some(chance), ..fixed })
+        Ok(PathOffset { scale_se: Some(common_se), scale_chance_probability: Some(chance), ..fixed })
     };
     boards.iter().zip(&own).map(board).collect()
 }
@@ -171,7 +176,7 @@ enum Slope {
 #[derive(Clone, Copy)]
 struct Line {
     mixture: Mixture,
-    slope: f64,
+    slope_ratio: f64,
 }
 
 struct Fitter {
@@ -195,8 +200,8 @@ impl Fitter {
         };
         let mut kept: Vec<PathRange> = ranges.iter().filter(real).copied().collect();
         kept.sort_by_key(|r| r.at);
-        if kept.len() < NEED {
-            return Err(PathRefusal::TooFewRanges { have: kept.len(), need: NEED });
+        if kept.len() < MIN_RANGES {
+            return Err(PathRefusal::TooFewRanges { have: kept.len(), need: MIN_RANGES });
         }
         Ok(Fitter::new(&kept, sigma_max_m))
     }
@@ -222,7 +227,7 @@ impl Fitter {
     fn correction(&self, slope: Slope) -> PathOffset {
         let all = vec![1.0; self.excess_m.len()];
         let whole = self.refine(self.start(slope), &all, slope);
-        let good = (all.len() as f64 * (1.0 - whole.mixture.late_share)).max(1.0);
+        let good = (all.len() as f64 * (1.0 - whole.mixture.nlos_share)).max(1.0);
         let white_se = whole.mixture.sigma_m / good.sqrt();
         let neighbours = (-self.span.secs_f64() / BLOCKS as f64 / NOISE_MEMORY_S).exp();
         let (levels, slopes) = self.pseudo_values(whole, slope);
@@ -234,13 +239,13 @@ impl Fitter {
             ranges: all.len(),
             span: self.span,
             mean_distance_m: self.mean_m,
-            offset_m: whole.mixture.level_m - whole.slope * self.mean_m,
+            offset_m: whole.mixture.level_m - whole.slope_ratio * self.mean_m,
             se_m: error(&levels, white_se),
-            scale: 1.0 + whole.slope,
+            scale: 1.0 + whole.slope_ratio,
             scale_se: (slope == Slope::Free).then_some(slope_se),
-            scale_chance: (slope == Slope::Free).then(|| chance_of(whole.slope / slope_se)),
+            scale_chance_probability: (slope == Slope::Free).then(|| chance_of(whole.slope_ratio / slope_se)),
             sigma_m: whole.mixture.sigma_m,
-            late_share: whole.mixture.late_share,
+            nlos_share: whole.mixture.nlos_share,
         }
     }
 
@@ -252,10 +257,10 @@ impl Fitter {
         let mixture = Mixture::start(&self.residuals(slope)).unwrap_or(Mixture {
             level_m: 0.0,
             sigma_m: 0.1,
-            late_share: 0.1,
-            late_mean_m: 0.6,
+            nlos_share: 0.1,
+            nlos_mean_m: 0.6,
         });
-        Line { mixture, slope }
+        Line { mixture, slope_ratio: slope }
     }
 
     fn residuals(&self, slope: f64) -> Vec<f64> {
@@ -288,16 +293,17 @@ impl Fitter {
     /// Mixture and line in turn, a round each, over the ranges whose count is not zero.
     fn refine(&self, mut line: Line, counts: &[f64], slope: Slope) -> Line {
         if slope != Slope::Free {
-            line.mixture = line.mixture.refine(&self.residuals(line.slope), counts, self.sigma_max_m, FINE_M);
+            line.mixture =
+                line.mixture.refine(&self.residuals(line.slope_ratio), counts, self.sigma_max_m, FINE_M);
             return line;
         }
         for _ in 0..MAX_ROUNDS {
             let level_m = line.mixture.level_m;
-            line.mixture = line.mixture.round(&self.residuals(line.slope), counts, self.sigma_max_m);
+            line.mixture = line.mixture.round(&self.residuals(line.slope_ratio), counts, self.sigma_max_m);
             let (mut w, mut wx, mut wy, mut wxx, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
             let judge = line.mixture.judge();
             for ((x, y), count) in self.beyond_m.iter().zip(&self.excess_m).zip(counts) {
-                let weight = count * judge(y - line.slope * x);
+                let weight = count * judge(y - line.slope_ratio * x);
                 w += weight;
                 wx += weight * x;
                 wy += weight * y;
@@ -309,8 +315,8 @@ impl Fitter {
                 break;
             }
             let next = (w * wxy - wx * wy) / spread;
-            let moved = (next - line.slope).abs() * self.spread_m;
-            line.slope = next;
+            let moved = (next - line.slope_ratio).abs() * self.spread_m;
+            line.slope_ratio = next;
             if moved < SETTLED_M && (line.mixture.level_m - level_m).abs() < SETTLED_M {
                 break;
             }
@@ -327,7 +333,7 @@ impl Fitter {
         let one = |span: std::ops::Range<usize>| {
             let counts: Vec<f64> = (0..n).map(|i| f64::from(u8::from(!span.contains(&i)))).collect();
             let rest = self.refine(whole, &counts, slope);
-            (pseudo(whole.mixture.level_m, rest.mixture.level_m), pseudo(whole.slope, rest.slope))
+            (pseudo(whole.mixture.level_m, rest.mixture.level_m), pseudo(whole.slope_ratio, rest.slope_ratio))
         };
         spans.into_iter().map(one).unzip()
     }
@@ -342,5 +348,4 @@ fn chance_of(t: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "known_path_tests.rs"]
 mod tests;

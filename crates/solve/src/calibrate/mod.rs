@@ -2,12 +2,10 @@
 
 pub mod adjust;
 mod blocked;
-pub mod bump;
+pub mod displacement;
+pub(crate) mod fault;
 pub mod known_path;
-pub(crate) mod misfit;
-pub mod stand;
+pub mod occupation;
 
 #[cfg(test)]
-mod blocked_study;
-#[cfg(test)]
-pub(crate) mod calibration_sim;
+pub(crate) mod tests;

@@ -10,17 +10,17 @@
 //! explained, when it is gross, or when something about all anchors leads; the orders come after them when a single one leads. Penalties are nats; all figures found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Fence, MAX_ANCHORS};
+use hereabout_core::{AnchorSet, Fence, MAX_ANCHORS};
 
+use super::anchor_search::AnchorSearch;
 use super::density::SIGMA_M;
-use super::ground::{Ground, bits};
+use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_KEYFRAMES, Noise};
 use super::model::{Model, locate, price};
 use super::orders::{
     ALL_ORDERS, Costs, Order, STRAIGHT, add_costs, assign, is_reversed, listed, moved, one_swap, ordered,
     triple, try_triple,
 };
-use super::places::Seen;
 use super::trial::{Free, Trial, Worth};
 use crate::model::congruence::congruences;
 
@@ -48,7 +48,7 @@ const SCALES: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
 const POLISH: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
-/// Factors on the leading scale that must do worse before it is told.
+/// Factors on the leading scale that must do worse before it is reported.
 const HELD_OFF: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
 const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
@@ -103,7 +103,7 @@ struct Screening {
 
 /// A hypothesis that waits for its trial.
 #[derive(Clone, Copy, Debug)]
-struct Plan {
+struct QueuedHypothesis {
     kind: Kind,
     model: Model,
     score: f64,
@@ -127,13 +127,13 @@ pub(super) struct Check {
     track: Box<(Model, [[f64; 3]; MAX_KEYFRAMES])>,
     sought: Option<([f64; 3], f64)>,
     sought_first: [f64; 3],
-    units: ArrayVec<Plan, 3>,
-    scales: ArrayVec<Plan, 2>,
-    orders: ArrayVec<Plan, 4>,
+    units: ArrayVec<QueuedHypothesis, 3>,
+    scales: ArrayVec<QueuedHypothesis, 2>,
+    orders: ArrayVec<QueuedHypothesis, 4>,
     searched: ArrayVec<(Order, f64), 8>,
-    rest: ArrayVec<Plan, 8>,
+    rest: ArrayVec<QueuedHypothesis, 8>,
     /// The orders are tried after the single anchors, because one of those leads.
-    orders_late: bool,
+    orders_after_anchors: bool,
     kin: Vec<ArrayVec<u8, MAX_ANCHORS>>,
 }
 
@@ -184,7 +184,7 @@ impl Check {
             orders: ArrayVec::new(),
             searched: ArrayVec::new(),
             rest: ArrayVec::new(),
-            orders_late: false,
+            orders_after_anchors: false,
             kin: congruences(&ground.stated[..ground.n], ground.setup.dimension, &Fence::default()),
         }
     }
@@ -217,9 +217,9 @@ impl Check {
         self.orders.clear();
         self.searched.clear();
         self.rest.clear();
-        self.orders_late = false;
+        self.orders_after_anchors = false;
         if let Some((kind, model)) = named {
-            self.rest.push(Plan { kind, model, score: 0.0 });
+            self.rest.push(QueuedHypothesis { kind, model, score: 0.0 });
         }
         self.best_at = None;
         if let Some(s) = self.screening.take() {
@@ -255,7 +255,7 @@ impl Check {
         self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
     }
 
-    /// Whether a common offset or many late ranges could hide a scale.
+    /// Whether a common offset or many NLOS ranges could hide a scale.
     fn may_be_scaled(&self) -> bool {
         let hides = |c: &f64| c.abs() > 0.2;
         self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
@@ -385,8 +385,8 @@ impl Check {
             return 100;
         };
         s.k += 1;
-        let told = s.model.distances(ground, k);
-        if let Some(spot) = locate(ground, &s.model, &told) {
+        let measured = s.model.distances(ground, k);
+        if let Some(spot) = locate(ground, &s.model, &measured) {
             s.score += spot.score;
             if matches!(s.kind, Kind::Order(_)) {
                 let all = Model::stated(ground).distances(ground, k);
@@ -398,25 +398,26 @@ impl Check {
     }
 
     fn screened(&mut self, ground: &Ground, s: &Screening) {
-        let plan = Plan { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
+        let queued =
+            QueuedHypothesis { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
         match s.kind {
-            Kind::Unit(_) => offer(&mut self.units, plan),
+            Kind::Unit(_) => offer(&mut self.units, queued),
             Kind::Scale => {
                 // Neighbours lead to the same place: only the best one and one that is clearly another.
-                let near = |p: &Plan| (p.model.factor / plan.model.factor).ln().abs() < 0.15;
+                let near = |p: &QueuedHypothesis| (p.model.factor / queued.model.factor).ln().abs() < 0.15;
                 if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
-                    if plan.score > p.score {
-                        *p = plan;
+                    if queued.score > p.score {
+                        *p = queued;
                     }
-                } else if self.scales.try_push(plan).is_err()
+                } else if self.scales.try_push(queued).is_err()
                     && let Some(p) = self.scales.iter_mut().min_by(|a, b| a.score.total_cmp(&b.score))
-                    && plan.score > p.score
+                    && queued.score > p.score
                 {
-                    *p = plan;
+                    *p = queued;
                 }
             }
             Kind::Order(o) => {
-                offer(&mut self.orders, plan);
+                offer(&mut self.orders, queued);
                 // The track by this order may know a better one.
                 let (better, cost) = assign(ground.n, &s.costs);
                 if better != o && better != STRAIGHT {
@@ -425,7 +426,7 @@ impl Check {
                 }
             }
             _ => {
-                let _ = self.rest.try_push(plan);
+                let _ = self.rest.try_push(queued);
             }
         }
     }
@@ -454,18 +455,18 @@ impl Check {
         }
         let other = i - SCALES.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
-        model.used = 0;
+        model.used = AnchorSet::EMPTY;
         for i in 0..ground.n {
             if let Some(Some(at)) = o.at_m.get(i)
                 && at.iter().all(|v| v.is_finite())
             {
                 model.at_m[i] = *at;
-                model.used |= 1 << i;
+                model.used.insert(i);
             }
         }
         model.factor = if o.unit_ratio.is_finite() && o.unit_ratio > 0.0 { o.unit_ratio } else { 1.0 };
         model.up_m = o.tag_height_m.filter(|u| u.is_finite()).unwrap_or(model.up_m);
-        if (model.used.count_ones() as usize) < ground.d + 2 || self.rest.is_full() {
+        if model.used.len() < ground.d + 2 || self.rest.is_full() {
             return 20;
         }
         self.begin_screen(Kind::Other(other), model)
@@ -490,7 +491,7 @@ impl Check {
             return 5;
         }
         let mut fields: ArrayVec<usize, MAX_ANCHORS> = (0..ground.n).collect();
-        let heard = |f: usize| self.few.iter().filter(|k| k.heard & (1 << f) != 0).count();
+        let heard = |f: usize| self.few.iter().filter(|k| k.heard.contains(f)).count();
         fields.sort_unstable_by_key(|&f| (std::cmp::Reverse(heard(f)), f));
         let count = if ground.n > 10 { 6 } else { 10 };
         let few = &self.few[..self.few.len().min(count)];
@@ -516,13 +517,13 @@ impl Check {
     fn queue(&mut self, i: usize) -> usize {
         let units = self.units.iter().take(2);
         let mut all = units.chain(&self.scales).chain(&self.orders).chain(&self.rest);
-        let (plan, next) = match self.orders_late {
+        let (queued, next) = match self.orders_after_anchors {
             true => (self.orders.get(i), Phase::Pair(0)),
             false => (all.nth(i), Phase::Alone(0)),
         };
-        let Some(plan) = plan.copied() else { return self.go(next) };
+        let Some(queued) = queued.copied() else { return self.go(next) };
         self.phase = Phase::Queue(i + 1);
-        let free = match plan.kind {
+        let free = match queued.kind {
             Kind::Scale => Free::Factor,
             Kind::TagUp => Free::TagUp,
             Kind::Up(i) => Free::Up(i),
@@ -530,7 +531,7 @@ impl Check {
             Kind::Two(a, b) => Free::Two(a, b),
             _ => Free::Nothing,
         };
-        self.start(plan.kind, plan.model, free, 7)
+        self.start(queued.kind, queued.model, free, 7)
     }
 
     /// Whether nothing about single anchors needs to be tried: a unit that explains all.
@@ -550,8 +551,8 @@ impl Check {
     fn alone(&mut self, ground: &Ground, i: usize) -> usize {
         if i >= ground.n || self.is_clear() || ground.n < ground.d + 2 {
             let single_ahead = matches!(self.ahead(), Some(Kind::Place(_) | Kind::Up(_)));
-            self.orders_late = self.orders.is_empty() && single_ahead;
-            return self.go(if self.orders_late { Phase::Listed(0) } else { Phase::Pair(0) });
+            self.orders_after_anchors = self.orders.is_empty() && single_ahead;
+            return self.go(if self.orders_after_anchors { Phase::Listed(0) } else { Phase::Pair(0) });
         }
         self.phase = Phase::Alone(i + 1);
         let doubtful = self.nominal().is_some_and(|n| n.worth.share[i] < 0.6);
@@ -561,12 +562,12 @@ impl Check {
         self.phase = Phase::Seek(i, 0);
         self.sought = None;
         let mut model = Model::stated(ground);
-        model.used &= !(1 << i);
+        model.used.remove(i);
         self.start(Kind::Without(i, i), model, Free::Nothing, 3)
     }
 
-    fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> Seen<'a> {
-        Seen { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
+    fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> AnchorSearch<'a> {
+        AnchorSearch { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
     }
 
     fn seek(&mut self, ground: &Ground, i: usize, from: usize) -> usize {
@@ -628,7 +629,8 @@ impl Check {
         self.phase = Phase::PairSeek(a, b, i << 8);
         self.sought = None;
         let mut model = Model::stated(ground);
-        model.used &= !(1 << a | 1 << b);
+        model.used.remove(a);
+        model.used.remove(b);
         self.start(Kind::Without(a, b), model, Free::Nothing, 3)
     }
 
@@ -684,8 +686,8 @@ impl Check {
 
     fn mended(&mut self) -> usize {
         self.phase = Phase::Kin(0);
-        let Some(plan) = self.orders.first().copied() else { return 20 };
-        self.start(plan.kind, plan.model, Free::Nothing, 7)
+        let Some(queued) = self.orders.first().copied() else { return 20 };
+        self.start(queued.kind, queued.model, Free::Nothing, 7)
     }
 
     /// Orders that look the same as the best one, for a fence to decide.
@@ -705,8 +707,8 @@ impl Check {
         self.start(Kind::Order(other), ordered(ground, &other), Free::Nothing, 7)
     }
 
-    /// A scale that leads is tried from near by as well: late ranges make optima beside the true one. Then it is held
-    /// somewhat off, to see how well it is known: offsets and late ranges can make up for a few percent.
+    /// A scale that leads is tried from near by as well: NLOS ranges make optima beside the true one. Then it is held
+    /// somewhat off, to see how well it is known: offsets and NLOS ranges can make up for a few percent.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
         let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
         let Some(leader) = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).copied() else {
@@ -764,12 +766,12 @@ impl Check {
     }
 
     /// Whether the anchors without these fit as stated, and are enough to tell.
-    pub(super) fn rest_fits(&self, ground: &Ground, without: u16) -> bool {
-        let rest = ground.everyone() & !without;
-        rest.count_ones() as usize > ground.d
+    pub(super) fn rest_fits(&self, ground: &Ground, without: AnchorSet) -> bool {
+        let rest = ground.everyone().difference(without);
+        rest.len() > ground.d
             && self.best().is_some_and(|b| {
-                let share: f64 = bits(rest).map(|i| b.worth.share[i]).sum();
-                share / f64::from(rest.count_ones()) > 0.4
+                let share: f64 = rest.iter().map(|i| b.worth.share[i]).sum();
+                share / rest.len() as f64 > 0.4
             })
     }
 }
@@ -779,18 +781,18 @@ fn few_price(ground: &Ground, frames: usize) -> usize {
 }
 
 /// Keeps the best ones in a list that is sorted from the best.
-fn offer<const N: usize>(list: &mut ArrayVec<Plan, N>, plan: Plan) {
-    if list.iter().any(|p| p.kind == plan.kind) {
+fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, queued: QueuedHypothesis) {
+    if list.iter().any(|p| p.kind == queued.kind) {
         return;
     }
-    let at = list.iter().position(|p| plan.score > p.score).unwrap_or(list.len());
+    let at = list.iter().position(|p| queued.score > p.score).unwrap_or(list.len());
     if list.is_full() {
         if at == list.len() {
             return;
         }
         list.pop();
     }
-    list.insert(at, plan);
+    list.insert(at, queued);
 }
 
 fn offer_order(list: &mut ArrayVec<(Order, f64), 8>, order: Order, cost: f64) {

@@ -1,12 +1,12 @@
 //! How likely an error of a one-second median is, read from a table.
 //!
-//! **Model.** With r = told − distance − offset, in metres:
+//! **Model.** With r = measured − distance − offset, in metres:
 //!
 //! ```text
 //! f(r) = .74 · N(0, σ²) + .25 · [Exp(1 m) ∗ N(0, σ²)] + .01 / 20 m,   σ = .12 m
 //! ```
 //!
-//! Too short has only the flat floor, late costs about two nats. A noisy kit stretches all lengths by a factor `g` ≥ 1.
+//! Too short has only the flat floor, NLOS costs about two nats. A noisy kit stretches all lengths by a factor `g` ≥ 1.
 //!
 //! **Source.** Found by the study. A table, because a check looks up some hundred thousand errors.
 
@@ -27,7 +27,7 @@ pub(super) struct Look {
     /// ln f.
     pub(super) ln: f64,
     /// −d ln f / dr, 1/m: how hard the range pulls the distance up.
-    pub(super) pull: f64,
+    pub(super) slope_nats_per_m: f64,
     /// Probability of being good over σ², 1/m².
     pub(super) weight: f64,
 }
@@ -51,14 +51,14 @@ impl Density {
         let at = (r_m / g - LOWEST_M) * STEPS_PER_M;
         // Written so that NaN ends here too.
         if !(at >= 0.0 && at < (self.rows.len() - 1) as f64) {
-            return Look { ln: self.floor_ln, pull: 0.0, weight: 0.0 };
+            return Look { ln: self.floor_ln, slope_nats_per_m: 0.0, weight: 0.0 };
         }
         let (i, part) = (at as usize, at.fract());
         let (a, b) = (&self.rows[i], &self.rows[i + 1]);
         let between = |a: f64, b: f64| a + part * (b - a);
         Look {
             ln: between(a.ln, b.ln),
-            pull: between(a.pull, b.pull) / g,
+            slope_nats_per_m: between(a.slope_nats_per_m, b.slope_nats_per_m) / g,
             weight: between(a.weight, b.weight) / (g * g),
         }
     }
@@ -76,14 +76,14 @@ impl Density {
 }
 
 fn density(r_m: f64) -> (f64, f64) {
-    let late = ErrorModel { late_offset_m: 0.0, late_mean_m: 1.0, ..ErrorModel::default() };
+    let nlos = ErrorModel { nlos_offset_m: 0.0, nlos_mean_m: 1.0, ..ErrorModel::default() };
     let good = 0.74 * gauss(r_m, SIGMA_M);
-    (good, good + 0.25 * late.late_density(r_m, SIGMA_M) + FLOOR)
+    (good, good + 0.25 * nlos.nlos_density(r_m, SIGMA_M) + FLOOR)
 }
 
 fn row(r_m: f64) -> Look {
     const H: f64 = 1e-4;
     let (good, f) = density(r_m);
     let slope = (density(r_m + H).1.ln() - density(r_m - H).1.ln()) / (2.0 * H);
-    Look { ln: f.ln(), pull: -slope, weight: good / f / (SIGMA_M * SIGMA_M) }
+    Look { ln: f.ln(), slope_nats_per_m: -slope, weight: good / f / (SIGMA_M * SIGMA_M) }
 }

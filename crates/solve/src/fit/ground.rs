@@ -1,6 +1,6 @@
 //! What is given: the site as stated, in arrays, and the table of the density.
 
-use hereabout_core::{Dimension, MAX_ANCHORS};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS};
 
 use super::FitSetup;
 use super::density::Density;
@@ -71,9 +71,9 @@ impl Ground {
         }
     }
 
-    /// All anchors, one bit each.
-    pub(super) fn everyone(&self) -> u16 {
-        u16::MAX.checked_shr(16 - self.n as u32).unwrap_or(0)
+    /// All anchors of the site.
+    pub(super) fn everyone(&self) -> AnchorSet {
+        AnchorSet::first(self.n)
     }
 
     /// Nats against a place outside the fence grown by 2 m; bounded, because fences are typed wrong too.
@@ -84,9 +84,4 @@ impl Ground {
         let over = (self.setup.fence.excess_m(at_m) - 2.0).max(0.0);
         (2.0 * over * over).min(12.0)
     }
-}
-
-/// The bits that are set, from the lowest.
-pub(super) fn bits(mask: u16) -> impl Iterator<Item = usize> {
-    (0..MAX_ANCHORS).filter(move |i| mask & (1 << i) != 0)
 }

@@ -1,4 +1,4 @@
-//! What is kept of what a kit told: seconds whose distances differ.
+//! What is kept of what a kit reported: seconds whose distances differ.
 //!
 //! **Seconds.** Per tag and anchor the median over one second. Anchors with fewer than three ranges are left out, unless no
 //! anchor has three: slow kits (1 or 2 Hz, or one range at a time) give the median of what there is, and a second in which
@@ -14,10 +14,10 @@
 //! **Noise.** The median of the deviations of a range from the line through its neighbours, pooled, is the noise of a range.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorSet, MAX_ANCHORS, Micros, Timestamp};
 
 use super::FitRange;
-use super::ground::{PerAnchor, bits};
+use super::ground::PerAnchor;
 use crate::math::robust::median_of_sorted;
 
 /// Keyframes that are kept.
@@ -40,7 +40,7 @@ pub(super) struct Keyframe {
     pub(super) at: Timestamp,
     /// Medians, in metres as taken; only where `heard` has a bit.
     pub(super) raw_m: PerAnchor,
-    pub(super) heard: u16,
+    pub(super) heard: AnchorSet,
 }
 
 /// The second of one tag that is being filled.
@@ -98,15 +98,15 @@ impl Second {
     pub(super) fn close(&mut self, slot: usize) -> Option<Keyframe> {
         let from = self.from?;
         let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).clamp(1, 3);
-        let mut k = Keyframe { tag: slot, at: from, raw_m: [f64::NAN; MAX_ANCHORS], heard: 0 };
+        let mut k = Keyframe { tag: slot, at: from, raw_m: [f64::NAN; MAX_ANCHORS], heard: AnchorSet::EMPTY };
         for (i, ranges) in self.ranges.iter_mut().enumerate() {
             if ranges.len() >= least {
                 k.raw_m[i] = median(ranges);
-                k.heard |= 1 << i;
+                k.heard.insert(i);
             }
         }
         self.clear();
-        (k.heard != 0).then_some(k)
+        (!k.heard.is_empty()).then_some(k)
     }
 
     fn clear(&mut self) {
@@ -173,7 +173,7 @@ impl Keyframes {
 
     /// Keeps a second that has at least `least` ranges: as a new keyframe, or in the place of one like it.
     pub(super) fn keep(&mut self, second: &Keyframe, least: usize) {
-        if (second.heard.count_ones() as usize) < least {
+        if second.heard.len() < least {
             return;
         }
         if let Some(k) = self.kept.iter_mut().find(|k| alike(k, second, self.limit)) {
@@ -239,12 +239,12 @@ fn alike(a: &Keyframe, b: &Keyframe, limit: f64) -> bool {
     if a.tag != b.tag {
         return false;
     }
-    let both = a.heard & b.heard;
-    let mut sizes: ArrayVec<f64, MAX_ANCHORS> = bits(both).map(|i| b.raw_m[i]).collect();
+    let both = a.heard.intersection(b.heard);
+    let mut sizes: ArrayVec<f64, MAX_ANCHORS> = both.iter().map(|i| b.raw_m[i]).collect();
     if sizes.is_empty() {
         return false;
     }
     let least = limit * median(&mut sizes);
-    let differ = bits(both).filter(|&i| (a.raw_m[i] - b.raw_m[i]).abs() > least).count();
+    let differ = both.iter().filter(|&i| (a.raw_m[i] - b.raw_m[i]).abs() > least).count();
     differ < (sizes.len() / 2).max(2)
 }

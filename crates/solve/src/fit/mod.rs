@@ -1,6 +1,6 @@
 //! Does the whole fit: do a kit's ranges and a site's settings belong to each other at all?
 //!
-//! **Model.** A range is the distance plus offset and noise, often late, rarely wild, never short: an obstacle makes no range
+//! **Model.** A range is the distance plus offset and noise, often NLOS, rarely wild, never short: an obstacle makes no range
 //! shorter. So when for some time no place explains most of the ranges, the settings are wrong, and which one is found by
 //! trying: unit, scale, order of the fields, one or two places, heights, another site's file.
 //!
@@ -13,25 +13,25 @@
 //! from the ranges themselves and stretches the density of errors. **Assumptions**: the tag moves (standing, only units can be
 //! named), offsets are within .45 m of the stated ones.
 //!
-//! **What can't be told.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
-//! "too early"; with one more, only a wrong unit and gross misfits are told. A mirrored or turned layout fits as well, see
+//! **What can't be detected.** With as many anchors as unknown coordinates or fewer there is nothing to check, and the answer stays
+//! "too early"; with one more, only a wrong unit and gross misfits are reported. A mirrored or turned layout fits as well, see
 //! [`crate::model::congruence`]; the tag's height and that of all anchors are the same thing; mirrored heights in 3D need a fence.
 //!
 //! **Work** is done in small pieces, a bounded number with each epoch, and nothing is allocated but for a tag's first epoch.
 //!
-//! **Words.** A doubt is told after a check that alarms twice, or at once by the quick doubt. A cause is named when two checks
+//! **Words.** A doubt is reported after a check that alarms twice, or at once by the quick doubt. A cause is named when two checks
 //! running agree, and stays until another does so or the site fits at two checks running. What was heard before the quick
 //! doubt began or ended is dropped: the kit has changed.
 //!
 //! **Source.** Found by the study (`examples/fit_study`).
 
+mod anchor_search;
 mod check;
 mod density;
 mod ground;
 mod keyframes;
 mod model;
 mod orders;
-mod places;
 mod quick;
 mod spheres;
 mod state;
@@ -80,7 +80,7 @@ pub struct FitSetup {
     pub others: Vec<OtherPlaces>,
 }
 
-/// One range as the kit told it.
+/// One range as the kit reported it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FitRange {
     /// Index of the anchor.
@@ -170,20 +170,20 @@ impl Cause {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SiteDoubt {
     /// Share of the ranges that the best places explain as things are stated.
-    pub explained: f64,
+    pub explained_share: f64,
     /// Share of the ranges that are too short for any place, which no obstacle makes.
-    pub too_short: f64,
+    pub too_short_share: f64,
     /// What is wrong, once one thing explains it better than all others.
     pub cause: Option<Cause>,
     /// Share of the ranges that are explained with the cause; 0 without one.
-    pub explained_then: f64,
+    pub explained_then_share: f64,
     /// How many other orders fit as well as the one that is named: exchanges under which the site looks the same, which ranges
     /// can't tell apart. The one named moves the fewest fields, and need not be the true one. 0 for all other causes.
     pub alike: u8,
     /// Within how many metres a range counts as explained.
     pub within_m: f64,
     /// Whether positions may be wrong altogether. `false` where what is wrong belongs to one or two anchors without which
-    /// the others fit: then it is enough to set these aside.
+    /// the others fit: then it is enough to exclude these.
     pub all: bool,
 }
 
@@ -200,7 +200,7 @@ pub enum FitAnswer {
     /// Nothing speaks against it.
     Fits {
         /// Share of the ranges that are explained.
-        explained: f64,
+        explained_share: f64,
     },
     /// Something does.
     Doubted(SiteDoubt),

@@ -5,11 +5,11 @@
 //! may have a second mode, a constant excess of its anchor: something in front of it, or an offset.
 
 use super::density::Look;
-use super::ground::{Ground, PerAnchor, Places, bits};
+use super::ground::{Ground, PerAnchor, Places};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS};
 use super::spheres::{circles, spheres};
 use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus, times};
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 /// Price of a range in its anchor's second mode, nats.
 const SECOND_MODE: f64 = 0.7;
@@ -23,7 +23,7 @@ const DAMPING: f64 = 0.5;
 pub(super) struct Model {
     pub(super) at_m: Places,
     /// Anchors that are weighed.
-    pub(super) used: u16,
+    pub(super) used: AnchorSet,
     /// True metres per metre as taken.
     pub(super) factor: f64,
     /// Height of the tag (2D).
@@ -62,14 +62,14 @@ impl Model {
     }
 
     /// The distances that a keyframe means by this model.
-    pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> Told {
-        let heard = k.heard & self.used;
+    pub(super) fn distances(&self, ground: &Ground, k: &Keyframe) -> MeasuredRanges {
+        let heard = k.heard.intersection(self.used);
         let mut range_m = [0.0; MAX_ANCHORS];
-        for i in bits(heard) {
+        for i in heard.iter() {
             let true_m = (self.factor * k.raw_m[i] - ground.offset_m[i]) / ground.scale[i];
             range_m[i] = true_m - self.offset_m[i] - self.tag_offset_m[k.tag];
         }
-        Told { range_m, heard }
+        MeasuredRanges { range_m, heard }
     }
 
     /// What the density says of a range of anchor `i` that is off by `r_m`, in its better mode.
@@ -92,18 +92,20 @@ impl Model {
     }
 
     /// Σ ln f at a place, without the fence.
-    pub(super) fn sum(&self, ground: &Ground, told: &Told, at_m: &[f64; 3]) -> f64 {
-        bits(told.heard)
-            .map(|i| self.ln(ground, i, told.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
+    pub(super) fn sum(&self, ground: &Ground, measured: &MeasuredRanges, at_m: &[f64; 3]) -> f64 {
+        measured
+            .heard
+            .iter()
+            .map(|i| self.ln(ground, i, measured.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
             .sum()
     }
 }
 
 /// Distances of a keyframe by a model.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Told {
+pub(super) struct MeasuredRanges {
     pub(super) range_m: PerAnchor,
-    pub(super) heard: u16,
+    pub(super) heard: AnchorSet,
 }
 
 /// Looks that one placing takes, for the budget.
@@ -112,13 +114,13 @@ pub(super) fn price(ground: &Ground, cold: bool) -> usize {
 }
 
 /// The best place from start points of its own.
-pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot> {
+pub(super) fn locate(ground: &Ground, model: &Model, measured: &MeasuredRanges) -> Option<Spot> {
     let mut best: [Option<Spot>; 2] = [None, None];
     let mut offer = |at_m: [f64; 3]| {
         if !at_m.iter().all(|v| v.is_finite()) {
             return;
         }
-        let score = model.sum(ground, told, &at_m);
+        let score = model.sum(ground, measured, &at_m);
         let beats = |b: &Option<Spot>, score: f64| b.is_none_or(|b| score > b.score);
         if !beats(&best[1], score) {
             return;
@@ -134,13 +136,13 @@ pub(super) fn locate(ground: &Ground, model: &Model, told: &Told) -> Option<Spot
             best[1] = Some(spot);
         }
     };
-    crossings(ground, model, told, &mut offer);
-    let improved = best.into_iter().flatten().map(|s| improve(ground, model, told, s.at_m, 5));
+    crossings(ground, model, measured, &mut offer);
+    let improved = best.into_iter().flatten().map(|s| improve(ground, model, measured, s.at_m, 5));
     improved.max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
-fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut([f64; 3])) {
-    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = bits(told.heard).collect();
+fn crossings(ground: &Ground, model: &Model, measured: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
+    let heard: arrayvec::ArrayVec<usize, MAX_ANCHORS> = measured.heard.iter().collect();
     let n = heard.len();
     let total = if ground.d == 2 {
         n * n.saturating_sub(1) / 2
@@ -154,7 +156,7 @@ fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut
             if ground.d == 2 {
                 count += 1;
                 if count % stride == 0 {
-                    pair(model, told, heard[a], heard[b], offer);
+                    pair(model, measured, heard[a], heard[b], offer);
                 }
                 continue;
             }
@@ -162,7 +164,8 @@ fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut
                 count += 1;
                 if count % stride == 0 {
                     let ids = [heard[a], heard[b], heard[c]];
-                    if let Some(both) = spheres(ids.map(|i| model.at_m[i]), ids.map(|i| told.range_m[i])) {
+                    if let Some(both) = spheres(ids.map(|i| model.at_m[i]), ids.map(|i| measured.range_m[i]))
+                    {
                         both.into_iter().for_each(&mut *offer);
                     }
                 }
@@ -171,9 +174,9 @@ fn crossings(ground: &Ground, model: &Model, told: &Told, offer: &mut impl FnMut
     }
 }
 
-fn pair(model: &Model, told: &Told, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
+fn pair(model: &Model, measured: &MeasuredRanges, i: usize, j: usize, offer: &mut impl FnMut([f64; 3])) {
     let (a, b) = (&model.at_m[i], &model.at_m[j]);
-    let flat = |k: usize| flat_m(told.range_m[k], model.at_m[k][2] - model.up_m);
+    let flat = |k: usize| flat_m(measured.range_m[k], model.at_m[k][2] - model.up_m);
     if let Some(both) = circles([a[0], a[1]], flat(i), [b[0], b[1]], flat(j)) {
         both.into_iter().for_each(|p| offer([p[0], p[1], model.up_m]));
     }
@@ -185,19 +188,25 @@ pub(super) fn flat_m(range_m: f64, up_m: f64) -> f64 {
 }
 
 /// Newton steps from a place; never worse than it.
-pub(super) fn improve(ground: &Ground, model: &Model, told: &Told, from: [f64; 3], steps: usize) -> Spot {
+pub(super) fn improve(
+    ground: &Ground,
+    model: &Model,
+    measured: &MeasuredRanges,
+    from: [f64; 3],
+    steps: usize,
+) -> Spot {
     let mut best = Spot { at_m: from, score: f64::NEG_INFINITY };
     let mut at_m = from;
     for step in 0..=steps {
         let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
-        for i in bits(told.heard) {
+        for i in measured.heard.iter() {
             let v = minus(&at_m, &model.at_m[i]);
             let dist = length(&v).max(1e-3);
-            let look = model.look(ground, i, told.range_m[i] - dist);
+            let look = model.look(ground, i, measured.range_m[i] - dist);
             let u = v.map(|c| c / dist);
             score += look.ln;
             add_outer(&mut h, ground.d, &u, look.weight);
-            (0..ground.d).for_each(|k| g[k] += look.pull * u[k]);
+            (0..ground.d).for_each(|k| g[k] += look.slope_nats_per_m * u[k]);
         }
         if score > best.score {
             best = Spot { at_m, score };

@@ -6,11 +6,11 @@
 //! Σ −ln f (Kuhn's method of dual prices, a standard algorithm). The best are looked at closer by the check.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
-use super::ground::{Ground, bits};
+use super::ground::Ground;
 use super::keyframes::Keyframe;
-use super::model::{Model, Told, flat_m, improve};
+use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
 use crate::math::small_matrix::{length, minus};
 
@@ -92,10 +92,16 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 }
 
 /// Adds what each of the fields costs at each place when the tag is at `at_m`.
-pub(super) fn add_costs(ground: &Ground, told: &Told, g: f64, at_m: &[f64; 3], costs: &mut Costs) {
-    for f in bits(told.heard) {
+pub(super) fn add_costs(
+    ground: &Ground,
+    measured: &MeasuredRanges,
+    g: f64,
+    at_m: &[f64; 3],
+    costs: &mut Costs,
+) {
+    for f in measured.heard.iter() {
         for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
-            let r = told.range_m[f] - length(&minus(at_m, place));
+            let r = measured.range_m[f] - length(&minus(at_m, place));
             *cost -= ground.density.ln(r, SLACK * g);
         }
     }
@@ -120,18 +126,18 @@ pub(super) fn try_triple(
     let mut model = Model::stated(ground);
     model.g = SLACK * g;
     (0..3).for_each(|c| model.at_m[fields[c]] = ground.stated[places[c]]);
-    let three: u16 = fields.iter().map(|f| 1 << f).sum();
+    let three: AnchorSet = fields.into_iter().collect();
     let mut costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
     let (mut met, mut asked) = (0, 0);
     for (number, k) in frames.iter().enumerate() {
-        let told = model.distances(ground, k);
-        if told.heard & three != three {
+        let measured = model.distances(ground, k);
+        if !measured.heard.contains_all(three) {
             continue;
         }
         asked += 1;
-        if let Some(at_m) = place_by_three(ground, &model, &told, fields, places, three) {
+        if let Some(at_m) = place_by_three(ground, &model, &measured, fields, places, three) {
             met += 1;
-            add_costs(ground, &told, g, &at_m, &mut costs);
+            add_costs(ground, &measured, g, &at_m, &mut costs);
         }
         if number >= 4 && met == 0 {
             return None;
@@ -153,20 +159,20 @@ pub(super) fn try_triple(
 fn place_by_three(
     ground: &Ground,
     model: &Model,
-    told: &Told,
+    measured: &MeasuredRanges,
     fields: [usize; 3],
     places: [usize; 3],
-    three: u16,
+    three: AnchorSet,
 ) -> Option<[f64; 3]> {
     let at = fields.map(|f| model.at_m[f]);
     if ground.d == 3 {
-        let both = spheres(at, fields.map(|f| told.range_m[f]))?;
+        let both = spheres(at, fields.map(|f| measured.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, told, model.g, a, three, places)
-                .total_cmp(&rest_cost(ground, told, model.g, b, three, places))
+            rest_cost(ground, measured, model.g, a, three, places)
+                .total_cmp(&rest_cost(ground, measured, model.g, b, three, places))
         });
     }
-    let flat = |c: usize| flat_m(told.range_m[fields[c]], at[c][2] - model.up_m);
+    let flat = |c: usize| flat_m(measured.range_m[fields[c]], at[c][2] - model.up_m);
     let both = circles([at[0][0], at[0][1]], flat(0), [at[1][0], at[1][1]], flat(1))?;
     let off = |p: &[f64; 2]| {
         let (dx, dy) = (p[0] - at[2][0], p[1] - at[2][1]);
@@ -176,23 +182,30 @@ fn place_by_three(
     if off(&best).is_nan() || off(&best) >= 2.0 {
         return None;
     }
-    let only = Told { heard: three, ..*told };
+    let only = MeasuredRanges { heard: three, ..*measured };
     let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
     let fits = fields
         .iter()
-        .all(|&f| (told.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
+        .all(|&f| (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
     fits.then_some(spot.at_m)
 }
 
 /// What the other fields cost at the best of the other places.
-fn rest_cost(ground: &Ground, told: &Told, g: f64, at_m: &[f64; 3], three: u16, places: [usize; 3]) -> f64 {
+fn rest_cost(
+    ground: &Ground,
+    measured: &MeasuredRanges,
+    g: f64,
+    at_m: &[f64; 3],
+    three: AnchorSet,
+    places: [usize; 3],
+) -> f64 {
     let least = |f: usize| {
         (0..ground.n)
             .filter(|a| !places.contains(a))
-            .map(|a| -ground.density.ln(told.range_m[f] - length(&minus(at_m, &ground.stated[a])), g))
+            .map(|a| -ground.density.ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), g))
             .fold(f64::INFINITY, f64::min)
     };
-    bits(told.heard & !three).map(least).sum()
+    measured.heard.difference(three).iter().map(least).sum()
 }
 
 /// The cheapest assignment of `n` fields to places, and its cost.

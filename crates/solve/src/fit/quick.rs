@@ -10,7 +10,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
 use super::density::WITHIN_M;
-use super::ground::{Ground, bits};
+use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{Model, locate};
 use crate::math::small_matrix::{length, minus};
@@ -56,26 +56,26 @@ impl Quick {
 
     /// Takes a second in, by a model without its offsets; whether bad turned good or the other way.
     pub(super) fn take(&mut self, ground: &Ground, model: &Model, k: &Keyframe, noise_g: f64) -> bool {
-        if (k.heard.count_ones() as usize) < ground.d + 1 {
+        if k.heard.len() < ground.d + 1 {
             return false;
         }
         let mut model = *model;
         model.g = STRETCH * noise_g;
-        let told = model.distances(ground, k);
-        let Some(spot) = locate(ground, &model, &told) else { return false };
-        let count = f64::from(told.heard.count_ones());
+        let measured = model.distances(ground, k);
+        let Some(spot) = locate(ground, &model, &measured) else { return false };
+        let count = measured.heard.len() as f64;
         let within = WITHIN_M * model.g;
-        let has_spare = told.heard.count_ones() as usize >= ground.d + 2;
+        let has_spare = measured.heard.len() >= ground.d + 2;
         let mut e = Entry {
             at: k.at,
-            ln: model.sum(ground, &told, &spot.at_m) / count,
+            ln: model.sum(ground, &measured, &spot.at_m) / count,
             too_short: 0.0,
             explained: 0.0,
             has_spare,
         };
-        for i in bits(told.heard) {
-            let r = told.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
-            // Two late ones among so few draw the place away, and then a third is too short.
+        for i in measured.heard.iter() {
+            let r = measured.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
+            // Two NLOS ones among so few draw the place away, and then a third is too short.
             if has_spare {
                 e.too_short += f64::from(u8::from(r <= -within)) / count;
             }

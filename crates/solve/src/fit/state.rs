@@ -9,7 +9,7 @@ use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
 use super::quick::Quick;
-use super::verdict::{NEEDED, Verdict, judge};
+use super::verdict::{CheckResult, NEEDED, judge};
 use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
 /// Looks at the density with each epoch; about .2 ms.
@@ -23,7 +23,7 @@ const MANY_FITS: usize = 3;
 const YOUNG: usize = 24;
 /// Keyframes with which a check overrules the quick doubt.
 const ENOUGH_TO_OVERRULE: usize = 10;
-/// How long tracks take to forget anchors that were set aside.
+/// How long tracks take to forget anchors that were excluded.
 const SETTLES: Micros = Micros::from_millis(12_000);
 /// Scales of two checks that differ by less are one.
 const SAME_FIGURE: f64 = 0.02;
@@ -51,7 +51,7 @@ pub struct SiteFit {
     checking: bool,
     checked_version: u64,
     begun_at: Option<Timestamp>,
-    last: Option<Verdict>,
+    last: Option<CheckResult>,
     named: Option<(Kind, SiteDoubt, Model)>,
     alarm: Option<SiteDoubt>,
     fits: Option<f64>,
@@ -157,14 +157,16 @@ impl SiteFit {
     /// Whether the newest check speaks against the site, though not yet twice or not clearly enough for a word. Nothing should
     /// rest on positions meanwhile; it lasts some seconds, and where it was nothing it costs no more than these.
     pub fn is_suspected(&self) -> bool {
-        // What was wrong is still in the tracks for a while after it was set aside.
+        // What was wrong is still in the tracks for a while after it was excluded.
         let just_set_aside =
             self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
         just_set_aside
             || match self.last {
                 None => false,
-                Some(Verdict::Fits { gain, .. }) => gain >= CLEARLY_FITS,
-                Some(Verdict::Alarm(_) | Verdict::Named(..)) => !matches!(self.answer, FitAnswer::Doubted(_)),
+                Some(CheckResult::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+                Some(CheckResult::Alarm(_) | CheckResult::Named(..)) => {
+                    !matches!(self.answer, FitAnswer::Doubted(_))
+                }
             }
     }
 
@@ -225,7 +227,7 @@ impl SiteFit {
     }
 
     fn is_due(&self, at: Timestamp) -> bool {
-        let clear = matches!(self.last, Some(Verdict::Fits { gain, .. }) if gain < CLEARLY_FITS);
+        let clear = matches!(self.last, Some(CheckResult::Fits { gain, .. }) if gain < CLEARLY_FITS);
         // A few keyframes fit many a site: their word is renewed soon.
         let young = self.check.frames.len() < YOUNG;
         let calm = self.named.is_none() && self.alarm.is_none() && clear && !young;
@@ -255,13 +257,13 @@ impl SiteFit {
     }
 
     /// What a check says, against what the one before said.
-    fn conclude(&mut self, now: Verdict) {
+    fn conclude(&mut self, now: CheckResult) {
         let before = self.last.replace(now);
         match now {
-            Verdict::Fits { explained, gain } => {
+            CheckResult::Fits { explained, gain } => {
                 self.fits = Some(explained);
                 self.fits_running += 1;
-                let before_fits = matches!(before, Some(Verdict::Fits { .. }));
+                let before_fits = matches!(before, Some(CheckResult::Fits { .. }));
                 if before_fits || (self.named.is_none() && self.alarm.is_none()) {
                     self.alarm = None;
                     if before_fits && gain < CLEARLY_FITS {
@@ -270,21 +272,24 @@ impl SiteFit {
                 }
                 self.quick_overruled = self.check.frames.len() >= ENOUGH_TO_OVERRULE;
             }
-            Verdict::Alarm(doubt) => {
+            CheckResult::Alarm(doubt) => {
                 self.fits_running = 0;
-                if before.is_some_and(|b| !matches!(b, Verdict::Fits { .. })) {
+                if before.is_some_and(|b| !matches!(b, CheckResult::Fits { .. })) {
                     self.alarm = Some(doubt);
                 }
                 self.quick_overruled = false;
             }
-            Verdict::Named(kind, doubt) => {
+            CheckResult::Named(kind, doubt) => {
                 self.fits_running = 0;
                 match before {
-                    Some(Verdict::Named(k, d)) if k == kind && is_one_figure(&d, &doubt) => {
+                    Some(CheckResult::Named(k, d)) if k == kind && is_one_figure(&d, &doubt) => {
                         self.name(kind, doubt);
                     }
-                    Some(Verdict::Fits { .. }) | None => {}
-                    _ => self.alarm = Some(SiteDoubt { cause: None, explained_then: 0.0, alike: 0, ..doubt }),
+                    Some(CheckResult::Fits { .. }) | None => {}
+                    _ => {
+                        self.alarm =
+                            Some(SiteDoubt { cause: None, explained_then_share: 0.0, alike: 0, ..doubt })
+                    }
                 }
                 self.quick_overruled = false;
             }
@@ -313,16 +318,16 @@ impl SiteFit {
             FitAnswer::Doubted(SiteDoubt { all: doubt.all || quick, ..doubt })
         } else if quick {
             FitAnswer::Doubted(SiteDoubt {
-                explained: self.quick.explained(),
-                too_short: self.quick.too_short(),
+                explained_share: self.quick.explained(),
+                too_short_share: self.quick.too_short(),
                 cause: None,
-                explained_then: 0.0,
+                explained_then_share: 0.0,
                 alike: 0,
                 within_m: 3.0 * WITHIN_M,
                 all: true,
             })
         } else if let Some(explained) = self.fits {
-            FitAnswer::Fits { explained }
+            FitAnswer::Fits { explained_share: explained }
         } else {
             FitAnswer::TooEarly { keyframes: self.keyframes.kept.len().min(NEEDED), needed: NEEDED }
         };

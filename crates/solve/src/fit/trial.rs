@@ -15,7 +15,7 @@
 use hereabout_core::MAX_ANCHORS;
 
 use super::density::WITHIN_M;
-use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M, bits};
+use super::ground::{Ground, LARGEST_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
 use super::model::{Model, Spot, improve, locate, price};
 use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
@@ -86,7 +86,7 @@ struct Sum {
     score: f64,
     explained: f64,
     too_short: f64,
-    told: f64,
+    measured: f64,
     by_anchor: [[f64; 2]; MAX_ANCHORS],
 }
 
@@ -174,13 +174,13 @@ impl Trial {
         }
         let k = self.k;
         self.k += 1;
-        let told = self.model.distances(ground, &frames[k]);
+        let measured = self.model.distances(ground, &frames[k]);
         let cold = !self.warm && (self.round == 0 || self.round == COLD_AGAIN);
         let mut spot = Spot { at_m: self.now[k], score: f64::NEG_INFINITY };
         if self.warm || self.round > 0 {
-            spot = improve(ground, &self.model, &told, self.now[k], 2);
+            spot = improve(ground, &self.model, &measured, self.now[k], 2);
         }
-        if cold && let Some(other) = locate(ground, &self.model, &told).filter(|s| s.score > spot.score) {
+        if cold && let Some(other) = locate(ground, &self.model, &measured).filter(|s| s.score > spot.score) {
             spot = other;
         }
         if spot.score.is_finite() {
@@ -193,31 +193,31 @@ impl Trial {
     /// Adds a placed keyframe to the sums and the normal equations.
     fn add(&mut self, ground: &Ground, k: &Keyframe, spot: Spot) {
         let (model, d) = (&self.model, ground.d);
-        let told = model.distances(ground, k);
+        let measured = model.distances(ground, k);
         self.sum.score += spot.score;
         let within = WITHIN_M * model.g;
         let (mut pp, mut gp): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         let mut pq = [[0.0; 3]; MAX_UNKNOWNS];
-        for i in bits(told.heard) {
+        for i in measured.heard.iter() {
             let v = minus(&spot.at_m, &model.at_m[i]);
             let dist = length(&v).max(1e-3);
             let u = v.map(|c| c / dist);
-            let r = told.range_m[i] - dist;
+            let r = measured.range_m[i] - dist;
             let look = model.look(ground, i, r);
             let ok = f64::from(u8::from(r.abs() < within));
-            self.sum.told += 1.0;
+            self.sum.measured += 1.0;
             self.sum.explained += ok;
             self.sum.too_short += f64::from(u8::from(r <= -within));
             self.sum.by_anchor[i][0] += ok;
             self.sum.by_anchor[i][1] += 1.0;
             add_outer(&mut pp, d, &u, look.weight);
-            (0..d).for_each(|c| gp[c] += look.pull * u[c]);
+            (0..d).for_each(|c| gp[c] += look.slope_nats_per_m * u[c]);
             let mut slopes: arrayvec::ArrayVec<(usize, f64), 8> = arrayvec::ArrayVec::new();
             slopes.push((i, 1.0));
             slopes.push((MAX_ANCHORS + k.tag, 1.0));
             free_slopes(self.free, ground.d, i, &u, model.factor * k.raw_m[i] / ground.scale[i], &mut slopes);
             for &(a, ja) in &slopes {
-                self.normal.g[a] += look.pull * ja;
+                self.normal.g[a] += look.slope_nats_per_m * ja;
                 (0..d).for_each(|c| pq[a][c] += look.weight * ja * u[c]);
                 for &(b, jb) in &slopes {
                     self.normal.h[a][b] += look.weight * ja * jb;
@@ -232,11 +232,11 @@ impl Trial {
         let score = self.sum.score - self.prior(ground);
         // Scores by a wider density can't be compared.
         if score > self.worth.score && self.stretch() == 1.0 {
-            let told = self.sum.told.max(1.0);
+            let measured = self.sum.measured.max(1.0);
             self.worth = Worth {
                 score,
-                explained: self.sum.explained / told,
-                too_short: self.sum.too_short / told,
+                explained: self.sum.explained / measured,
+                too_short: self.sum.too_short / measured,
                 share: self.sum.by_anchor.map(|[ok, all]| if all > 0.0 { ok / all } else { 1.0 }),
             };
             self.best = self.model;
@@ -302,14 +302,14 @@ impl Trial {
     }
 
     fn find_excess(&mut self, ground: &Ground, frames: &[Keyframe]) {
-        for i in bits(self.model.used) {
+        for i in self.model.used.iter() {
             let mut gains = [0.0; EXCESS_M.len()];
             for (k, at) in frames.iter().zip(&self.now) {
-                let told = self.model.distances(ground, k);
-                if told.heard & (1 << i) == 0 {
+                let measured = self.model.distances(ground, k);
+                if !measured.heard.contains(i) {
                     continue;
                 }
-                let r = told.range_m[i] - length(&minus(at, &self.model.at_m[i]));
+                let r = measured.range_m[i] - length(&minus(at, &self.model.at_m[i]));
                 let plain = ground.density.ln(r, self.model.g);
                 for (gain, e) in gains.iter_mut().zip(EXCESS_M) {
                     *gain += (ground.density.ln(r - e, self.model.g) - 0.7 - plain).max(0.0);
@@ -327,19 +327,19 @@ fn shift(at_m: &mut [f64; 3], by: &[f64]) {
     at_m.iter_mut().zip(by).for_each(|(a, b)| *a += shrink * b);
 }
 
-/// How the computed distance of anchor `i` (less what was told, for the factor) grows with the free parts.
+/// How the computed distance of anchor `i` (less what was measured, for the factor) grows with the free parts.
 fn free_slopes(
     free: Free,
     d: usize,
     i: usize,
     u: &[f64; 3],
-    told_m: f64,
+    measured_m: f64,
     out: &mut arrayvec::ArrayVec<(usize, f64), 8>,
 ) {
     const FIRST: usize = MAX_ANCHORS + MAX_HEARD_TAGS;
     match free {
         // In shares of the factor.
-        Free::Factor => out.push((FIRST, -told_m)),
+        Free::Factor => out.push((FIRST, -measured_m)),
         Free::TagUp => out.push((FIRST, u[2])),
         Free::Up(a) if a == i => out.push((FIRST, -u[2])),
         Free::Place(a) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -u[c]))),

@@ -1,23 +1,25 @@
 //! What a finished check says.
 //!
 //! **Alarm**: the best hypothesis gains more than 18 nats on the site as stated (25 for ranges that are all short, 35 for a place
-//! or height; for ranges that are all long, as late ones are, the tag's height and mirrored heights also .2 for each range), or with
+//! or height; for ranges that are all long, as NLOS ones are, the tag's height and mirrored heights also .2 for each range), or with
 //! six keyframes less than 35 % of the ranges are explained or more than 12 % are too short.
 //! **Name**: the best one explains at least 45 % with at most 2 % too short (6 % for units, scale and orders), leads every
 //! rival by 15 nats (20 when one of them is an order), with six keyframes over five cells of a metre. A hypothesis that holds
 //! the winner as a special case is no rival; a special case of the winner must be beaten by 8. An order that looks the same as
 //! another one from inside is named only if it moves the fewest fields, and it is said how many do.
 //!
-//! A place, height or scale is named only when each anchor that it does not accuse fits by it (half of its ranges, 65 % with one
+//! A place, height or scale is named only when each anchor that it does not call faulty fits by it (half of its ranges, 65 % with one
 //! anchor more than needed, and no offset at its limit); a place after 18 keyframes (22), and when it leads two places by 4: two
 //! that are off look like one at first. A scale is named when those 4 % off do worse by 8. What is not named is an alarm,
 //! about all positions as soon as anything near the best one is.
 //!
 //! Found by the study.
 
+use hereabout_core::AnchorSet;
+
 use super::check::{Check, Found, Kind, UNITS, order_cause, order_moves};
 use super::density::WITHIN_M;
-use super::ground::{Ground, LARGEST_OFFSET_M, bits};
+use super::ground::{Ground, LARGEST_OFFSET_M};
 use super::orders::{Order, STRAIGHT, one_swap};
 use super::{Cause, SiteDoubt};
 
@@ -36,7 +38,7 @@ const GAIN_SMALL_THINGS: f64 = 35.0;
 /// For ranges that are all short.
 const GAIN_SCALE: f64 = 25.0;
 const GAIN_PER_RANGE: f64 = 0.2;
-/// Share of the ranges that a scale may explain less than the site as stated: late ranges make offsets that it undoes.
+/// Share of the ranges that a scale may explain less than the site as stated: NLOS ranges make offsets that it undoes.
 const LESS_BY_SCALE: f64 = 0.05;
 /// Factors that differ by less are one.
 const SAME_SCALE: f64 = 0.035;
@@ -55,7 +57,7 @@ const MOST_TAG_UP_M: f64 = 2.0;
 
 /// What one check found.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Verdict {
+pub(super) enum CheckResult {
     /// Nothing speaks against the site; the share explained.
     Fits { explained: f64, gain: f64 },
     /// Something does, but nothing can be named.
@@ -65,7 +67,7 @@ pub(super) enum Verdict {
 }
 
 /// Judges a finished check.
-pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
+pub(super) fn judge(ground: &Ground, check: &Check) -> Option<CheckResult> {
     let nominal = *check.nominal()?;
     let enough = check.frames.len() >= NEEDED;
     let gross = enough && (nominal.worth.explained < 0.35 || nominal.worth.too_short > 0.12);
@@ -73,31 +75,31 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<Verdict> {
     let gain = best.map_or(f64::NEG_INFINITY, |b| b.score - nominal.score);
     let limit = best.map_or(GAIN, |b| gain_needed(check, &b));
     if !gross && gain <= limit {
-        return enough.then_some(Verdict::Fits { explained: nominal.worth.explained, gain });
+        return enough.then_some(CheckResult::Fits { explained: nominal.worth.explained, gain });
     }
     let doubt = SiteDoubt {
-        explained: nominal.worth.explained,
-        too_short: nominal.worth.too_short,
+        explained_share: nominal.worth.explained,
+        too_short_share: nominal.worth.too_short,
         cause: None,
-        explained_then: 0.0,
+        explained_then_share: 0.0,
         alike: 0,
         within_m: WITHIN_M * nominal.model.g,
         all: nominal.worth.explained < 0.5 || nominal.worth.too_short > 0.12,
     };
     let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
         let all = doubt.all || best.is_some_and(|b| may_concern_all(ground, check, &b));
-        return enough.then_some(Verdict::Alarm(SiteDoubt { all, ..doubt }));
+        return enough.then_some(CheckResult::Alarm(SiteDoubt { all, ..doubt }));
     };
     let cause = cause_of(ground, &best);
     let doubt = SiteDoubt {
         cause: Some(cause),
-        explained_then: best.worth.explained,
+        explained_then_share: best.worth.explained,
         alike: orders_alike(ground, check, &best),
         within_m: WITHIN_M * best.model.g,
         all: concerns_all(ground, check, &cause),
         ..doubt
     };
-    Some(Verdict::Named(best.kind, doubt))
+    Some(CheckResult::Named(best.kind, doubt))
 }
 
 /// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
@@ -113,7 +115,7 @@ fn simpler(check: &Check, best: &Found) -> Found {
     one.filter(|f| best.score - f.score < SECOND_PLACE).copied().unwrap_or(*best)
 }
 
-/// What all ranges share in (a scale, heights) is wooed by every late range: it must bring something for each of them.
+/// What all ranges share in (a scale, heights) is wooed by every NLOS range: it must bring something for each of them.
 fn gain_needed(check: &Check, found: &Found) -> f64 {
     match found.kind {
         Kind::Place(_) | Kind::Up(_) => GAIN_SMALL_THINGS,
@@ -121,8 +123,8 @@ fn gain_needed(check: &Check, found: &Found) -> f64 {
         Kind::Scale if found.model.factor > 1.0 => GAIN_SCALE,
         Kind::TagUp => GAIN,
         Kind::Scale | Kind::Mirrored => {
-            let told: u32 = check.frames.iter().map(|k| k.heard.count_ones()).sum();
-            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * f64::from(told))
+            let measured: usize = check.frames.iter().map(|k| k.heard.len()).sum();
+            GAIN_SMALL_THINGS.max(GAIN_PER_RANGE * measured as f64)
         }
         _ => GAIN,
     }
@@ -160,16 +162,16 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
         && leads(ground, check, best)
 }
 
-/// Whether every anchor that a place, height or scale does not accuse fits well by it. One that does not may be wrong as
+/// Whether every anchor that a place, height or scale does not call faulty fits well by it. One that does not may be wrong as
 /// well, and then what fits best may be nothing of what is wrong.
 fn others_fit(ground: &Ground, best: &Found) -> bool {
     let few = ground.n <= ground.d + 2;
-    let accused = match best.kind {
-        Kind::Place(i) | Kind::Up(i) => 1 << i,
-        Kind::Two(a, b) => 1 << a | 1 << b,
+    let faulty: AnchorSet = match best.kind {
+        Kind::Place(i) | Kind::Up(i) => [i].into_iter().collect(),
+        Kind::Two(a, b) => [a, b].into_iter().collect(),
         // All anchors are lower for a tag that is higher: a single one that is asks for that too, and fits badly then.
-        Kind::Scale | Kind::TagUp => 0,
-        Kind::Order(_) if few => 0,
+        Kind::Scale | Kind::TagUp => AnchorSet::EMPTY,
+        Kind::Order(_) if few => AnchorSet::EMPTY,
         _ => return true,
     };
     if best.kind == Kind::TagUp && (best.model.up_m - ground.tag_up_m).abs() > MOST_TAG_UP_M {
@@ -180,7 +182,10 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
         Kind::TagUp => LEAST_SHARE_BY_FEW,
         _ => LEAST_SHARE,
     };
-    bits(ground.everyone() & !accused)
+    ground
+        .everyone()
+        .difference(faulty)
+        .iter()
         .all(|i| best.worth.share[i] >= least && best.model.offset_m[i].abs() < 0.9 * LARGEST_OFFSET_M)
 }
 
@@ -255,7 +260,7 @@ fn orders_alike(ground: &Ground, check: &Check, best: &Found) -> u8 {
     u8::try_from(count).unwrap_or(u8::MAX)
 }
 
-/// Whether something that positions can't do without may be wrong, as far as the best one is not told from its rivals.
+/// Whether something that positions can't do without may be wrong, as far as the best one is not distinguished from its rivals.
 fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
     let near = |f: &&Found| f.kind != Kind::Nominal && best.score - f.score < LEAD;
     check.found.iter().filter(near).any(|f| concerns_all(ground, check, &cause_of(ground, f)))
@@ -264,10 +269,10 @@ fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
 fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
     match *cause {
         Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => {
-            !check.rest_fits(ground, 1 << anchor)
+            !check.rest_fits(ground, [anchor].into_iter().collect())
         }
         Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
-            !check.rest_fits(ground, 1 << a | 1 << b)
+            !check.rest_fits(ground, [a, b].into_iter().collect())
         }
         _ => true,
     }

@@ -1,6 +1,6 @@
 //! The damped Gauss-Newton core that every least-squares problem of this crate goes through.
 //!
-//! **Model.** `m` observations, each with a misfit `v_i(x)` = (measured − computed) / σ of the
+//! **Model.** `m` observations, each with a residual `v_i(x)` = (measured − computed) / σ of the
 //! observation, and `P` unknowns `x`. Wanted is the `x` with the smallest cost `Σ v_i²`.
 //!
 //! **Step.** The caller linearises: row `a_i` = ∂computed/∂x / σ. The core gathers the normal
@@ -9,12 +9,12 @@
 //! step is short enough to help (Levenberg 1944, Marquardt 1963). `D` holds the largest diagonal of `N`
 //! seen so far, so that unknowns in different units are damped alike (Moré 1978).
 //!
-//! **Bend.** Gauss-Newton leaves out the second derivatives of the model, and crawls where misfits are large
-//! (an epoch with a late range). A caller that knows them cheaply hands over `B = Σ v_i ∂²computed_i/∂x² /
+//! **Bend.** Gauss-Newton leaves out the second derivatives of the model, and crawls where residuals are large
+//! (an epoch with an NLOS range). A caller that knows them cheaply hands over `B = Σ v_i ∂²computed_i/∂x² /
 //! σ_i`; the step then solves `(N − B + μD) δ = g`, Newton's, wherever that matrix is positive definite, and
 //! `(N + μD) δ = g` elsewhere.
 //!
-//! **End.** The decrement `gᵀδ` is what a full step would gain if the model were linear. Where the misfits
+//! **End.** The decrement `gᵀδ` is what a full step would gain if the model were linear. Where the residuals
 //! are in standard deviations it is the squared length of the step in standard deviations of `x`, so "below
 //! 10⁻¹⁴" means a step of less than 10⁻⁷ σ: a limit that does not know metres.
 //!
@@ -42,16 +42,16 @@ impl<const P: usize> Normal<P> {
         Normal { matrix: SMatrix::zeros(), gradient: SVector::zeros(), cost: 0.0, bend: SMatrix::zeros() }
     }
 
-    /// Adds one observation: its row ∂computed/∂x / σ and its misfit (measured − computed) / σ.
+    /// Adds one observation: its row ∂computed/∂x / σ and its residual (measured − computed) / σ.
     #[inline]
-    pub fn add(&mut self, row: &SVector<f64, P>, misfit: f64) {
+    pub fn add(&mut self, row: &SVector<f64, P>, residual_sigmas: f64) {
         for c in 0..P {
             for r in 0..P {
                 self.matrix[(r, c)] += row[r] * row[c];
             }
-            self.gradient[c] += row[c] * misfit;
+            self.gradient[c] += row[c] * residual_sigmas;
         }
-        self.cost += misfit * misfit;
+        self.cost += residual_sigmas * residual_sigmas;
     }
 
     fn is_finite(&self) -> bool {

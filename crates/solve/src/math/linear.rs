@@ -123,5 +123,4 @@ pub fn linear_least_squares(
 }
 
 #[cfg(test)]
-#[path = "linear_tests.rs"]
 mod tests;

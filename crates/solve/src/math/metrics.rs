@@ -122,5 +122,4 @@ pub fn fewest_samples(p: f64, confidence: f64) -> Option<usize> {
 }
 
 #[cfg(test)]
-#[path = "metrics_tests.rs"]
 mod tests;

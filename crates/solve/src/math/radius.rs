@@ -177,5 +177,4 @@ fn given_angle(r: f64, s2: f64, c: f64) -> (f64, f64) {
 }
 
 #[cfg(test)]
-#[path = "radius_tests.rs"]
 mod tests;

@@ -1,6 +1,6 @@
 //! Order statistics and block statistics that one bad range cannot move.
 //!
-//! Ranges of a standing tag are a narrow heap with a long tail of late ones. The half-sample mode
+//! Ranges of a standing tag are a narrow heap with a long tail of NLOS ones. The half-sample mode
 //! finds the heap without knowing its width (D. R. Bickel and R. Frühwirth, "On a fast, robust
 //! estimator of the mode", Computational Statistics and Data Analysis 50, 2006); the median absolute
 //! deviation gives a width; means of consecutive blocks show what neighbouring ranges share, which
@@ -105,7 +105,7 @@ pub fn block_spans(n: usize, blocks: usize) -> Vec<std::ops::Range<usize>> {
     (0..blocks).map(|b| n * b / blocks..n * (b + 1) / blocks).collect()
 }
 
-/// The mean of consecutive blocks, told with the error that correlated values leave in it.
+/// The mean of consecutive blocks, reported with the error that correlated values leave in it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BlockError {
     /// Half of the 95 % interval over 1.96: a standard error that may be used as if it were known.
@@ -174,5 +174,4 @@ fn student_density(t: f64, dof: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "robust_tests.rs"]
 mod tests;

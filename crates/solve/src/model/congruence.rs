@@ -17,7 +17,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS};
 
-/// Places that differ by less are the same, metres: with people's tapes and persons in the way nothing finer is told apart.
+/// Places that differ by less are the same, metres: with people's tapes and persons in the way nothing finer is distinguished.
 const SAME_M: f64 = 0.3;
 /// An order whose images lie in the fence for less than this share of the area is excluded by it.
 const EXCLUDED_SHARE: f64 = 0.05;
@@ -277,5 +277,4 @@ fn unit(a: [f64; 3]) -> Option<[f64; 3]> {
 }
 
 #[cfg(test)]
-#[path = "congruence_tests.rs"]
 mod tests;

@@ -2,7 +2,7 @@
 //!
 //! **Model.** A range of a healthy board in line of sight is the distance plus Gaussian noise of
 //! standard deviation σ. When people, shelves or walls stand in the way the first path is lost and
-//! the range comes out *late*: too long by at least a few decimetres, with an exponential tail. Very
+//! the range comes out *NLOS* (non-line-of-sight): too long by at least a few decimetres, with an exponential tail. Very
 //! rarely a reading means nothing at all (two boards with one id, a bit error): *wild*. With
 //! e = measured − computed, the density of an error is
 //!
@@ -14,7 +14,7 @@
 //! **Symbols.** p = [`ErrorModel::late_share`], offset = [`ErrorModel::late_offset_m`], mean =
 //! [`ErrorModel::late_mean_m`], ε = [`ErrorModel::wild_share`], W = [`ErrorModel::wild_span_m`].
 //!
-//! **Assumptions.** Errors of different anchors are independent given their labels. A late range is
+//! **Assumptions.** Errors of different anchors are independent given their labels. An NLOS range is
 //! never short: a range that is too short by several σ can only be wild. The flat floor ε/W looks
 //! negligible and is not: without it a single mad reading drags every hypothesis along.
 //!
@@ -29,12 +29,12 @@ pub(crate) const INV_SQRT_TAU: f64 = 0.398_942_280_401_432_7;
 /// Parameters of the error density; see the module's prose. Metres and shares of one.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ErrorModel {
-    /// Share p of the ranges that are late or wild, before anything is known about an anchor.
-    pub late_share: f64,
-    /// Smallest delay of a late range.
-    pub late_offset_m: f64,
+    /// Share p of the ranges that are NLOS or wild, before anything is known about an anchor.
+    pub nlos_share: f64,
+    /// Smallest delay of an NLOS range.
+    pub nlos_offset_m: f64,
     /// Mean of the exponential part of the delay.
-    pub late_mean_m: f64,
+    pub nlos_mean_m: f64,
     /// Share ε of the bad ranges that mean nothing at all.
     pub wild_share: f64,
     /// Width W of the span over which wild ranges are spread.
@@ -44,9 +44,9 @@ pub struct ErrorModel {
 impl Default for ErrorModel {
     fn default() -> ErrorModel {
         ErrorModel {
-            late_share: 0.15,
-            late_offset_m: 0.2,
-            late_mean_m: 0.6,
+            nlos_share: 0.15,
+            nlos_offset_m: 0.2,
+            nlos_mean_m: 0.6,
             wild_share: 0.02,
             wild_span_m: 60.0,
         }
@@ -54,45 +54,45 @@ impl Default for ErrorModel {
 }
 
 impl ErrorModel {
-    /// The model for a kit with noise `sigma_m`: a delay that drowns in the noise can't be told from it, so
+    /// The model for a kit with noise `sigma_m`: a delay that drowns in the noise can't be distinguished from it, so
     /// delays start at 2 σ and reach 4 σ further on average, if that is more than what the model says.
     pub fn for_noise(&self, sigma_m: f64) -> ErrorModel {
         ErrorModel {
-            late_offset_m: self.late_offset_m.max(2.0 * sigma_m),
-            late_mean_m: self.late_mean_m.max(4.0 * sigma_m),
+            nlos_offset_m: self.nlos_offset_m.max(2.0 * sigma_m),
+            nlos_mean_m: self.nlos_mean_m.max(4.0 * sigma_m),
             ..*self
         }
     }
 
-    /// Density (1/m) of the late error `e_m` blurred by noise of standard deviation `sigma_m`.
-    pub fn late_density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        let rate = 1.0 / self.late_mean_m;
-        let t = (e_m - self.late_offset_m) / sigma_m;
+    /// Density (1/m) of the NLOS error `e_m` blurred by noise of standard deviation `sigma_m`.
+    pub fn nlos_density(&self, e_m: f64, sigma_m: f64) -> f64 {
+        let rate = 1.0 / self.nlos_mean_m;
+        let t = (e_m - self.nlos_offset_m) / sigma_m;
         // The argument of the Gaussian distribution function, and its complement over the density.
         let a = t - sigma_m * rate;
         if a >= 0.0 {
             // exp(σ²/2m² − (e − offset)/m) · Φ(a)
-            let grow = (0.5 * sigma_m * rate * sigma_m * rate - (e_m - self.late_offset_m) * rate).exp();
+            let grow = (0.5 * sigma_m * rate * sigma_m * rate - (e_m - self.nlos_offset_m) * rate).exp();
             rate * grow * (1.0 - half_erfcx(a) * (-0.5 * a * a).exp())
         } else {
             rate * (-0.5 * t * t).exp() * half_erfcx(-a)
         }
     }
 
-    /// Density (1/m) of an error that is not good: late or wild.
+    /// Density (1/m) of an error that is not good: NLOS or wild.
     pub fn bad_density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        (1.0 - self.wild_share) * self.late_density(e_m, sigma_m) + self.wild_share / self.wild_span_m
+        (1.0 - self.wild_share) * self.nlos_density(e_m, sigma_m) + self.wild_share / self.wild_span_m
     }
 
     /// Density (1/m) of any error, f(e).
     pub fn density(&self, e_m: f64, sigma_m: f64) -> f64 {
-        (1.0 - self.late_share) * gauss(e_m, sigma_m) + self.late_share * self.bad_density(e_m, sigma_m)
+        (1.0 - self.nlos_share) * gauss(e_m, sigma_m) + self.nlos_share * self.bad_density(e_m, sigma_m)
     }
 
     /// Probability that a range with error `e_m` is good, from this error alone.
     pub fn good_probability(&self, e_m: f64, sigma_m: f64) -> f64 {
-        let good = (1.0 - self.late_share) * gauss(e_m, sigma_m);
-        good / (good + self.late_share * self.bad_density(e_m, sigma_m))
+        let good = (1.0 - self.nlos_share) * gauss(e_m, sigma_m);
+        good / (good + self.nlos_share * self.bad_density(e_m, sigma_m))
     }
 }
 
@@ -147,20 +147,20 @@ mod tests {
         let m = ErrorModel::default();
         for sigma in [0.03, 0.1, 0.5] {
             let step = 1e-3;
-            let late: f64 = (-5_000..20_000).map(|i| step * m.late_density(f64::from(i) * step, sigma)).sum();
-            assert!((late - 1.0).abs() < 1e-4, "sigma {sigma}: {late}");
+            let nlos: f64 = (-5_000..20_000).map(|i| step * m.nlos_density(f64::from(i) * step, sigma)).sum();
+            assert!((nlos - 1.0).abs() < 1e-4, "sigma {sigma}: {nlos}");
         }
     }
 
     #[test]
-    fn late_mean_and_spread_are_those_of_the_parts() {
+    fn nlos_mean_and_spread_are_those_of_the_parts() {
         // Sum of independent parts: mean offset + m, variance m² + σ².
         let m = ErrorModel::default();
         let (step, sigma) = (1e-3, 0.1);
         let moment = |k: i32| -> f64 {
             (-1_000..15_000)
                 .map(|i| f64::from(i) * step)
-                .map(|e| step * e.powi(k) * m.late_density(e, sigma))
+                .map(|e| step * e.powi(k) * m.nlos_density(e, sigma))
                 .sum()
         };
         assert!((moment(1) - 0.8).abs() < 1e-3);
@@ -168,12 +168,12 @@ mod tests {
     }
 
     #[test]
-    fn short_ranges_are_never_late_but_may_be_wild() {
+    fn short_ranges_are_never_nlos_but_may_be_wild() {
         let m = ErrorModel::default();
         assert!(m.good_probability(0.0, 0.08) > 0.995);
         assert!(m.good_probability(0.6, 0.08) < 1e-6);
         assert!(m.good_probability(-1.0, 0.08) < 1e-6);
-        assert!(m.late_density(-1.0, 0.08) < 1e-12);
+        assert!(m.nlos_density(-1.0, 0.08) < 1e-12);
         assert!((m.bad_density(-1.0, 0.08) - 0.02 / 60.0).abs() < 1e-12);
     }
 

@@ -1,25 +1,25 @@
-//! The heap of good ranges and the tail of late ones, told apart by expectation and maximisation.
+//! The heap of good ranges and the tail of NLOS ones, distinguished by expectation and maximisation.
 //!
 //! Model of one range r of a standing tag: with probability 1 - p it is good, r ~ N(μ, σ²); else it is
-//! late, r - μ ~ 0.2 m + Exp(m) + N(0, σ²) with a thin flat floor for ranges that are neither (a bit
-//! error, two boards with one id). μ (`level_m`), σ (`sigma_m`), p (`late_share`) and m (`late_mean_m`)
+//! NLOS, r - μ ~ 0.2 m + Exp(m) + N(0, σ²) with a thin flat floor for ranges that are neither (a bit
+//! error, two boards with one id). μ (`level_m`), σ (`sigma_m`), p (`nlos_share`) and m (`nlos_mean_m`)
 //! are all estimated. The good part's mean and width are the responsibility-weighted ones: their
 //! estimating equations are unbiased when the shape of the tail is right, and the tail is far enough
 //! away to be harmless when it is not. Start: the half-sample mode and the width of the early side,
-//! where no late range lies.
+//! where no NLOS range lies.
 
 use libm::erfc;
 
 use crate::math::robust::{half_sample_mode, mad_sigma};
 
 /// Extra length that the shortest reflected path has, metres (a modelling choice; trials).
-const LATE_START_M: f64 = 0.2;
-/// Share of the late part that is anything at all.
+const NLOS_START_M: f64 = 0.2;
+/// Share of the NLOS part that is anything at all.
 const FLOOR_SHARE: f64 = 0.02;
 /// Over how many metres the floor is spread.
 const FLOOR_SPAN_M: f64 = 60.0;
 /// Span in which the mean of the exponential tail is looked for, metres.
-const LATE_MEAN_SPAN_M: [f64; 2] = [0.15, 2.0];
+const NLOS_MEAN_SPAN_M: [f64; 2] = [0.15, 2.0];
 /// A narrower heap than this is the rounding of the ranges, metres.
 const SIGMA_MIN_M: f64 = 0.003;
 const MAX_ROUNDS: usize = 60;
@@ -33,8 +33,8 @@ pub(crate) const COARSE_M: f64 = 1e-3;
 pub(crate) struct Mixture {
     pub(crate) level_m: f64,
     pub(crate) sigma_m: f64,
-    pub(crate) late_share: f64,
-    pub(crate) late_mean_m: f64,
+    pub(crate) nlos_share: f64,
+    pub(crate) nlos_mean_m: f64,
 }
 
 impl Mixture {
@@ -43,7 +43,7 @@ impl Mixture {
         let level_m = half_sample_mode(values)?;
         let early: Vec<f64> = values.iter().copied().filter(|v| *v <= level_m).collect();
         let sigma_m = mad_sigma(&early, level_m)?.clamp(0.01, 0.5);
-        Some(Mixture { level_m, sigma_m, late_share: 0.1, late_mean_m: 0.6 })
+        Some(Mixture { level_m, sigma_m, nlos_share: 0.1, nlos_mean_m: 0.6 })
     }
 
     /// Rounds of expectation and maximisation until the level moves by less than `settled_m`, over `values`
@@ -70,7 +70,7 @@ impl Mixture {
     pub(crate) fn round(&self, values: &[f64], counts: &[f64], sigma_max_m: f64) -> Mixture {
         let law = Law::new(self);
         let all: f64 = counts.iter().sum();
-        let (mut good, mut shift, mut square, mut late, mut excess) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut good, mut shift, mut square, mut nlos, mut excess) = (0.0, 0.0, 0.0, 0.0, 0.0);
         for (v, n) in values.iter().zip(counts).filter(|(_, n)| **n > 0.0) {
             let e = v - self.level_m;
             let (g, l) = law.responsibilities(e);
@@ -78,20 +78,20 @@ impl Mixture {
             good += g;
             shift += g * e;
             square += g * e * e;
-            late += l;
-            excess += l * (e - LATE_START_M);
+            nlos += l;
+            excess += l * (e - NLOS_START_M);
         }
         if good < 1.0 {
             return *self;
         }
         let step = shift / good;
         let variance = (square / good - step * step).max(0.0);
-        let late_mean_m = if late > 1.0 { excess / late } else { self.late_mean_m };
+        let nlos_mean_m = if nlos > 1.0 { excess / nlos } else { self.nlos_mean_m };
         Mixture {
             level_m: self.level_m + step,
             sigma_m: variance.sqrt().clamp(SIGMA_MIN_M, sigma_max_m.max(SIGMA_MIN_M)),
-            late_share: (1.0 - good / all).clamp(1e-4, 0.9),
-            late_mean_m: late_mean_m.clamp(LATE_MEAN_SPAN_M[0], LATE_MEAN_SPAN_M[1]),
+            nlos_share: (1.0 - good / all).clamp(1e-4, 0.9),
+            nlos_mean_m: nlos_mean_m.clamp(NLOS_MEAN_SPAN_M[0], NLOS_MEAN_SPAN_M[1]),
         }
     }
 
@@ -114,21 +114,21 @@ struct Law {
 
 impl Law {
     fn new(m: &Mixture) -> Law {
-        let rate = 1.0 / m.late_mean_m;
+        let rate = 1.0 / m.nlos_mean_m;
         Law {
-            good_scale: (1.0 - m.late_share) / (m.sigma_m * std::f64::consts::TAU.sqrt()),
+            good_scale: (1.0 - m.nlos_share) / (m.sigma_m * std::f64::consts::TAU.sqrt()),
             half_precision: 0.5 / (m.sigma_m * m.sigma_m),
-            tail_scale: m.late_share * (1.0 - FLOOR_SHARE) * 0.5 * rate,
+            tail_scale: m.nlos_share * (1.0 - FLOOR_SHARE) * 0.5 * rate,
             rate,
             sigma: m.sigma_m,
-            floor: m.late_share * FLOOR_SHARE / FLOOR_SPAN_M,
+            floor: m.nlos_share * FLOOR_SHARE / FLOOR_SPAN_M,
         }
     }
 
-    /// Probabilities of good and of late, for a residual in metres; they sum to 1 without the floor's.
+    /// Probabilities of good and of NLOS, for a residual in metres; they sum to 1 without the floor's.
     fn responsibilities(&self, e: f64) -> (f64, f64) {
         let good = self.good_scale * (-self.half_precision * e * e).exp();
-        let tail = self.tail(e - LATE_START_M);
+        let tail = self.tail(e - NLOS_START_M);
         let all = good + tail + self.floor;
         (good / all, tail / all)
     }
@@ -145,5 +145,4 @@ impl Law {
 }
 
 #[cfg(test)]
-#[path = "mixture_tests.rs"]
 mod tests;

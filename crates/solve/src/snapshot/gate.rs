@@ -14,7 +14,7 @@
 //! **Who can be blamed.** With one degree of freedom leaving out any range heals the epoch: the ranges
 //! contradict each other and none can be blamed. The same holds for any two ranges whose removal would each
 //! heal it, with nothing to choose between them: a rectangle's opposite corners seen from its centre. So a
-//! range is blamed only if no other removal that also passes comes within [`BLAME_APART`] of it (odds of
+//! range is blamed only if no other removal that also passes comes within [`FAULTS_APART_CHI2`] of it (odds of
 //! twenty to one). Otherwise the answer is "inconsistent", never a guess.
 //!
 //! **Limits.** At most half of the redundancy is given up: beyond that the ranges left over could agree by
@@ -26,11 +26,11 @@
 use hereabout_core::{Fence, NoFixReason};
 
 use crate::math::distribution::{chi2_tail, normal_quantile, normal_two_sided_tail};
-use crate::snapshot::places::{PLACES_APART, Place, Places, places};
-use crate::snapshot::sights::Sights;
+use crate::snapshot::linearised::LocalRanges;
+use crate::snapshot::minima::{MINIMA_APART_CHI2, PositionMinima, PositionMinimum, minima};
 
 /// Difference in χ² that makes one range twenty times as likely as another to be the wrong one: 2 ln 20.
-pub const BLAME_APART: f64 = 5.991_464_547_107_982;
+pub const FAULTS_APART_CHI2: f64 = 5.991_464_547_107_982;
 
 /// Levels of the gate's two tests.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -71,27 +71,32 @@ impl GateSettings {
 #[derive(Clone, Debug)]
 pub(crate) enum Judgement<const D: usize> {
     /// One place, from the ranges in `used`.
-    Accepted { place: Place<D>, used: Sights<D> },
-    /// Two places that pass and cannot be told apart, likelier first.
-    TwoPlaces { places: Places<D>, used: Sights<D> },
+    Accepted { place: PositionMinimum<D>, used: LocalRanges<D> },
+    /// Two places that pass and cannot be distinguished, likelier first.
+    TwoPlaces { places: PositionMinima<D>, used: LocalRanges<D> },
     /// A contradiction without a culprit; `place` is what all ranges together give.
-    Inconsistent { place: Place<D> },
+    Inconsistent { place: PositionMinimum<D> },
     /// No place to judge.
     Impossible(NoFixReason),
 }
 
 /// Solves, tests, and takes ranges out as long as one can be blamed.
-pub(crate) fn judge<const D: usize>(all: &Sights<D>, fence: &Fence, gate: &GateSettings) -> Judgement<D> {
+pub(crate) fn judge<const D: usize>(
+    all: &LocalRanges<D>,
+    fence: &Fence,
+    gate: &GateSettings,
+) -> Judgement<D> {
     let mut used = all.clone();
-    let mut found = match places(&used, fence) {
+    let mut found = match minima(&used, fence) {
         Ok(found) => found,
         Err(reason) => return Judgement::Impossible(reason),
     };
     let of_all = found[0];
     loop {
-        let believable: Places<D> = found.iter().filter(|p| passes(p, used.dof(), gate)).copied().collect();
+        let believable: PositionMinima<D> =
+            found.iter().filter(|p| passes(p, used.dof(), gate)).copied().collect();
         match believable[..] {
-            [a, b] if b.weight() - a.weight() < PLACES_APART => {
+            [a, b] if b.weight() - a.weight() < MINIMA_APART_CHI2 => {
                 return Judgement::TwoPlaces { places: believable, used };
             }
             [place, ..] => return Judgement::Accepted { place, used },
@@ -110,26 +115,26 @@ pub(crate) fn judge<const D: usize>(all: &Sights<D>, fence: &Fence, gate: &GateS
 }
 
 /// Whether ranges and fence allow this place.
-fn passes<const D: usize>(place: &Place<D>, dof: usize, gate: &GateSettings) -> bool {
-    place.penalty < PLACES_APART && chi2_tail(place.chi2, dof) >= gate.alpha_global
+fn passes<const D: usize>(place: &PositionMinimum<D>, dof: usize, gate: &GateSettings) -> bool {
+    place.penalty < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
 }
 
-/// The one range that explains the misfit, if there is one: its position in the list, and the places without
+/// The one range that explains the residuals, if there is one: its position in the list, and the places without
 /// it.
 fn blame<const D: usize>(
-    used: &Sights<D>,
-    place: &Place<D>,
+    used: &LocalRanges<D>,
+    place: &PositionMinimum<D>,
     fence: &Fence,
     gate: &GateSettings,
-) -> Option<(usize, Places<D>)> {
-    let mut best: Option<(usize, Places<D>)> = None;
+) -> Option<(usize, PositionMinima<D>)> {
+    let mut best: Option<(usize, PositionMinima<D>)> = None;
     // The lowest weight among the removals that pass but are not the best.
     let mut rival = f64::INFINITY;
     let mut lowest = f64::INFINITY;
     for index in 0..used.list.len() {
         let mut rest = used.clone();
         rest.list.remove(index);
-        let Ok(without) = places(&rest, fence) else { continue };
+        let Ok(without) = minima(&rest, fence) else { continue };
         let weight = without[0].weight();
         let heals = passes(&without[0], rest.dof(), gate);
         if weight < lowest {
@@ -143,10 +148,10 @@ fn blame<const D: usize>(
         }
     }
     let lost = (place.weight() - lowest).max(0.0);
-    let to_blame = normal_two_sided_tail(lost.sqrt()) < gate.alpha_local && rival - lowest >= BLAME_APART;
+    let to_blame =
+        normal_two_sided_tail(lost.sqrt()) < gate.alpha_local && rival - lowest >= FAULTS_APART_CHI2;
     best.filter(|_| to_blame)
 }
 
 #[cfg(test)]
-#[path = "gate_tests.rs"]
 mod tests;

@@ -12,7 +12,7 @@
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::geometry::{Axes, principal_axes};
-use crate::snapshot::sights::Sights;
+use crate::snapshot::linearised::LocalRanges;
 
 /// Anchors whose spread across their line or plane is below this share of the next larger spread have a
 /// mirror place that is worth a look.
@@ -38,8 +38,8 @@ pub(crate) struct Start<const D: usize> {
 }
 
 /// `None` when the anchors do not span a line (2D) or plane (3D).
-pub(crate) fn linear_start<const D: usize>(sights: &Sights<D>) -> Option<Start<D>> {
-    let linear = Linear::new(sights)?;
+pub(crate) fn linear_start<const D: usize>(local_ranges: &LocalRanges<D>) -> Option<Start<D>> {
+    let linear = Linear::new(local_ranges)?;
     if !linear.spans() {
         return None;
     }
@@ -72,13 +72,13 @@ struct Linear<const D: usize> {
 }
 
 impl<const D: usize> Linear<D> {
-    fn new(sights: &Sights<D>) -> Option<Linear<D>> {
-        let n = sights.list.len() as f64;
-        let mean = sights.list.iter().fold(SVector::<f64, D>::zeros(), |sum, s| sum + s.anchor) / n;
+    fn new(local_ranges: &LocalRanges<D>) -> Option<Linear<D>> {
+        let n = local_ranges.list.len() as f64;
+        let mean = local_ranges.list.iter().fold(SVector::<f64, D>::zeros(), |sum, s| sum + s.anchor) / n;
         let mut scatter = SMatrix::<f64, D, D>::zeros();
         let mut rhs = SVector::<f64, D>::zeros();
         let (mut length2, mut range2) = (0.0, 0.0);
-        for s in &sights.list {
+        for s in &local_ranges.list {
             let a = s.anchor - mean;
             let flat2 = s.range * s.range - s.height2;
             let excess = flat2 - a.norm_squared();
@@ -122,5 +122,4 @@ impl<const D: usize> Linear<D> {
 }
 
 #[cfg(test)]
-#[path = "linear_start_tests.rs"]
 mod tests;

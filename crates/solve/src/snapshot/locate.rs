@@ -1,14 +1,14 @@
 //! Position from the ranges of one instant, with everything that says how far it can be trusted.
 //!
 //! **Model.** Each range is the slant distance between tag and anchor plus independent Gaussian noise of
-//! known σ (see `sights`). In 2D the tag's height is known and part of the model. Unknowns: east and north,
+//! known σ (see `local_ranges`). In 2D the tag's height is known and part of the model. Unknowns: east and north,
 //! or east, north and up. No prior, no memory: every epoch stands on its own.
 //!
 //! **Estimate.** Weighted least squares: the place with the smallest χ² = Σ (residual/σ)²; covariance `C = (Σ
 //! u uᵀ/σ²)⁻¹` with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the
 //! same χ². Both are looked for, and the fence ([`Fence`]) weighs in: from 2 m outside of it a place pays
 //! ((excess − 2 m)/0.5 m)². If χ² plus this penalty of two believable places differ by less than
-//! [`PLACES_APART`], the answer is [`NoFixReason::TwoPlaces`] with both.
+//! [`MINIMA_APART_CHI2`], the answer is [`NoFixReason::TwoPlaces`] with both.
 //!
 //! **Gate.** See `gate`: global χ² test, then Baarda's largest standardised residual.
 //!
@@ -27,8 +27,8 @@ use crate::math::geometry::{is_spd, to_rows};
 use crate::model::dop::{Dop, dop};
 use crate::model::range_obs::RangeObs;
 use crate::snapshot::gate::{GateSettings, Judgement, judge};
-use crate::snapshot::places::Place;
-use crate::snapshot::sights::{Sight, Sights};
+use crate::snapshot::linearised::{LocalRange, LocalRanges};
+use crate::snapshot::minima::PositionMinimum;
 
 /// Redundancy below this is none: the residual is zero whatever the range.
 const NO_REDUNDANCY: f64 = 1e-6;
@@ -139,7 +139,7 @@ fn solve<const D: usize>(
     fence: &Fence,
     gate: &GateSettings,
 ) -> Solution {
-    let all = Sights::<D>::new(obs, dimension);
+    let all = LocalRanges::<D>::new(obs, dimension);
     if all.list.is_empty() {
         return no_fix(NoFixReason::NoRanges);
     }
@@ -170,9 +170,9 @@ fn no_fix(reason: NoFixReason) -> Solution {
 /// Makes the fix; what is not finite or not positive definite does not leave the solver.
 fn accepted<const D: usize>(
     obs: &[RangeObs],
-    all: &Sights<D>,
-    used: &Sights<D>,
-    place: &Place<D>,
+    all: &LocalRanges<D>,
+    used: &LocalRanges<D>,
+    place: &PositionMinimum<D>,
     dimension: Dimension,
 ) -> Solution {
     let PlaceEstimate { position_m, covariance_m2, chi2 } = estimate(place, all);
@@ -193,9 +193,9 @@ fn accepted<const D: usize>(
     })
 }
 
-fn estimate<const D: usize>(place: &Place<D>, sights: &Sights<D>) -> PlaceEstimate {
+fn estimate<const D: usize>(place: &PositionMinimum<D>, local_ranges: &LocalRanges<D>) -> PlaceEstimate {
     PlaceEstimate {
-        position_m: sights.to_site(&place.at),
+        position_m: local_ranges.to_site(&place.at),
         covariance_m2: to_rows(&place.covariance),
         chi2: place.chi2,
     }
@@ -204,9 +204,9 @@ fn estimate<const D: usize>(place: &Place<D>, sights: &Sights<D>) -> PlaceEstima
 /// Residuals of all observations at `place`, which the ranges in `used` gave.
 fn residuals<const D: usize>(
     obs: &[RangeObs],
-    all: &Sights<D>,
-    used: &Sights<D>,
-    place: &Place<D>,
+    all: &LocalRanges<D>,
+    used: &LocalRanges<D>,
+    place: &PositionMinimum<D>,
 ) -> ArrayVec<Residual, MAX_ANCHORS> {
     let not_usable = Residual {
         residual_m: 0.0,
@@ -223,7 +223,7 @@ fn residuals<const D: usize>(
     out
 }
 
-fn residual<const D: usize>(s: &Sight<D>, place: &Place<D>, used: bool) -> Residual {
+fn residual<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>, used: bool) -> Residual {
     let seen = Seen::new(s, place);
     let residual_m = seen.residual_m;
     let reason = if residual_m > 0.0 { RejectReason::TooLong } else { RejectReason::TooShort };
@@ -255,7 +255,7 @@ pub(crate) struct Seen {
 }
 
 impl Seen {
-    pub(crate) fn new<const D: usize>(s: &Sight<D>, place: &Place<D>) -> Seen {
+    pub(crate) fn new<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>) -> Seen {
         let (computed, u) = s.look(&place.at);
         let spread = quadratic(&place.covariance, &u);
         Seen {

@@ -1,7 +1,7 @@
-//! Position from the ranges of one instant, when some of them may be late.
+//! Position from the ranges of one instant, when some of them may be NLOS.
 //!
 //! **Model.** n ranges zᵢ = |x − aᵢ| + errorᵢ from anchors at known places aᵢ, with the error density of
-//! [`crate::model::error_model`]: good with probability 1 − p, else late or wild. Which ones are good is not
+//! [`crate::model::error_model`]: good with probability 1 − p, else NLOS or wild. Which ones are good is not
 //! known. If it were, weighted least squares over the good ones would be the whole answer. So every
 //! subset S of the ranges is taken as "these are the good ones", solved by weighted least squares, and
 //! weighed by how well it explains **all** ranges, the left-out ones by the density of bad errors:
@@ -33,9 +33,9 @@
 
 pub mod gate;
 mod linear_start;
+mod linearised;
 pub(crate) mod locate;
-pub(crate) mod places;
-mod sights;
+pub(crate) mod minima;
 mod starts;
 mod subsets;
 
@@ -47,8 +47,8 @@ use crate::math::small_matrix::{
     Sym, add_outer, dot, full, inverse, largest_eigenvalue, length, minus, plus, times,
 };
 use crate::model::error_model::{ErrorModel, gauss};
-use crate::model::protection::{self, PROTECTION_RISK, Story};
-use subsets::{Hand, MAX_STORIES, Subset};
+use crate::model::protection::{self, MixtureComponent, PROTECTION_RISK};
+use subsets::{HeaviestSubsets, MAX_SUBSETS, Subset};
 
 /// The most ranges that are tried both as good and as bad.
 pub const MAX_FREE: usize = 8;
@@ -138,7 +138,7 @@ pub(crate) type UsedRanges = ArrayVec<Used, MAX_ANCHORS>;
 
 /// A range seen from one place.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Sight {
+pub(crate) struct LinearisedRange {
     /// Unit vector anchor → place; the vertical part is zero in 2D.
     pub(crate) u: [f64; 3],
     /// Measured minus computed, metres.
@@ -146,14 +146,14 @@ pub(crate) struct Sight {
 }
 
 impl Used {
-    pub(crate) fn sight(&self, from: &[f64; 3], unknowns: usize) -> Sight {
+    pub(crate) fn linearise(&self, from: &[f64; 3], unknowns: usize) -> LinearisedRange {
         let mut v = minus(from, &self.anchor_m);
         let distance = length(&v);
         let scale = if distance > 1e-9 { 1.0 / distance } else { 0.0 };
         if unknowns == 2 {
             v[2] = 0.0;
         }
-        Sight { u: v.map(|c| c * scale), e: self.range_m - distance }
+        LinearisedRange { u: v.map(|c| c * scale), e: self.range_m - distance }
     }
 }
 
@@ -200,12 +200,12 @@ pub fn snapshot(
     let fits: ArrayVec<f64, MAX_MODES> =
         modes.iter().map(|m| ln_density(&used, d, m, &settings.model)).collect();
     let best = fits.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-    let mut hand = Hand::new();
+    let mut heaviest = HeaviestSubsets::new();
     // A mode that explains the ranges e⁻²⁰ times worse has no subset that matters.
     for i in (0..modes.len()).filter(|&i| fits[i] > best - 20.0) {
-        subsets::weigh(&used, d, &modes, i, fence, settings, &mut hand);
+        subsets::weigh(&used, d, &modes, i, fence, settings, &mut heaviest);
     }
-    sum_up(&used, d, hand, settings, ranges.len())
+    sum_up(&used, d, heaviest, settings, ranges.len())
 }
 
 /// Numbers that can be ranges: finite, positive, with a usable σ and anchor.
@@ -233,7 +233,7 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
         let widen = if step < 2 { 2.0 } else { 1.0 };
         let (mut info, mut rhs): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for r in used {
-            let s = r.sight(&x, d);
+            let s = r.linearise(&x, d);
             let sigma = r.sigma_m * widen;
             let w = model.good_probability(s.e, sigma) / (sigma * sigma);
             add_outer(&mut info, d, &s.u, w);
@@ -256,7 +256,7 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
 
 /// Σ ln f of all ranges at a place.
 fn ln_density(used: &UsedRanges, d: usize, at: &[f64; 3], model: &ErrorModel) -> f64 {
-    used.iter().map(|r| model.density(r.sight(at, d).e, r.sigma_m).ln()).sum()
+    used.iter().map(|r| model.density(r.linearise(at, d).e, r.sigma_m).ln()).sum()
 }
 
 /// An outcome without a place.
@@ -297,8 +297,14 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
 }
 
 /// Step 4: from weighted subsets to the outcome.
-fn sum_up(used: &UsedRanges, d: usize, hand: Hand, settings: &SnapshotSettings, inputs: usize) -> Snapshot {
-    let (mut subsets, ln_evidence) = hand.normalised();
+fn sum_up(
+    used: &UsedRanges,
+    d: usize,
+    heaviest: HeaviestSubsets,
+    settings: &SnapshotSettings,
+    inputs: usize,
+) -> Snapshot {
+    let (mut subsets, ln_evidence) = heaviest.normalised();
     if subsets.is_empty() {
         return nothing(NoFixReason::WeakGeometry, inputs);
     }
@@ -324,9 +330,9 @@ fn sum_up(used: &UsedRanges, d: usize, hand: Hand, settings: &SnapshotSettings, 
         subsets.iter_mut().for_each(|s| s.weight /= total);
     }
     let (_, position_m, cov) = moments(&subsets, d, |_| true);
-    let stories: ArrayVec<Story, MAX_STORIES> = subsets
+    let components: ArrayVec<MixtureComponent, MAX_SUBSETS> = subsets
         .iter()
-        .map(|s| Story {
+        .map(|s| MixtureComponent {
             weight: s.weight,
             away_m: length(&minus(&s.place, &position_m)),
             sigma_m: largest_eigenvalue(&s.covariance, d).sqrt(),
@@ -343,7 +349,7 @@ fn sum_up(used: &UsedRanges, d: usize, hand: Hand, settings: &SnapshotSettings, 
         no_fix: ambiguous.then_some(NoFixReason::TwoPlaces),
         position_m,
         covariance_m2: full(&cov, d),
-        protection_radius_m: protection::protection_radius(&stories, d, PROTECTION_RISK),
+        protection_radius_m: protection::protection_radius(&components, d, PROTECTION_RISK),
         checked: agreeing >= 0.5,
         modes,
         ranges: judged,
@@ -361,12 +367,16 @@ fn judge(
     d: usize,
 ) -> RangeJudgement {
     let p_good: f64 = subsets.iter().filter(|s| s.members & (1 << bit) != 0).map(|s| s.weight).sum();
-    let sight = r.sight(position_m, d);
-    let spread = dot(&sight.u, &times(cov, d, &sight.u));
+    let linearised = r.linearise(position_m, d);
+    let spread = dot(&linearised.u, &times(cov, d, &linearised.u));
     let sigma2 = r.sigma_m * r.sigma_m;
     // A range that took part pulled the place towards itself: its residual is smaller than its noise.
     let variance = if p_good > 0.5 { (sigma2 - spread).max(0.01 * sigma2) } else { sigma2 + spread };
-    RangeJudgement { p_good: p_good.min(1.0), residual_m: sight.e, standardised: sight.e / variance.sqrt() }
+    RangeJudgement {
+        p_good: p_good.min(1.0),
+        residual_m: linearised.e,
+        standardised: linearised.e / variance.sqrt(),
+    }
 }
 
 /// ln of a Gaussian density, for reuse by the subsets.
@@ -375,5 +385,4 @@ pub(crate) fn good_ln(share: f64, sigma_m: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "snapshot_tests.rs"]
 mod tests;

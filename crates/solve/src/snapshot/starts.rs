@@ -1,6 +1,6 @@
 //! Places to start from: where two circles (2D) or three spheres (3D) meet.
 //!
-//! With up to half of the ranges late a start from all ranges together may lie in nobody's basin, while
+//! With up to half of the ranges NLOS a start from all ranges together may lie in nobody's basin, while
 //! some pair or triple of good ranges meets next to the truth. Every meeting point is scored by a cheap
 //! stand-in for the robust cost (no exponentials); the best few that lie apart are kept.
 
@@ -75,7 +75,7 @@ fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
     best.insert(place, new);
 }
 
-/// Stand-in for −Σ ln f with the noise doubled: quadratic near zero, slowly growing on the late side,
+/// Stand-in for −Σ ln f with the noise doubled: quadratic near zero, slowly growing on the long side,
 /// flat on the short side.
 fn cost(used: &UsedRanges, at: &[f64; 3]) -> f64 {
     used.iter()

@@ -9,11 +9,11 @@ use hereabout_core::{Fence, MAX_ANCHORS};
 
 use crate::model::error_model::ErrorModel;
 
-use super::{MAX_FREE, MAX_MODES, Sight, SnapshotSettings, UsedRanges, fence_ln, good_ln};
+use super::{LinearisedRange, MAX_FREE, MAX_MODES, SnapshotSettings, UsedRanges, fence_ln, good_ln};
 use crate::math::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
 
 /// The most subsets that are kept over all modes.
-pub(crate) const MAX_STORIES: usize = 96;
+pub(crate) const MAX_SUBSETS: usize = 96;
 
 /// Subsets e^-12 times lighter than the heaviest are dropped: all of them together stay below 10⁻³.
 const NEGLIGIBLE_LN: f64 = 12.0;
@@ -33,16 +33,16 @@ pub(crate) struct Subset {
 
 /// The heaviest subsets so far.
 #[derive(Debug)]
-pub(crate) struct Hand {
-    subsets: ArrayVec<Subset, MAX_STORIES>,
+pub(crate) struct HeaviestSubsets {
+    subsets: ArrayVec<Subset, MAX_SUBSETS>,
     best_ln: f64,
     /// Lightest subset of a full hand: what is lighter has no place.
     bar_ln: f64,
 }
 
-impl Hand {
-    pub(crate) fn new() -> Hand {
-        Hand { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY, bar_ln: f64::NEG_INFINITY }
+impl HeaviestSubsets {
+    pub(crate) fn new() -> HeaviestSubsets {
+        HeaviestSubsets { subsets: ArrayVec::new(), best_ln: f64::NEG_INFINITY, bar_ln: f64::NEG_INFINITY }
     }
 
     fn worth(&self, ln: f64) -> bool {
@@ -67,7 +67,7 @@ impl Hand {
     }
 
     /// The subsets with weights that add up to 1, and ln of the sum before.
-    pub(crate) fn normalised(mut self) -> (ArrayVec<Subset, MAX_STORIES>, f64) {
+    pub(crate) fn normalised(mut self) -> (ArrayVec<Subset, MAX_SUBSETS>, f64) {
         let best = self.best_ln;
         self.subsets.retain(|s| s.weight > best - NEGLIGIBLE_LN);
         self.subsets.iter_mut().for_each(|s| s.weight = (s.weight - best).exp());
@@ -88,10 +88,10 @@ struct Sums {
 }
 
 /// Everything about the mode that the leaves need.
-struct Table<'a> {
+struct ModeTerms<'a> {
     used: &'a UsedRanges,
     d: usize,
-    sights: [Sight; MAX_ANCHORS],
+    linearised: [LinearisedRange; MAX_ANCHORS],
     good_ln: [f64; MAX_ANCHORS],
     free: ArrayVec<usize, MAX_FREE>,
     mode: usize,
@@ -110,14 +110,14 @@ pub(super) fn weigh(
     mode: usize,
     fence: &Fence,
     settings: &SnapshotSettings,
-    hand: &mut Hand,
+    heaviest: &mut HeaviestSubsets,
 ) {
     let x0 = modes[mode];
     let model = &settings.model;
-    let mut table = Table {
+    let mut terms = ModeTerms {
         used,
         d,
-        sights: [Sight::default(); MAX_ANCHORS],
+        linearised: [LinearisedRange::default(); MAX_ANCHORS],
         good_ln: [0.0; MAX_ANCHORS],
         free: ArrayVec::new(),
         mode,
@@ -128,10 +128,10 @@ pub(super) fn weigh(
     };
     let mut p_good = [0.0; MAX_ANCHORS];
     for (i, r) in used.iter().enumerate() {
-        table.sights[i] = r.sight(&x0, d);
-        table.good_ln[i] = good_ln(1.0 - model.late_share, r.sigma_m);
-        table.bad_bound_ln[i] = bad_bound(table.sights[i].e, r.sigma_m, model).ln();
-        p_good[i] = model.good_probability(table.sights[i].e, r.sigma_m);
+        terms.linearised[i] = r.linearise(&x0, d);
+        terms.good_ln[i] = good_ln(1.0 - model.nlos_share, r.sigma_m);
+        terms.bad_bound_ln[i] = bad_bound(terms.linearised[i].e, r.sigma_m, model).ln();
+        p_good[i] = model.good_probability(terms.linearised[i].e, r.sigma_m);
     }
     // The most doubtful ranges are free; the sure ones keep their verdict.
     let mut order: ArrayVec<usize, MAX_ANCHORS> = (0..used.len()).collect();
@@ -140,33 +140,33 @@ pub(super) fn weigh(
     let mut likely = Sums::default();
     for (rank, &i) in order.iter().enumerate() {
         if rank < MAX_FREE {
-            table.free.push(i);
+            terms.free.push(i);
         } else if p_good[i] > 0.5 {
-            table.add(&mut sums, i);
+            terms.add(&mut sums, i);
         }
         if p_good[i] > 0.5 {
-            table.add(&mut likely, i);
+            terms.add(&mut likely, i);
         }
     }
     // The likeliest subset first: it sets the bar that spares most of the others.
-    if let Some(s) = table.leaf(&likely, hand) {
-        hand.best_ln = hand.best_ln.max(s.weight);
+    if let Some(s) = terms.leaf(&likely, heaviest) {
+        heaviest.best_ln = heaviest.best_ln.max(s.weight);
     }
-    table.walk(0, &sums, hand);
+    terms.walk(0, &sums, heaviest);
 }
 
 /// What p · bad density can reach when the place shifts within its uncertainty: the density rises with the error
 /// up to its peak near the smallest delay, and never passes 1/mean.
 fn bad_bound(e_m: f64, sigma_m: f64, model: &ErrorModel) -> f64 {
     let e = e_m + 2.5 * sigma_m;
-    let most = 1.0 / model.late_mean_m + model.wild_share / model.wild_span_m;
-    let density = if e < model.late_offset_m { model.bad_density(e, 1.4 * sigma_m) } else { most };
-    model.late_share * density.min(most)
+    let most = 1.0 / model.nlos_mean_m + model.wild_share / model.wild_span_m;
+    let density = if e < model.nlos_offset_m { model.bad_density(e, 1.4 * sigma_m) } else { most };
+    model.nlos_share * density.min(most)
 }
 
-impl Table<'_> {
+impl ModeTerms<'_> {
     fn add(&self, sums: &mut Sums, i: usize) {
-        let (s, sigma) = (&self.sights[i], self.used[i].sigma_m);
+        let (s, sigma) = (&self.linearised[i], self.used[i].sigma_m);
         let w = 1.0 / (sigma * sigma);
         sums.members |= 1 << i;
         add_outer(&mut sums.info, self.d, &s.u, w);
@@ -176,23 +176,23 @@ impl Table<'_> {
     }
 
     /// Goes down the tree: first with, then without the next free range.
-    fn walk(&self, depth: usize, sums: &Sums, hand: &mut Hand) {
+    fn walk(&self, depth: usize, sums: &Sums, heaviest: &mut HeaviestSubsets) {
         let Some(&i) = self.free.get(depth) else {
-            if let Some(s) = self.leaf(sums, hand) {
-                hand.offer(s);
+            if let Some(s) = self.leaf(sums, heaviest) {
+                heaviest.offer(s);
             }
             return;
         };
         let mut with = *sums;
         self.add(&mut with, i);
-        self.walk(depth + 1, &with, hand);
+        self.walk(depth + 1, &with, heaviest);
         if sums.members.count_ones() as usize + self.free.len() - depth > self.d {
-            self.walk(depth + 1, sums, hand);
+            self.walk(depth + 1, sums, heaviest);
         }
     }
 
     /// One subset; `None` when it can't matter or determines no place.
-    fn leaf(&self, sums: &Sums, hand: &Hand) -> Option<Subset> {
+    fn leaf(&self, sums: &Sums, heaviest: &HeaviestSubsets) -> Option<Subset> {
         let size = sums.members.count_ones() as usize;
         if size < self.d {
             return None;
@@ -204,7 +204,7 @@ impl Table<'_> {
         let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
         let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
         let out = || (0..self.used.len()).filter(|i| sums.members & (1 << i) == 0);
-        if !hand.worth(ln + out().map(|i| self.bad_bound_ln[i]).sum::<f64>()) {
+        if !heaviest.worth(ln + out().map(|i| self.bad_bound_ln[i]).sum::<f64>()) {
             return None;
         }
         // The trace is an upper bound of the largest variance and costs nothing.
@@ -223,9 +223,9 @@ impl Table<'_> {
         let mut bad = 1.0;
         for i in out() {
             let r = &self.used[i];
-            let s = &self.sights[i];
+            let s = &self.linearised[i];
             let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.u)).sqrt();
-            bad *= model.late_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
+            bad *= model.nlos_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
         }
         ln += bad.ln();
         Some(Subset { members: sums.members, mode: self.mode, place, covariance, weight: ln })

@@ -1,56 +1,24 @@
-//! The bank: a handful of stories, grown range by range and thinned again.
+//! The bank: a handful of hypotheses, grown range by range and thinned again.
 //!
-//! Every range lets every story branch: the range is *good*, the anchor's old delay *continues*, a *new*
+//! Every range lets every hypothesis branch: the range is *good*, the anchor's old delay *continues*, a *new*
 //! delay begins, or the reading is *wild* (then the label stays and the range is not used). A branch
 //! weighs its parent's weight × the probability of that change of label × the density of the
 //! innovation. All branches are weighed first (cheap); only the heaviest are carried out (dear).
 
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::AnchorSet;
 
 use super::hypothesis::Hypothesis;
 use super::learning::Rates;
+use super::motion::Motion;
 use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
 use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
 
-/// Stories kept between epochs.
-pub(crate) const KEEP: usize = 8;
-/// Stories kept within an epoch.
-pub(crate) const WIDE: usize = 16;
+/// Hypotheses kept between epochs.
+pub(crate) const MAX_BETWEEN_EPOCHS: usize = 8;
+/// Hypotheses kept within an epoch.
+pub(crate) const MAX_WITHIN_EPOCH: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
 const NEGLIGIBLE: f64 = 1e-6;
-
-/// How the tag moves and how delays wander.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Motion {
-    /// Density q of the white-noise acceleration of a moving tag, m²/s³.
-    pub acceleration_m2ps3: f64,
-    /// Creep of a standing tag, metres per √(0.1 s).
-    pub creep_m: f64,
-    /// Stops of a moving tag per second.
-    pub stop_hz: f64,
-    /// Starts of a standing tag per second.
-    pub start_hz: f64,
-    /// A tag brakes before it stops: speed from which it may stop at once, m/s.
-    pub brake_mps: f64,
-    /// Spread of the velocity with which a tag sets off, m/s.
-    pub set_off_mps: f64,
-    /// Wander of a late range's delay, metres per √(0.1 s).
-    pub delay_walk_m: f64,
-}
-
-impl Default for Motion {
-    fn default() -> Motion {
-        Motion {
-            acceleration_m2ps3: 0.1,
-            creep_m: 0.002,
-            stop_hz: 0.05,
-            start_hz: 0.2,
-            brake_mps: 0.1,
-            set_off_mps: 0.4,
-            delay_walk_m: 0.08,
-        }
-    }
-}
 
 /// One range on its way into the bank.
 #[derive(Clone, Copy, Debug)]
@@ -109,7 +77,7 @@ struct Branch {
 
 const NO_BRANCH: Branch = Branch { parent: 0, kind: Kind::Wild, weight: 0.0, u: [0.0; 3], e: 0.0, s: 1.0 };
 
-/// The stories, heaviest mattering most; see the module's prose.
+/// The hypotheses, heaviest mattering most; see the module's prose.
 #[derive(Clone, Debug)]
 pub(crate) struct Bank {
     height: f64,
@@ -121,11 +89,11 @@ pub(crate) struct Bank {
 impl Bank {
     /// An empty bank; the only allocation of its life.
     pub(crate) fn new(d: usize, height: f64) -> Bank {
-        let room = || vec![Hypothesis::blank(d); WIDE + KEEP];
+        let room = || vec![Hypothesis::blank(d); MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS];
         Bank { height, now: room(), next: room(), count: 0 }
     }
 
-    pub(crate) fn stories(&self) -> &[Hypothesis] {
+    pub(crate) fn hypotheses(&self) -> &[Hypothesis] {
         &self.now[..self.count]
     }
 
@@ -133,9 +101,9 @@ impl Bank {
         self.count = 0;
     }
 
-    /// Adds a story; when the bank is full it takes the lightest one's place.
+    /// Adds a hypothesis; when the bank is full it takes the lightest one's place.
     pub(crate) fn add(&mut self, fill: impl FnOnce(&mut Hypothesis)) {
-        if self.count == KEEP {
+        if self.count == MAX_BETWEEN_EPOCHS {
             let lightest = (0..self.count)
                 .min_by(|&a, &b| self.now[a].weight.total_cmp(&self.now[b].weight))
                 .unwrap_or(0);
@@ -146,7 +114,7 @@ impl Bank {
         }
     }
 
-    /// Multiplies every weight by `factor(story)`, then makes them add up to 1.
+    /// Multiplies every weight by `factor(hypothesis)`, then makes them add up to 1.
     pub(crate) fn reweigh(&mut self, factor: impl Fn(&Hypothesis) -> f64) {
         for h in &mut self.now[..self.count] {
             h.weight *= factor(h);
@@ -155,7 +123,7 @@ impl Bank {
     }
 
     fn normalise(&mut self) -> f64 {
-        let total: f64 = self.stories().iter().map(|h| h.weight).sum();
+        let total: f64 = self.hypotheses().iter().map(|h| h.weight).sum();
         if total > 0.0 && total.is_finite() {
             self.now[..self.count].iter_mut().for_each(|h| h.weight /= total);
         } else {
@@ -165,24 +133,24 @@ impl Bank {
         total
     }
 
-    /// Time passes: every story goes on as it was or changes between still and moving.
+    /// Time passes: every hypothesis goes on as it was or changes between still and moving.
     pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
         for h in &mut self.now[..self.count] {
-            h.was_late = h.late;
-            (h.good_now, h.fresh_now, h.wild_now) = (0, 0, 0);
+            h.was_nlos = h.nlos;
+            (h.good_now, h.fresh_now, h.wild_now) = (AnchorSet::EMPTY, AnchorSet::EMPTY, AnchorSet::EMPTY);
         }
         if dt.is_nan() || dt <= 0.0 {
             return;
         }
-        if self.count > KEEP {
-            // Time passed without ranges: nothing has thinned the stories since they last doubled.
+        if self.count > MAX_BETWEEN_EPOCHS {
+            // Time passed without ranges: nothing has thinned the hypotheses since they last doubled.
             self.settle();
         }
         // Two-state Markov chain in continuous time.
         let both = (motion.stop_hz + motion.start_hz).max(1e-9);
         let mixed = (1.0 - (-both * dt).exp()) / both;
         let (stop, start) = (motion.stop_hz * mixed, motion.start_hz * mixed);
-        let creep = motion.creep_m * motion.creep_m * dt / 0.1;
+        let creep_m2 = motion.creep_m2(dt);
         let before = self.count;
         for i in 0..before {
             let (old, new) = self.now.split_at_mut(before);
@@ -200,7 +168,7 @@ impl Bank {
                 if h.moving {
                     h.drift(dt, motion.acceleration_m2ps3);
                 } else {
-                    h.creep(creep);
+                    h.creep(creep_m2);
                 }
             }
         }
@@ -211,7 +179,7 @@ impl Bank {
     /// Takes one range in.
     pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> Taken {
         let model = &model.for_noise(r.sigma_m);
-        let mut branches = [NO_BRANCH; 4 * WIDE];
+        let mut branches = [NO_BRANCH; 4 * MAX_WITHIN_EPOCH];
         let mut n = 0;
         let mut total = 0.0;
         for parent in 0..self.count {
@@ -231,11 +199,11 @@ impl Bank {
                 kept += 1;
             }
         }
-        if kept > WIDE {
-            branches[..kept].select_nth_unstable_by(WIDE - 1, |a, b| {
+        if kept > MAX_WITHIN_EPOCH {
+            branches[..kept].select_nth_unstable_by(MAX_WITHIN_EPOCH - 1, |a, b| {
                 b.weight.total_cmp(&a.weight).then(a.parent.cmp(&b.parent))
             });
-            kept = WIDE;
+            kept = MAX_WITHIN_EPOCH;
         }
         let taken = summary(&branches[..kept], total, r.sigma_m * r.sigma_m);
         for (child, b) in self.next.iter_mut().zip(&branches[..kept]) {
@@ -248,17 +216,17 @@ impl Bank {
         taken
     }
 
-    /// End of an epoch: equal labels become one story, the heaviest few stay.
+    /// End of an epoch: equal labels become one hypothesis, the heaviest few stay.
     pub(crate) fn settle(&mut self) {
         self.join();
-        if self.count > KEEP {
+        if self.count > MAX_BETWEEN_EPOCHS {
             self.now[..self.count].sort_unstable_by(|a, b| b.weight.total_cmp(&a.weight));
-            self.count = KEEP;
+            self.count = MAX_BETWEEN_EPOCHS;
         }
         self.normalise();
     }
 
-    /// Joins stories with equal labels and motion that are about the same place.
+    /// Joins hypotheses with equal labels and motion that are about the same place.
     fn join(&mut self) {
         let mut i = 0;
         while i < self.count {
@@ -278,12 +246,12 @@ impl Bank {
     }
 }
 
-/// Same labels, same motion, and of one lineage or places that are within three σ of each other.
+/// Same labels, same motion, and of one restart id or places that are within three σ of each other.
 fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
-    if a.late != b.late || a.moving != b.moving {
+    if a.nlos != b.nlos || a.moving != b.moving {
         return false;
     }
-    if a.lineage == b.lineage {
+    if a.restart_id == b.restart_id {
         return true;
     }
     let gap = minus(&a.place(0.0), &b.place(0.0));
@@ -298,7 +266,7 @@ fn normal(e: f64, variance: f64) -> f64 {
     INV_SQRT_TAU / variance.sqrt() * (-0.5 * e * e / variance).exp()
 }
 
-/// The branches of one story. Weight 0 means that there is no such branch.
+/// The branches of one hypothesis. Weight 0 means that there is no such branch.
 fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height: f64) -> [Branch; 4] {
     let mut u = minus(&h.place(height), &r.anchor_m);
     let distance = length(&u).max(1e-3);
@@ -314,21 +282,25 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
     let e = r.range_m - distance - bend;
     let s = spread + r.sigma_m * r.sigma_m + 2.0 * bend * bend;
     let branch = |kind, weight, e, s| Branch { parent, kind, weight: h.weight * weight, u, e, s };
-    let wild = branch(Kind::Wild, r.rates.wild / model.wild_span_m, e, s);
-    let late = h.bias_row(r.anchor);
+    let wild = branch(Kind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
+    let nlos = h.bias_row(r.anchor);
     let t = &r.rates;
-    let to_good = if late.is_some() { t.late_to_good } else { 1.0 - t.good_to_late };
-    let good = branch(Kind::Good, (1.0 - t.wild) * to_good * normal(e, s + r.offset_m2), e, s);
-    let fresh = if late.is_some() { (1.0 - t.late_to_good) * t.renew } else { t.good_to_late };
-    let new = branch(Kind::New, (1.0 - t.wild) * fresh * model.late_density(e, s.sqrt()), e, s);
-    let old = match late {
+    let to_good = if nlos.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
+    let good = branch(Kind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
+    let fresh = if nlos.is_some() {
+        (1.0 - t.nlos_to_good_probability) * t.renewal_probability
+    } else {
+        t.good_to_nlos_probability
+    };
+    let new = branch(Kind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
+    let old = match nlos {
         None => branch(Kind::Continued, 0.0, e, s),
         Some(row) => {
             let e = e - h.x[row];
             let own = h.p[crate::math::small_matrix::at(row, row)] + r.walk_m2;
             let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
-            let keeps = (1.0 - t.late_to_good) * (1.0 - t.renew);
-            branch(Kind::Continued, (1.0 - t.wild) * keeps * normal(e, s), e, s)
+            let keeps = (1.0 - t.nlos_to_good_probability) * (1.0 - t.renewal_probability);
+            branch(Kind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
         }
     };
     [good, old, new, wild]
@@ -337,13 +309,12 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
 /// Turns a copy of the parent into the child.
 fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
     h.weight = b.weight;
-    let bit = 1 << r.anchor;
     match b.kind {
-        Kind::Wild => h.wild_now |= bit,
+        Kind::Wild => h.wild_now.insert(r.anchor),
         Kind::Good => {
             h.drop_bias(r.anchor);
             h.update(&b.u, None, b.e, b.s);
-            h.good_now |= bit;
+            h.good_now.insert(r.anchor);
         }
         Kind::Continued => {
             if let Some(row) = h.bias_row(r.anchor) {
@@ -354,14 +325,12 @@ fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
         Kind::New => {
             // Exponential prior times Gaussian likelihood peaks s/mean below the innovation.
             h.drop_bias(r.anchor);
-            let mean = (b.e - b.s / model.late_mean_m).max(0.75 * model.late_offset_m);
-            let variance = 1.7 * model.late_mean_m * model.late_mean_m;
+            let mean = (b.e - b.s / model.nlos_mean_m).max(0.75 * model.nlos_offset_m);
+            let variance = 1.7 * model.nlos_mean_m * model.nlos_mean_m;
             h.add_bias(r.anchor, mean, variance);
             let row = h.rows - 1;
             h.update(&b.u, Some(row), b.e - mean, b.s + variance);
-            h.fresh_now |= bit;
+            h.fresh_now.insert(r.anchor);
         }
     }
 }
-
-const _: () = assert!(MAX_ANCHORS <= 16, "labels are sixteen bits");

@@ -1,23 +1,21 @@
-//! One story about the tag: which anchors are late, whether it moves, and a Gaussian for the rest.
+//! One hypothesis about the tag: which anchors are NLOS, whether it moves, and a Gaussian for the rest.
 //!
-//! **State.** `x = [position (d), velocity (d), one bias per late anchor]`, d = 2 or 3, with the lower
-//! triangle of its covariance packed row by row. Biases are appended when an anchor becomes late and
-//! taken out when it is good again, so that the usual story (nobody late) costs 4 × 4. In the *still*
+//! **State.** `x = [position (d), velocity (d), one bias per NLOS anchor]`, d = 2 or 3, with the lower
+//! triangle of its covariance packed row by row. Biases are appended when an anchor becomes NLOS and
+//! taken out when it is good again, so that the usual hypothesis (nobody NLOS) costs 4 × 4. In the *still*
 //! motion the velocity rows are exactly zero.
 //!
 //! **Updates** are scalar, one range at a time: no matrix is ever inverted, the covariance stays
 //! symmetric by construction, and every innovation variance is at least the noise variance.
 
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
+use super::motion::propagate;
 use crate::math::small_matrix::{Sym, at};
 
 /// Rows of the largest state.
 pub(crate) const MAX_STATE: usize = 6 + MAX_ANCHORS;
 const PACKED: usize = MAX_STATE * (MAX_STATE + 1) / 2;
-
-/// A set of anchors, one bit each.
-pub(crate) type AnchorSet = u16;
 
 /// See the module's prose.
 #[derive(Clone, Debug)]
@@ -30,26 +28,26 @@ pub(crate) struct Hypothesis {
     pub(crate) p: [f64; PACKED],
     /// Anchor of each bias row.
     bias_of: [u8; MAX_ANCHORS],
-    /// Anchors labelled late.
-    pub(crate) late: AnchorSet,
+    /// Anchors labelled NLOS.
+    pub(crate) nlos: AnchorSet,
     /// Whether the tag moves.
     pub(crate) moving: bool,
     /// Share of the belief.
     pub(crate) weight: f64,
-    /// Stories that descend from one start or restart share a number.
-    pub(crate) lineage: u32,
+    /// Hypotheses that descend from one start or restart share a number.
+    pub(crate) restart_id: u32,
     /// Labels before this epoch.
-    pub(crate) was_late: AnchorSet,
+    pub(crate) was_nlos: AnchorSet,
     /// Anchors whose range of this epoch was taken as good, …
     pub(crate) good_now: AnchorSet,
-    /// … as late with a new bias, …
+    /// … as NLOS with a new bias, …
     pub(crate) fresh_now: AnchorSet,
     /// … or as wild.
     pub(crate) wild_now: AnchorSet,
 }
 
 impl Hypothesis {
-    /// A story without content, to be filled by [`Hypothesis::copy_from`].
+    /// A hypothesis without content, to be filled by [`Hypothesis::copy_from`].
     pub(crate) fn blank(d: usize) -> Hypothesis {
         Hypothesis {
             d,
@@ -57,14 +55,14 @@ impl Hypothesis {
             x: [0.0; MAX_STATE],
             p: [0.0; PACKED],
             bias_of: [0; MAX_ANCHORS],
-            late: 0,
+            nlos: AnchorSet::EMPTY,
             moving: true,
             weight: 0.0,
-            lineage: 0,
-            was_late: 0,
-            good_now: 0,
-            fresh_now: 0,
-            wild_now: 0,
+            restart_id: 0,
+            was_nlos: AnchorSet::EMPTY,
+            good_now: AnchorSet::EMPTY,
+            fresh_now: AnchorSet::EMPTY,
+            wild_now: AnchorSet::EMPTY,
         }
     }
 
@@ -75,10 +73,10 @@ impl Hypothesis {
         cov: &Sym,
         speed_sd_mps: f64,
         weight: f64,
-        lineage: u32,
+        restart_id: u32,
     ) {
         let d = self.d;
-        *self = Hypothesis { weight, lineage, ..Hypothesis::blank(d) };
+        *self = Hypothesis { weight, restart_id, ..Hypothesis::blank(d) };
         self.x[..d].copy_from_slice(&place[..d]);
         for i in 0..d {
             for j in 0..=i {
@@ -88,7 +86,7 @@ impl Hypothesis {
         }
     }
 
-    /// Takes over another story; only the rows in use are copied.
+    /// Takes over another hypothesis; only the rows in use are copied.
     pub(crate) fn copy_from(&mut self, o: &Hypothesis) {
         let n = o.rows;
         let packed = n * (n + 1) / 2;
@@ -97,11 +95,11 @@ impl Hypothesis {
         self.x[..n].copy_from_slice(&o.x[..n]);
         self.p[..packed].copy_from_slice(&o.p[..packed]);
         self.bias_of = o.bias_of;
-        self.late = o.late;
+        self.nlos = o.nlos;
         self.moving = o.moving;
         self.weight = o.weight;
-        self.lineage = o.lineage;
-        self.was_late = o.was_late;
+        self.restart_id = o.restart_id;
+        self.was_nlos = o.was_nlos;
         self.good_now = o.good_now;
         self.fresh_now = o.fresh_now;
         self.wild_now = o.wild_now;
@@ -122,33 +120,16 @@ impl Hypothesis {
 
     /// Row of an anchor's bias; `None` while the anchor is good.
     pub(crate) fn bias_row(&self, anchor: usize) -> Option<usize> {
-        if self.late & (1 << anchor) == 0 {
+        if !self.nlos.contains(anchor) {
             return None;
         }
         let first = 2 * self.d;
         (first..self.rows).find(|&r| usize::from(self.bias_of[r - first]) == anchor)
     }
 
-    /// Time passes for a moving tag: white-noise acceleration of density `q` (m²/s³).
-    ///
-    /// Position and velocity noise per axis: q·[dt³/3, dt²/2; dt²/2, dt] (continuous white noise
-    /// acceleration, Bar-Shalom, Li & Kirubarajan 2001, ch. 6, from memory).
-    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
-        let d = self.d;
-        for a in 0..d {
-            let v = d + a;
-            self.x[a] += dt * self.x[v];
-            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
-            for j in (0..self.rows).filter(|&j| j != a) {
-                self.p[at(a, j)] += dt * self.p[at(v, j)];
-            }
-        }
-        for a in 0..d {
-            let v = d + a;
-            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
-            self.p[at(v, a)] += q * dt * dt / 2.0;
-            self.p[at(v, v)] += q * dt;
-        }
+    /// Time passes for a moving tag ([`propagate`]).
+    pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
+        propagate(&mut self.x, &mut self.p, self.d, self.rows, dt_s, acceleration_m2ps3);
     }
 
     /// Time passes for a standing tag: the place creeps by `var_m2` per axis.
@@ -188,7 +169,7 @@ impl Hypothesis {
         }
     }
 
-    /// Labels an anchor late with a bias of this mean and variance, independent of everything else.
+    /// Labels an anchor NLOS with a bias of this mean and variance, independent of everything else.
     pub(crate) fn add_bias(&mut self, anchor: usize, mean_m: f64, var_m2: f64) {
         let r = self.rows;
         self.bias_of[r - 2 * self.d] = anchor as u8;
@@ -198,7 +179,7 @@ impl Hypothesis {
             self.p[at(r, j)] = 0.0;
         }
         self.p[at(r, r)] = var_m2;
-        self.late |= 1 << anchor;
+        self.nlos.insert(anchor);
     }
 
     /// Labels an anchor good; its bias is forgotten.
@@ -215,7 +196,7 @@ impl Hypothesis {
             self.bias_of[i - 1 - 2 * self.d] = self.bias_of[i - 2 * self.d];
         }
         self.rows -= 1;
-        self.late &= !(1 << anchor);
+        self.nlos.remove(anchor);
     }
 
     /// One scalar Kalman update with the row vector h = [u on the place, 1 on `bias`], innovation
@@ -252,7 +233,7 @@ impl Hypothesis {
         (0..self.d).map(|j| self.p[at(b, j)] * u[j]).sum()
     }
 
-    /// Joins another story with the same labels: weighted mean, moment-matched covariance. The bias
+    /// Joins another hypothesis with the same labels: weighted mean, moment-matched covariance. The bias
     /// rows may stand in another order over there.
     pub(crate) fn merge(&mut self, o: &Hypothesis) {
         let total = self.weight + o.weight;
@@ -277,16 +258,15 @@ impl Hypothesis {
             self.x[i] += share * gap[i];
         }
         if o.weight > self.weight {
-            self.was_late = o.was_late;
+            self.was_nlos = o.was_nlos;
             self.good_now = o.good_now;
             self.fresh_now = o.fresh_now;
             self.wild_now = o.wild_now;
-            self.lineage = o.lineage;
+            self.restart_id = o.restart_id;
         }
         self.weight = total;
     }
 }
 
 #[cfg(test)]
-#[path = "hypothesis_tests.rs"]
 mod tests;

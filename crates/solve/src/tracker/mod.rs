@@ -1,22 +1,22 @@
 //! Where a tag is and how it moves, from epochs of any number of ranges at any rate.
 //!
 //! **Model.** The tag either stands (its place creeps by millimetres) or moves with white-noise
-//! acceleration. Each anchor is either good (range = distance + N(0, σ²)) or late (a delay comes on top, which
-//! wanders by centimetres per frame); people and shelves keep an anchor late for a
+//! acceleration. Each anchor is either good (range = distance + N(0, σ²)) or NLOS (a delay comes on top, which
+//! wanders by centimetres per frame); people and shelves keep an anchor NLOS for a
 //! second or two, so labels persist. Any single reading may be wild. Which label sequence is true is not
-//! known, and a filter that decides too early follows the late anchors away while claiming centimetres.
-//! So a small *bank* of stories is kept: each is a choice of labels and motion with a Gaussian over
-//! `[place, velocity, delay of each late anchor]` (extended Kalman filter, scalar updates), weighted by how
+//! known, and a filter that decides too early follows the NLOS anchors away while claiming centimetres.
+//! So a small *bank* of hypotheses is kept: each is a choice of labels and motion with a Gaussian over
+//! `[place, velocity, delay of each NLOS anchor]` (extended Kalman filter, scalar updates), weighted by how
 //! well it predicted the ranges so far.
 //!
-//! **An epoch** ([`Tracker::update`]). Time passes (still or moving, `bank`); range by range every story
+//! **An epoch** ([`Tracker::update`]). Time passes (still or moving, `bank`); range by range every hypothesis
 //! branches and the heaviest sixteen live; at the end equal labels are joined and eight stay. From the
-//! stories' labels the tracker learns σ per anchor and how often labels change (`learning`).
+//! hypotheses' labels the tracker learns σ per anchor and how often labels change (`learning`).
 //!
-//! **Start and restart.** Stories start at the places of a [`crate::snapshot`] over the newest range of
-//! each anchor. When the ranges contradict all stories and a snapshot in which more than dimension + 1
+//! **Start and restart.** Hypotheses start at the places of a [`crate::snapshot`] over the newest range of
+//! each anchor. When the ranges contradict all hypotheses and a snapshot in which more than dimension + 1
 //! ranges agree explains them far better, the tag has jumped, or the whole frame is wrong. Both are kept
-//! as stories of two lineages; the next ranges decide. When the published lineage changes,
+//! as hypotheses of two restart ids; the next ranges decide. When the published restart id changes,
 //! [`TrackEstimate::restarted`] says so.
 //!
 //! **Published** is the mixture's mean with the moment-matched covariance, plus a *consider* part for what
@@ -35,6 +35,7 @@
 mod bank;
 mod hypothesis;
 mod learning;
+mod motion;
 mod publish;
 mod restart;
 pub mod smoother;
@@ -42,7 +43,7 @@ pub mod smoother;
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, Micros, TagState, Timestamp};
 
-pub use bank::Motion;
+pub use motion::Motion;
 pub(crate) use publish::PosVel;
 
 use crate::model::error_model::ErrorModel;
@@ -66,7 +67,7 @@ pub struct TrackerSettings {
     /// The same for the part that all ranges of a tag have in common, metres.
     pub tag_offset_m: f64,
     /// σ of a good range is never taken as smaller than this, metres.
-    pub least_sigma_m: f64,
+    pub min_sigma_m: f64,
     /// Without a good range for this long the tag is coasting.
     pub coasting_after: Micros,
     /// Without a good range for this long the tag is lost.
@@ -87,7 +88,7 @@ impl Default for TrackerSettings {
             uncalibrated_offset_m: 0.10,
             slow_error_m: 0.04,
             tag_offset_m: 0.08,
-            least_sigma_m: 0.055,
+            min_sigma_m: 0.055,
             coasting_after: Micros::from_millis(500),
             lost_after: Micros::from_millis(3_000),
             lost_radius95_m: 2.0,
@@ -119,7 +120,7 @@ pub struct TrackRange {
 
 /// What became of one range.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct JudgedRange {
+pub struct RangeOutcome {
     /// Index into the tracker's anchors.
     pub anchor_index: usize,
     /// Probability of being good, residual and standardised residual; `None` for a number that can't be
@@ -156,7 +157,7 @@ pub struct TrackEstimate {
     /// Radius that the error passes with at most [`crate::model::protection::PROTECTION_RISK`], metres.
     pub protection_radius_m: f64,
     /// In the order of the epoch's ranges.
-    pub ranges: ArrayVec<JudgedRange, MAX_ANCHORS>,
+    pub ranges: ArrayVec<RangeOutcome, MAX_ANCHORS>,
     /// Whether more than dimension + 1 anchors gave good ranges within the last second.
     pub checked: bool,
     /// Whether the place was given up for another one with this epoch.
@@ -166,9 +167,9 @@ pub struct TrackEstimate {
     /// Place and velocity with joint covariance before offsets are considered, for the smoother.
     pub(crate) moments: PosVel,
     /// Probability that the tag moves.
-    pub(crate) moving: f64,
+    pub(crate) moving_probability: f64,
     /// Covariance of the place from uncertain offsets alone.
-    pub(crate) considered: [f64; 6],
+    pub(crate) consider_covariance_m2: [f64; 6],
 }
 
 /// What was learned about an anchor.
@@ -176,8 +177,8 @@ pub struct TrackEstimate {
 pub struct AnchorStats {
     /// Standard deviation of its good ranges, metres.
     pub sigma_m: f64,
-    /// Share of its recent ranges that were late or wild; `None` before the first one.
-    pub late_share: Option<f64>,
+    /// Share of its recent ranges that were NLOS or wild; `None` before the first one.
+    pub nlos_share: Option<f64>,
     /// Ranges taken in so far.
     pub readings: u64,
 }
@@ -195,8 +196,8 @@ pub struct Tracker {
     window: Window,
     last_at: Option<Timestamp>,
     last_good_at: Option<Timestamp>,
-    lineages: u32,
-    published: u32,
+    last_restart_id: u32,
+    published_restart_id: u32,
     /// What was published last, for predictions.
     last: Option<TrackEstimate>,
 }
@@ -232,8 +233,8 @@ impl Tracker {
             anchors,
             last_at: None,
             last_good_at: None,
-            lineages: 0,
-            published: 0,
+            last_restart_id: 0,
+            published_restart_id: 0,
             last: None,
         }
     }
@@ -241,7 +242,7 @@ impl Tracker {
     /// What was learned about an anchor; `None` for an index beyond the anchors.
     pub fn anchor_stats(&self, anchor_index: usize) -> Option<AnchorStats> {
         let m = self.memories.get(anchor_index)?;
-        Some(AnchorStats { sigma_m: m.sigma_m(), late_share: m.late_share(), readings: m.readings })
+        Some(AnchorStats { sigma_m: m.sigma_m(), nlos_share: m.nlos_share(), readings: m.readings })
     }
 
     /// When a good range last supported the place; `None` before the first one and after giving it up.
@@ -256,7 +257,7 @@ impl Tracker {
     pub fn update(&mut self, at: Timestamp, ranges: &[TrackRange]) -> TrackEstimate {
         let at = self.pass_time(at);
         let readings = self.readings(at, ranges);
-        if self.bank.stories().is_empty() {
+        if self.bank.hypotheses().is_empty() {
             for r in &readings {
                 self.window.note(r.anchor, at, r.range_m, 0.0);
             }
@@ -288,7 +289,7 @@ impl Tracker {
         }
     }
 
-    /// Moves the stories to the instant of this input and gives the instant that it counts for.
+    /// Moves the hypotheses to the instant of this input and gives the instant that it counts for.
     fn pass_time(&mut self, at: Timestamp) -> Timestamp {
         let Some(last) = self.last_at else {
             self.last_at = Some(at);
@@ -333,7 +334,7 @@ impl Tracker {
     fn readings(&self, at: Timestamp, ranges: &[TrackRange]) -> ArrayVec<Reading, MAX_ANCHORS> {
         let mut out: ArrayVec<Reading, MAX_ANCHORS> = ArrayVec::new();
         // Wild readings are a share of all, not only of the bad ones.
-        let wild = self.settings.model.late_share * self.settings.model.wild_share;
+        let wild = self.settings.model.nlos_share * self.settings.model.wild_share;
         for r in ranges {
             let i = r.anchor_index;
             let Some(anchor) = self.anchors.get(i) else { continue };
@@ -358,7 +359,7 @@ impl Tracker {
 
     /// The σ that the filter takes for an anchor, metres.
     fn sigma_m(&self, anchor: usize) -> f64 {
-        self.memories[anchor].sigma_m().max(self.settings.least_sigma_m)
+        self.memories[anchor].sigma_m().max(self.settings.min_sigma_m)
     }
 
     /// Variance of an anchor's own offset: calibration and place, m².
@@ -372,18 +373,18 @@ impl Tracker {
     fn learn(&mut self, readings: &[Reading], taken: &[Taken]) {
         let height = self.height();
         for (r, t) in readings.iter().zip(taken) {
-            let bit = 1 << r.anchor;
             self.counts.fade();
             let (mut p_good, mut square) = (0.0, 0.0);
-            for h in self.bank.stories().iter().filter(|h| h.weight > 1e-3) {
-                if h.good_now & bit != 0 {
+            for h in self.bank.hypotheses().iter().filter(|h| h.weight > 1e-3) {
+                if h.good_now.contains(r.anchor) {
                     let (e, spread) = publish::residual(h, &r.anchor_m, r.range_m, height);
                     p_good += h.weight;
                     square += h.weight * (e * e + spread);
                 }
-                if h.wild_now & bit == 0 {
-                    let fresh = h.fresh_now & bit != 0;
-                    self.counts.count(h.was_late & bit != 0, h.late & bit != 0, fresh, h.weight);
+                if !h.wild_now.contains(r.anchor) {
+                    let fresh = h.fresh_now.contains(r.anchor);
+                    let (was_nlos, is_nlos) = (h.was_nlos.contains(r.anchor), h.nlos.contains(r.anchor));
+                    self.counts.count(was_nlos, is_nlos, fresh, h.weight);
                 }
             }
             let m = &mut self.memories[r.anchor];
@@ -392,7 +393,7 @@ impl Tracker {
             }
             m.short(t.short.0, t.short.1);
             m.heard(p_good);
-            m.pull += p_good / (r.sigma_m * r.sigma_m);
+            m.information_per_m2 += p_good / (r.sigma_m * r.sigma_m);
             if p_good > 0.5 {
                 self.last_good_at = self.last_at;
             }
@@ -406,5 +407,4 @@ fn sane_sigma(sigma_m: f64) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "tracker_tests.rs"]
 mod tests;

@@ -1,15 +1,16 @@
-//! From a bank of stories to one estimate.
+//! From a bank of hypotheses to one estimate.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{Dimension, TagState, Timestamp};
 
-use super::bank::{KEEP, WIDE};
+use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
-use super::{Candidate, JudgedRange, TrackEstimate, TrackRange, Tracker, TrackerSettings};
+use super::motion::propagate;
+use super::{Candidate, RangeOutcome, TrackEstimate, TrackRange, Tracker, TrackerSettings};
 use crate::math::small_matrix::{
     Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
 };
-use crate::model::protection::{PROTECTION_RISK, Story, protection_radius};
+use crate::model::protection::{MixtureComponent, PROTECTION_RISK, protection_radius};
 use crate::snapshot::RangeJudgement;
 
 /// A range that is shorter by so much is no noise, metres.
@@ -35,18 +36,18 @@ pub(crate) struct PosVel {
 impl PosVel {
     pub(crate) const NONE: PosVel = PosVel { d: 2, x: [0.0; 6], p: [0.0; 21] };
 
-    fn of<'a>(stories: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
-        let total: f64 = stories.clone().map(|h| h.weight).sum();
+    fn of<'a>(hypotheses: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
+        let total: f64 = hypotheses.clone().map(|h| h.weight).sum();
         if total.is_nan() || total <= 0.0 {
             return None;
         }
         let mut m = PosVel { d, x: [0.0; 6], p: [0.0; 21] };
-        for h in stories.clone() {
+        for h in hypotheses.clone() {
             for i in 0..2 * d {
                 m.x[i] += h.weight / total * h.x[i];
             }
         }
-        for h in stories {
+        for h in hypotheses {
             let w = h.weight / total;
             for i in 0..2 * d {
                 let gi = h.x[i] - m.x[i];
@@ -73,27 +74,13 @@ impl PosVel {
         c
     }
 
-    /// Constant velocity with white-noise acceleration of density `q`.
-    pub(crate) fn drift(&mut self, dt: f64, q: f64) {
-        let d = self.d;
-        for a in 0..d {
-            let v = d + a;
-            self.x[a] += dt * self.x[v];
-            self.p[at(a, a)] += dt * (2.0 * self.p[at(v, a)] + dt * self.p[at(v, v)]);
-            for j in (0..2 * d).filter(|&j| j != a) {
-                self.p[at(a, j)] += dt * self.p[at(v, j)];
-            }
-        }
-        for a in 0..d {
-            let v = d + a;
-            self.p[at(a, a)] += q * dt * dt * dt / 3.0;
-            self.p[at(v, a)] += q * dt * dt / 2.0;
-            self.p[at(v, v)] += q * dt;
-        }
+    /// Time passes for a moving tag ([`propagate`]).
+    pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
+        propagate(&mut self.x, &mut self.p, self.d, 2 * self.d, dt_s, acceleration_m2ps3);
     }
 }
 
-/// Residual of a range at a story's place, and the variance of the predicted range.
+/// Residual of a range at a hypothesis's place, and the variance of the predicted range.
 pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height: f64) -> (f64, f64) {
     let v = minus(&h.place(height), anchor_m);
     let distance = length(&v).max(1e-3);
@@ -115,8 +102,8 @@ pub(super) fn lost(now: Timestamp) -> TrackEstimate {
         restarted: false,
         candidates: ArrayVec::new(),
         moments: PosVel::NONE,
-        moving: 1.0,
-        considered: [0.0; 6],
+        moving_probability: 1.0,
+        consider_covariance_m2: [0.0; 6],
     }
 }
 
@@ -155,7 +142,7 @@ pub(super) fn coast(
     let mut m = last.moments;
     m.drift(dt, settings.motion.acceleration_m2ps3);
     let before = largest_eigenvalue(&last.moments.place_cov(), m.d).sqrt();
-    let cov = plus_sym(&m.place_cov(), &last.considered);
+    let cov = plus_sym(&m.place_cov(), &last.consider_covariance_m2);
     let covariance_m2 = full(&cov, m.d);
     let radius95_m = crate::radius95_m(&covariance_m2, dimension);
     let grown = largest_eigenvalue(&m.place_cov(), m.d).sqrt() - before;
@@ -180,8 +167,8 @@ pub(super) fn coast(
         restarted: false,
         candidates: last.candidates.clone(),
         moments: m,
-        moving: last.moving,
-        considered: last.considered,
+        moving_probability: last.moving_probability,
+        consider_covariance_m2: last.consider_covariance_m2,
     }
 }
 
@@ -194,7 +181,7 @@ impl Tracker {
             if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
                 m.judged(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
             }
-            estimate.ranges.push(JudgedRange { anchor_index: r.anchor_index, judgement });
+            estimate.ranges.push(RangeOutcome { anchor_index: r.anchor_index, judgement });
         }
         let against = self.memories.iter().filter(|m| m.contradicts()).count();
         estimate.checked = self.anchors_in_use() >= self.dimension.unknowns() + 2 + OUTVOTES * against;
@@ -203,30 +190,31 @@ impl Tracker {
 
     fn place_of_bank(&mut self, now: Timestamp) -> TrackEstimate {
         let d = self.dimension.unknowns();
-        let stories = self.bank.stories();
-        let Some((main, second)) = heaviest_lineages(stories) else { return lost(now) };
-        let of = |lineage: u32| PosVel::of(stories.iter().filter(move |h| h.lineage == lineage), d);
+        let hypotheses = self.bank.hypotheses();
+        let Some((main, second)) = heaviest_restarts(hypotheses) else { return lost(now) };
+        let of =
+            |restart_id: u32| PosVel::of(hypotheses.iter().filter(move |h| h.restart_id == restart_id), d);
         let Some((_, mut m)) = of(main) else { return lost(now) };
         let height = self.height();
         let apart = |h: &Hypothesis| length(&minus(&h.place(height), &m.place(height)));
-        // Other lineages that mean the same place belong to it.
-        let near = |h: &&Hypothesis| h.lineage == main || apart(h) <= self.settings.ambiguous_apart_m;
+        // Other restart ids that mean the same place belong to it.
+        let near = |h: &&Hypothesis| h.restart_id == main || apart(h) <= self.settings.ambiguous_apart_m;
         if second.is_some()
-            && let Some((_, all)) = PosVel::of(stories.iter().filter(near), d)
+            && let Some((_, all)) = PosVel::of(hypotheses.iter().filter(near), d)
         {
             m = all;
         }
-        let considered = self.consider(&m);
-        let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+        let consider_m2 = self.consider_covariance_m2(&m);
+        let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
         let radius95_m = crate::radius95_m(&covariance_m2, self.dimension);
         let mut candidates = ArrayVec::new();
-        if let Some((weight, lineage)) = second
-            && let Some((_, other)) = of(lineage)
+        if let Some((weight, restart_id)) = second
+            && let Some((_, other)) = of(restart_id)
             && weight >= self.settings.ambiguous_weight
             && length(&minus(&other.place(height), &m.place(height))) > self.settings.ambiguous_apart_m
         {
             for (weight, m) in [(1.0 - weight, &m), (weight, &other)] {
-                let covariance_m2 = full(&plus_sym(&m.place_cov(), &considered), d);
+                let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
                 candidates.push(Candidate { weight, position_m: m.place(height), covariance_m2 });
             }
         }
@@ -234,7 +222,7 @@ impl Tracker {
         if !candidates.is_empty() && state != TagState::Lost {
             state = TagState::Ambiguous;
         }
-        let restarted = main != self.published && candidates.is_empty();
+        let restarted = main != self.published_restart_id && candidates.is_empty();
         let estimate = TrackEstimate {
             at: now,
             state,
@@ -242,28 +230,28 @@ impl Tracker {
             velocity_mps: m.velocity(),
             covariance_m2,
             radius95_m,
-            protection_radius_m: protect(stories, &m.place(height), height, &considered, d),
+            protection_radius_m: protect(hypotheses, &m.place(height), height, &consider_m2, d),
             ranges: ArrayVec::new(),
             checked: false,
             restarted,
             candidates,
             moments: m,
-            moving: stories.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
-            considered,
+            moving_probability: hypotheses.iter().filter(|h| h.moving).map(|h| h.weight).sum(),
+            consider_covariance_m2: consider_m2,
         };
         if estimate.candidates.is_empty() {
-            self.published = main;
+            self.published_restart_id = main;
         }
         estimate
     }
 
     /// Anchors that gave a good range within about the last second.
     fn anchors_in_use(&self) -> usize {
-        self.memories.iter().filter(|m| m.pull * m.sigma_m() * m.sigma_m() > 0.3).count()
+        self.memories.iter().filter(|m| m.information_per_m2 * m.sigma_m() * m.sigma_m() > 0.3).count()
     }
 
     /// Covariance of the place from offsets that calibration left uncertain.
-    fn consider(&self, m: &PosVel) -> Sym {
+    fn consider_covariance_m2(&self, m: &PosVel) -> Sym {
         let d = m.d;
         let place = m.place(self.height());
         let (mut info, mut spread, mut common): (Sym, Sym, [f64; 3]) = ([0.0; 6], [0.0; 6], [0.0; 3]);
@@ -274,9 +262,14 @@ impl Tracker {
                 u[2] = 0.0;
             }
             u = u.map(|c| c / distance);
-            add_outer(&mut info, d, &u, memory.pull);
-            add_outer(&mut spread, d, &u, memory.pull * memory.pull * self.claimed_offset_m2(i));
-            common = plus(&common, &u.map(|c| c * memory.pull * self.settings.tag_offset_m));
+            add_outer(&mut info, d, &u, memory.information_per_m2);
+            add_outer(
+                &mut spread,
+                d,
+                &u,
+                memory.information_per_m2 * memory.information_per_m2 * self.claimed_offset_m2(i),
+            );
+            common = plus(&common, &u.map(|c| c * memory.information_per_m2 * self.settings.tag_offset_m));
         }
         add_outer(&mut spread, d, &common, 1.0);
         // Ranges of the last second can't pull further than one metre of other knowledge lets them.
@@ -304,15 +297,15 @@ impl Tracker {
         self.offset_m2(anchor).max(least * least)
     }
 
-    /// What the stories say about one range.
+    /// What the hypotheses say about one range.
     fn judge(&self, r: &TrackRange, estimate: &TrackEstimate) -> Option<RangeJudgement> {
         let a = self.anchors.get(r.anchor_index)?;
-        if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.stories().is_empty() {
+        if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.hypotheses().is_empty() {
             return None;
         }
-        let bit = 1 << r.anchor_index;
-        let stories = self.bank.stories();
-        let p_good: f64 = stories.iter().filter(|h| h.good_now & bit != 0).map(|h| h.weight).sum();
+        let hypotheses = self.bank.hypotheses();
+        let p_good: f64 =
+            hypotheses.iter().filter(|h| h.good_now.contains(r.anchor_index)).map(|h| h.weight).sum();
         let sigma = self.sigma_m(r.anchor_index);
         let v = minus(&estimate.position_m, &a.at_m);
         let distance = length(&v).max(1e-3);
@@ -328,27 +321,27 @@ impl Tracker {
     }
 }
 
-/// The heaviest lineage, and weight and number of the next one.
-fn heaviest_lineages(stories: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
-    let mut sums: ArrayVec<(f64, u32), { WIDE + KEEP }> = ArrayVec::new();
-    for h in stories {
-        match sums.iter_mut().find(|s| s.1 == h.lineage) {
+/// The heaviest restart id, and weight and number of the next one.
+fn heaviest_restarts(hypotheses: &[Hypothesis]) -> Option<(u32, Option<(f64, u32)>)> {
+    let mut sums: ArrayVec<(f64, u32), { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = ArrayVec::new();
+    for h in hypotheses {
+        match sums.iter_mut().find(|s| s.1 == h.restart_id) {
             Some(s) => s.0 += h.weight,
-            None => sums.push((h.weight, h.lineage)),
+            None => sums.push((h.weight, h.restart_id)),
         }
     }
     sums.sort_unstable_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
     Some((sums.first()?.1, sums.get(1).copied()))
 }
 
-/// Protection radius of the published place over all stories, offsets considered.
-fn protect(stories: &[Hypothesis], place: &[f64; 3], height: f64, considered: &Sym, d: usize) -> f64 {
-    let list: ArrayVec<Story, { WIDE + KEEP }> = stories
+/// Protection radius of the published place over all hypotheses, offsets considered.
+fn protect(hypotheses: &[Hypothesis], place: &[f64; 3], height: f64, consider_m2: &Sym, d: usize) -> f64 {
+    let list: ArrayVec<MixtureComponent, { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = hypotheses
         .iter()
-        .map(|h| Story {
+        .map(|h| MixtureComponent {
             weight: h.weight,
             away_m: length(&minus(&h.place(height), place)),
-            sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), considered), d).max(1e-12).sqrt(),
+            sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), consider_m2), d).max(1e-12).sqrt(),
         })
         .collect();
     let beyond = if d == 3 { BEYOND_MODEL_IN_SPACE } else { 1.0 };

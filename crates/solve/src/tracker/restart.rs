@@ -7,10 +7,10 @@
 //! for "jumped" against "went on".
 //!
 //! A whole frame can be wrong, all its ranges agreeing on a phantom place. One epoch can't tell that
-//! from a jump, so both stories get half of the belief, and the following ranges decide.
+//! from a jump, so both hypotheses get half of the belief, and the following ranges decide.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS, Timestamp};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Timestamp};
 
 use super::{Tracker, bank::Bank, learning::Memories};
 use crate::RangeObs;
@@ -25,7 +25,7 @@ const IDLE_SPEED_MPS: f64 = 0.5;
 const JUMP_LN: f64 = -9.0;
 /// The bank's densities must fall this far below those of perfect ranges before a snapshot is tried.
 const SURPRISE_LN: f64 = -12.0;
-/// Spread of the velocity of a new story, m/s.
+/// Spread of the velocity of a new hypothesis, m/s.
 const START_SPEED_MPS: f64 = 0.7;
 /// Without a good range for this long, dimension + 1 agreeing ranges are enough to start over, seconds.
 const PATIENCE_S: f64 = 2.0;
@@ -108,11 +108,11 @@ impl Tracker {
         (snapshot(&ranges, self.dimension, &self.fence, &settings), anchors)
     }
 
-    /// First stories from the window, one lineage per place that fits.
+    /// First hypotheses from the window, one restart id per place that fits.
     pub(super) fn start(&mut self, now: Timestamp) {
         let (seen, anchors) = self.look(now);
         // Two ranges leave two places; a third one may be on its way. Wait for it as long as ranges last.
-        // A site without a third anchor waits in vain: both places are told at once.
+        // A site without a third anchor waits in vain: both places are reported at once.
         let enough = (self.dimension.unknowns() + 1).min(self.anchors.len());
         let heard = self.window.recent(now).count();
         if seen.modes.is_empty() || (heard < enough && seen.modes.len() > 1) {
@@ -120,19 +120,23 @@ impl Tracker {
         }
         self.plant(&seen, &anchors, 1.0);
         self.bank.reweigh(|_| 1.0);
-        self.published =
-            self.bank.stories().iter().max_by(|a, b| a.weight.total_cmp(&b.weight)).map_or(0, |h| h.lineage);
+        self.published_restart_id = self
+            .bank
+            .hypotheses()
+            .iter()
+            .max_by(|a, b| a.weight.total_cmp(&b.weight))
+            .map_or(0, |h| h.restart_id);
         self.last_good_at = Some(now);
     }
 
     /// Puts the snapshot's places into the bank with `share` of the belief between them.
     fn plant(&mut self, seen: &Snapshot, anchors: &[usize], share: f64) {
         let good = |j: &Option<RangeJudgement>| j.is_some_and(|j| j.p_good > 0.5);
-        let good_now =
-            anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).fold(0, |set, (i, _)| set | 1 << i);
+        let good_now: AnchorSet =
+            anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).map(|(i, _)| *i).collect();
         for mode in seen.modes.iter().filter(|m| m.weight > 1e-3) {
-            self.lineages = self.lineages.wrapping_add(1);
-            let lineage = self.lineages;
+            self.last_restart_id = self.last_restart_id.wrapping_add(1);
+            let restart_id = self.last_restart_id;
             let mut cov: Sym = [0.0; 6];
             for i in 0..self.dimension.unknowns() {
                 for j in 0..=i {
@@ -141,18 +145,18 @@ impl Tracker {
             }
             let bank: &mut Bank = &mut self.bank;
             bank.add(|h| {
-                h.start(&mode.position_m, &cov, START_SPEED_MPS, share * mode.weight, lineage);
+                h.start(&mode.position_m, &cov, START_SPEED_MPS, share * mode.weight, restart_id);
                 h.good_now = good_now;
             });
         }
         // Which ranges were good is known only for the place as a whole: it serves the rates of use.
         for (&i, j) in anchors.iter().zip(&seen.ranges) {
             let sigma = self.sigma_m(i);
-            self.memories[i].pull += j.map_or(0.0, |j| j.p_good) / (sigma * sigma);
+            self.memories[i].information_per_m2 += j.map_or(0.0, |j| j.p_good) / (sigma * sigma);
         }
     }
 
-    /// Plants a second lineage when the ranges contradict the bank; see the module's prose.
+    /// Plants a second restart id when the ranges contradict the bank; see the module's prose.
     pub(super) fn restart_if_contradicted(&mut self, now: Timestamp) -> bool {
         let d = self.dimension.unknowns();
         let patient = self.last_good_at.is_some_and(|t| now.since(t).secs_f64() < PATIENCE_S);
@@ -168,12 +172,13 @@ impl Tracker {
         let Some(best) = seen.modes.first() else { return false };
         let agreeing: f64 = seen.ranges.iter().flatten().map(|j| j.p_good).sum();
         let jumped = seen.ln_evidence + JUMP_LN - self.window.site_ln;
-        // A story that is there already needs no second one.
+        // A hypothesis that is there already needs no second one.
         let height = self.height();
         let known = |h: &super::hypothesis::Hypothesis| {
             h.weight > 0.01 && length(&minus(&h.place(height), &best.position_m)) < 0.5
         };
-        if agreeing < need as f64 - 0.5 || jumped < went_on + 3.0 || self.bank.stories().iter().any(known) {
+        if agreeing < need as f64 - 0.5 || jumped < went_on + 3.0 || self.bank.hypotheses().iter().any(known)
+        {
             return false;
         }
         self.bank.reweigh(|_| 1.0);

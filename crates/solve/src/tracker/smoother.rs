@@ -26,6 +26,7 @@ use hereabout_core::{Dimension, Micros, TagState, Timestamp};
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::small_matrix::{Sym, at, full, length, minus};
+use crate::tracker::motion::ProcessNoise;
 use crate::tracker::{Motion, PosVel, TrackEstimate};
 
 /// The most estimates that wait; at higher rates the lag becomes shorter.
@@ -106,7 +107,7 @@ impl Smoother {
             let (here, next) = (&self.waiting[k], &self.waiting[k + 1]);
             let dt = next.at.since(here.at).secs_f64();
             let (xk, pk) = unpack::<N>(&here.moments);
-            let (f, q) = step::<N>(dt, next.moving, &self.motion);
+            let (f, q) = step::<N>(dt, next.moving_probability, &self.motion);
             let ahead = f * pk * f.transpose() + q;
             // Gᵀ = (P⁻)⁻¹·F·Pₖ. Without an inverse the chain ends here and starts anew.
             (x, p) = match ahead.cholesky() {
@@ -133,15 +134,16 @@ fn step<const N: usize>(dt: f64, moving: f64, motion: &Motion) -> (SMatrix<f64, 
     let mut f = SMatrix::<f64, N, N>::identity();
     let mut q = SMatrix::<f64, N, N>::zeros();
     let density = motion.acceleration_m2ps3 * moving.clamp(0.0, 1.0);
-    let creep = motion.creep_m * motion.creep_m * dt / 0.1;
+    let creep_m2 = motion.creep_m2(dt);
+    let noise = ProcessNoise::over(dt, density);
     for a in 0..d {
         let v = d + a;
         f[(a, v)] = dt;
         // The last terms keep a standing tag's covariance invertible.
-        q[(a, a)] = density * dt * dt * dt / 3.0 + creep + 1e-10;
-        q[(a, v)] = density * dt * dt / 2.0;
+        q[(a, a)] = noise.position_m2 + creep_m2 + 1e-10;
+        q[(a, v)] = noise.cross_m2ps;
         q[(v, a)] = q[(a, v)];
-        q[(v, v)] = density * dt + 1e-8;
+        q[(v, v)] = noise.velocity_m2ps2 + 1e-8;
     }
     (f, q)
 }
@@ -164,7 +166,7 @@ fn pack<const N: usize>(x: &SVector<f64, N>, p: &SMatrix<f64, N, N>) -> PosVel {
 /// Puts the corrected moments into an estimate.
 fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
     let place = m.place(e.position_m[2]);
-    let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.considered[i]);
+    let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.consider_covariance_m2[i]);
     e.protection_radius_m += length(&minus(&place, &e.position_m));
     e.position_m = place;
     e.velocity_mps = m.velocity();
@@ -174,5 +176,4 @@ fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
 }
 
 #[cfg(test)]
-#[path = "smoother_tests.rs"]
 mod tests;

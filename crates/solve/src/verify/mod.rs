@@ -8,16 +8,16 @@
 //!   positions: with K points the mean square error has 2K degrees of freedom (χ²; a circular normal
 //!   error is assumed), and the interval says what so few points leave open.
 //! - **What explains them?** From the levels of the corrected ranges at the checkpoints: one wrong
-//!   anchor (place or offset), one wrong checkpoint, or something that all boards share ([`Misfit`]).
+//!   anchor (place or offset), one wrong checkpoint, or something that all boards share ([`FaultIsolation`]).
 
 pub mod site_check;
 
 use hereabout_core::Dimension;
 
 use crate::calibrate::adjust::AnchorLevel;
-pub use crate::calibrate::misfit::{Explanation, Misfit, Suspect};
-use crate::calibrate::misfit::{NamingRule, Observation, Scene};
-use crate::calibrate::stand::RANGE_LIMIT_M;
+pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
+use crate::calibrate::fault::{NamingRule, Observation, Scene};
+use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::distribution::chi2_quantile;
 use crate::math::metrics::{Accuracy, is_covered, normalised_square};
 use crate::math::radius::ellipse_factor;
@@ -80,7 +80,7 @@ pub struct PointResult {
     pub held_share: Option<f64>,
     /// Mean squared error in claimed standard deviations (as many as dimensions when honest); `None`
     /// without a position that has a covariance.
-    pub normalised: Option<f64>,
+    pub normalised_chi2: Option<f64>,
     /// Index of the calibration place that this checkpoint repeats.
     pub reused: Option<usize>,
 }
@@ -102,9 +102,9 @@ pub struct Honesty {
     /// Share of positions whose claimed 95 % ellipse held the checkpoint.
     pub held_share: f64,
     /// Mean over the checkpoints of the normalised squared error.
-    pub normalised: f64,
+    pub normalised_chi2: f64,
     /// Where that mean lies with 95 % when the claims are honest and each checkpoint is one draw.
-    pub expected: [f64; 2],
+    pub expected_chi2: [f64; 2],
     /// The answer.
     pub verdict: HonestyVerdict,
 }
@@ -149,11 +149,11 @@ pub struct Verification {
     /// Pass or fail.
     pub verdict: Verdict,
     /// What explains the misfit.
-    pub misfit: Misfit,
+    pub faults: FaultIsolation,
 }
 
 /// Probability of chance and size from which an anchor is named.
-const NAMING: NamingRule = NamingRule { chance: 1e-2, least_shift_m: 0.10 };
+const NAMING: NamingRule = NamingRule { max_chance_probability: 1e-2, min_shift_m: 0.10 };
 /// An anchor that was never calibrated may be off by this much, standard deviation in metres
 /// (boards read 5 cm long to 30 cm short: common practice, no source).
 const UNCALIBRATED_SD_M: f64 = 0.20;
@@ -175,7 +175,7 @@ pub fn verify(
     let point = |(c, e): (&Checkpoint, &Vec<Error>)| PointResult {
         accuracy: accuracy(e.iter()),
         held_share: mean(e.iter().map(|e| f64::from(u8::from(e.held)))),
-        normalised: mean(e.iter().filter_map(|e| e.normalised)),
+        normalised_chi2: mean(e.iter().filter_map(|e| e.normalised_chi2)),
         reused: calibration_places_m
             .iter()
             .position(|p| flat_distance_m(*p, c.at_m) <= settings.reused_within_m),
@@ -190,7 +190,7 @@ pub fn verify(
         ce95,
         honesty: honesty(&points, &errors, settings.dimension),
         verdict: judge(ce95, settings.required_ce95_m),
-        misfit: explain(anchors, checkpoints, settings),
+        faults: explain(anchors, checkpoints, settings),
         points,
     }
 }
@@ -199,7 +199,7 @@ pub fn verify(
 struct Error {
     vector_m: [f64; 3],
     held: bool,
-    normalised: Option<f64>,
+    normalised_chi2: Option<f64>,
 }
 
 fn errors_of(c: &Checkpoint, dimension: Dimension) -> Vec<Error> {
@@ -208,7 +208,7 @@ fn errors_of(c: &Checkpoint, dimension: Dimension) -> Vec<Error> {
         vector_m.iter().all(|v| v.abs() < 2.0 * PLACE_LIMIT_M).then(|| Error {
             vector_m,
             held: is_covered(vector_m, &f.covariance_m2, dimension, 0.95),
-            normalised: normalised_square(vector_m, &f.covariance_m2, dimension),
+            normalised_chi2: normalised_square(vector_m, &f.covariance_m2, dimension),
         })
     };
     c.fixes.iter().filter_map(error).collect()
@@ -243,7 +243,7 @@ fn ce_interval(points: &[PointResult], observed_m: f64, p: f64) -> Option<CeInte
 /// The mean of K normalised squares against χ² with K times the dimension: exact when the positions of a
 /// checkpoint share one error, generous when they do not.
 fn honesty(points: &[PointResult], errors: &[Vec<Error>], dimension: Dimension) -> Option<Honesty> {
-    let judged: Vec<f64> = points.iter().filter_map(|p| p.normalised).collect();
+    let judged: Vec<f64> = points.iter().filter_map(|p| p.normalised_chi2).collect();
     let normalised = mean(judged.iter().copied())?;
     let k = judged.len();
     let dof = k * dimension.unknowns();
@@ -256,7 +256,7 @@ fn honesty(points: &[PointResult], errors: &[Vec<Error>], dimension: Dimension) 
         HonestyVerdict::Honest
     };
     let held_share = mean(errors.iter().flatten().map(|e| f64::from(u8::from(e.held))))?;
-    Some(Honesty { held_share, normalised, expected, verdict })
+    Some(Honesty { held_share, normalised_chi2: normalised, expected_chi2: expected, verdict })
 }
 
 fn judge(ce95: Option<CeInterval>, required_m: Option<f64>) -> Verdict {
@@ -268,13 +268,17 @@ fn judge(ce95: Option<CeInterval>, required_m: Option<f64>) -> Verdict {
     }
 }
 
-fn explain(anchors: &[StatedAnchor], checkpoints: &[Checkpoint], settings: &VerifySettings) -> Misfit {
+fn explain(
+    anchors: &[StatedAnchor],
+    checkpoints: &[Checkpoint],
+    settings: &VerifySettings,
+) -> FaultIsolation {
     let anchors_m: Vec<[f64; 3]> = anchors.iter().map(|a| a.at_m).collect();
-    let stands_m: Vec<[f64; 3]> = checkpoints.iter().map(|c| c.at_m).collect();
+    let occupations_m: Vec<[f64; 3]> = checkpoints.iter().map(|c| c.at_m).collect();
     let offset_se_m: Vec<Option<f64>> =
         anchors.iter().map(|a| Some(a.offset_se_m.unwrap_or(UNCALIBRATED_SD_M))).collect();
     let mut observations = Vec::new();
-    for (stand, c) in checkpoints.iter().enumerate() {
+    for (occupation, c) in checkpoints.iter().enumerate() {
         for l in &c.levels {
             let place = anchors_m.get(l.anchor);
             let sd_m = (l.se_m * l.se_m + settings.place_sd_m * settings.place_sd_m).sqrt();
@@ -284,25 +288,29 @@ fn explain(anchors: &[StatedAnchor], checkpoints: &[Checkpoint], settings: &Veri
                 && l.level_m.abs() < RANGE_LIMIT_M
                 && sd_m < RANGE_LIMIT_M
             {
-                observations.push(Observation { stand, anchor: l.anchor, range_m: l.level_m, sd_m });
+                observations.push(Observation { occupation, anchor: l.anchor, range_m: l.level_m, sd_m });
             }
         }
     }
     let scene = Scene {
         anchors_m: &anchors_m,
-        stands_m: &stands_m,
+        occupations_m: &occupations_m,
         observations: &observations,
         offset_se_m: &offset_se_m,
         scale: false,
         unknowns: settings.dimension.unknowns(),
     };
-    let boards = (0..anchors.len())
-        .flat_map(|i| [Suspect::AnchorPlace(i), Suspect::AnchorPlaceAndOffset(i), Suspect::AnchorOffset(i)]);
-    let points = (0..checkpoints.len()).map(Suspect::StandPlace);
-    let shared = [Suspect::AllOffsets, Suspect::AllScales];
+    let boards = (0..anchors.len()).flat_map(|i| {
+        [
+            FaultCandidate::AnchorPlace(i),
+            FaultCandidate::AnchorPlaceAndOffset(i),
+            FaultCandidate::AnchorOffset(i),
+        ]
+    });
+    let points = (0..checkpoints.len()).map(FaultCandidate::OccupationPlace);
+    let shared = [FaultCandidate::AllOffsets, FaultCandidate::AllScales];
     scene.explain(&boards.chain(points).chain(shared).collect::<Vec<_>>(), NAMING)
 }
 
 #[cfg(test)]
-#[path = "verify_tests.rs"]
 mod tests;

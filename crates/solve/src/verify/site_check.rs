@@ -99,11 +99,11 @@ impl HdopGrid {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DopSpread {
     /// Smallest.
-    pub min: f64,
+    pub min_hdop: f64,
     /// Median over the area.
-    pub median: f64,
+    pub median_hdop: f64,
     /// Largest.
-    pub worst: f64,
+    pub worst_hdop: f64,
     /// Where it is largest, east, north, up, metres.
     pub worst_at_m: [f64; 3],
 }
@@ -305,7 +305,12 @@ fn spread(mut values: Vec<(f64, usize)>, grid: &HdopGrid) -> Option<DopSpread> {
     let rising: Vec<f64> = values.iter().map(|v| v.0).collect();
     let (worst, at) = *values.last()?;
     let median = quantile_of_sorted(&rising, 0.5)?;
-    Some(DopSpread { min: *rising.first()?, median, worst, worst_at_m: grid.middle_m(at) })
+    Some(DopSpread {
+        min_hdop: *rising.first()?,
+        median_hdop: median,
+        worst_hdop: worst,
+        worst_at_m: grid.middle_m(at),
+    })
 }
 
 /// Cells that are part of the area, with their index.
@@ -448,5 +453,4 @@ fn offset_facts(
 }
 
 #[cfg(test)]
-#[path = "site_check_tests.rs"]
 mod tests;

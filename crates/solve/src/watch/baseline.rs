@@ -96,7 +96,7 @@ impl Baseline {
         self.find(at)
     }
 
-    /// Takes in what the anchors read at a cell; `None` for those that were late or absent.
+    /// Takes in what the anchors read at a cell; `None` for those that were NLOS or absent.
     pub(super) fn learn(&mut self, at: [i32; 2], read_m: impl Iterator<Item = (usize, f32)>) {
         self.clock = self.clock.saturating_add(1);
         let slot = self.find(at).unwrap_or_else(|| {
@@ -193,7 +193,7 @@ mod tests {
     }
 
     #[test]
-    fn a_drift_of_a_centimetre_an_hour_is_told_with_its_error() {
+    fn a_drift_of_a_centimetre_an_hour_is_reported_with_its_error() {
         let mut b = Baseline::new();
         for minute in 0..12 * 60 {
             let at = Timestamp::from_micros(i64::from(minute) * 60_000_000);

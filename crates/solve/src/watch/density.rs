@@ -1,15 +1,15 @@
-//! The density of one datum: good (a Gaussian), late, or anything.
+//! The density of one datum: good (a Gaussian), NLOS, or anything.
 //!
-//! f(x) = (1-w)·N(0, s²) + w·[(1-ε)·L(x) + ε/[`FLOOR_SPAN_M`]]. A late datum is the median of a window that was late
-//! altogether (then its delay is at least [`LATE_FROM_M`]) or in part (then it lies below). So L is level from 0 to
+//! f(x) = (1-w)·N(0, s²) + w·[(1-ε)·L(x) + ε/[`FLOOR_SPAN_M`]]. An NLOS datum is the median of a window that was NLOS
+//! altogether (then its delay is at least [`NLOS_FROM_M`]) or in part (then it lies below). So L is level from 0 to
 //! there with a share of [`PARTLY`], a heavy tail 1/(1+x/m)² beyond (it costs no exponential), and has the Gaussian's
 //! shape on the short side. The step matters: were it left out, an anchor with somebody in front for minutes would look
 //! like one that reads long by the step.
 
 /// Where full delays begin, and the scale of what is beyond, metres.
-const LATE_FROM_M: f64 = 0.2;
-const LATE_M: f64 = 0.6;
-/// Share of the late data that lie below.
+const NLOS_FROM_M: f64 = 0.2;
+const NLOS_M: f64 = 0.6;
+/// Share of the NLOS data that lie below.
 const PARTLY: f64 = 0.2;
 /// Share of the bad that is anything, and the span it lies in, metres.
 const FLOOR: f64 = 0.05;
@@ -20,7 +20,7 @@ const FLOOR_SPAN_M: f64 = 20.0;
 pub(super) struct Density {
     half_precision: f64,
     good_scale: f64,
-    late_scale: f64,
+    nlos_scale: f64,
 }
 
 impl Density {
@@ -29,29 +29,29 @@ impl Density {
         Density {
             half_precision: 0.5 / variance_m2,
             good_scale: 1.0 / (s * std::f64::consts::TAU.sqrt()),
-            late_scale: (1.0 - FLOOR) / (1.0 + PARTLY / LATE_FROM_M * s * std::f64::consts::FRAC_PI_2.sqrt()),
+            nlos_scale: (1.0 - FLOOR) / (1.0 + PARTLY / NLOS_FROM_M * s * std::f64::consts::FRAC_PI_2.sqrt()),
         }
     }
 
-    /// Log density of an error of `x` metres with a share `late` of bad ones, and the probability of being good.
-    pub(super) fn ln(&self, x: f64, late: f64) -> (f64, f64) {
-        let (all, good) = self.density(x, late);
+    /// Log density of an error of `x` metres with a share `nlos` of bad ones, and the probability of being good.
+    pub(super) fn ln(&self, x: f64, nlos: f64) -> (f64, f64) {
+        let (all, good) = self.density(x, nlos);
         (all.ln(), good)
     }
 
     /// Density and probability of being good.
-    pub(super) fn density(&self, x: f64, late: f64) -> (f64, f64) {
+    pub(super) fn density(&self, x: f64, nlos: f64) -> (f64, f64) {
         let bell = (-(self.half_precision * x * x).min(700.0)).exp();
-        let good = (1.0 - late) * self.good_scale * bell;
-        let tail = if x > LATE_FROM_M {
-            let t = 1.0 + (x - LATE_FROM_M) / LATE_M;
-            (1.0 - PARTLY) / LATE_M / (t * t)
+        let good = (1.0 - nlos) * self.good_scale * bell;
+        let tail = if x > NLOS_FROM_M {
+            let t = 1.0 + (x - NLOS_FROM_M) / NLOS_M;
+            (1.0 - PARTLY) / NLOS_M / (t * t)
         } else if x > 0.0 {
-            PARTLY / LATE_FROM_M
+            PARTLY / NLOS_FROM_M
         } else {
-            PARTLY / LATE_FROM_M * bell
+            PARTLY / NLOS_FROM_M * bell
         };
-        let all = good + late * (self.late_scale * tail + FLOOR / FLOOR_SPAN_M);
+        let all = good + nlos * (self.nlos_scale * tail + FLOOR / FLOOR_SPAN_M);
         (all, good / all)
     }
 }
@@ -71,7 +71,7 @@ mod tests {
     }
 
     #[test]
-    fn short_is_never_late() {
+    fn short_is_never_nlos() {
         let law = Density::new(0.06 * 0.06);
         assert!(law.density(-0.5, 0.3).1 < 1e-6);
         assert!(law.density(0.0, 0.3).1 > 0.9);

@@ -1,7 +1,7 @@
-//! Stories about one anchor, each fitted to its newest data by expectation and maximisation.
+//! Hypotheses about one anchor, each fitted to its newest data by expectation and maximisation.
 //!
 //! Datum k is e = μ + error, where e is the anchor's median residual against the place that the others agree on
-//! and the error has the density of [`super::density`] with a free late share w (a few imagined data keep it sane).
+//! and the error has the density of [`super::density`] with a free NLOS share w (a few imagined data keep it sane).
 //!
 //! - *unchanged*: μ = 0;
 //! - *offset*: μ = b;
@@ -25,12 +25,12 @@ use super::density::Density;
 
 /// Data that are kept: 84 m at 0.7 m.
 pub(super) const DATA: usize = 120;
-/// Imagined late and good data.
+/// Imagined NLOS and good data.
 const IMAGINED: [f64; 2] = [2.0, 8.0];
-/// The late share is never taken as more than this.
-const LATE_MOST: f64 = 0.8;
+/// The NLOS share is never taken as more than this.
+const NLOS_MOST: f64 = 0.8;
 /// Late share of a coarse count.
-const LATE: f64 = 0.2;
+const NLOS: f64 = 0.2;
 /// Rounds of each fit.
 const ROUNDS: usize = 6;
 /// How far from the anchor the nearest starts are, metres.
@@ -83,10 +83,10 @@ impl Point {
     }
 }
 
-/// A fitted story.
+/// A fitted hypothesis.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Fit {
-    /// Log-likelihood; of a story with a place also that of b.
+    /// Log-likelihood; of a hypothesis with a place also that of b.
     pub(super) ln: f64,
     pub(super) at: Parameters,
     /// Covariance of the parameters, m².
@@ -103,22 +103,22 @@ impl Fit {
     }
 }
 
-/// Which parameters a story frees, and how closely it expects each to be at zero: standard deviations in metres, `None` for one
+/// Which parameters a hypothesis frees, and how closely it expects each to be at zero: standard deviations in metres, `None` for one
 /// that is zero.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Story([Option<f64>; 4]);
+pub(super) struct ChangeHypothesis([Option<f64>; 4]);
 
-impl Story {
-    pub(super) const UNCHANGED: Story = Story([None; 4]);
-    pub(super) const OFFSET: Story = Story([None, None, None, Some(WITHIN_M)]);
+impl ChangeHypothesis {
+    pub(super) const UNCHANGED: ChangeHypothesis = ChangeHypothesis([None; 4]);
+    pub(super) const OFFSET: ChangeHypothesis = ChangeHypothesis([None, None, None, Some(WITHIN_M)]);
 
-    fn moved(dimension: Dimension, open_m: f64) -> Story {
+    fn moved(dimension: Dimension, open_m: f64) -> ChangeHypothesis {
         let up = (dimension == Dimension::ThreeD).then_some(WITHIN_M);
-        Story([Some(WITHIN_M), Some(WITHIN_M), up, Some(open_m)])
+        ChangeHypothesis([Some(WITHIN_M), Some(WITHIN_M), up, Some(open_m)])
     }
 
-    fn height(open_m: f64) -> Story {
-        Story([None, None, Some(WITHIN_M), Some(open_m)])
+    fn height(open_m: f64) -> ChangeHypothesis {
+        ChangeHypothesis([None, None, Some(WITHIN_M), Some(open_m)])
     }
 
     /// What b costs, log density; nothing where it is all there is.
@@ -131,22 +131,22 @@ impl Story {
     }
 }
 
-/// Fits a story from a start.
-pub(super) fn fit(points: &[Point], story: Story, start: Parameters) -> Fit {
-    let rounds = if story == Story::UNCHANGED { 3 } else { ROUNDS };
-    let mut late = LATE;
+/// Fits a hypothesis from a start.
+pub(super) fn fit(points: &[Point], hypothesis: ChangeHypothesis, start: Parameters) -> Fit {
+    let rounds = if hypothesis == ChangeHypothesis::UNCHANGED { 3 } else { ROUNDS };
+    let mut nlos = NLOS;
     let mut out = Fit { ln: 0.0, at: start, covariance: [[0.0; 4]; 4], good: 1.0 };
     for round in 0..=rounds {
         let mut a = [[0.0; 4]; 4];
         let mut right = [0.0; 4];
-        for (k, free) in story.0.iter().enumerate() {
+        for (k, free) in hypothesis.0.iter().enumerate() {
             a[k][k] = free.map_or(1.0, |within_m| 1.0 / (within_m * within_m));
         }
         // Densities are multiplied up before the logarithm is taken: there are many, and it is dear.
         let (mut ln, mut product, mut good) = (0.0, 1.0_f64, 0.0);
         for (k, p) in points.iter().enumerate() {
             let (mean_m, slope) = p.mean(&out.at);
-            let (all, g) = p.law.density(p.e_m - mean_m, late);
+            let (all, g) = p.law.density(p.e_m - mean_m, nlos);
             product *= all;
             if k % 8 == 7 {
                 ln += product.ln();
@@ -154,7 +154,8 @@ pub(super) fn fit(points: &[Point], story: Story, start: Parameters) -> Fit {
             }
             good += g;
             let w = g * p.precision;
-            let s: Parameters = std::array::from_fn(|k| if story.0[k].is_some() { slope[k] } else { 0.0 });
+            let s: Parameters =
+                std::array::from_fn(|k| if hypothesis.0[k].is_some() { slope[k] } else { 0.0 });
             // The slope is held at its present value.
             let y = p.e_m - mean_m + (0..4).map(|k| s[k] * out.at[k]).sum::<f64>();
             for r in 0..4 {
@@ -164,18 +165,18 @@ pub(super) fn fit(points: &[Point], story: Story, start: Parameters) -> Fit {
                 }
             }
         }
-        out.ln = ln + product.ln() - story.cost(&out.at);
+        out.ln = ln + product.ln() - hypothesis.cost(&out.at);
         out.good = good / points.len().max(1) as f64;
         out.covariance = inverse(&a);
         if round == rounds {
             break;
         }
         let n = points.len() as f64;
-        late = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(LATE_MOST);
+        nlos = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(NLOS_MOST);
         let c = &out.covariance;
         out.at = std::array::from_fn(|r| {
             let v: f64 = (0..4).map(|k| c[r][k] * right[k]).sum();
-            if story.0[r].is_some() { v.clamp(-FARTHEST_M, FARTHEST_M) } else { 0.0 }
+            if hypothesis.0[r].is_some() { v.clamp(-FARTHEST_M, FARTHEST_M) } else { 0.0 }
         });
     }
     out
@@ -205,22 +206,22 @@ fn inverse(a: &[[f64; 4]; 4]) -> [[f64; 4]; 4] {
 
 /// Log density of the data with given parameters.
 pub(super) fn density_of(points: &[Point], at: &Parameters) -> f64 {
-    points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, LATE).0).sum()
+    points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS).0).sum()
 }
 
 /// Share of the data that are good with given parameters.
 pub(super) fn share_good(points: &[Point], at: &Parameters) -> f64 {
-    let good: f64 = points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, LATE).1).sum();
+    let good: f64 = points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS).1).sum();
     good / points.len().max(1) as f64
 }
 
-/// What the stories about one anchor need to know.
+/// What the hypotheses about one anchor need to know.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct About<'a> {
     pub(super) dimension: Dimension,
     pub(super) offset_se_m: Option<f64>,
     /// What it is named for: sought from there as well, and from all far starts, so that no poor fit is taken for a better
-    /// story.
+    /// hypothesis.
     pub(super) named: Option<Parameters>,
     /// From its place to the others', metres.
     pub(super) to_others_m: &'a ArrayVec<[f64; 3], MAX_ANCHORS>,
@@ -233,9 +234,9 @@ impl About<'_> {
     }
 }
 
-/// The stories.
+/// The hypotheses.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Stories {
+pub(super) struct HypothesisFits {
     pub(super) unchanged: Fit,
     pub(super) offset: Fit,
     pub(super) moved: Fit,
@@ -243,34 +244,34 @@ pub(super) struct Stories {
     pub(super) height: Option<Fit>,
 }
 
-impl Stories {
-    pub(super) fn of(points: &[Point], about: &About) -> Stories {
-        let unchanged = fit(points, Story::UNCHANGED, [0.0; 4]);
+impl HypothesisFits {
+    pub(super) fn of(points: &[Point], about: &About) -> HypothesisFits {
+        let unchanged = fit(points, ChangeHypothesis::UNCHANGED, [0.0; 4]);
         let mut middle: ArrayVec<f64, DATA> = points.iter().take(DATA).map(|p| p.e_m).collect();
         middle.sort_unstable_by(f64::total_cmp);
         let median_m = middle.get(middle.len() / 2).copied().unwrap_or(0.0);
-        let offset = fit(points, Story::OFFSET, [0.0, 0.0, 0.0, median_m]);
-        let story = Story::moved(about.dimension, about.open_m());
-        let mut moved = fit(points, story, [0.0; 4]);
+        let offset = fit(points, ChangeHypothesis::OFFSET, [0.0, 0.0, 0.0, median_m]);
+        let hypothesis = ChangeHypothesis::moved(about.dimension, about.open_m());
+        let mut moved = fit(points, hypothesis, [0.0; 4]);
         let mut height = None;
-        // Where next to nothing is good every story is poor alike: that, too, speaks for a change.
+        // Where next to nothing is good every hypothesis is poor alike: that, too, speaks for a change.
         if offset.ln.max(moved.ln) > unchanged.ln + TRY_ALL || unchanged.good < 0.5 * EXPLAINS {
             for start in near(about.dimension) {
-                take_better(&mut moved, fit(points, story, start));
+                take_better(&mut moved, fit(points, hypothesis, start));
             }
             if let Some(start) = about.named {
-                take_better(&mut moved, fit(points, story, start));
+                take_better(&mut moved, fit(points, hypothesis, start));
             }
             if moved.good.max(offset.good) < EXPLAINS || about.named.is_some() {
                 for start in far(points, about) {
-                    take_better(&mut moved, fit(points, story, start));
+                    take_better(&mut moved, fit(points, hypothesis, start));
                 }
             }
             if about.dimension != Dimension::ThreeD {
                 height = Some(height_of(points, about));
             }
         }
-        Stories { unchanged, offset, moved, height }
+        HypothesisFits { unchanged, offset, moved, height }
     }
 
     /// Parameters of the better one of "offset" and "moved" for a part of the data, from starts that fit the whole roughly.
@@ -281,17 +282,17 @@ impl Stories {
         starts: &[Parameters; 2],
     ) -> Parameters {
         let open_m = offset_se_m.map_or(UNCALIBRATED_M, |se| se.clamp(OPEN_M, UNCALIBRATED_M));
-        let story = Story::moved(dimension, open_m);
-        let mut best = fit(points, Story::OFFSET, starts[1]);
-        take_better(&mut best, fit(points, story, starts[0]));
-        take_better(&mut best, fit(points, story, [0.0; 4]));
+        let hypothesis = ChangeHypothesis::moved(dimension, open_m);
+        let mut best = fit(points, ChangeHypothesis::OFFSET, starts[1]);
+        take_better(&mut best, fit(points, hypothesis, starts[0]));
+        take_better(&mut best, fit(points, hypothesis, [0.0; 4]));
         for start in near(dimension) {
-            take_better(&mut best, fit(points, story, start));
+            take_better(&mut best, fit(points, hypothesis, start));
         }
         best.at
     }
 
-    /// The best story in which the anchor stands elsewhere, and whether it is that of the height.
+    /// The best hypothesis in which the anchor stands elsewhere, and whether it is that of the height.
     pub(super) fn place(&self) -> (Fit, bool) {
         match self.height {
             // One parameter less: a tie is the height's.
@@ -341,11 +342,11 @@ fn best_of(points: &[Point], starts: impl Iterator<Item = Parameters>) -> ArrayV
 }
 
 fn height_of(points: &[Point], about: &About) -> Fit {
-    let story = Story::height(about.open_m());
+    let hypothesis = ChangeHypothesis::height(about.open_m());
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
-    let mut best = fit(points, story, [0.0; 4]);
+    let mut best = fit(points, hypothesis, [0.0; 4]);
     for start in best_of(&few, HEIGHTS_M.iter().map(|h| [0.0, 0.0, *h, 0.0])) {
-        let other = fit(points, story, start);
+        let other = fit(points, hypothesis, start);
         let nearer = other.at[2].abs() < best.at[2].abs() && other.ln > best.ln - 1.0;
         if other.ln > best.ln + 1.0 || nearer {
             best = other;

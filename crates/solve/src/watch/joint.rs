@@ -1,23 +1,23 @@
-//! All anchors' data under one story: who is to blame, and whether anybody is.
+//! All anchors' data under one hypothesis: who is to blame, and whether anybody is.
 //!
 //! The tests of `hypotheses` look at one anchor against the place that the others agree on. That place is bent by everything
 //! that is not as stated: offsets that nobody measured, a tag at another height, one board that is wrong. Before
-//! a word is said of one anchor, its story has to stand against its rivals on all data together, with the same freedom for
+//! a word is said of one anchor, its hypothesis has to hold against its rivals on all data together, with the same freedom for
 //! each.
 //!
 //! **Model.** Median of anchor j at datum k: as a range, |a_j - p_k + δ_k| + b_j + μ_jk + error. δ_k is the shift of the path, free at each datum;
-//! b_j is what the calibration leaves open, N(0, open²); the error has the density of `density` with a free late share for each
-//! anchor; μ is the story's: nothing; one anchor elsewhere, by d; one anchor's offset, b_j wide; the tag (and so, alike,
+//! b_j is what the calibration leaves open, N(0, open²); the error has the density of `density` with a free NLOS share for each
+//! anchor; μ is the hypothesis's: nothing; one anchor elsewhere, by d; one anchor's offset, b_j wide; the tag (and so, alike,
 //! all anchors) at another height; a scale.
 //!
-//! **Fit.** Path, offsets and the story's own parameters in turn, each by weighted least squares with the probability of being
+//! **Fit.** Path, offsets and the hypothesis's own parameters in turn, each by weighted least squares with the probability of being
 //! good as weight, [`ROUNDS`] rounds from where the single tests have ended. The score is the log density at the end, with the
-//! prior of b, less what the story's freedom costs.
+//! prior of b, less what the hypothesis's freedom costs.
 //!
-//! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of stories and the limits are found by the study.
+//! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of hypotheses and the limits are found by the study.
 
 use arrayvec::ArrayVec;
-use hereabout_core::MAX_ANCHORS;
+use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 use super::density::Density;
 use super::hypotheses::{DATA, Parameters};
@@ -33,9 +33,9 @@ const FARTHEST_M: f64 = 10.0;
 const WITHIN_M: f64 = 2.0;
 /// And a scale within this.
 const SCALE_WITHIN: f64 = 0.1;
-/// Late share at the start; the most; imagined late and good data.
-const LATE: f64 = 0.2;
-const LATE_MOST: f64 = 0.8;
+/// NLOS share at the start; the most; imagined NLOS and good data.
+const NLOS: f64 = 0.2;
+const NLOS_MOST: f64 = 0.8;
 const IMAGINED: [f64; 2] = [2.0, 8.0];
 /// What a freedom costs, log density.
 const PLACE_COST: f64 = 4.0;
@@ -43,7 +43,7 @@ const COMMON_COST: f64 = 2.0;
 
 /// What is not as stated.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Blame {
+pub(super) enum FaultHypothesis {
     /// Nothing but what the calibration leaves open.
     Nobody,
     /// One anchor stands elsewhere; the start of the search. `only_up`: its height alone is free.
@@ -60,7 +60,7 @@ pub(super) enum Blame {
 pub(super) struct Joint<'a> {
     pub(super) data: ArrayVec<&'a Datum, DATA>,
     /// Anchors that take part, a bit for each.
-    pub(super) anchors: u16,
+    pub(super) anchors: AnchorSet,
     /// What the calibration leaves open of each, metres.
     pub(super) open_m: [f64; MAX_ANCHORS],
     pub(super) unknowns: usize,
@@ -68,30 +68,30 @@ pub(super) struct Joint<'a> {
     pub(super) raw: bool,
 }
 
-/// How well a story fits.
+/// How well a hypothesis fits.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Score {
     /// Log density.
     pub(super) ln: f64,
-    /// Share of the data of each anchor that are late under it.
-    pub(super) late: [f64; MAX_ANCHORS],
+    /// Share of the data of each anchor that are NLOS under it.
+    pub(super) nlos: [f64; MAX_ANCHORS],
 }
 
 /// The state of a fit.
 struct Fitting {
     shift_m: [[f64; 3]; DATA],
     offset_m: [f64; MAX_ANCHORS],
-    late: [f64; MAX_ANCHORS],
-    blame: Blame,
+    nlos: [f64; MAX_ANCHORS],
+    blame: FaultHypothesis,
     raw: bool,
 }
 
 impl Fitting {
-    /// From the anchor, as the story has it, to the tag, as the path has it; metres.
+    /// From the anchor, as the hypothesis has it, to the tag, as the path has it; metres.
     fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
         let d = match self.blame {
-            Blame::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
-            Blame::TagHeight { up_m } => [0.0, 0.0, -up_m],
+            FaultHypothesis::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
+            FaultHypothesis::TagHeight { up_m } => [0.0, 0.0, -up_m],
             _ => [0.0; 3],
         };
         std::array::from_fn(|c| f64::from(e.u[c]) * f64::from(e.distance_m) - self.shift_m[k][c] - d[c])
@@ -101,7 +101,7 @@ impl Fitting {
     fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
         let v = self.to_tag_m(k, anchor, e);
         let far_m = dot(&v, &v).sqrt().max(0.1);
-        let stretch = if let Blame::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
+        let stretch = if let FaultHypothesis::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
         let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };
         let read_m = f64::from(e.median_m) + usual_m + f64::from(e.distance_m);
         (read_m - stretch * far_m - self.offset_m[anchor], v.map(|c| c / far_m))
@@ -126,20 +126,20 @@ struct Sums {
 
 impl Joint<'_> {
     fn has(&self, anchor: usize, e: &Entry) -> bool {
-        self.anchors & (1 << anchor) != 0 && !e.median_m.is_nan()
+        self.anchors.contains(anchor) && !e.median_m.is_nan()
     }
 
-    /// Log density of all data under the story, with everything else as good as it gets.
-    pub(super) fn score(&self, blame: Blame) -> Score {
+    /// Log density of all data under the hypothesis, with everything else as good as it gets.
+    pub(super) fn score(&self, blame: FaultHypothesis) -> Score {
         let mut at = Fitting {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
-            late: [LATE; MAX_ANCHORS],
+            nlos: [NLOS; MAX_ANCHORS],
             blame,
             raw: self.raw,
         };
-        if let Blame::Offset { anchor } = blame {
-            // From nought a large one would be called late for good.
+        if let FaultHypothesis::Offset { anchor } = blame {
+            // From nought a large one would be called NLOS for good.
             at.offset_m[anchor] = self.middle_m(&at, anchor);
         }
         for round in 0..ROUNDS {
@@ -149,7 +149,7 @@ impl Joint<'_> {
             }
             self.improve(&mut at);
         }
-        Score { ln: self.log_density(&at), late: at.late }
+        Score { ln: self.log_density(&at), nlos: at.nlos }
     }
 
     /// The median of what is left of an anchor's data; metres.
@@ -169,7 +169,7 @@ impl Joint<'_> {
         for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
             let (left_m, u) = at.left_m(k, i, e);
             let variance_m2 = f64::from(e.median_m2);
-            let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
+            let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
             let weight = good.max(1e-3) / variance_m2;
             add_outer(&mut normal, self.unknowns, &u, weight);
             for (r, u) in right.iter_mut().zip(u).take(self.unknowns) {
@@ -185,17 +185,17 @@ impl Joint<'_> {
         }
     }
 
-    /// One step of offsets, late shares and the story's own parameters.
+    /// One step of offsets, NLOS shares and the hypothesis's own parameters.
     fn improve(&self, at: &mut Fitting) {
         let mut offset = [(0.0, 0.0); MAX_ANCHORS];
         let mut seen = [(0.0, 0.0); MAX_ANCHORS];
-        let mut story = Sums { normal: [0.0; 6], right: [0.0; 3] };
+        let mut hypothesis = Sums { normal: [0.0; 6], right: [0.0; 3] };
         for (k, datum) in self.data.iter().enumerate() {
             let mut rows: ArrayVec<Row, MAX_ANCHORS> = ArrayVec::new();
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let (left_m, u) = at.left_m(k, i, e);
                 let variance_m2 = f64::from(e.median_m2);
-                let (_, good) = Density::new(variance_m2).density(left_m, at.late[i]);
+                let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
                 let weight = good / variance_m2;
                 offset[i].0 += weight;
                 offset[i].1 += weight * (left_m + at.offset_m[i]);
@@ -203,34 +203,36 @@ impl Joint<'_> {
                 seen[i].1 += good;
                 rows.push(Row { u, weight, left_m, slope: self.slope(at, i, e, u) });
             }
-            self.add_story(&mut story, &mut rows);
+            self.add_hypothesis(&mut hypothesis, &mut rows);
         }
-        step_story(&story, &mut at.blame);
+        step_hypothesis(&hypothesis, &mut at.blame);
         for i in 0..MAX_ANCHORS {
             let open_m = self.open_of(&at.blame, i);
             at.offset_m[i] = offset[i].1 / (offset[i].0 + 1.0 / (open_m * open_m));
             let (n, good) = seen[i];
-            at.late[i] = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(LATE_MOST);
+            at.nlos[i] = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(NLOS_MOST);
         }
     }
 
-    /// How a range goes with the story's own parameters.
+    /// How a range goes with the hypothesis's own parameters.
     fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, u: [f64; 3]) -> [f64; 3] {
         match at.blame {
-            Blame::Place { anchor: i, only_up, .. } if i == anchor => {
+            FaultHypothesis::Place { anchor: i, only_up, .. } if i == anchor => {
                 let flat = if only_up { 0.0 } else { -1.0 };
                 let up = if only_up || self.unknowns == 3 { -1.0 } else { 0.0 };
                 [flat * u[0], flat * u[1], up * u[2]]
             }
-            Blame::TagHeight { .. } => [0.0, 0.0, u[2]],
-            Blame::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
-            Blame::Nobody | Blame::Offset { .. } | Blame::Place { .. } => [0.0; 3],
+            FaultHypothesis::TagHeight { .. } => [0.0, 0.0, u[2]],
+            FaultHypothesis::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
+            FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } | FaultHypothesis::Place { .. } => {
+                [0.0; 3]
+            }
         }
     }
 
-    /// Adds a datum to the sums of the story's own parameters. What the path can follow is taken out of the slopes, so that
-    /// story and path need not be fitted in turn.
-    fn add_story(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
+    /// Adds a datum to the sums of the hypothesis's own parameters. What the path can follow is taken out of the slopes, so that
+    /// hypothesis and path need not be fitted in turn.
+    fn add_hypothesis(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
         let (mut normal, mut across): (Sym, [[f64; 3]; 3]) = ([0.0; 6], [[0.0; 3]; 3]);
         for row in rows.iter() {
             add_outer(&mut normal, self.unknowns, &row.u, row.weight + 1e-3);
@@ -253,9 +255,9 @@ impl Joint<'_> {
         }
     }
 
-    fn open_of(&self, blame: &Blame, anchor: usize) -> f64 {
+    fn open_of(&self, blame: &FaultHypothesis, anchor: usize) -> f64 {
         match blame {
-            Blame::Offset { anchor: i } if *i == anchor => WITHIN_M,
+            FaultHypothesis::Offset { anchor: i } if *i == anchor => WITHIN_M,
             _ => self.open_m[anchor],
         }
     }
@@ -265,7 +267,7 @@ impl Joint<'_> {
         for (k, datum) in self.data.iter().enumerate() {
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let law = Density::new(f64::from(e.median_m2));
-                ln += law.ln(at.left_m(k, i, e).0, at.late[i]).0;
+                ln += law.ln(at.left_m(k, i, e).0, at.nlos[i]).0;
             }
         }
         for (i, offset_m) in at.offset_m.iter().enumerate() {
@@ -273,21 +275,21 @@ impl Joint<'_> {
             ln -= 0.5 * ses * ses;
         }
         ln - match at.blame {
-            Blame::Nobody | Blame::Offset { .. } => 0.0,
-            Blame::Place { .. } => PLACE_COST,
-            Blame::TagHeight { .. } | Blame::Scale { .. } => COMMON_COST,
+            FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => 0.0,
+            FaultHypothesis::Place { .. } => PLACE_COST,
+            FaultHypothesis::TagHeight { .. } | FaultHypothesis::Scale { .. } => COMMON_COST,
         }
     }
 }
 
-/// Moves the story's own parameters to where the sums say, held near zero by what is expected.
-fn step_story(sums: &Sums, blame: &mut Blame) {
-    let within = if matches!(blame, Blame::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
+/// Moves the hypothesis's own parameters to where the sums say, held near zero by what is expected.
+fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
+    let within = if matches!(blame, FaultHypothesis::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
     let precision = 1.0 / (within * within);
     let now = match *blame {
-        Blame::Place { start: [x, y, z, _], .. } => [x, y, z],
-        Blame::TagHeight { up_m: one } | Blame::Scale { by: one } => [0.0, 0.0, one],
-        Blame::Nobody | Blame::Offset { .. } => return,
+        FaultHypothesis::Place { start: [x, y, z, _], .. } => [x, y, z],
+        FaultHypothesis::TagHeight { up_m: one } | FaultHypothesis::Scale { by: one } => [0.0, 0.0, one],
+        FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => return,
     };
     let (mut normal, mut right) = (sums.normal, sums.right);
     for axis in 0..3 {
@@ -299,10 +301,10 @@ fn step_story(sums: &Sums, blame: &mut Blame) {
     let step = times(&covariance, 3, &right);
     let to: [f64; 3] = std::array::from_fn(|k| (now[k] + step[k]).clamp(-60.0, 60.0));
     match blame {
-        Blame::Place { start, only_up: true, .. } => start[2] = to[2],
-        Blame::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
-        Blame::TagHeight { up_m } => *up_m = to[2],
-        Blame::Scale { by } => *by = to[2],
-        Blame::Nobody | Blame::Offset { .. } => {}
+        FaultHypothesis::Place { start, only_up: true, .. } => start[2] = to[2],
+        FaultHypothesis::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
+        FaultHypothesis::TagHeight { up_m } => *up_m = to[2],
+        FaultHypothesis::Scale { by } => *by = to[2],
+        FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => {}
     }
 }

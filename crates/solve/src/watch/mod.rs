@@ -11,13 +11,13 @@
 //! shift, so a least-squares step on the medians gives the leave-one-out residual at a hundredth of the cost.
 //! The tags' data are pooled: an anchor that has moved has moved for all of them.
 //!
-//! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three stories
+//! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three hypotheses
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
 //! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `SUSPECT` and a size of `SIZE_M`, an alarm after
 //! `ALARM_RUN` with `ALARM`; among few anchors later (`ALARM_OF_FEW`).
 //!
-//! **Naming.** An alarm brings all data together before a jury (`jury`, `joint`): the stories about each anchor, the tag's
-//! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its story
+//! **Naming.** An alarm brings all data together for fault isolation (`isolation`, `joint`): the hypotheses about each anchor, the tag's
+//! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its hypothesis
 //! beats "nobody", what concerns all anchors, and every other anchor's, running; with less where the single tests point at it
 //! as well: the anchor with the largest gain is also the one without which all the others fit best. Otherwise the answer
 //! is "one of these", or nothing. With dimension + 2 anchors or fewer nobody is named. A named anchor leaves the common solution, so
@@ -28,8 +28,8 @@
 //! parts fit best). *Moved* when a place beats "offset" by `BEATS` (`FAR_AHEAD` while no datum is clearly negative or the
 //! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
 //! `OFFSET_BEATS`, over `NEWEST` data since the change, on headings that
-//! would have told them apart, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
-//! *changed*: nobody can tell yet. What was told stays told while the newest data fit it at all: a sharper word takes the
+//! would have distinguished them, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
+//! *changed*: nobody can tell yet. What was reported stays reported while the newest data fit it at all: a sharper word takes the
 //! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
 //! `OTHER_RUN` evaluations with `FAR_AHEAD`. It is over when the newest `NEWEST` data fit "unchanged" better by
 //! `WELL`.
@@ -41,7 +41,7 @@
 //! side, and a change that all anchors share. Moves of less than [`LIMIT_M`] are not promised.
 //!
 //! **Up.** In space a shift has an up component. In the plane, where the tag's height is known, a board that was raised or
-//! lowered is a story of its own; it can't be told from its mirror image about the tag's height.
+//! lowered is a hypothesis of its own; it can't be distinguished from its mirror image about the tag's height.
 //!
 //! **Cost.** A frame costs a square root per range. A datum costs about 4·n² densities. An evaluation costs about 16 fits·rounds
 //! per anchor over 120 points; one anchor is evaluated per datum, so the usual peak is a few
@@ -55,20 +55,20 @@
 mod baseline;
 mod density;
 mod hypotheses;
+mod isolation;
 mod joint;
-mod jury;
 mod window;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Dimension, MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Micros, Timestamp};
 
 use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
-use hypotheses::{About, DATA, Fit, Parameters, Point, Stories, density_of, share_good, widest};
-use jury::Blamed;
+use hypotheses::{About, DATA, Fit, HypothesisFits, Parameters, Point, density_of, share_good, widest};
+use isolation::LeadingHypothesis;
 pub use window::TagWindow;
-use window::{Agreed, Sight, Sights, agree, predicted_m2};
+use window::{Agreed, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
 
 /// Travel from datum to datum, metres.
 pub const STEP_M: f64 = 0.7;
@@ -86,7 +86,7 @@ const PLACE_M: f64 = 0.04;
 const SUSPECT: f64 = 30.0;
 const SUSPECT_RUN: u32 = 1;
 /// Gain, and evaluations in a row, that make an alarm; and the same while few others agree against the anchor: up to
-/// dimension + 4 anchors in all. Then one that is late for long bends the place that the others are judged by.
+/// dimension + 4 anchors in all. Then one that is NLOS for long bends the place that the others are judged by.
 const ALARM: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
 const ALARM_OF_FEW: f64 = 60.0;
@@ -105,7 +105,7 @@ const WELL: f64 = 15.0;
 const WELL_RUN: u32 = 3;
 /// Newest data that say whether a named anchor is well: 42 m.
 const NEWEST: usize = 60;
-/// Share of the data that a changed anchor's story must call good: somebody in front for minutes makes them spread.
+/// Share of the data that a changed anchor's hypothesis must call good: somebody in front for minutes makes them spread.
 const TIGHT: f64 = 0.5;
 /// "Moved" must beat "offset" by this.
 const BEATS: f64 = 10.0;
@@ -128,7 +128,7 @@ const NEGATIVE_SHARE: f64 = 0.08;
 /// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
 const AHEAD: f64 = 5.0;
 const AHEAD_IN_SPACE: f64 = 15.0;
-/// What all anchors have in common is told from this on, metres; its memory in data, and the largest step.
+/// What all anchors have in common is reported from this on, metres; its memory in data, and the largest step.
 const ALIKE_M: f64 = 0.15;
 const COMMON_MEMORY: f64 = 60.0;
 const COMMON_STEP_M: f64 = 0.10;
@@ -139,7 +139,7 @@ const NARROW_M: f64 = 0.06;
 /// Travel that an answer needs, metres.
 pub const NEEDED_M: f64 = DATA as f64 * STEP_M;
 /// Without a datum for this long the tag stands still.
-const STANDS: Micros = Micros::from_millis(60_000);
+const STATIONARY_AFTER: Micros = Micros::from_millis(60_000);
 /// And after this long an old answer is worth nothing.
 const OLD: Micros = Micros::from_millis(1_800_000);
 
@@ -171,7 +171,7 @@ pub enum Change {
         /// It has never fitted the place that is stated.
         from_start: bool,
         /// Share of its data that fit the new place.
-        explained: f64,
+        explained_share: f64,
         /// Standard error of the size, metres.
         size_se_m: f64,
         /// Standard error across, metres: of the direction times the size.
@@ -184,12 +184,12 @@ pub enum Change {
         /// Standard error, metres.
         se_m: f64,
     },
-    /// It reads long wherever the tag was; not told yet why.
+    /// It reads long wherever the tag was; the cause is not known yet.
     ReadsLong {
         /// Mean, metres.
         by_m: f64,
     },
-    /// It reads otherwise than its place and calibration say; not told yet which.
+    /// It reads otherwise than its place and calibration say; which one is not known yet.
     Changed {
         /// Mean, metres.
         by_m: f64,
@@ -212,8 +212,8 @@ pub enum Standing {
     Suspect,
     /// It has changed.
     Named(Change),
-    /// One of several has; a bit for each index.
-    OneOf(u16),
+    /// One of these has.
+    OneOf(AnchorSet),
     /// No position rests on enough other anchors.
     NoPosition,
     /// Too little travel so far, metres.
@@ -222,7 +222,7 @@ pub enum Standing {
     StandsStill,
     /// All ways look at the anchor from about the same side.
     TooNarrow,
-    /// So many anchors take part; one that is wrong can't be told from the others.
+    /// So many anchors take part; one that is wrong can't be distinguished from the others.
     TooFewAnchors(usize),
     /// All anchors have changed alike.
     AllAlike,
@@ -241,7 +241,7 @@ struct Entry {
     distance_m: f32,
     /// How much better the others fit without it, log density.
     witness: f32,
-    /// Residual against the common solution before the baseline is taken out, metres; NaN when late or absent.
+    /// Residual against the common solution before the baseline is taken out, metres; NaN when NLOS or absent.
     read_m: f32,
     /// Median against the path as it was published, metres, with its variance; NaN when absent.
     median_m: f32,
@@ -270,13 +270,13 @@ struct Datum {
 
 /// Result of the last evaluation of one anchor.
 #[derive(Clone, Copy, Debug)]
-struct Judged {
+struct Evaluation {
     gain: f64,
     witness: f64,
     size_m: f64,
-    /// Share of the data that lie close to the story.
+    /// Share of the data that lie close to the hypothesis.
     good: f64,
-    stories: Stories,
+    hypotheses: HypothesisFits,
     some_negative: bool,
     points: usize,
     /// How much better "unchanged" fits the newest data than what the anchor is named for.
@@ -285,10 +285,10 @@ struct Judged {
     fits: f64,
 }
 
-impl Judged {
+impl Evaluation {
     /// Standard error of a move in its worst direction, metres.
     fn worst_se_m(&self) -> f64 {
-        widest(&self.stories.moved.covariance).sqrt()
+        widest(&self.hypotheses.moved.covariance).sqrt()
     }
 }
 
@@ -304,7 +304,7 @@ struct Named {
 /// What is kept per anchor beside its data.
 #[derive(Clone, Copy, Debug, Default)]
 struct State {
-    judged: Option<Judged>,
+    evaluation: Option<Evaluation>,
     suspect_run: u32,
     alarm_run: u32,
     well_run: u32,
@@ -329,11 +329,11 @@ pub struct PlaceWatch {
     travelled_m: f64,
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
-    one_of: u16,
+    one_of: AnchorSet,
     /// The anchor that all data together blame.
-    blamed: Option<Blamed>,
-    /// Anchors that took part in the newest datum, a bit for each.
-    heard: u16,
+    leading: Option<LeadingHypothesis>,
+    /// Anchors that took part in the newest datum.
+    heard: AnchorSet,
     /// Mean share of an anchor's own error that stays in its residual against the common solution.
     redundancy: [f64; MAX_ANCHORS],
     /// All ranges of every tag that can tell are off alike.
@@ -353,9 +353,9 @@ impl PlaceWatch {
             travelled_m: 0.0,
             newest: None,
             states: [State::default(); MAX_ANCHORS],
-            one_of: 0,
-            blamed: None,
-            heard: 0,
+            one_of: AnchorSet::EMPTY,
+            leading: None,
+            heard: AnchorSet::EMPTY,
             redundancy: [0.75; MAX_ANCHORS],
             all_alike: false,
         }
@@ -403,9 +403,9 @@ impl PlaceWatch {
         self.travelled_m += step_m;
         self.newest = Some(at);
         self.baseline.note_hour(at, self.anchors.len());
-        let sights = self.sights(tag, at, position_m, &sigma_m);
-        self.heard = sights.iter().fold(0, |set, s| set | 1 << s.anchor);
-        if let Some(datum) = self.datum(tag, position_m, &sights) {
+        let linearised = self.linearised_residuals(tag, at, position_m, &sigma_m);
+        self.heard = linearised.iter().map(|s| s.anchor).collect();
+        if let Some(datum) = self.datum(tag, position_m, &linearised) {
             self.keep(datum);
         }
         self.all_alike = tag.is_alike();
@@ -413,15 +413,15 @@ impl PlaceWatch {
     }
 
     /// What every anchor reads, with what is usual there taken out.
-    fn sights(
+    fn linearised_residuals(
         &self,
         tag: &TagWindow,
         at: Timestamp,
         position_m: [f64; 3],
         sigma_m: &impl Fn(usize) -> f64,
-    ) -> Sights {
+    ) -> LinearisedResiduals {
         let slot = self.baseline.slot(Baseline::cell_of(position_m));
-        let mut sights = Sights::new();
+        let mut linearised = LinearisedResiduals::new();
         for (i, anchor) in self.anchors.iter().enumerate() {
             let Some((median_m, n)) = tag.median(i, at) else { continue };
             let to_tag = minus(&position_m, &anchor.at_m);
@@ -429,7 +429,7 @@ impl PlaceWatch {
             let sigma = sigma_m(i).clamp(0.02, 3.0);
             // The median of Gaussian values has π/2 times the variance of their mean.
             let variance_m2 = std::f64::consts::FRAC_PI_2 * sigma * sigma / n as f64 + PLACE_M * PLACE_M;
-            sights.push(Sight {
+            linearised.push(LinearisedResidual {
                 anchor: i,
                 median_m: median_m - tag.common_m - self.baseline.usual_m(slot, i),
                 variance_m2,
@@ -438,18 +438,23 @@ impl PlaceWatch {
                 counts: self.states[i].named.is_none(),
             });
         }
-        sights
+        linearised
     }
 
     /// Leave-one-out residuals of all anchors; `None` where not even all together give a place.
-    fn datum(&mut self, tag: &mut TagWindow, position_m: [f64; 3], sights: &Sights) -> Option<Datum> {
+    fn datum(
+        &mut self,
+        tag: &mut TagWindow,
+        position_m: [f64; 3],
+        linearised: &LinearisedResiduals,
+    ) -> Option<Datum> {
         let unknowns = self.dimension.unknowns();
-        let all = agree(sights, None, [0.0; 3], unknowns)?;
+        let all = agree(linearised, None, [0.0; 3], unknowns)?;
         let cell = Baseline::cell_of(position_m);
         let slot = self.baseline.slot(cell);
         let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
         let (mut left, mut good_left) = (Residuals::new(), Residuals::new());
-        for s in sights {
+        for s in linearised {
             let off_m = s.median_m + dot(&s.u, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
@@ -469,7 +474,7 @@ impl PlaceWatch {
                 }
             }
             let others =
-                if s.counts { agree(sights, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
+                if s.counts { agree(linearised, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
             if let Some(others) = others {
                 fill(entry, s, &others, unknowns);
                 entry.witness = if s.counts { (others.fit - (all.fit - ln)) as f32 } else { 0.0 };
@@ -499,7 +504,7 @@ impl PlaceWatch {
     }
 
     fn anything_suspected(&self) -> bool {
-        self.one_of != 0 || self.states.iter().any(|s| s.suspect_run > 0 || s.named.is_some())
+        !self.one_of.is_empty() || self.states.iter().any(|s| s.suspect_run > 0 || s.named.is_some())
     }
 
     /// One anchor per datum; when all have had their turn and [`EVERY`] data have come, the results are weighed.
@@ -508,7 +513,7 @@ impl PlaceWatch {
         // With more anchors than data from one evaluation to the next, several have their turn at once.
         let mut anchor = turn;
         while anchor < self.anchors.len() {
-            self.states[anchor].judged = self.judge(anchor);
+            self.states[anchor].evaluation = self.judge(anchor);
             anchor += EVERY;
         }
         self.since_evaluation += 1;
@@ -542,8 +547,8 @@ impl PlaceWatch {
         others.map(|(_, a)| minus(&a.at_m, &self.anchors[anchor].at_m)).collect()
     }
 
-    /// Fits the stories to an anchor's data.
-    fn judge(&self, anchor: usize) -> Option<Judged> {
+    /// Fits the hypotheses to an anchor's data.
+    fn judge(&self, anchor: usize) -> Option<Evaluation> {
         let kept = self.points(anchor);
         if kept.len() < FEWEST {
             return None;
@@ -558,39 +563,40 @@ impl PlaceWatch {
             offset_se_m: self.anchors[anchor].offset_se_m,
             to_others_m: &to_others_m,
         };
-        let s = Stories::of(&points, &about);
+        let s = HypothesisFits::of(&points, &about);
         let (place, _) = s.place();
         let best = if place.ln - BEATS > s.offset.ln { place } else { s.offset };
         let size_m = best.shift_m().max(if best.shift_m() > 0.0 { 0.0 } else { best.at[3].abs() });
         let newest = &points[points.len().saturating_sub(NEWEST)..];
         let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
-        Some(Judged {
+        Some(Evaluation {
             gain: (place.ln - PLACE_COST).max(s.offset.ln) - s.unchanged.ln,
             witness,
             size_m,
             good: best.good,
             some_negative: some_negative(&points),
             points: points.len(),
-            stories: s,
+            hypotheses: s,
             well,
             fits: named.map_or(0.0, |n| share_good(newest, &n.at)),
         })
     }
 
     /// What an anchor's data say that were taken since it changed, and from which of them on. The data before fit its
-    /// stated place, those after the best story about it.
+    /// stated place, those after the best hypothesis about it.
     fn since_change(&self, anchor: usize) -> Option<usize> {
         let kept = self.points(anchor);
         let points: ArrayVec<Point, DATA> = kept.iter().map(|(_, p)| *p).collect();
-        let j = self.states[anchor].judged.as_ref()?;
-        let starts = [j.stories.moved.at, j.stories.offset.at];
+        let j = self.states[anchor].evaluation.as_ref()?;
+        let starts = [j.hypotheses.moved.at, j.hypotheses.offset.at];
         let mut best: Option<(f64, usize)> = None;
         for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
             let (before, after) = points.split_at(split);
-            let story = Stories::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
+            let hypothesis =
+                HypothesisFits::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
             // Without a reason to split, it was always so.
             let always = if split == 0 { BEATS } else { 0.0 };
-            let ln = density_of(before, &[0.0; 4]) + density_of(after, &story) + always;
+            let ln = density_of(before, &[0.0; 4]) + density_of(after, &hypothesis) + always;
             if best.is_none_or(|(most, _)| ln > most) {
                 best = Some((ln, split));
             }
@@ -605,11 +611,11 @@ impl PlaceWatch {
         let least_size_m = if few { SIZE_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
-            let Some(j) = state.judged else {
+            let Some(j) = state.evaluation else {
                 (state.suspect_run, state.alarm_run) = (0, 0);
                 continue;
             };
-            let is_place = j.stories.place().0.ln - BEATS > j.stories.offset.ln;
+            let is_place = j.hypotheses.place().0.ln - BEATS > j.hypotheses.offset.ln;
             let least_m = match anchor.offset_se_m {
                 None => UNMEASURED_SIZE_M,
                 _ if is_place => least_size_m,
@@ -643,7 +649,7 @@ impl PlaceWatch {
 
     /// Whether few anchors agree on anything.
     fn few(&self) -> bool {
-        self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 4
+        self.heard_open().len() <= self.dimension.unknowns() + 4
     }
 
     /// Evaluations in a row that make an alarm.
@@ -655,33 +661,45 @@ impl PlaceWatch {
     fn name(&mut self) {
         if self.all_alike {
             // What all anchors share is settling, or is nobody's fault.
-            (self.one_of, self.blamed) = (0, None);
+            (self.one_of, self.leading) = (AnchorSet::EMPTY, None);
             return;
         }
-        let open = |s: &State| s.named.is_none() && s.judged.is_some();
+        let open = |s: &State| s.named.is_none() && s.evaluation.is_some();
         let alarmed = self.states.iter().any(|s| open(s) && s.alarm_run >= self.alarm_run());
-        let largest =
-            self.states.iter().filter(|s| open(s)).filter_map(|s| Some(s.judged?.gain)).fold(0.0, f64::max);
-        if !alarmed && (self.one_of == 0 || largest < WELL) {
-            (self.one_of, self.blamed) = (0, None);
+        let largest = self
+            .states
+            .iter()
+            .filter(|s| open(s))
+            .filter_map(|s| Some(s.evaluation?.gain))
+            .fold(0.0, f64::max);
+        if !alarmed && (self.one_of.is_empty() || largest < WELL) {
+            (self.one_of, self.leading) = (AnchorSet::EMPTY, None);
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
-        let verdict = self.try_all(witnessed);
+        let verdict = self.joint_scores(witnessed);
         let few = self.few();
-        self.blamed = verdict.follow(self.blamed, witnessed, few);
-        let told = self.one_of != 0;
-        if self.heard_open().count_ones() as usize <= self.dimension.unknowns() + 2 {
+        self.leading = verdict.follow(self.leading, witnessed, few);
+        let reported = !self.one_of.is_empty();
+        if self.heard_open().len() <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.blamed, told, few) { self.heard_open() } else { 0 };
+            self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+                self.heard_open()
+            } else {
+                AnchorSet::EMPTY
+            };
             return;
         }
-        if let Some(i) = self.blamed.and_then(|b| b.to_name(few)) {
-            self.blamed = None;
+        if let Some(i) = self.leading.and_then(|b| b.to_name(few)) {
+            self.leading = None;
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.blamed, told, few) { verdict.suspects() } else { 0 };
+        self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+            verdict.candidates()
+        } else {
+            AnchorSet::EMPTY
+        };
     }
 
     /// Names an anchor by what was measured since it changed.
@@ -690,32 +708,32 @@ impl PlaceWatch {
         let from_start = from <= SPLIT_STEP && !self.states[i].has_fitted;
         let kept = self.points(i).len();
         self.forget_before(i, kept - from.min(kept));
-        // Named for anything at first, so that every story is sought in earnest.
-        let by_m = self.states[i].judged.map_or(0.0, |j| j.stories.offset.at[3]);
+        // Named for anything at first, so that every hypothesis is sought in earnest.
+        let by_m = self.states[i].evaluation.map_or(0.0, |j| j.hypotheses.offset.at[3]);
         self.states[i].named =
             Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
-        let Some(j) = self.judge(i).or(self.states[i].judged) else { return };
+        let Some(j) = self.judge(i).or(self.states[i].evaluation) else { return };
         let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
         if let Change::Offset { by_m, .. } = change {
             // That sends somebody to calibrate: it has to last.
             change = vague(by_m, j.some_negative);
         }
         let state = &mut self.states[i];
-        state.judged = Some(j);
+        state.evaluation = Some(j);
         state.named = Some(Named { change, at, from_start });
         (state.well_run, state.other_kind) = (0, 0);
-        self.one_of = 0;
+        self.one_of = AnchorSet::EMPTY;
         self.forget_others(i);
     }
 
     /// The anchor that both tests point at, clearly ahead of the others.
     fn witnessed(&self) -> Option<usize> {
         let judged = || {
-            let open = |(i, s): (usize, &State)| Some((i, s.judged.filter(|_| s.named.is_none())?));
+            let open = |(i, s): (usize, &State)| Some((i, s.evaluation.filter(|_| s.named.is_none())?));
             self.states.iter().enumerate().filter_map(open)
         };
         let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
-        let score = |j: &Judged| j.witness + j.gain;
+        let score = |j: &Evaluation| j.witness + j.gain;
         let by = if self.dimension == Dimension::ThreeD { AHEAD_IN_SPACE } else { AHEAD };
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
@@ -742,10 +760,10 @@ impl PlaceWatch {
         }
     }
 
-    /// Anchors of the newest datum that are in the common solution, a bit for each.
-    fn heard_open(&self) -> u16 {
+    /// Anchors of the newest datum that are in the common solution.
+    fn heard_open(&self) -> AnchorSet {
         let named = self.states.iter().enumerate().filter(|(_, s)| s.named.is_some());
-        self.heard & !named.fold(0, |set, (i, _)| set | 1 << i)
+        self.heard.difference(named.map(|(i, _)| i).collect())
     }
 
     /// Whether this anchor has been named, and so stands outside the common solution.
@@ -767,19 +785,24 @@ impl PlaceWatch {
         if let Some(named) = state.named {
             return Standing::Named(named.change);
         }
-        if self.one_of & (1 << anchor) != 0 {
+        if self.one_of.contains(anchor) {
             return Standing::OneOf(self.one_of);
         }
         if state.suspect_run >= SUSPECT_RUN && !self.all_alike {
             return Standing::Suspect;
         }
-        let stands_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
-        if self.travelled_m < NEEDED_M || stands_for > OLD {
-            let stands = stands_for > STANDS && (self.newest.is_some() || self.travelled_m == 0.0);
-            return if stands { Standing::StandsStill } else { Standing::TooLittleTravel(self.travelled_m) };
+        let stationary_for = self.newest.map_or(Micros::from_millis(i64::MAX / 1_000), |t| at.since(t));
+        if self.travelled_m < NEEDED_M || stationary_for > OLD {
+            let stationary =
+                stationary_for > STATIONARY_AFTER && (self.newest.is_some() || self.travelled_m == 0.0);
+            return if stationary {
+                Standing::StandsStill
+            } else {
+                Standing::TooLittleTravel(self.travelled_m)
+            };
         }
-        let Some(judged) = state.judged else { return Standing::NoPosition };
-        let have = self.heard_open().count_ones() as usize;
+        let Some(judged) = state.evaluation else { return Standing::NoPosition };
+        let have = self.heard_open().len();
         if have <= self.dimension.unknowns() + 2 {
             Standing::TooFewAnchors(have)
         } else if self.all_alike {
@@ -795,7 +818,7 @@ impl PlaceWatch {
 impl State {
     /// A named anchor's change is brought up to date. Whether it is well: the newest data say so for long.
     fn keep_named(&mut self, offset_se_m: Option<f64>) -> bool {
-        let (Some(named), Some(j)) = (self.named, self.judged) else { return false };
+        let (Some(named), Some(j)) = (self.named, self.evaluation) else { return false };
         let well = j.well.is_some_and(|by| by > WELL);
         self.well_run = if well { self.well_run + 1 } else { 0 };
         if self.well_run >= WELL_RUN {
@@ -809,7 +832,7 @@ impl State {
         let same = std::mem::discriminant(&named.change) == std::mem::discriminant(&change);
         let vague = !named.change.is_sharp();
         let sharper = vague && matches!(change, Change::Moved { .. });
-        let other = change.is_sharp() && !same && (vague || far_ahead(&j.stories, &change));
+        let other = change.is_sharp() && !same && (vague || far_ahead(&j.hypotheses, &change));
         self.other_kind = if other { self.other_kind + 1 } else { 0 };
         if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
             self.named = Some(Named { change, at, ..named });
@@ -819,7 +842,7 @@ impl State {
     }
 }
 
-fn fill(entry: &mut Entry, s: &Sight, others: &Agreed, unknowns: usize) {
+fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &Agreed, unknowns: usize) {
     let predicted = predicted_m2(others, &s.u, unknowns);
     if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
         return;
@@ -842,15 +865,15 @@ fn some_negative(points: &[Point]) -> bool {
     negative as f64 >= NEGATIVE_SHARE * points.len() as f64
 }
 
-/// Whether the story of a sharp word beats that of the other one by far.
-fn far_ahead(s: &Stories, change: &Change) -> bool {
+/// Whether the hypothesis of a sharp word beats that of the other one by far.
+fn far_ahead(s: &HypothesisFits, change: &Change) -> bool {
     let place_by = s.place().0.ln - s.offset.ln;
     if matches!(change, Change::Moved { .. }) { place_by > FAR_AHEAD } else { place_by < -FAR_AHEAD }
 }
 
-/// In words: what the better story is, and its parameters.
-fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
-    let s = &j.stories;
+/// In words: what the better hypothesis is, and its parameters.
+fn change_of(j: &Evaluation, offset_se_m: Option<f64>, from_start: bool) -> (Change, Parameters) {
+    let s = &j.hypotheses;
     let (place, _) = s.place();
     let by = place.ln - s.offset.ln;
     let enough = j.points >= FEWEST_TO_TELL;
@@ -865,8 +888,8 @@ fn change_of(j: &Judged, offset_se_m: Option<f64>, from_start: bool) -> (Change,
         return (moved(&place, from_start), place.at);
     }
     let by_m = s.offset.at[3];
-    let told_apart = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
-    if told_apart && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
+    let distinguished = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
+    if distinguished && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
         let se_m = s.offset.covariance[3][3].max(0.0).sqrt();
         return (Change::Offset { by_m, se_m }, s.offset.at);
     }
@@ -894,12 +917,11 @@ fn moved(place: &Fit, from_start: bool) -> Change {
     Change::Moved {
         shift_m: [x, y, z],
         from_start,
-        explained: place.good,
+        explained_share: place.good,
         size_se_m: se(along),
         across_se_m: se(across),
     }
 }
 
 #[cfg(test)]
-#[path = "watch_tests.rs"]
 mod tests;

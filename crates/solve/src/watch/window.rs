@@ -4,7 +4,7 @@
 //! is one number, the median of those of the last [`WINDOW`]; over so short a time the path is off by one shift δ,
 //! and the medians are m = -u·δ + noise. The shift that the others agree on comes from iterated weighted least
 //! squares in which each median counts by its probability of being good under the density of `density`; so a
-//! late anchor, or one that has moved, pulls little even when nobody has named it. The path itself may have been
+//! NLOS anchor, or one that has moved, weighs little even when nobody has named it. The path itself may have been
 //! drawn by the anchor that is asked about: that is part of δ and drops out.
 
 use arrayvec::ArrayVec;
@@ -23,8 +23,8 @@ const FEWEST: usize = 3;
 const WINDOW: Micros = Micros::from_millis(1_500);
 /// Rounds of reweighting.
 const ROUNDS: usize = 4;
-/// Share of medians that are expected to be late.
-const LATE: f64 = 0.2;
+/// Share of medians that are expected to be NLOS.
+const NLOS: f64 = 0.2;
 
 /// The last residuals of one anchor; a ring.
 #[derive(Clone, Copy, Debug, Default)]
@@ -56,7 +56,7 @@ impl Ring {
 
 /// One anchor at a datum.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Sight {
+pub(super) struct LinearisedResidual {
     pub(super) anchor: usize,
     /// Median residual, corrected for what is known of it; metres.
     pub(super) median_m: f64,
@@ -70,7 +70,7 @@ pub(super) struct Sight {
     pub(super) counts: bool,
 }
 
-pub(super) type Sights = ArrayVec<Sight, MAX_ANCHORS>;
+pub(super) type LinearisedResiduals = ArrayVec<LinearisedResidual, MAX_ANCHORS>;
 
 /// Residuals of one tag against its path.
 #[derive(Clone, Debug, Default)]
@@ -140,7 +140,7 @@ pub(super) struct Agreed {
 
 /// The shift that all counting anchors but `without` agree on; `unknowns` is 2 or 3.
 pub(super) fn agree(
-    sights: &[Sight],
+    linearised: &[LinearisedResidual],
     without: Option<usize>,
     start_m: [f64; 3],
     unknowns: usize,
@@ -150,10 +150,10 @@ pub(super) fn agree(
         let mut normal: Sym = [0.0; 6];
         let mut right = [0.0; 3];
         let (mut trusted, mut fit) = (0, 0.0);
-        for s in sights.iter().filter(|s| s.counts && Some(s.anchor) != without) {
+        for s in linearised.iter().filter(|s| s.counts && Some(s.anchor) != without) {
             let off_m = s.median_m + dot(&s.u, &shift_m);
             let law = Density::new(s.variance_m2);
-            let (ln, good) = law.ln(off_m, LATE);
+            let (ln, good) = law.ln(off_m, NLOS);
             trusted += usize::from(good > 0.5);
             fit += ln;
             let weight = good.max(1e-3) / s.variance_m2;

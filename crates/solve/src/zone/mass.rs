@@ -13,7 +13,7 @@
 //! area's side, and |y|² = h² + s².
 //!
 //! Farther out than [`FAR`] ψ(q) is 1/q to 10⁻⁹, and the integral is the angle under which the piece is seen.
-//! The rest is cut into pieces of at most two units, five Gauss-Legendre points each. A rim is
+//! The rest is cut into pieces of at most two units, five Gauss-Legendre points each. An arc is
 //! halved until its pieces are short or far. Errors of both, measured against closed forms and dense
 //! quadrature, stay below 2·10⁻⁸.
 //!
@@ -30,9 +30,9 @@ use super::{Area, Shape, cross, dot, length, minus};
 const FAR: f64 = 6.5;
 /// Longest piece of a straight edge, in standard deviations.
 const PIECE: f64 = 2.0;
-/// Longest piece of a rim, in standard deviations.
-const RIM_PIECE: f64 = 2.0;
-/// Halvings of an eighth of a rim; a covariance that can be inverted never needs as many.
+/// Longest piece of an arc, in standard deviations.
+const ARC_PIECE_SIGMAS: f64 = 2.0;
+/// Halvings of an eighth of an arc; a covariance that can be inverted never needs as many.
 const MOST_HALVINGS: u32 = 40;
 /// Smallest variance, m² and as a share of the trace: a needle, a point or a rounding error stays a Gaussian.
 const LEAST_VARIANCE: f64 = 1e-12;
@@ -114,8 +114,8 @@ impl Area {
                 edges.iter().map(|[a, b]| along_edge(y(*a), y(*b))).sum()
             }
             Shape::Circle { at_m, radius_m } => {
-                let rim = Rim::new(place, *at_m, *radius_m);
-                (0..8).map(|k| rim.along(FRAC_PI_4 * f64::from(k), FRAC_PI_4, MOST_HALVINGS)).sum()
+                let arc = CircleArc::new(place, *at_m, *radius_m);
+                (0..8).map(|k| arc.along(FRAC_PI_4 * f64::from(k), FRAC_PI_4, MOST_HALVINGS)).sum()
             }
         };
         (swept / TAU).clamp(0.0, 1.0)
@@ -165,8 +165,8 @@ fn along_edge(a: [f64; 2], b: [f64; 2]) -> f64 {
     far(from, lo) + h * half * near + far(hi, to)
 }
 
-/// The rim of a circle in standard deviations from the mean: y(θ) = middle + cos θ · east + sin θ · north.
-struct Rim {
+/// The arc of a circle in standard deviations from the mean: y(θ) = middle + cos θ · east + sin θ · north.
+struct CircleArc {
     middle: [f64; 2],
     east: [f64; 2],
     north: [f64; 2],
@@ -174,9 +174,9 @@ struct Rim {
     bend: f64,
 }
 
-impl Rim {
-    fn new(place: &Gaussian, at_m: [f64; 2], radius_m: f64) -> Rim {
-        Rim {
+impl CircleArc {
+    fn new(place: &Gaussian, at_m: [f64; 2], radius_m: f64) -> CircleArc {
+        CircleArc {
             middle: place.whiten(minus(at_m, place.mean_m)),
             east: place.whiten([radius_m, 0.0]),
             north: place.whiten([0.0, radius_m]),
@@ -184,7 +184,7 @@ impl Rim {
         }
     }
 
-    /// The place on the rim and its derivative by the angle, from the sine and cosine of the angle.
+    /// The place on the arc and its derivative by the angle, from the sine and cosine of the angle.
     fn at(&self, (sin, cos): (f64, f64)) -> ([f64; 2], [f64; 2]) {
         let (e, n) = (self.east, self.north);
         let y = [0, 1].map(|i| self.middle[i] + cos * e[i] + sin * n[i]);
@@ -202,7 +202,7 @@ impl Rim {
             let ends = [-half, half].map(|by| self.at(turned(turn, by)).0);
             return angle(ends[0], ends[1]);
         }
-        if longest > RIM_PIECE && halvings > 0 {
+        if longest > ARC_PIECE_SIGMAS && halvings > 0 {
             return self.along(theta, half, halvings - 1) + self.along(theta + half, half, halvings - 1);
         }
         let at = |node: f64| {

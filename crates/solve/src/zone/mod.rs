@@ -108,7 +108,7 @@ impl Area {
     }
 
     /// When a point at `place_m` that goes on with `velocity_mps` crosses the border for the first time, in
-    /// seconds; `None` when it doesn't within `horizon_s`. Touching a corner or the rim without passing to
+    /// seconds; `None` when it doesn't within `horizon_s`. Touching a corner or the arc without passing to
     /// the other side is no crossing.
     pub fn crossing_s(&self, place_m: [f64; 2], velocity_mps: [f64; 2], horizon_s: f64) -> Option<f64> {
         match &self.shape {
@@ -232,5 +232,4 @@ fn distance2_to_segment(a: [f64; 2], b: [f64; 2], place_m: [f64; 2]) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "zone_tests.rs"]
 mod tests;

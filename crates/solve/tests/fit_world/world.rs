@@ -1,6 +1,6 @@
 //! Seeded sites, walks and faults for the study of "does the whole fit", and its small test.
 //!
-//! Larkfield nursery's potting cart walks at 0.3 to 1.4 m/s with pauses among 4 to 8 anchors; 30 % of the ranges are late, in
+//! Larkfield nursery's potting cart walks at 0.3 to 1.4 m/s with pauses among 4 to 8 anchors; 30 % of the ranges are NLOS, in
 //! stretches; persons stand in front of anchors for minutes; 2 in 1,000 readings mean nothing; half of the sites have offsets
 //! that nobody measured.
 
@@ -352,7 +352,7 @@ impl World {
 /// State of one anchor's surroundings.
 #[derive(Clone, Copy, Debug, Default)]
 struct Path {
-    late_until_s: f64,
+    nlos_until_s: f64,
     delay_m: f64,
     person_until_s: f64,
     person_m: f64,
@@ -372,7 +372,7 @@ pub(crate) struct Walk<'a> {
     world: &'a World,
     dice: Dice,
     at_m: [f64; 3],
-    goal_m: [f64; 3],
+    target_m: [f64; 3],
     speed_mps: f64,
     pause_until_s: f64,
     paths: Vec<Path>,
@@ -380,8 +380,8 @@ pub(crate) struct Walk<'a> {
     walked_m: f64,
     turn: usize,
     pub(crate) stands: bool,
-    /// Share of late ranges.
-    pub(crate) late: f64,
+    /// Share of NLOS ranges.
+    pub(crate) nlos: f64,
     pub(crate) persons: bool,
 }
 
@@ -392,7 +392,7 @@ impl Walk<'_> {
         Walk {
             world,
             at_m,
-            goal_m: at_m,
+            target_m: at_m,
             speed_mps: 1.0,
             pause_until_s: 0.0,
             paths: vec![Path::default(); world.n()],
@@ -400,7 +400,7 @@ impl Walk<'_> {
             walked_m: 0.0,
             turn: 0,
             stands: false,
-            late: 0.3,
+            nlos: 0.3,
             persons: true,
             dice,
         }
@@ -433,31 +433,31 @@ impl Walk<'_> {
         if self.stands || self.t_s < self.pause_until_s {
             return;
         }
-        let left = apart(&self.at_m, &self.goal_m);
+        let left = apart(&self.at_m, &self.target_m);
         let step = self.speed_mps * dt;
         if left <= step {
-            self.goal_m = Walk::somewhere(self.world, &mut self.dice);
+            self.target_m = Walk::somewhere(self.world, &mut self.dice);
             self.speed_mps = self.dice.between(0.3, 1.4);
             if self.dice.unit() < 0.4 {
                 self.pause_until_s = self.t_s + self.dice.between(2.0, 15.0);
             }
             return;
         }
-        (0..3).for_each(|c| self.at_m[c] += step / left * (self.goal_m[c] - self.at_m[c]));
+        (0..3).for_each(|c| self.at_m[c] += step / left * (self.target_m[c] - self.at_m[c]));
         self.walked_m += step;
     }
 
     fn range(&mut self, i: usize, dt: f64) -> Option<f64> {
-        let (w, t, late) = (self.world, self.t_s, self.late);
+        let (w, t, nlos) = (self.world, self.t_s, self.nlos);
         let dice = &mut self.dice;
         let board = w.board_of[i];
         let p = &mut self.paths[board];
         let dt = if w.one_at_a_time { dt * w.n() as f64 } else { dt };
-        if t >= p.late_until_s {
+        if t >= p.nlos_until_s {
             p.delay_m = 0.0;
             // Stretches of 1.5 s on average.
-            if dice.unit() < late / (1.0 - late) / 1.5 * dt {
-                p.late_until_s = t + 1.5 * dice.exp();
+            if dice.unit() < nlos / (1.0 - nlos) / 1.5 * dt {
+                p.nlos_until_s = t + 1.5 * dice.exp();
                 p.delay_m = 0.2 + 0.6 * dice.exp();
             }
         }
@@ -476,9 +476,9 @@ impl Walk<'_> {
         }
         let jitter = if p.delay_m > 0.0 { 0.15 * dice.gauss() } else { 0.0 };
         let distance = apart(&self.at_m, &w.true_m[board]);
-        let told = distance + w.raw_offset_m[board] + p.person_m + (p.delay_m + jitter).max(0.0);
-        let told = told + w.noise_m * dice.gauss();
-        (told > 0.0).then_some(told * w.taken_per_m)
+        let measured_m = distance + w.raw_offset_m[board] + p.person_m + (p.delay_m + jitter).max(0.0);
+        let measured_m = measured_m + w.noise_m * dice.gauss();
+        (measured_m > 0.0).then_some(measured_m * w.taken_per_m)
     }
 }
 
@@ -538,7 +538,7 @@ pub(crate) fn run(world: &World, walk: &mut Walk<'_>, seconds: f64, clock: impl 
 
 /// Counts over many runs.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Tally {
+pub(crate) struct TrialCounts {
     pub(crate) runs: usize,
     pub(crate) right: usize,
     pub(crate) wrong: usize,
@@ -554,7 +554,7 @@ pub(crate) struct Tally {
     pub(crate) epochs: usize,
 }
 
-impl Tally {
+impl TrialCounts {
     /// Adds a run; a wrong name counts as wrong even if the right one was there too.
     pub(crate) fn add(&mut self, o: &Outcome) {
         self.runs += 1;

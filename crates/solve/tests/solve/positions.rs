@@ -138,11 +138,11 @@ fn g1_to_g8_agree_in_every_number() {
 
 /// G3 → G4: one range of eight 1.5 m too long is found, and the fix is the one without it.
 #[test]
-fn g3_g4_the_gate_finds_the_late_range() {
+fn g3_g4_the_gate_finds_the_nlos_range() {
     let golden = golden();
-    let late = &golden["cases"]["g3_3d_outlier_anchor5_+1500mm"];
+    let nlos = &golden["cases"]["g3_3d_outlier_anchor5_+1500mm"];
     let without = &golden["cases"]["g4_3d_anchor5_removed"];
-    let f = fix(place(&golden_obs(late), Dimension::ThreeD));
+    let f = fix(place(&golden_obs(nlos), Dimension::ThreeD));
     all_close(&f.position_m, &list(&without["x"]), 1e-7);
     close(f.chi2, 2.5996769, 1e-6);
     assert_eq!(f.dof, 4);

@@ -108,14 +108,14 @@ proptest! {
     }
 
     #[test]
-    fn one_late_range_among_eight_never_moves_the_fix_unnoticed(
+    fn one_nlos_range_among_eight_never_moves_the_fix_unnoticed(
         mut o in epoch(),
         which in 0usize..8,
-        late in 1.5..8.0f64,
+        nlos in 1.5..8.0f64,
     ) {
-        o[which].range_m += late;
+        o[which].range_m += nlos;
         if let Some(f) = place(&o, Dimension::TwoD { tag_height_m: 1.0 }).fix() {
-            prop_assert!(!f.residuals[which].used, "late by {late} and used: {f:?}");
+            prop_assert!(!f.residuals[which].used, "late by {nlos} and used: {f:?}");
         }
     }
 

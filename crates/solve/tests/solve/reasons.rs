@@ -123,7 +123,7 @@ fn rubbish_is_set_aside_and_the_rest_goes_on() {
     assert_eq!(place(&o, nowhere).reason(), Some(NoFixReason::NoRanges));
 }
 
-/// From the centre of a rectangle, opposite corners cannot be told apart: a late range of either looks the
+/// From the centre of a rectangle, opposite corners cannot be distinguished: an NLOS range of either looks the
 /// same.
 #[test]
 fn a_range_is_not_blamed_when_another_would_explain_as_much() {
@@ -140,7 +140,7 @@ fn a_range_is_not_blamed_when_another_would_explain_as_much() {
 }
 
 #[test]
-fn several_late_ranges_go_one_after_the_other() {
+fn several_nlos_ranges_go_one_after_the_other() {
     let ring: Vec<[f64; 3]> = (0..8)
         .map(|k| {
             let a = 0.3 + f64::from(k) * std::f64::consts::FRAC_PI_4;

@@ -1,5 +1,5 @@
 //! A seeded kit for the study and the tests: a potting cart that drives round Larkfield nursery's yard,
-//! anchors on posts, ranges that are good, late or wild, each with its label kept.
+//! anchors on posts, ranges that are good, NLOS or wild, each with its label kept.
 
 use hereabout_core::Dimension;
 use rand_chacha::ChaCha8Rng;
@@ -29,9 +29,9 @@ impl Dice {
     }
 }
 
-/// How ranges become late.
+/// How ranges become NLOS.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Late {
+pub(crate) enum Nlos {
     /// Each range on its own with this probability.
     Independent(f64),
     /// In stretches of a second on average, this share of the time.
@@ -61,7 +61,7 @@ pub(crate) struct Kit {
     /// Noise of a good range, metres.
     pub(crate) sigma_m: f64,
     /// Late ranges.
-    pub(crate) late: Late,
+    pub(crate) nlos: Nlos,
     /// Share of wild readings.
     pub(crate) wild: f64,
     /// What the tag does.
@@ -115,14 +115,14 @@ pub(crate) fn posts(n: usize, three_d: bool) -> Vec<[f64; 3]> {
 
 impl Kit {
     /// `n` anchors, nothing special.
-    pub(crate) fn plain(name: &'static str, n: usize, three_d: bool, late: Late) -> Kit {
+    pub(crate) fn plain(name: &'static str, n: usize, three_d: bool, nlos: Nlos) -> Kit {
         let dimension = if three_d { Dimension::ThreeD } else { Dimension::TwoD { tag_height_m: 0.9 } };
         Kit {
             name,
             anchors: posts(n, three_d),
             dimension,
             sigma_m: 0.08,
-            late,
+            nlos,
             wild: 0.002,
             path: Path::Cart,
             offset_sd_m: 0.0,
@@ -175,11 +175,11 @@ impl Kit {
     }
 
     fn next_delay(&self, delay: &mut Option<f64>, dt: f64, dice: &mut Dice) {
-        match self.late {
-            Late::Independent(p) => {
+        match self.nlos {
+            Nlos::Independent(p) => {
                 *delay = (dice.unit() < p).then(|| 0.2 + 0.6 * dice.exp());
             }
-            Late::Stretches(p) => {
+            Nlos::Stretches(p) => {
                 let leave = (dt / 1.0).min(1.0);
                 let enter = leave * p / (1.0 - p);
                 *delay = match *delay {
@@ -201,7 +201,7 @@ struct Tag {
     at: [f64; 3],
     speed: f64,
     heading: f64,
-    goal: [f64; 3],
+    target: [f64; 3],
     rest_until: f64,
     next_jump: f64,
     jumps: usize,
@@ -213,13 +213,13 @@ impl Tag {
             at: [0.0; 3],
             speed: 0.0,
             heading: dice.unit() * std::f64::consts::TAU,
-            goal: [0.0; 3],
+            target: [0.0; 3],
             rest_until: 0.0,
             next_jump: 10.0,
             jumps: 0,
         };
         tag.at = Tag::somewhere(kit, dice);
-        tag.goal = Tag::somewhere(kit, dice);
+        tag.target = Tag::somewhere(kit, dice);
         tag
     }
 
@@ -231,7 +231,7 @@ impl Tag {
         [1.0 + (YARD[0] - 2.0) * dice.unit(), 1.0 + (YARD[1] - 2.0) * dice.unit(), up]
     }
 
-    /// Turns towards the goal at up to 1 rad/s, speeds up and brakes at 0.5 m/s².
+    /// Turns towards the target at up to 1 rad/s, speeds up and brakes at 0.5 m/s².
     fn step(&mut self, kit: &Kit, t: f64, dt: f64, dice: &mut Dice) {
         match kit.path {
             Path::Still => {}
@@ -250,14 +250,14 @@ impl Tag {
     }
 
     fn drive(&mut self, kit: &Kit, t: f64, dt: f64, dice: &mut Dice) {
-        let (dx, dy) = (self.goal[0] - self.at[0], self.goal[1] - self.at[1]);
+        let (dx, dy) = (self.target[0] - self.at[0], self.target[1] - self.at[1]);
         let left = (dx * dx + dy * dy).sqrt();
         if left < 0.3 || (self.speed < 0.05 && t < self.rest_until) {
             if t >= self.rest_until {
                 self.rest_until = if dice.unit() < 0.5 { t + 5.0 * dice.unit() } else { t };
             }
             if left < 0.3 {
-                self.goal = Tag::somewhere(kit, dice);
+                self.target = Tag::somewhere(kit, dice);
             }
         }
         let resting = t < self.rest_until;
@@ -270,7 +270,7 @@ impl Tag {
         self.at[0] += self.heading.cos() * self.speed * slow * dt;
         self.at[1] += self.heading.sin() * self.speed * slow * dt;
         if kit.dimension == Dimension::ThreeD {
-            self.at[2] += (self.goal[2] - self.at[2]).clamp(-0.1 * dt, 0.1 * dt);
+            self.at[2] += (self.target[2] - self.at[2]).clamp(-0.1 * dt, 0.1 * dt);
         }
     }
 }

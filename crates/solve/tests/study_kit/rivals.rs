@@ -1,4 +1,4 @@
-//! What the tracker is measured against: a filter that is told which ranges are late, and one that gates.
+//! What the tracker is measured against: a filter that knows which ranges are NLOS, and one that gates.
 
 use hereabout_core::Dimension;
 use nalgebra::{SMatrix, SVector};
@@ -77,7 +77,7 @@ impl Filter {
         [self.x[0], self.x[1], self.x[2]]
     }
 
-    /// After a jump: the oracle is told, too.
+    /// After a jump: the oracle knows it, too.
     pub(crate) fn put(&mut self, at: [f64; 3], dimension: Dimension) {
         *self = Filter::new(at, self.q, self.choice, dimension);
     }
