@@ -12,9 +12,9 @@ use prometheus_client::{
 };
 
 use crate::{
-    expiry::{AnchorNow, Position},
-    hub::Moment,
+    state::expiry::{AnchorNow, Position},
     state::{HubInfo, LinkState, Snapshot},
+    stream::hub::Moment,
     v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 

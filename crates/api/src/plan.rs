@@ -14,15 +14,15 @@ use hereabout_core::{Anchor, Micros, TagId, Timestamp};
 
 use crate::{
     current::Current,
-    expiry,
     health::Diagnosis,
-    kept::TagPast,
     phrases::{instant, span},
     picture::{Frame, Sheet, escaped, nice},
     plan_labels::{Labels, columns_in},
     plan_looks::{AnchorLook, TagLook, TagNow, Theme},
     plan_marks as marks,
     state::LinkState,
+    state::expiry,
+    state::history::TagPast,
     table::{fit, folded},
     v1::{ZoneAnswerBody, ZoneStateName},
     words,

@@ -7,10 +7,10 @@ use hereabout_engine::Place;
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use crate::{
-    kept::known_place,
     picture::{Frame, middle_of},
     plan_looks::{AnchorLook, TagLook, TagNow, Theme},
-    site_info::SiteInfo,
+    state::history::known_place,
+    state::site_info::SiteInfo,
     v1::ZoneStateName,
 };
 

@@ -23,12 +23,12 @@ use tokio::{
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 
 use crate::{
-    hub::Hub,
-    rights::Way,
+    http::rights::Way,
+    http::seats::{Seat, Seats},
+    http::settings::ApiSettings,
     routes::{App, router},
-    seats::{Seat, Seats},
-    settings::ApiSettings,
-    sse::Cut,
+    stream::hub::Hub,
+    stream::sse::Cut,
     v1::{Problem, json},
 };
 

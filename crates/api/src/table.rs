@@ -13,10 +13,10 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 use crate::{
     current::Current,
-    expiry::{AnchorNow, FIGURES_HOLD},
+    current::place_summary::Places,
     health::Diagnosis,
     phrases::span,
-    places::Places,
+    state::expiry::{AnchorNow, FIGURES_HOLD},
     state::{LinkState, LinkStatus},
     v1::rfc3339,
     words::{self, CAUTION},

@@ -6,8 +6,8 @@ use insta::assert_snapshot;
 
 use super::*;
 use crate::{
-    site_info::SiteInfo,
     state::Snapshot,
+    state::site_info::SiteInfo,
     tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
     words::tests::{every_finding, every_kit_finding, every_place},
 };

@@ -9,8 +9,9 @@ use tokio::sync::mpsc;
 
 use super::fixtures::*;
 use crate::{
-    SiteInfo, routes,
-    settings::{NotDone, Operation, Work},
+    SiteInfo,
+    http::settings::{NotDone, Operation, Work},
+    routes,
 };
 
 fn post(kind: &str, text: &str) -> Request<Body> {

@@ -7,7 +7,7 @@ use hereabout_engine::{AnchorTable, Output, PositionReport, ZoneReport, ZoneWhy}
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, mailbox::Taken};
+use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, stream::mailbox::Taken};
 
 /// The session's clock stands half a second before the reports of the fixtures run out.
 const SESSION_NOW: Timestamp = T.plus(Micros::from_millis(100));
@@ -130,8 +130,9 @@ async fn what_waits_for_a_reader_neither_ages_nor_grows_younger() {
     let hub = busy_hub();
     let query = "/v1/live?topics=position,zone&tag=0".parse().expect("a URI");
     let settings = by_the_hub(&hub, SESSION_NOW);
-    let reader =
-        hub.subscribe(crate::query::wants(&query).expect("a query"), &*settings.now, 64, 9).expect("room");
+    let reader = hub
+        .subscribe(crate::routes::query::wants(&query).expect("a query"), &*settings.now, 64, 9)
+        .expect("room");
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Zone(inside(3, 0)));
     set(&hub, -300.0, None);

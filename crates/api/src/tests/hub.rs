@@ -6,7 +6,9 @@ use hereabout_core::{Micros, TagId};
 use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnswer};
 
 use super::fixtures::*;
-use crate::{Hub, MAX_TAGS, mailbox::Taken, reader::Wants, subscription::Subscription};
+use crate::{
+    Hub, MAX_TAGS, stream::mailbox::Taken, stream::reader::Wants, stream::subscription::Subscription,
+};
 
 fn everything() -> Wants {
     Wants {

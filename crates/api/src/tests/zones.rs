@@ -9,7 +9,7 @@ use insta::assert_snapshot;
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{Hub, mailbox::Taken, reader::Wants};
+use crate::{Hub, stream::mailbox::Taken, stream::reader::Wants};
 
 async fn json(hub: &Hub, path: &str) -> Value {
     let (status, _, text) = get(&app(hub), path).await;
@@ -170,7 +170,7 @@ async fn listed_tags_are_shown_by_their_names() {
     assert!(text["words"].as_str().expect("words").starts_with("Tag 3 (cart 3) is inside"), "{text}");
     assert_eq!(json(&hub, "/v1/tags/3").await["tag_name"], "cart 3");
     let opening = hub.subscribe(
-        crate::query::wants(&"/v1/live".parse().expect("a URI")).expect("a query"),
+        crate::routes::query::wants(&"/v1/live".parse().expect("a URI")).expect("a query"),
         &now,
         64,
         9,
@@ -183,7 +183,8 @@ async fn listed_tags_are_shown_by_their_names() {
 fn numbers_that_are_no_tags_reach_no_reader() {
     let hub = busy_hub();
     let query = "/v1/live?topics=range".parse().expect("a URI");
-    let reader = hub.subscribe(crate::query::wants(&query).expect("a query"), &now, 64, 9).expect("room");
+    let reader =
+        hub.subscribe(crate::routes::query::wants(&query).expect("a query"), &now, 64, 9).expect("room");
     let ghost = JudgedEpoch {
         at: T,
         measured_at: T,
@@ -208,7 +209,7 @@ async fn a_changed_site_begins_with_unknown_zones() {
 
 fn wants(zone_name: Option<&str>, spacing: Option<Duration>) -> Wants {
     let query = "/v1/live?topics=zone".parse().expect("a URI");
-    let wants = crate::query::wants(&query).expect("a query");
+    let wants = crate::routes::query::wants(&query).expect("a query");
     Wants { zone_name: zone_name.map(str::to_owned), spacing, ..wants }
 }
 

@@ -128,5 +128,4 @@ pub(crate) fn known_place(report: &PositionReport) -> Option<[f64; 2]> {
 }
 
 #[cfg(test)]
-#[path = "kept_tests.rs"]
 mod tests;

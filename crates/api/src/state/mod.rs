@@ -1,5 +1,10 @@
 //! What is known at one moment, as it was said: link, decoder, log, anchors, tags, zones and counters.
 
+pub(crate) mod expiry;
+pub(crate) mod heard;
+pub(crate) mod history;
+pub(crate) mod site_info;
+
 use std::{
     collections::{BTreeMap, BTreeSet},
     sync::Arc,
@@ -9,8 +14,8 @@ use hereabout_core::{Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorTable, KitFinding, PositionReport, ZoneReport};
 
 use crate::{
-    heard::Heard,
-    site_info::SiteInfo,
+    state::heard::Heard,
+    state::site_info::SiteInfo,
     v1::{PositionBody, VerdictName},
 };
 

@@ -185,5 +185,4 @@ impl Following {
 }
 
 #[cfg(test)]
-#[path = "events_tests.rs"]
 mod tests;

@@ -10,7 +10,7 @@ use crate::{
 };
 
 fn subscribed(hub: &Hub, query: &str) -> Subscription {
-    let wants = crate::query::wants(&format!("/v1/live?{query}").parse().unwrap()).unwrap();
+    let wants = crate::routes::query::wants(&format!("/v1/live?{query}").parse().unwrap()).unwrap();
     hub.subscribe(wants, &now, 64, 9).unwrap()
 }
 

@@ -8,10 +8,10 @@ use std::{
 use hereabout_core::Timestamp;
 
 use crate::{
-    events::{Following, Next},
-    hub::Hub,
-    mailbox::Taken,
-    reader::{Reader, Wants, ping_of},
+    stream::events::{Following, Next},
+    stream::hub::Hub,
+    stream::mailbox::Taken,
+    stream::reader::{Reader, Wants, ping_of},
     v1::{NoLongerKeptBody, NumbersAnewBody, PongBody, Sending},
 };
 
@@ -116,5 +116,4 @@ impl Drop for Subscription {
 }
 
 #[cfg(test)]
-#[path = "subscription_tests.rs"]
 mod tests;

@@ -14,8 +14,8 @@ use serde::Deserialize;
 use tokio::sync::Notify;
 
 use crate::{
-    events::Following,
-    mailbox::{Key, Mailbox},
+    stream::events::Following,
+    stream::mailbox::{Key, Mailbox},
 };
 
 /// Longest text of a ping, characters.

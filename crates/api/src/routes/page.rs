@@ -88,5 +88,4 @@ pub(crate) fn policy() -> HeaderValue {
 }
 
 #[cfg(test)]
-#[path = "page_tests.rs"]
 mod tests;

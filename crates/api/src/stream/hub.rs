@@ -29,16 +29,16 @@ use hereabout_engine::{
 
 use crate::{
     current::Current,
-    events::{Event, Following, KEPT, Page, Ring},
-    heard::Heard,
-    kept::{Kept, TagPast},
-    mailbox::{Key, Mailbox, Message},
-    reader::{Reader, Wants},
-    site_info::SiteInfo,
+    state::heard::Heard,
+    state::history::{Kept, TagPast},
+    state::site_info::SiteInfo,
     state::{
         Clock, ClockStatus, Counts, DecoderCounts, HubInfo, Latest, LinkState, LinkStatus, LogStatus,
         MAX_TAGS, Snapshot, make_room, state_index,
     },
+    stream::events::{Event, Following, KEPT, Page, Ring},
+    stream::mailbox::{Key, Mailbox, Message},
+    stream::reader::{Reader, Wants},
     time_text::rfc3339,
     v1::{
         EventsKeptIn, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, Tail, VerdictName,

@@ -71,5 +71,4 @@ fn frames_of_now(current: &Current<'_>, source: &str, grace: Micros) -> Option<S
 }
 
 #[cfg(test)]
-#[path = "readiness_tests.rs"]
 mod tests;

@@ -27,9 +27,9 @@ use tokio::time::{sleep, sleep_until};
 use tokio_util::{sync::CancellationToken, task::AbortOnDropHandle};
 
 use crate::{
-    mailbox::Taken,
-    settings::ApiSettings,
-    subscription::Subscription,
+    http::settings::ApiSettings,
+    stream::mailbox::Taken,
+    stream::subscription::Subscription,
     v1::{MissedBody, Problem, Sending},
 };
 

@@ -8,7 +8,7 @@ use std::{
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use tokio::sync::{mpsc, oneshot};
 
-use crate::{rights::Rights, v1::Sending};
+use crate::{http::rights::Rights, v1::Sending};
 
 /// How the server behaves. [`ApiSettings::new`] has the values that are meant to be used.
 #[derive(Clone)]

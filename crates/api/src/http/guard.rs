@@ -21,7 +21,7 @@ use axum::{
 use http_body_util::BodyExt;
 
 use crate::{
-    seats::{Busy, Seat},
+    http::seats::{Busy, Seat},
     v1::Problem,
 };
 
@@ -100,7 +100,7 @@ fn check_authority(text: &str) -> Result<(), Problem> {
     };
     match text.parse().map(host_is_ours) {
         Ok(true) => Ok(()),
-        _ => Err(Problem::foreign_host(&crate::problem::shorten(text))),
+        _ => Err(Problem::foreign_host(&crate::http::problem::shorten(text))),
     }
 }
 
@@ -109,7 +109,7 @@ fn check_origin(headers: &HeaderMap) -> Result<(), Problem> {
     let authority = origin.strip_prefix("http://").or_else(|| origin.strip_prefix("https://"));
     match authority.map(check_authority) {
         Some(Ok(())) => Ok(()),
-        _ => Err(Problem::foreign_origin(&crate::problem::shorten(origin))),
+        _ => Err(Problem::foreign_origin(&crate::http::problem::shorten(origin))),
     }
 }
 
@@ -166,5 +166,4 @@ async fn start_and_length(mut body: Body) -> Result<(Vec<u8>, usize), String> {
 }
 
 #[cfg(test)]
-#[path = "guard_tests.rs"]
 mod tests;

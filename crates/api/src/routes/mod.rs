@@ -1,5 +1,9 @@
 //! The routes, and their description for OpenAPI: one place for both, so that neither forgets one.
 
+mod description;
+pub(crate) mod page;
+pub(crate) mod query;
+
 use std::{collections::BTreeMap, fmt::Display, sync::Arc};
 
 use axum::{
@@ -26,22 +30,22 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 
 use crate::{
     current::Current,
-    description::{describe_rights, operations},
-    guard::guard,
+    current::readiness::not_ready,
     health::Diagnosis,
-    hub::{Hub, Moment},
-    live::{self, serve_reader},
+    http::guard::guard,
+    http::rights::{MayChange, Refusal, Way},
+    http::seats::Seat,
+    http::settings::{ApiSettings, NotDone, Operation, Work},
     metrics::metrics_text,
-    page::{IndexFormat, page, policy},
     plan::{Plan, PlanLook},
-    query::{EventsQuery, NoQuery, Nonce, OfTag},
-    reader::Wants,
-    readiness::not_ready,
-    rights::{MayChange, Refusal, Way},
-    seats::Seat,
-    settings::{ApiSettings, NotDone, Operation, Work},
-    sse::{self, Cut},
-    subscription::Subscription,
+    routes::description::{describe_rights, operations},
+    routes::page::{IndexFormat, page, policy},
+    routes::query::{EventsQuery, NoQuery, Nonce, OfTag},
+    stream::hub::{Hub, Moment},
+    stream::reader::Wants,
+    stream::sse::{self, Cut},
+    stream::subscription::Subscription,
+    stream::websocket::{self, serve_reader},
     table::anchors_text,
     v1::{
         AliveBody, AnchorDetailBody, AnchorsBody, CalibrationsBody, ClockBody, DecoderBody, EventsBody,
@@ -504,8 +508,8 @@ async fn live(
     Ok(upgrade
         .read_buffer_size(4096)
         .write_buffer_size(0)
-        .max_message_size(live::MAX_MESSAGE)
-        .max_frame_size(live::MAX_MESSAGE)
+        .max_message_size(websocket::MAX_MESSAGE)
+        .max_frame_size(websocket::MAX_MESSAGE)
         .on_upgrade(async move |socket| {
             serve_reader(socket, reader, app.settings, app.shutdown).await;
             drop((open, busy));

@@ -25,9 +25,9 @@ use tokio_tungstenite::tungstenite;
 use tokio_util::sync::CancellationToken;
 
 use crate::{
-    mailbox::Taken,
-    settings::ApiSettings,
-    subscription::Subscription,
+    http::settings::ApiSettings,
+    stream::mailbox::Taken,
+    stream::subscription::Subscription,
     v1::{MissedBody, Sending},
 };
 

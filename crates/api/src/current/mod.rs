@@ -1,15 +1,18 @@
 //! What counts at one moment, from what the hub keeps: everything that is served takes from here. What of it has run
-//! out, [`crate::expiry`] says.
+//! out, [`crate::state::expiry`] says.
+
+pub(crate) mod place_summary;
+pub(crate) mod readiness;
 
 use std::sync::Arc;
 
 use hereabout_core::{Anchor, Micros, TagId, Timestamp, Zone};
 
 use crate::{
-    expiry::{AnchorNow, Position, anchor, position},
+    current::place_summary::Places,
     health::{Around, Diagnosis},
-    places::Places,
-    site_info::SiteInfo,
+    state::expiry::{AnchorNow, Position, anchor, position},
+    state::site_info::SiteInfo,
     state::{LinkState, Snapshot},
     v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
 };

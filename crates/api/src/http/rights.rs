@@ -28,7 +28,7 @@ use axum::{
 use sha2::{Digest, Sha256};
 use tokio::sync::Semaphore;
 
-use crate::{guard::single, problem::shorten, v1::ChangesBody, v1::Problem};
+use crate::{http::guard::single, http::problem::shorten, v1::ChangesBody, v1::Problem};
 
 /// Changes that may follow one another at once.
 const BURST: u32 = 3;
@@ -294,5 +294,4 @@ impl IntoResponse for Refusal {
 }
 
 #[cfg(test)]
-#[path = "rights_tests.rs"]
 mod tests;

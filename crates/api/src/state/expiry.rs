@@ -133,5 +133,4 @@ pub(crate) fn anchor(
 }
 
 #[cfg(test)]
-#[path = "expiry_tests.rs"]
 mod tests;

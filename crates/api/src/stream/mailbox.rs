@@ -23,7 +23,7 @@ use std::{
 use hereabout_core::{AnchorId, Micros, TagId};
 
 use crate::{
-    events::Event,
+    stream::events::Event,
     v1::{NonceBody, Sending, Tail},
 };
 
@@ -255,5 +255,4 @@ impl Mailbox {
 }
 
 #[cfg(test)]
-#[path = "mailbox_tests.rs"]
 mod tests;

@@ -7,7 +7,8 @@ use axum::{extract::FromRequestParts, extract::Query, http::Uri, http::request::
 use hereabout_core::TagId;
 
 use crate::{
-    page::IndexFormat, plan::PlanLook, plan_looks::Theme, problem::shorten, reader::Wants, v1::Problem,
+    http::problem::shorten, plan::PlanLook, plan_looks::Theme, routes::page::IndexFormat,
+    stream::reader::Wants, v1::Problem,
 };
 
 /// Most events of one answer of `/v1/events`.
