@@ -12,9 +12,9 @@ use prometheus_client::{
 };
 
 use crate::{
+    current::Moment,
     state::expiry::{AnchorNow, Position},
     state::{HubInfo, LinkState, Snapshot},
-    stream::hub::Moment,
     v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 

@@ -3,6 +3,7 @@
 
 pub(crate) mod place_summary;
 pub(crate) mod readiness;
+pub(crate) mod status;
 
 use std::sync::Arc;
 
@@ -16,6 +17,20 @@ use crate::{
     state::{LinkState, Snapshot},
     v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
 };
+
+/// What there is at one moment, and which moment that is.
+pub(crate) struct Moment {
+    pub(crate) now: Snapshot,
+    pub(crate) site: Arc<SiteInfo>,
+    pub(crate) clock: Timestamp,
+}
+
+impl Moment {
+    /// What of it counts at that moment.
+    pub(crate) fn current(&self) -> Current<'_> {
+        Current { now: &self.now, site: &self.site, clock: self.clock }
+    }
+}
 
 /// All that the hub keeps, as it counts at `clock`.
 #[derive(Clone, Copy)]

@@ -7,13 +7,28 @@
 //!
 //! Programs that ask for `/` without `text/html` in `Accept` get the list of routes as JSON, as ever.
 
-use std::{fmt::Write as _, sync::LazyLock};
+use std::{collections::BTreeMap, fmt::Write as _, sync::LazyLock};
 
-use axum::http::{HeaderMap, HeaderValue, header};
+use axum::{
+    extract::State,
+    http::{HeaderMap, HeaderValue, header},
+    response::Response,
+};
 use base64::{Engine as _, engine::general_purpose::STANDARD};
 use sha2::{Digest, Sha256};
 
-use crate::{picture::escaped, v1::IndexBody};
+use utoipa::openapi::PathItem;
+
+use super::{
+    App,
+    answer::{body, typed},
+    described,
+    description::CAUTIONS,
+};
+use crate::{
+    picture::escaped,
+    v1::{IndexBody, RouteBody},
+};
 
 const PAGE: &str = include_str!("page.html");
 const STYLE: &str = include_str!("page.css");
@@ -43,6 +58,34 @@ impl IndexFormat {
             false => IndexFormat::Json,
         }
     }
+}
+
+/// For browsers a page that shows plan, anchors and zones live; for programs this list and the cautions.
+///
+/// HTML when `Accept` has `text/html`, else JSON; `format=` decides against that.
+#[utoipa::path(get, path = "/",
+    params(("format" = Option<String>, Query, description = "html or json")),
+    responses((status = OK, content((IndexBody = "application/json"), (String = "text/html")))))]
+pub(super) async fn index(State(app): State<App>, format: IndexFormat) -> Response {
+    let described = described().into_openapi().paths.paths;
+    let gives = |item: PathItem| item.get.or(item.post).and_then(|o| o.summary).unwrap_or_default();
+    let routes: BTreeMap<_, _> = described.into_iter().map(|(path, item)| (path, gives(item))).collect();
+    let index = IndexBody {
+        name: "hereabout",
+        version: app.hub.info().version.clone(),
+        routes: routes.into_iter().map(|(path, gives)| RouteBody { path, gives }).collect(),
+        cautions: CAUTIONS.to_vec(),
+    };
+    let mut response = match format {
+        IndexFormat::Json => body(&index),
+        IndexFormat::Html => typed("text/html; charset=utf-8", page(&app.hub.site().name, &index)),
+    };
+    let headers = response.headers_mut();
+    headers.insert(header::VARY, HeaderValue::from_static("accept"));
+    if format == IndexFormat::Html {
+        headers.insert(header::CONTENT_SECURITY_POLICY, policy());
+    }
+    response
 }
 
 /// The page for a site.

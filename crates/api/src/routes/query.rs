@@ -16,6 +16,10 @@ const MOST_EVENTS: usize = 1000;
 /// Longest nonce, characters.
 const MOST_NONCE: usize = 128;
 
+/// What a nonce is for, in the description of the routes that take one.
+pub(super) const NONCE: &str = "1 to 128 of a to z, A to Z, 0 to 9, '.', '_', '~', '-': comes back in the answer, which is so \
+                     known to be one to this question";
+
 /// Extractor of routes that take no query.
 pub(crate) struct NoQuery;
 

@@ -28,7 +28,7 @@ use hereabout_engine::{
 };
 
 use crate::{
-    current::Current,
+    current::{Current, Moment},
     state::heard::Heard,
     state::history::{Kept, TagPast},
     state::site_info::SiteInfo,
@@ -39,27 +39,9 @@ use crate::{
     stream::events::{Event, Following, KEPT, Page, Ring},
     stream::mailbox::{Key, Mailbox, Message},
     stream::reader::{Reader, Wants},
-    time_text::rfc3339,
-    v1::{
-        EventsKeptIn, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, Tail, VerdictName,
-        ZoneReportBody, event_text,
-    },
+    v1::{EventsKeptIn, LinkBody, PositionBody, RangesBody, Tail, VerdictName, ZoneReportBody, event_text},
     words,
 };
-
-/// What there is at one moment, and which moment that is.
-pub(crate) struct Moment {
-    pub(crate) now: Snapshot,
-    pub(crate) site: Arc<SiteInfo>,
-    pub(crate) clock: Timestamp,
-}
-
-impl Moment {
-    /// What of it counts at that moment.
-    pub(crate) fn current(&self) -> Current<'_> {
-        Current { now: &self.now, site: &self.site, clock: self.clock }
-    }
-}
 
 struct State {
     now: Snapshot,
@@ -314,19 +296,6 @@ impl Hub {
         self.lock().kept.tags_at(now)
     }
 
-    pub(crate) fn link_body(&self, link: &LinkStatus) -> LinkBody {
-        LinkBody {
-            kind: MessageType::Link,
-            state: match link.state {
-                LinkState::Connected => LinkStateName::Connected,
-                LinkState::Waiting => LinkStateName::Waiting,
-            },
-            source: self.info().source.clone(),
-            reason: link.reason.clone(),
-            since: rfc3339(link.since),
-        }
-    }
-
     /// A new reader with what counts at the present waiting for it; `None` when `limit` readers are there already.
     pub(crate) fn enter(
         &self,
@@ -463,7 +432,7 @@ impl Hub {
     }
 
     fn link_message(&self, link: &LinkStatus) -> Message {
-        Message::new(Key::Link, self.link_body(link).to_json())
+        Message::new(Key::Link, LinkBody::of(link, &self.info().source).to_json())
     }
 
     /// What a new reader is told first, as it counts: link, anchors, positions, zones.

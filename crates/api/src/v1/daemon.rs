@@ -4,6 +4,10 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json};
+use crate::{
+    state::{LinkState, LinkStatus},
+    time_text::rfc3339,
+};
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -33,6 +37,19 @@ pub struct LinkBody {
 }
 
 impl LinkBody {
+    pub(crate) fn of(link: &LinkStatus, source: &str) -> LinkBody {
+        LinkBody {
+            kind: MessageType::Link,
+            state: match link.state {
+                LinkState::Connected => LinkStateName::Connected,
+                LinkState::Waiting => LinkStateName::Waiting,
+            },
+            source: source.to_owned(),
+            reason: link.reason.clone(),
+            since: rfc3339(link.since),
+        }
+    }
+
     /// The JSON text, on one line.
     pub fn to_json(&self) -> String {
         json(self)
