@@ -14,7 +14,7 @@ use super::{App, answer::list};
 use crate::{
     http::{rights::Way, seats::Seat},
     stream::{
-        reader::Wants,
+        filter::SubscriptionFilter,
         sse::{self, Cut},
         subscription::Subscription,
         websocket::{self, serve_reader},
@@ -23,7 +23,7 @@ use crate::{
 };
 
 /// Readers of the live messages over the socket, beyond those of loopback.
-pub(super) const READERS_OF_THE_SOCKET: usize = 32;
+pub(super) const MAX_SOCKET_READERS: usize = 32;
 
 /// WebSocket: a snapshot, then changes.
 ///
@@ -60,20 +60,20 @@ pub(super) const READERS_OF_THE_SOCKET: usize = 32;
     responses((status = SWITCHING_PROTOCOLS, description = "The WebSocket (RFC 6455)")))]
 pub(super) async fn live(
     State(app): State<App>,
-    wants: Wants,
+    filter: SubscriptionFilter,
     seat: Option<Extension<Seat>>,
     way: Option<Extension<Way>>,
     upgrade: Result<WebSocketUpgrade, WebSocketUpgradeRejection>,
 ) -> Result<Response, Problem> {
     let upgrade = upgrade.map_err(|_| Problem::websocket_wanted())?;
-    let reader = subscribe(&app, way, wants)?;
+    let reader = subscribe(&app, way, filter)?;
     let open = app.tracker.token(); // the shutdown waits for it
     let busy = seat.map(|Extension(seat)| seat.busy());
     Ok(upgrade
         .read_buffer_size(4096)
         .write_buffer_size(0)
-        .max_message_size(websocket::MAX_MESSAGE)
-        .max_frame_size(websocket::MAX_MESSAGE)
+        .max_message_size(websocket::MAX_MESSAGE_BYTES)
+        .max_frame_size(websocket::MAX_MESSAGE_BYTES)
         .on_upgrade(async move |socket| {
             serve_reader(socket, reader, app.settings, app.shutdown).await;
             drop((open, busy));
@@ -102,13 +102,13 @@ pub(super) async fn live_sse(
     cut: Option<Extension<Cut>>,
     way: Option<Extension<Way>>,
     headers: HeaderMap,
-    wants: Wants,
+    filter: SubscriptionFilter,
 ) -> Result<Response, Problem> {
-    let mut wants = wants;
+    let mut filter = filter;
     if let Some(last) = sse::last_event_id(&headers)? {
-        wants.after = Some(last);
+        filter.after = Some(last);
     }
-    let reader = subscribe(&app, way, wants)?;
+    let reader = subscribe(&app, way, filter)?;
     let cut = cut.map(|Extension(cut)| cut);
     Ok(sse::response(reader, app.settings.clone(), app.shutdown.clone(), cut))
 }
@@ -117,15 +117,16 @@ pub(super) async fn live_sse(
 pub(super) fn subscribe(
     app: &App,
     way: Option<Extension<Way>>,
-    wants: Wants,
+    filter: SubscriptionFilter,
 ) -> Result<Subscription, Problem> {
     let site = app.hub.site();
-    if let Some(name) = wants.zone_name.as_ref().filter(|name| !site.zones.iter().any(|z| z.name == **name)) {
+    if let Some(name) = filter.zone_name.as_ref().filter(|name| !site.zones.iter().any(|z| z.name == **name))
+    {
         return Err(Problem::unknown_zone(name, &list(site.zones.iter().map(|z| &z.name))));
     }
     // Whoever may use the socket finds a place there, however many others read over loopback.
-    let own = if way.is_some_and(|Extension(way)| way == Way::Socket) { READERS_OF_THE_SOCKET } else { 0 };
+    let own = if way.is_some_and(|Extension(way)| way == Way::Socket) { MAX_SOCKET_READERS } else { 0 };
     let limit = app.settings.max_readers + own;
-    let reader = app.hub.subscribe(wants, &*app.settings.now, app.settings.backlog, limit);
+    let reader = app.hub.subscribe(filter, &*app.settings.now, app.settings.backlog, limit);
     reader.ok_or_else(|| Problem::too_many_readers(limit))
 }

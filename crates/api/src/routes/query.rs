@@ -8,13 +8,13 @@ use hereabout_core::TagId;
 
 use crate::{
     http::problem::shorten, plan::PlanLook, plan_looks::Theme, routes::page::IndexFormat,
-    stream::reader::Wants, v1::Problem,
+    stream::filter::SubscriptionFilter, v1::Problem,
 };
 
 /// Most events of one answer of `/v1/events`.
-const MOST_EVENTS: usize = 1000;
+const MAX_EVENTS_PER_ANSWER: usize = 1000;
 /// Longest nonce, characters.
-const MOST_NONCE: usize = 128;
+const MAX_NONCE_CHARS: usize = 128;
 
 /// What a nonce is for, in the description of the routes that take one.
 pub(super) const NONCE: &str = "1 to 128 of a to z, A to Z, 0 to 9, '.', '_', '~', '-': comes back in the answer, which is so \
@@ -31,11 +31,11 @@ impl<S: Send + Sync> FromRequestParts<S> for NoQuery {
     }
 }
 
-impl<S: Send + Sync> FromRequestParts<S> for Wants {
+impl<S: Send + Sync> FromRequestParts<S> for SubscriptionFilter {
     type Rejection = Problem;
 
-    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<Wants, Problem> {
-        wants(&parts.uri)
+    async fn from_request_parts(parts: &mut Parts, _: &S) -> Result<SubscriptionFilter, Problem> {
+        subscription_filter(&parts.uri)
     }
 }
 
@@ -73,14 +73,14 @@ impl<S: Send + Sync> FromRequestParts<S> for OfTag {
     }
 }
 
-/// What an asker wants to see again: the unreserved characters of RFC 3986, section 2.3.
+/// What an asker filter to see again: the unreserved characters of RFC 3986, section 2.3.
 fn nonce(value: String) -> Result<String, Problem> {
     let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '.' | '_' | '~');
-    if (1..=MOST_NONCE).contains(&value.len()) && value.chars().all(plain) {
+    if (1..=MAX_NONCE_CHARS).contains(&value.len()) && value.chars().all(plain) {
         return Ok(value);
     }
     Err(Problem::bad_query(format!(
-        "nonce '{}' is not 1 to {MOST_NONCE} letters (a to z), digits, '.', '_', '~' or '-'.",
+        "nonce '{}' is not 1 to {MAX_NONCE_CHARS} letters (a to z), digits, '.', '_', '~' or '-'.",
         shorten(&value)
     )))
 }
@@ -139,8 +139,8 @@ fn plan_look(uri: &Uri) -> Result<PlanLook, Problem> {
 }
 
 /// The query of `/v1/live`.
-pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
-    let mut wants = Wants {
+pub(crate) fn subscription_filter(uri: &Uri) -> Result<SubscriptionFilter, Problem> {
+    let mut filter = SubscriptionFilter {
         position: true,
         delayed: true,
         range: false,
@@ -156,20 +156,20 @@ pub(crate) fn wants(uri: &Uri) -> Result<Wants, Problem> {
     };
     for (key, value) in pairs(uri, &["topics", "tag", "zone", "max_rate_hz", "after", "nonce"])? {
         match key.as_str() {
-            "topics" => set_topics(&mut wants, &value)?,
-            "tag" => wants.tag = Some(tag(&value)?),
-            "zone" => wants.zone_name = Some(value),
-            "after" => wants.after = Some(event_number(&value)?),
-            "nonce" => wants.nonce = Some(nonce(value)?),
-            _ => wants.spacing = Some(spacing(&value)?),
+            "topics" => set_topics(&mut filter, &value)?,
+            "tag" => filter.tag = Some(tag(&value)?),
+            "zone" => filter.zone_name = Some(value),
+            "after" => filter.after = Some(event_number(&value)?),
+            "nonce" => filter.nonce = Some(nonce(value)?),
+            _ => filter.spacing = Some(spacing(&value)?),
         }
     }
-    if wants.after.is_some() && !wants.event {
+    if filter.after.is_some() && !filter.event {
         let detail =
             "after= gives the events after that number: name event among the topics, or leave after out.";
         return Err(Problem::bad_query(detail.to_owned()));
     }
-    Ok(wants)
+    Ok(filter)
 }
 
 fn event_number(value: &str) -> Result<u64, Problem> {
@@ -203,9 +203,9 @@ impl<S: Send + Sync> FromRequestParts<S> for EventsQuery {
 }
 
 fn limit(value: &str) -> Result<usize, Problem> {
-    value.parse().ok().filter(|limit| (1..=MOST_EVENTS).contains(limit)).ok_or_else(|| {
+    value.parse().ok().filter(|limit| (1..=MAX_EVENTS_PER_ANSWER).contains(limit)).ok_or_else(|| {
         Problem::bad_query(format!(
-            "limit '{}' is not a whole number from 1 to {MOST_EVENTS}.",
+            "limit '{}' is not a whole number from 1 to {MAX_EVENTS_PER_ANSWER}.",
             shorten(value)
         ))
     })
@@ -231,25 +231,25 @@ fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
     Ok(pairs)
 }
 
-fn set_topics(wants: &mut Wants, value: &str) -> Result<(), Problem> {
-    *wants = Wants {
+fn set_topics(filter: &mut SubscriptionFilter, value: &str) -> Result<(), Problem> {
+    *filter = SubscriptionFilter {
         position: false,
         delayed: false,
         anchor: false,
         link: false,
         zone: false,
         event: false,
-        ..wants.clone()
+        ..filter.clone()
     };
     for topic in value.split(',') {
         match topic {
-            "position" => wants.position = true,
-            "position_delayed" => wants.delayed = true,
-            "range" => wants.range = true,
-            "anchor" => wants.anchor = true,
-            "link" => wants.link = true,
-            "zone" => wants.zone = true,
-            "event" => wants.event = true,
+            "position" => filter.position = true,
+            "position_delayed" => filter.delayed = true,
+            "range" => filter.range = true,
+            "anchor" => filter.anchor = true,
+            "link" => filter.link = true,
+            "zone" => filter.zone = true,
+            "event" => filter.event = true,
             other => {
                 return Err(Problem::bad_query(format!(
                     "'{}' is not a topic: name one or more of position, position_delayed, range, anchor, link, zone, event, with commas between.",

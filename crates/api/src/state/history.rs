@@ -12,7 +12,7 @@ use std::{
 use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
 
-use crate::state::{MAX_TAGS, make_room};
+use super::{MAX_TAGS, make_room};
 
 /// How much of the past the minutes tell.
 const HOUR: Micros = Micros::from_millis(3_600_000);
@@ -44,12 +44,12 @@ pub(crate) struct TagPast {
 
 /// The recent past.
 #[derive(Debug, Default)]
-pub(crate) struct Kept {
+pub(crate) struct History {
     minutes: BTreeMap<AnchorId, VecDeque<AnchorMinute>>,
     tags: BTreeMap<TagId, TagPast>,
 }
 
-impl Kept {
+impl History {
     pub(crate) fn minute(&mut self, minute: &AnchorMinute) {
         let kept = self.minutes.entry(minute.anchor).or_default();
         kept.push_back(*minute);

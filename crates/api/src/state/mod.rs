@@ -13,11 +13,7 @@ use std::{
 use hereabout_core::{Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorTable, KitFinding, PositionReport, ZoneReport};
 
-use crate::{
-    state::heard::Heard,
-    state::site_info::SiteInfo,
-    v1::{PositionBody, VerdictName},
-};
+use self::{heard::Heard, site_info::SiteInfo};
 
 /// Tags whose latest position is kept; a new one beyond that takes the place of the oldest.
 pub const MAX_TAGS: usize = 256;
@@ -112,13 +108,8 @@ pub struct HubInfo {
 #[derive(Clone, Debug)]
 pub(crate) struct Latest {
     pub(crate) report: Arc<PositionReport>,
+    /// Its message, without what the sending tells: made once, however many read it.
     pub(crate) text: Arc<str>,
-}
-
-impl Latest {
-    pub(crate) fn of(report: Arc<PositionReport>, tag_name: Option<&str>) -> Latest {
-        Latest { text: PositionBody::from_report(&report, None).named(tag_name).to_json().into(), report }
-    }
 }
 
 /// How the session's time scale stands to UTC, for the status.
@@ -130,14 +121,17 @@ pub(crate) struct Clock {
     pub(crate) synchronised: Option<bool>,
 }
 
+/// Verdicts that are counted apart.
+pub(crate) const VERDICT_KINDS: usize = 13;
+
 /// Counters since the start.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Counts {
     /// By state: located, coasting, ambiguous, lost.
     pub(crate) positions: [u64; 4],
     pub(crate) epochs: u64,
-    /// In the order of [`VerdictName::ALL`].
-    pub(crate) verdicts: [u64; VerdictName::ALL.len()],
+    /// In the order of [`crate::v1::VerdictName::ALL`].
+    pub(crate) verdicts: [u64; VERDICT_KINDS],
     pub(crate) out_of_order: u64,
     pub(crate) too_many_tags: u64,
     pub(crate) missed: u64,
@@ -196,6 +190,28 @@ pub(crate) fn state_index(state: TagState) -> usize {
 }
 
 impl Snapshot {
+    /// Before the first frame.
+    pub(crate) fn new(link: LinkStatus) -> Snapshot {
+        Snapshot {
+            link,
+            ever_connected: false,
+            decoder: None,
+            log: None,
+            anchors: None,
+            link_findings: Vec::new(),
+            heard: Heard::default(),
+            clock: Clock::default(),
+            tags: BTreeMap::new(),
+            admitted: BTreeSet::new(),
+            retired: BTreeMap::new(),
+            zones: BTreeMap::new(),
+            counts: Counts::default(),
+            subscribers: 0,
+            notice: None,
+            adapter_note: None,
+        }
+    }
+
     /// What speaks against the site as a whole, so that no position is to be trusted; `None` when nothing does.
     pub(crate) fn site_in_doubt(&self) -> Option<&KitFinding> {
         self.kit().find(|k| matches!(k, KitFinding::SiteDoesNotFit { doubt } if doubt.all))
@@ -219,7 +235,7 @@ impl Snapshot {
     }
 
     /// Moves all stamps by `by`.
-    pub(crate) fn shift(&mut self, by: Micros, site: &SiteInfo) {
+    pub(crate) fn shift(&mut self, by: Micros) {
         self.retired.values_mut().for_each(|since| *since = since.plus(by));
         self.link.since = self.link.since.plus(by);
         self.heard.shift(by);
@@ -227,7 +243,11 @@ impl Snapshot {
         self.zones.values_mut().for_each(|report| report.shift(by));
         for latest in self.tags.values_mut() {
             Arc::make_mut(&mut latest.report).shift(by);
-            *latest = Latest::of(latest.report.clone(), site.tag_name(latest.report.tag));
         }
+    }
+
+    /// Makes the texts of all positions anew: their stamps or names changed.
+    pub(crate) fn write_texts(&mut self, text_of: impl Fn(&PositionReport) -> Arc<str>) {
+        self.tags.values_mut().for_each(|latest| latest.text = text_of(&latest.report));
     }
 }

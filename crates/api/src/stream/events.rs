@@ -1,8 +1,8 @@
 //! The last events, and where each reader stands in them.
 //!
 //! Model: events have numbers that only grow, by one while a daemon runs and by more from run to run. The ring keeps the
-//! newest [`KEPT`] as text, and up to which number events are gone. A reader holds no events of its own but a
-//! [`Cursor`], the number of the last one it took; so a slow reader costs nothing, gets every event in order, once, and
+//! newest [`MAX_EVENTS`] as text, and up to which number events are gone. A reader holds no events of its own but a
+//! [`RingCursor`], the number of the last one it took; so a slow reader costs nothing, gets every event in order, once, and
 //! when the ring has overtaken it is told from where to where they are no longer kept. A reader who asks for
 //! what comes after a number that was never given learns that the numbers began anew, and gets all there are.
 //!
@@ -11,10 +11,10 @@
 use std::{collections::VecDeque, sync::Arc};
 
 /// Events that are kept for readers; about 1.5 MB of text.
-pub const KEPT: u32 = 4096;
+pub const MAX_EVENTS: u32 = 4096;
 
 /// One at the start, and one for a log that is opened late; more come of nothing known.
-const MOST_JUMPS: usize = 64;
+const MAX_JUMPS: usize = 64;
 
 /// One event, as text that all readers share.
 #[derive(Clone, Debug, PartialEq)]
@@ -25,13 +25,13 @@ pub(crate) struct Event {
 
 /// The number of the last event that a reader has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) struct Cursor {
+pub(crate) struct RingCursor {
     pub(crate) after: u64,
 }
 
 /// What a reader gets next.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) enum Next {
+pub(crate) enum NextEvent {
     /// The next event.
     Event(Event),
     /// Events from one number to another that the reader wanted and that are gone.
@@ -44,7 +44,7 @@ pub(crate) enum Next {
 
 /// A piece of the ring for one who asks now and then.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Page {
+pub(crate) struct EventPage {
     pub(crate) events: Vec<Event>,
     /// What to ask for next.
     pub(crate) next_after: u64,
@@ -58,7 +58,7 @@ pub(crate) struct Page {
 
 /// The newest events. Numbers in it only grow.
 #[derive(Debug)]
-pub(crate) struct Ring {
+pub(crate) struct EventRing {
     kept: VecDeque<Event>,
     capacity: usize,
     newest: u64,
@@ -68,9 +68,9 @@ pub(crate) struct Ring {
     jumps: Vec<(u64, u64)>,
 }
 
-impl Ring {
-    pub(crate) fn new(capacity: usize) -> Ring {
-        Ring { kept: VecDeque::new(), capacity, newest: 0, gone: 0, jumps: Vec::new() }
+impl EventRing {
+    pub(crate) fn new(capacity: usize) -> EventRing {
+        EventRing { kept: VecDeque::new(), capacity, newest: 0, gone: 0, jumps: Vec::new() }
     }
 
     /// The newest number that was given; 0 before the first.
@@ -98,7 +98,7 @@ impl Ring {
 
     /// Numbers go on at `first`; what was told between `known` and that by others is not known here.
     pub(crate) fn jump(&mut self, known: u64, first: u64) {
-        if self.jumps.len() < MOST_JUMPS {
+        if self.jumps.len() < MAX_JUMPS {
             self.jumps.push((known, first));
         }
     }
@@ -112,30 +112,30 @@ impl Ring {
     }
 
     /// The next thing for the reader at `cursor`, which moves on.
-    pub(crate) fn next(&self, cursor: &mut Cursor) -> Next {
+    pub(crate) fn next(&self, cursor: &mut RingCursor) -> NextEvent {
         let after = cursor.after;
         if after > self.newest {
             cursor.after = 0;
-            return Next::NumbersAnew { after, newest: self.newest };
+            return NextEvent::NumbersAnew { after, newest: self.newest };
         }
         if let Some(to) = self.missing(after) {
             cursor.after = to;
-            return Next::NoLongerKept { from: after + 1, to };
+            return NextEvent::NoLongerKept { from: after + 1, to };
         }
-        let Some(event) = self.kept.get(self.index_after(after)) else { return Next::Nothing };
+        let Some(event) = self.kept.get(self.index_after(after)) else { return NextEvent::Nothing };
         cursor.after = event.seq;
-        Next::Event(event.clone())
+        NextEvent::Event(event.clone())
     }
 
     /// The first `limit` events after a number; without one the newest `limit`.
-    pub(crate) fn page(&self, after: Option<u64>, limit: usize) -> Page {
+    pub(crate) fn page(&self, after: Option<u64>, limit: usize) -> EventPage {
         let (oldest, newest) = (self.kept.front().map(|e| e.seq), self.kept.back().map(|e| e.seq));
         let anew = after.filter(|after| *after > self.newest);
         // Who is ahead gets what there is, from the beginning.
         let from = if anew.is_some() { Some(0) } else { after };
         let start = from.map_or(self.kept.len().saturating_sub(limit), |after| self.index_after(after));
         let events: Vec<Event> = self.kept.iter().skip(start).take(limit).cloned().collect();
-        Page {
+        EventPage {
             next_after: events.last().map_or(self.newest, |e| e.seq),
             no_longer_kept: from.and_then(|after| Some((after + 1, self.missing(after)?))),
             events,
@@ -152,19 +152,23 @@ impl Ring {
 
 /// Where one reader of events stands, and whose turn it is.
 #[derive(Debug)]
-pub(crate) struct Following {
-    cursor: Cursor,
+pub(crate) struct EventCursor {
+    cursor: RingCursor,
     /// Events up to this number come before anything else: what a resuming reader has missed.
     first_until: u64,
     /// The last thing taken was an event: other messages are next, so that neither waits for all of the other.
     had_turn: bool,
 }
 
-impl Following {
+impl EventCursor {
     /// A reader that wants what comes after `after`, or from now on.
-    pub(crate) fn new(after: Option<u64>, ring: &Ring) -> Following {
+    pub(crate) fn new(after: Option<u64>, ring: &EventRing) -> EventCursor {
         let newest = ring.newest();
-        Following { cursor: Cursor { after: after.unwrap_or(newest) }, first_until: newest, had_turn: false }
+        EventCursor {
+            cursor: RingCursor { after: after.unwrap_or(newest) },
+            first_until: newest,
+            had_turn: false,
+        }
     }
 
     /// The number of the last event it has.
@@ -173,13 +177,13 @@ impl Following {
     }
 
     /// The next thing when it is the events' turn, else nothing. `idle` says that nothing else waits.
-    pub(crate) fn take(&mut self, ring: &Ring, idle: bool) -> Next {
+    pub(crate) fn next(&mut self, ring: &EventRing, idle: bool) -> NextEvent {
         let first = self.cursor.after < self.first_until;
         if !(first || idle) && std::mem::take(&mut self.had_turn) {
-            return Next::Nothing;
+            return NextEvent::Nothing;
         }
         let next = ring.next(&mut self.cursor);
-        self.had_turn = next != Next::Nothing;
+        self.had_turn = next != NextEvent::Nothing;
         next
     }
 }

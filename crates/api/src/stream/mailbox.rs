@@ -16,91 +16,18 @@
 
 use std::{
     collections::{BTreeMap, BTreeSet, VecDeque},
-    sync::Arc,
     time::{Duration, Instant},
 };
 
-use hereabout_core::{AnchorId, Micros, TagId};
+use hereabout_core::Micros;
 
-use crate::{
-    stream::events::Event,
-    v1::{NonceBody, Sending, Tail},
-};
+use super::message::{Key, Message, NextMessage};
+use crate::v1::Tail;
 
 /// More different keys than this can not wait; far above tags and anchors of any stated kit.
 const MAX_WAITING: usize = 1024;
 /// More pongs than this do not wait.
 const MAX_PONGS: usize = 8;
-
-/// What a message is about: the newest of each key is the one that counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) enum Key {
-    Link,
-    Anchor(AnchorId),
-    Position(TagId),
-    Delayed(TagId),
-    Range(TagId),
-    /// By the zone's place in the site file; `None` for a zone about any tag when none was heard.
-    Zone(usize, Option<TagId>),
-    /// Each of its own; after the event of this number.
-    Pong {
-        number: u64,
-        after_event: u64,
-    },
-}
-
-/// One message, as text that all readers share.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Message {
-    pub(crate) key: Key,
-    /// What is put at its end when it leaves.
-    pub(crate) tail: Tail,
-    /// Thinning must neither hold it back nor take it out: a zone changed its state.
-    pub(crate) urgent: bool,
-    pub(crate) text: Arc<str>,
-}
-
-impl Message {
-    /// One that is whole and not urgent.
-    pub(crate) fn new(key: Key, text: impl Into<Arc<str>>) -> Message {
-        Message { key, tail: Tail::Nothing, urgent: false, text: text.into() }
-    }
-}
-
-/// What the reader gets next.
-#[derive(Debug, PartialEq)]
-pub(crate) enum Taken {
-    /// A message, and how many were left out before it.
-    Message(Message, u64),
-    /// An event; comes from the ring of all readers, not from a mailbox.
-    Event(Event),
-    /// Something about the events themselves, as text.
-    Told(String),
-    /// What the reader asked with.
-    Nonce(String),
-    /// Something waits, but its time has not come.
-    NotBefore(Instant),
-    /// Nothing waits.
-    Nothing,
-}
-
-impl Taken {
-    /// What is sent at this moment, but for what was left out before it; `None` when nothing is.
-    pub(crate) fn text(self, sending: Sending) -> Option<String> {
-        match self {
-            Taken::Message(message, _) => Some(message.tail.put(&message.text, sending)),
-            Taken::Event(event) => Some(event.text.to_string()),
-            Taken::Told(text) => Some(text),
-            Taken::Nonce(nonce) => Some(NonceBody::text(nonce, sending)),
-            Taken::NotBefore(_) | Taken::Nothing => None,
-        }
-    }
-
-    /// How many messages were left out before it.
-    pub(crate) fn missed(&self) -> u64 {
-        if let Taken::Message(_, missed) = self { *missed } else { 0 }
-    }
-}
 
 #[derive(Debug)]
 pub(crate) struct Mailbox {
@@ -110,7 +37,7 @@ pub(crate) struct Mailbox {
     backlog: usize,
     spacing: Option<Duration>,
     lagging: bool,
-    untold: u64,
+    unreported: u64,
     /// When the next message of a thinned key may go.
     due: BTreeMap<Key, Instant>,
 }
@@ -119,7 +46,7 @@ impl Mailbox {
     /// Opens with `snapshot` waiting, whatever the backlog.
     pub(crate) fn new(snapshot: Vec<Message>, backlog: usize, spacing: Option<Duration>) -> Mailbox {
         let waiting = VecDeque::from(snapshot);
-        Mailbox { waiting, pings: 0, backlog, spacing, lagging: false, untold: 0, due: BTreeMap::new() }
+        Mailbox { waiting, pings: 0, backlog, spacing, lagging: false, unreported: 0, due: BTreeMap::new() }
     }
 
     /// Puts `message` at the end; returns how many older ones were left out for it.
@@ -136,7 +63,7 @@ impl Mailbox {
         }
         self.waiting.push_back(message);
         let missed = missed + u64::from(overflow);
-        self.untold += missed;
+        self.unreported += missed;
         missed
     }
 
@@ -176,15 +103,15 @@ impl Mailbox {
     }
 
     /// The first message whose time has come.
-    pub(crate) fn take(&mut self, now: Instant) -> Taken {
+    pub(crate) fn next_message(&mut self, now: Instant) -> NextMessage {
         let Some(index) = self.first_due(now) else {
             let soonest = self.waiting.iter().filter_map(|m| self.due.get(&m.key)).min();
-            return soonest.map_or(Taken::Nothing, |at| Taken::NotBefore(*at));
+            return soonest.map_or(NextMessage::Nothing, |at| NextMessage::NotBefore(*at));
         };
-        let Some(message) = self.waiting.remove(index) else { return Taken::Nothing };
+        let Some(message) = self.waiting.remove(index) else { return NextMessage::Nothing };
         self.lagging &= !self.waiting.is_empty();
         self.set_due(&message, now);
-        Taken::Message(message, std::mem::take(&mut self.untold))
+        NextMessage::Message(message, std::mem::take(&mut self.unreported))
     }
 
     fn is_thinned(&self, key: Key) -> bool {

@@ -28,7 +28,7 @@ use tokio_util::{sync::CancellationToken, task::AbortOnDropHandle};
 
 use crate::{
     http::settings::ApiSettings,
-    stream::mailbox::Taken,
+    stream::message::NextMessage,
     stream::subscription::Subscription,
     v1::{MissedBody, Problem, Sending},
 };
@@ -61,22 +61,22 @@ pub(crate) fn response(
     cut: Option<Cut>,
 ) -> Response {
     let mut first = format!("retry: {RETRY_MS}\n\n");
-    if let Some(after) = subscription.event_cursor() {
+    if let Some(after) = subscription.resume_after() {
         // An id without data is no message, but is remembered: a reader who loses the connection before its first event
         // resumes from here.
         first += &format!("id: {after}\n\n");
     }
-    let untaken = Arc::new(Mutex::new(None));
+    let stalled_since = Arc::new(Mutex::new(None));
     let watching = cut.map(|cut| {
-        let watcher = watch(cut, untaken.clone(), settings.unheard_after);
+        let watcher = watch(cut, stalled_since.clone(), settings.unheard_after);
         AbortOnDropHandle::new(tokio::spawn(watcher))
     });
     let state =
-        Writing { subscription, settings, shutdown, first: Some(first), untaken, _watching: watching };
+        Writing { subscription, settings, shutdown, first: Some(first), stalled_since, _watching: watching };
     let body = stream::unfold(state, |mut state| async {
-        state.set_untaken(None);
+        state.set_stalled_since(None);
         let text = state.next().await?;
-        state.set_untaken(Some(Instant::now()));
+        state.set_stalled_since(Some(Instant::now()));
         Some((Ok::<Bytes, Infallible>(text.into()), state))
     });
     let kind = [(header::CONTENT_TYPE, HeaderValue::from_static("text/event-stream"))];
@@ -88,13 +88,13 @@ pub(crate) fn response(
 pub(crate) struct Cut(pub(crate) CancellationToken);
 
 /// Since when a piece waits to be taken; `None` while the connection asks for the next one.
-type Untaken = Arc<Mutex<Option<Instant>>>;
+type StalledSince = Arc<Mutex<Option<Instant>>>;
 
 /// Cuts the connection when a piece was not taken for `limit`.
-async fn watch(cut: Cut, untaken: Untaken, limit: Duration) {
+async fn watch(cut: Cut, stalled_since: StalledSince, limit: Duration) {
     loop {
         sleep(limit / 4).await;
-        let since = *untaken.lock().unwrap_or_else(PoisonError::into_inner);
+        let since = *stalled_since.lock().unwrap_or_else(PoisonError::into_inner);
         if since.is_some_and(|since| since.elapsed() >= limit) {
             tracing::debug!("a reader of events takes nothing: its connection is dropped");
             cut.0.cancel();
@@ -109,13 +109,13 @@ struct Writing {
     settings: Arc<ApiSettings>,
     shutdown: CancellationToken,
     first: Option<String>,
-    untaken: Untaken,
+    stalled_since: StalledSince,
     _watching: Option<AbortOnDropHandle<()>>,
 }
 
 impl Writing {
-    fn set_untaken(&self, since: Option<Instant>) {
-        *self.untaken.lock().unwrap_or_else(PoisonError::into_inner) = since;
+    fn set_stalled_since(&self, since: Option<Instant>) {
+        *self.stalled_since.lock().unwrap_or_else(PoisonError::into_inner) = since;
     }
 
     /// What to send next; `None` when the daemon stops and nothing waits any more.
@@ -125,11 +125,11 @@ impl Writing {
         }
         let comment_at = Instant::now() + self.settings.ping_every;
         loop {
-            let (taken, sending) = self.subscription.take(&|| self.settings.sending());
-            let wait_until = match taken {
-                Taken::NotBefore(at) => at.min(comment_at),
-                Taken::Nothing => comment_at,
-                taken => return text(taken, sending),
+            let (next, sending) = self.subscription.next_message(&|| self.settings.sending());
+            let wait_until = match next {
+                NextMessage::NotBefore(at) => at.min(comment_at),
+                NextMessage::Nothing => comment_at,
+                next => return text(next, sending),
             };
             if self.shutdown.is_cancelled() {
                 return None;
@@ -146,14 +146,14 @@ impl Writing {
 }
 
 /// What was taken, as it stands in the stream; events have their number as the id.
-fn text(taken: Taken, sending: Sending) -> Option<String> {
-    let missed = taken.missed();
-    let before = match &taken {
-        Taken::Event(event) => format!("id: {}\n", event.seq),
+fn text(next: NextMessage, sending: Sending) -> Option<String> {
+    let missed = next.missed();
+    let before = match &next {
+        NextMessage::Event(event) => format!("id: {}\n", event.seq),
         _ if missed > 0 => data(&MissedBody::text(missed)),
         _ => String::new(),
     };
-    taken.text(sending).map(|text| before + &data(&text))
+    next.text(sending).map(|text| before + &data(&text))
 }
 
 /// One message. Its text is JSON on one line, so it needs no cutting.

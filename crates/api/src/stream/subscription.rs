@@ -7,24 +7,26 @@ use std::{
 
 use hereabout_core::Timestamp;
 
-use crate::{
-    stream::events::{Following, Next},
-    stream::hub::Hub,
-    stream::mailbox::Taken,
-    stream::reader::{Reader, Wants, ping_of},
-    v1::{NoLongerKeptBody, NumbersAnewBody, PongBody, Sending},
+use super::{
+    events::{EventCursor, NextEvent},
+    filter::SubscriptionFilter,
+    hub::Hub,
+    message::NextMessage,
+    ping::ping_of,
+    reader::Reader,
 };
+use crate::v1::{NoLongerKeptBody, NumbersAnewBody, PongBody, Sending};
 
 impl Hub {
     /// A new reader with what counts at the present waiting for it; `None` when `limit` readers are there already.
     pub(crate) fn subscribe(
         &self,
-        wants: Wants,
+        filter: SubscriptionFilter,
         clock: &dyn Fn() -> Timestamp,
         backlog: usize,
         limit: usize,
     ) -> Option<Subscription> {
-        let reader = self.enter(wants, clock, backlog, limit)?;
+        let reader = self.enter(filter, clock, backlog, limit)?;
         Some(Subscription { hub: self.clone(), reader })
     }
 }
@@ -37,42 +39,48 @@ pub(crate) struct Subscription {
 
 impl Subscription {
     /// What is next for this reader, and the moment by `clock` at which it leaves.
-    pub(crate) fn take(&self, clock: &dyn Fn() -> Sending) -> (Taken, Sending) {
+    pub(crate) fn next_message(&self, clock: &dyn Fn() -> Sending) -> (NextMessage, Sending) {
         let nonce = self.reader.nonce.lock().unwrap_or_else(PoisonError::into_inner).take();
         if let Some(nonce) = nonce {
-            return (Taken::Nonce(nonce), clock());
+            return (NextMessage::Nonce(nonce), clock());
         }
-        if let Some(taken) = self.take_event(false) {
-            return (taken, clock());
+        if let Some(event) = self.next_event(false) {
+            return (event, clock());
         }
         let mut mailbox = self.reader.mailbox();
         let now = Instant::now();
         // Read while the mailbox is locked: a change of the clock comes before both, or after.
         let sending = clock();
         let events_first = mailbox.pong_is_next(now).is_some_and(|after| self.has_events_up_to(after));
-        if events_first && let Some(taken) = self.take_event(true) {
-            return (taken, sending);
+        if events_first && let Some(event) = self.next_event(true) {
+            return (event, sending);
         }
-        let taken = match mailbox.take(now) {
-            idle @ (Taken::Nothing | Taken::NotBefore(_)) => self.take_event(true).unwrap_or(idle),
-            taken => taken,
+        let next = match mailbox.next_message(now) {
+            idle @ (NextMessage::Nothing | NextMessage::NotBefore(_)) => {
+                self.next_event(true).unwrap_or(idle)
+            }
+            message => message,
         };
-        (taken, sending)
+        (next, sending)
     }
 
     /// Whether an event up to this number still waits.
     fn has_events_up_to(&self, number: u64) -> bool {
-        self.event_cursor().is_some_and(|cursor| cursor < number)
+        self.resume_after().is_some_and(|cursor| cursor < number)
     }
 
-    fn take_event(&self, idle: bool) -> Option<Taken> {
-        let mut following = self.reader.following();
-        let following = following.as_mut()?;
-        match self.hub.with_events(|ring| following.take(ring, idle)) {
-            Next::Event(event) => Some(Taken::Event(event)),
-            Next::NoLongerKept { from, to } => Some(Taken::Told(NoLongerKeptBody::text(from, to))),
-            Next::NumbersAnew { after, newest } => Some(Taken::Told(NumbersAnewBody::text(after, newest))),
-            Next::Nothing => None,
+    fn next_event(&self, idle: bool) -> Option<NextMessage> {
+        let mut cursor = self.reader.event_cursor();
+        let cursor = cursor.as_mut()?;
+        match self.hub.with_events(|ring| cursor.next(ring, idle)) {
+            NextEvent::Event(event) => Some(NextMessage::Event(event)),
+            NextEvent::NoLongerKept { from, to } => {
+                Some(NextMessage::Notice(NoLongerKeptBody::text(from, to)))
+            }
+            NextEvent::NumbersAnew { after, newest } => {
+                Some(NextMessage::Notice(NumbersAnewBody::text(after, newest)))
+            }
+            NextEvent::Nothing => None,
         }
     }
 
@@ -99,8 +107,8 @@ impl Subscription {
     }
 
     /// The number to resume after, for who got no event yet; `None` for who doesn't want events.
-    pub(crate) fn event_cursor(&self) -> Option<u64> {
-        self.reader.following().as_ref().map(Following::after)
+    pub(crate) fn resume_after(&self) -> Option<u64> {
+        self.reader.event_cursor().as_ref().map(EventCursor::after)
     }
 
     /// Returns when something new may wait; at once when it came since the last call.

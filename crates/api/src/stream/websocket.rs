@@ -26,13 +26,13 @@ use tokio_util::sync::CancellationToken;
 
 use crate::{
     http::settings::ApiSettings,
-    stream::mailbox::Taken,
+    stream::message::NextMessage,
     stream::subscription::Subscription,
     v1::{MissedBody, Sending},
 };
 
 /// Largest message that a client may send, bytes.
-pub(crate) const MAX_MESSAGE: usize = 4 * 1024;
+pub(crate) const MAX_MESSAGE_BYTES: usize = 4 * 1024;
 
 /// Why a connection ends.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,7 +41,7 @@ enum End {
     Gone,
     /// Nothing was heard from the client, not even a pong.
     Unheard,
-    /// It sent a message above [`MAX_MESSAGE`].
+    /// It sent a message above [`MAX_MESSAGE_BYTES`].
     TooLarge,
     /// It sent what is no WebSocket frame.
     Malformed,
@@ -96,9 +96,9 @@ async fn write_rest(
     settings: &ApiSettings,
 ) -> Result<(), Error> {
     loop {
-        match subscription.take(&|| settings.sending()) {
-            (Taken::NotBefore(_) | Taken::Nothing, _) => return Ok(()),
-            (taken, sending) => send(sink, taken, sending).await?,
+        match subscription.next_message(&|| settings.sending()) {
+            (NextMessage::NotBefore(_) | NextMessage::Nothing, _) => return Ok(()),
+            (next, sending) => send(sink, next, sending).await?,
         }
     }
 }
@@ -150,10 +150,10 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
             next_ping = Instant::now() + settings.ping_every;
             sink.send(Frame::Ping(Bytes::new())).await
         } else {
-            match subscription.take(&|| settings.sending()) {
-                (Taken::NotBefore(at), _) => wait(subscription, at.min(next_ping)).await,
-                (Taken::Nothing, _) => wait(subscription, next_ping).await,
-                (taken, sending) => send(sink, taken, sending).await,
+            match subscription.next_message(&|| settings.sending()) {
+                (NextMessage::NotBefore(at), _) => wait(subscription, at.min(next_ping)).await,
+                (NextMessage::Nothing, _) => wait(subscription, next_ping).await,
+                (next, sending) => send(sink, next, sending).await,
             }
         };
         if sent.is_err() {
@@ -162,12 +162,16 @@ async fn write(sink: &mut SplitSink<WebSocket, Frame>, subscription: &Subscripti
     }
 }
 
-async fn send(sink: &mut SplitSink<WebSocket, Frame>, taken: Taken, sending: Sending) -> Result<(), Error> {
-    let missed = taken.missed();
+async fn send(
+    sink: &mut SplitSink<WebSocket, Frame>,
+    next: NextMessage,
+    sending: Sending,
+) -> Result<(), Error> {
+    let missed = next.missed();
     if missed > 0 {
         sink.feed(Frame::Text(MissedBody::text(missed).into())).await?;
     }
-    match taken.text(sending) {
+    match next.text(sending) {
         Some(text) => sink.send(Frame::Text(text.into())).await,
         None => Ok(()),
     }

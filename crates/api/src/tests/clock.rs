@@ -7,7 +7,7 @@ use hereabout_engine::{AnchorTable, Output, PositionReport, ZoneReport, ZoneWhy}
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, stream::mailbox::Taken};
+use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, stream::message::NextMessage};
 
 /// The session's clock stands half a second before the reports of the fixtures run out.
 const SESSION_NOW: Timestamp = T.plus(Micros::from_millis(100));
@@ -131,15 +131,15 @@ async fn what_waits_for_a_reader_neither_ages_nor_grows_younger() {
     let query = "/v1/live?topics=position,zone&tag=0".parse().expect("a URI");
     let settings = by_the_hub(&hub, SESSION_NOW);
     let reader = hub
-        .subscribe(crate::routes::query::wants(&query).expect("a query"), &*settings.now, 64, 9)
+        .subscribe(crate::routes::query::subscription_filter(&query).expect("a query"), &*settings.now, 64, 9)
         .expect("room");
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Zone(inside(3, 0)));
     set(&hub, -300.0, None);
     hub.publish(&Output::Position(located(4184, 0)));
     let mut seen = 0;
-    while let (taken @ Taken::Message(..), sending) = reader.take(&|| settings.sending()) {
-        let message: Value = serde_json::from_str(&taken.text(sending).expect("text")).expect("JSON");
+    while let (next @ NextMessage::Message(..), sending) = reader.next_message(&|| settings.sending()) {
+        let message: Value = serde_json::from_str(&next.text(sending).expect("text")).expect("JSON");
         if message["seq"].is_null() {
             continue; // a zone that was never heard
         }

@@ -20,43 +20,43 @@ fn minute(k: i64) -> AnchorMinute {
 
 #[test]
 fn an_hour_of_minutes_is_kept_and_gaps_stay_gaps() {
-    let mut kept = Kept::default();
-    (0..200).filter(|k| !(170..180).contains(k)).for_each(|k| kept.minute(&minute(k)));
+    let mut history = History::default();
+    (0..200).filter(|k| !(170..180).contains(k)).for_each(|k| history.minute(&minute(k)));
     let now = minute(200).from;
-    let found = kept.minutes_of(AnchorId(2), now);
+    let found = history.minutes_of(AnchorId(2), now);
     assert_eq!((found.len(), found[0].from, found[49].from), (50, minute(140).from, minute(199).from));
-    assert_eq!(kept.minutes_of(AnchorId(2), minute(250).from).len(), 10, "an hour later the rest is old");
-    assert!(kept.minutes_of(AnchorId(3), now).is_empty());
+    assert_eq!(history.minutes_of(AnchorId(2), minute(250).from).len(), 10, "an hour later the rest is old");
+    assert!(history.minutes_of(AnchorId(3), now).is_empty());
     // A clock that stands still cannot fill the memory.
-    (0..1_000).for_each(|_| kept.minute(&minute(300)));
-    assert_eq!(kept.minutes_of(AnchorId(2), minute(300).from).len(), MAX_MINUTES);
+    (0..1_000).for_each(|_| history.minute(&minute(300)));
+    assert_eq!(history.minutes_of(AnchorId(2), minute(300).from).len(), MAX_MINUTES);
 }
 
 #[test]
 fn a_trail_is_the_last_minute_thinned_and_bounded() {
-    let mut kept = Kept::default();
+    let mut history = History::default();
     for k in 0..3_000 {
         let mut report = located(k, 0);
         report.at = at(k as f64 * 0.1);
         report.place.as_mut().unwrap().position_m[0] = k as f64 * 0.08;
-        kept.position(&Arc::new(report));
+        history.position(&Arc::new(report));
     }
-    let tags = kept.tags_at(at(299.9));
+    let tags = history.tags_at(at(299.9));
     let trail = &tags[&TagId(0)].trail;
     assert!(trail.len() <= MAX_POINTS && trail.len() > 150, "{}", trail.len());
     assert!(trail.iter().all(|p| at(299.9).since(p.at) <= TRAIL));
     assert!(trail.iter().zip(trail.iter().skip(1)).all(|(a, b)| b.at.since(a.at) >= SPACING && !b.starts));
-    assert!(kept.tags_at(at(400.0))[&TagId(0)].trail.is_empty(), "a silent tag's trail fades");
+    assert!(history.tags_at(at(400.0))[&TagId(0)].trail.is_empty(), "a silent tag's trail fades");
     // No time passes, every report jumps: still bounded.
     for k in 0..2_000 {
-        kept.position(&Arc::new(PositionReport { restarted: true, at: at(300.0), ..located(k, 0) }));
+        history.position(&Arc::new(PositionReport { restarted: true, at: at(300.0), ..located(k, 0) }));
     }
-    assert!(kept.tags_at(at(300.0))[&TagId(0)].trail.len() <= MAX_POINTS);
+    assert!(history.tags_at(at(300.0))[&TagId(0)].trail.len() <= MAX_POINTS);
 }
 
 #[test]
 fn a_trail_breaks_where_nobody_knows_the_way() {
-    let mut kept = Kept::default();
+    let mut history = History::default();
     let sequence = [
         located(1, 0),
         located(2, 0),
@@ -66,9 +66,9 @@ fn a_trail_breaks_where_nobody_knows_the_way() {
         located(6, 0),
     ];
     for (k, report) in sequence.into_iter().enumerate() {
-        kept.position(&Arc::new(PositionReport { at: at(k as f64), ..report }));
+        history.position(&Arc::new(PositionReport { at: at(k as f64), ..report }));
     }
-    let tags = kept.tags_at(at(6.0));
+    let tags = history.tags_at(at(6.0));
     let starts: Vec<bool> = tags[&TagId(0)].trail.iter().map(|p| p.starts).collect();
     assert_eq!(starts, [true, false, true, true, false]);
     assert_eq!(tags[&TagId(0)].latest.seq, 6);
@@ -76,12 +76,12 @@ fn a_trail_breaks_where_nobody_knows_the_way() {
 
 #[test]
 fn tags_without_end_are_bounded_and_places_that_are_none_are_left_out() {
-    let mut kept = Kept::default();
+    let mut history = History::default();
     for tag in 0..2_000 {
         let at = at(f64::from(tag));
-        kept.position(&Arc::new(PositionReport { at, ..located(1, tag) }));
+        history.position(&Arc::new(PositionReport { at, ..located(1, tag) }));
     }
-    assert_eq!(kept.tags_at(at(2_000.0)).len(), MAX_TAGS);
+    assert_eq!(history.tags_at(at(2_000.0)).len(), MAX_TAGS);
     let mut report = located(1, 0);
     report.place.as_mut().unwrap().position_m[1] = f64::NAN;
     assert_eq!(known_place(&report), None);

@@ -9,8 +9,8 @@ fn event(seq: u64) -> Event {
     Event { seq, text: format!("event {seq}").into() }
 }
 
-fn ring(capacity: usize, events: impl IntoIterator<Item = u64>) -> Ring {
-    let mut ring = Ring::new(capacity);
+fn ring(capacity: usize, events: impl IntoIterator<Item = u64>) -> EventRing {
+    let mut ring = EventRing::new(capacity);
     events.into_iter().for_each(|seq| ring.push(event(seq)));
     ring
 }
@@ -26,24 +26,24 @@ proptest! {
     ) {
         let mut ring = ring(capacity, 1..=before);
         let mut readers =
-            [Following::new(None, &ring), Following::new(Some(resume_after.min(before)), &ring)];
+            [EventCursor::new(None, &ring), EventCursor::new(Some(resume_after.min(before)), &ring)];
         // Each reader's account of all numbers after its first one: the last it has had or was told of.
         let mut accounted = [before, resume_after.min(before)];
         let mut newest = before;
-        let mut step = |ring: &Ring, who: usize, idle: bool| {
-            match readers[who].take(ring, idle) {
-                Next::Event(e) => {
+        let mut step = |ring: &EventRing, who: usize, idle: bool| {
+            match readers[who].next(ring, idle) {
+                NextEvent::Event(e) => {
                     prop_assert_eq!(e.seq, accounted[who] + 1, "neither a gap nor a double");
                     prop_assert_eq!(&*e.text, format!("event {}", e.seq));
                     accounted[who] = e.seq;
                 }
-                Next::NoLongerKept { from, to } => {
+                NextEvent::NoLongerKept { from, to } => {
                     prop_assert_eq!(from, accounted[who] + 1);
                     prop_assert!(to >= from && to + (capacity as u64) <= ring.newest(), "it is really gone");
                     accounted[who] = to;
                 }
-                Next::NumbersAnew { .. } => prop_assert!(false, "nobody was ahead"),
-                Next::Nothing => prop_assert!(!idle || accounted[who] == ring.newest()),
+                NextEvent::NumbersAnew { .. } => prop_assert!(false, "nobody was ahead"),
+                NextEvent::Nothing => prop_assert!(!idle || accounted[who] == ring.newest()),
             }
             Ok(accounted[who])
         };
@@ -90,10 +90,10 @@ proptest! {
 #[test]
 fn who_is_ahead_learns_that_numbers_began_anew_and_gets_all_there_are() {
     let ring = ring(2, 1..=3);
-    let mut reader = Following::new(Some(900), &ring);
-    assert_eq!(reader.take(&ring, false), Next::NumbersAnew { after: 900, newest: 3 });
-    assert_eq!(reader.take(&ring, false), Next::NoLongerKept { from: 1, to: 1 });
-    assert_eq!(reader.take(&ring, false), Next::Event(event(2)));
+    let mut reader = EventCursor::new(Some(900), &ring);
+    assert_eq!(reader.next(&ring, false), NextEvent::NumbersAnew { after: 900, newest: 3 });
+    assert_eq!(reader.next(&ring, false), NextEvent::NoLongerKept { from: 1, to: 1 });
+    assert_eq!(reader.next(&ring, false), NextEvent::Event(event(2)));
     let page = ring.page(Some(900), 10);
     assert_eq!((page.anew, page.no_longer_kept, page.next_after), (Some(900), Some((1, 1)), 3));
     assert_eq!(page.events.iter().map(|e| e.seq).collect::<Vec<_>>(), [2, 3]);
@@ -102,26 +102,26 @@ fn who_is_ahead_learns_that_numbers_began_anew_and_gets_all_there_are() {
 #[test]
 fn what_was_missed_comes_first_and_then_it_is_one_and_one() {
     let mut ring = ring(9, 1..=3);
-    let mut reader = Following::new(Some(1), &ring);
+    let mut reader = EventCursor::new(Some(1), &ring);
     // Nothing else gets a word in before the events up to those of the beginning.
-    assert_eq!(reader.take(&ring, false), Next::Event(event(2)));
-    assert_eq!(reader.take(&ring, false), Next::Event(event(3)));
+    assert_eq!(reader.next(&ring, false), NextEvent::Event(event(2)));
+    assert_eq!(reader.next(&ring, false), NextEvent::Event(event(3)));
     (4..=6).for_each(|seq| ring.push(event(seq)));
-    assert_eq!(reader.take(&ring, false), Next::Nothing, "another message's turn");
-    assert_eq!(reader.take(&ring, false), Next::Event(event(4)));
-    assert_eq!(reader.take(&ring, false), Next::Nothing);
-    assert_eq!(reader.take(&ring, true), Next::Event(event(5)), "nobody else wants the turn");
+    assert_eq!(reader.next(&ring, false), NextEvent::Nothing, "another message's turn");
+    assert_eq!(reader.next(&ring, false), NextEvent::Event(event(4)));
+    assert_eq!(reader.next(&ring, false), NextEvent::Nothing);
+    assert_eq!(reader.next(&ring, true), NextEvent::Event(event(5)), "nobody else wants the turn");
 }
 
 #[test]
 fn a_number_that_was_there_is_passed_over_and_a_start_may_leave_some_out() {
     let mut ring = ring(9, [1, 2, 2, 1, 5]);
     assert_eq!(ring.page(Some(0), 9).events.len(), 3);
-    let mut cursor = Cursor { after: 2 };
-    assert_eq!(ring.next(&mut cursor), Next::Event(event(5)), "there never was a 3 or 4");
-    assert_eq!(ring.next(&mut cursor), Next::Nothing);
+    let mut cursor = RingCursor { after: 2 };
+    assert_eq!(ring.next(&mut cursor), NextEvent::Event(event(5)), "there never was a 3 or 4");
+    assert_eq!(ring.next(&mut cursor), NextEvent::Nothing);
     ring.push(event(6));
-    assert_eq!(ring.next(&mut cursor), Next::Event(event(6)));
+    assert_eq!(ring.next(&mut cursor), NextEvent::Event(event(6)));
 }
 
 #[test]
@@ -130,7 +130,7 @@ fn without_a_number_a_page_is_the_newest() {
     let page = full.page(None, 2);
     assert_eq!(page.events.iter().map(|e| e.seq).collect::<Vec<_>>(), [8, 9]);
     assert_eq!((page.oldest, page.newest, page.no_longer_kept), (Some(1), Some(9), None));
-    let empty = Ring::new(9).page(None, 2);
+    let empty = EventRing::new(9).page(None, 2);
     assert_eq!((empty.next_after, empty.oldest, empty.newest), (0, None, None));
 }
 
@@ -142,13 +142,13 @@ fn what_an_unknown_run_told_is_said_to_be_missing_to_who_heard_of_it() {
         [(0, None), (40, None), (41, None), (42, Some((43, 899))), (898, Some((899, 899))), (899, None)]
     {
         assert_eq!(ring.page(Some(after), 9).no_longer_kept, missing, "after {after}");
-        let mut cursor = Cursor { after };
-        let told = missing.map(|(from, to)| Next::NoLongerKept { from, to });
+        let mut cursor = RingCursor { after };
+        let told = missing.map(|(from, to)| NextEvent::NoLongerKept { from, to });
         if told.is_some() {
             assert_eq!(Some(ring.next(&mut cursor)), told, "after {after}");
         }
         let next = [40, 41, 900].into_iter().find(|seq| *seq > after).unwrap();
-        assert_eq!(ring.next(&mut cursor), Next::Event(event(next)), "after {after}");
+        assert_eq!(ring.next(&mut cursor), NextEvent::Event(event(next)), "after {after}");
     }
     assert_eq!(ring.page(None, 9).no_longer_kept, None, "nobody asked for them");
 }

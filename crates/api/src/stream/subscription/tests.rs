@@ -10,15 +10,16 @@ use crate::{
 };
 
 fn subscribed(hub: &Hub, query: &str) -> Subscription {
-    let wants = crate::routes::query::wants(&format!("/v1/live?{query}").parse().unwrap()).unwrap();
-    hub.subscribe(wants, &now, 64, 9).unwrap()
+    let filter =
+        crate::routes::query::subscription_filter(&format!("/v1/live?{query}").parse().unwrap()).unwrap();
+    hub.subscribe(filter, &now, 64, 9).unwrap()
 }
 
 /// All that is to be had now, each as what it is and its number or text.
 fn all(reader: &Subscription) -> Vec<String> {
     let next = || {
-        let (taken, sending) = reader.take(&sending);
-        let value: Value = serde_json::from_str(&taken.text(sending)?).unwrap();
+        let (next, sending) = reader.next_message(&sending);
+        let value: Value = serde_json::from_str(&next.text(sending)?).unwrap();
         let of = ["seq", "ping", "problem", "nonce"].iter().find_map(|key| value.get(*key));
         let of = of.map_or_else(String::new, |v| v.as_str().map_or_else(|| v.to_string(), str::to_owned));
         Some(format!("{} {of}", value["type"].as_str().unwrap()))
@@ -51,11 +52,11 @@ fn a_pong_comes_after_everything_that_waited_before_its_ping() {
 fn a_pong_has_the_moment_of_its_sending() {
     let hub = busy_hub();
     let reader = subscribed(&hub, "topics=link");
-    reader.take(&sending);
+    reader.next_message(&sending);
     reader.heard(r#"{"ping":"7"}"#);
-    let (taken, sending) = reader.take(&sending);
-    assert_eq!(taken.text(sending).unwrap(), r#"{"type":"pong","ping":"7","sender_s":90.0012}"#);
-    assert_eq!(reader.take(&|| sending).0, Taken::Nothing);
+    let (next, sending) = reader.next_message(&sending);
+    assert_eq!(next.text(sending).unwrap(), r#"{"type":"pong","ping":"7","sender_s":90.0012}"#);
+    assert_eq!(reader.next_message(&|| sending).0, NextMessage::Nothing);
 }
 
 #[test]
