@@ -47,6 +47,8 @@ pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, Listeners, bind, check_loopback, serve};
 pub use site_fit_words::{SiteNames, site_does_not_fit};
 pub use state::site_info::SiteInfo;
-pub use state::{ClockStatus, DecoderCounts, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS};
+pub use state::{
+    ClockStatus, Connectivity, DecoderCounts, HubInfo, LinkView, LogStatus, MAX_REMEMBERED_TAGS,
+};
 pub use stream::events::MAX_EVENTS;
 pub use stream::hub::Hub;

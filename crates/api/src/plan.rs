@@ -20,7 +20,7 @@ use crate::{
     plan_labels::{Labels, columns_in},
     plan_looks::{AnchorLook, TagLook, TagNow, Theme},
     plan_marks as marks,
-    state::LinkState,
+    state::Connectivity,
     state::expiry,
     state::history::TagPast,
     table::{fit, folded},
@@ -272,7 +272,7 @@ impl<'a> Plan<'a> {
     /// Everything in words, with its class: what is wrong with link and kit, tags, zones, anchors.
     fn notes(&self) -> Vec<(&'static str, String)> {
         let mut notes = Vec::new();
-        if self.current.now.link.state == LinkState::Waiting {
+        if self.current.now.link.state == Connectivity::Waiting {
             let held = span(self.current.clock.since(self.current.now.link.since).max(Micros::ZERO));
             let why = self.current.now.link.reason.as_deref().unwrap_or("no reason known");
             notes.push(("warn", format!("Link waiting for {held}: {why}")));

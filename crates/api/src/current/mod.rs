@@ -10,11 +10,11 @@ use std::sync::Arc;
 use hereabout_core::{Anchor, Micros, TagId, Timestamp, Zone};
 
 use crate::{
-    current::place_summary::Places,
+    current::place_summary::PlaceSummary,
     health::{Around, Diagnosis},
     state::expiry::{AnchorNow, Position, anchor, position},
     state::site_info::SiteInfo,
-    state::{LinkState, Snapshot},
+    state::{Connectivity, Snapshot},
     v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
 };
 
@@ -147,14 +147,14 @@ impl<'a> Current<'a> {
             anchors: &self.site.anchors,
             kit: self.now.anchors.as_ref().map_or(&[], |t| &t.kit),
             by_bytes: &self.now.link_findings,
-            link_is_up: self.now.link.state == LinkState::Connected,
+            link_is_up: self.now.link.state == Connectivity::Connected,
             overdue: self.anchors().any(|(_, now)| now.overdue),
         }
     }
 
     /// What can be said of the anchors' places, once for the kit.
-    pub(crate) fn places(&self) -> Places {
-        Places::of(self.anchors().map(|(anchor, now)| (anchor.id, now.health.place)))
+    pub(crate) fn places(&self) -> PlaceSummary {
+        PlaceSummary::of(self.anchors().map(|(anchor, now)| (anchor.id, now.health.place)))
     }
 
     /// How long ago the newest range of any anchor came; `None` before the first one.
@@ -173,6 +173,6 @@ impl<'a> Current<'a> {
     /// How long the link has been waiting; `None` while it is connected.
     pub(crate) fn waiting_for(&self) -> Option<Micros> {
         let link = &self.now.link;
-        (link.state == LinkState::Waiting).then(|| self.clock.since(link.since).max(Micros::ZERO))
+        (link.state == Connectivity::Waiting).then(|| self.clock.since(link.since).max(Micros::ZERO))
     }
 }

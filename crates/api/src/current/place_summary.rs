@@ -11,24 +11,24 @@ use crate::words;
 
 /// What is said once for the kit.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub(crate) struct Places {
+pub(crate) struct PlaceSummary {
     /// Those that are looked at and fit have not moved by this much, metres.
     pub(crate) unchanged_m: Option<f64>,
-    /// What cannot be told yet.
-    pub(crate) not_told: Option<NotTold>,
+    /// What cannot be decided yet.
+    pub(crate) undecided: Option<Undecided>,
 }
 
-/// What cannot be told yet, and what to do.
+/// What cannot be decided yet, and what to do.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct NotTold {
+pub(crate) struct Undecided {
     pub(crate) words: String,
     pub(crate) advice: &'static str,
 }
 
-impl Places {
+impl PlaceSummary {
     /// In the site's order.
-    pub(crate) fn of(places: impl Iterator<Item = (AnchorId, PlaceAnswer)>) -> Places {
-        let mut out = Places::default();
+    pub(crate) fn of(places: impl Iterator<Item = (AnchorId, PlaceAnswer)>) -> PlaceSummary {
+        let mut out = PlaceSummary::default();
         let mut reasons: Vec<(CannotTell, Vec<AnchorId>)> = Vec::new();
         let mut all = true;
         for (id, place) in places {
@@ -45,12 +45,12 @@ impl Places {
             }
         }
         reasons.sort_by_key(|(_, ids)| std::cmp::Reverse(ids.len())); // stable
-        out.not_told = not_told(&reasons, all && reasons.len() == 1);
+        out.undecided = undecided(&reasons, all && reasons.len() == 1);
         out
     }
 }
 
-fn not_told(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<NotTold> {
+fn undecided(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<Undecided> {
     let (main, _) = reasons.first()?;
     let why = |(why, ids): &(CannotTell, Vec<AnchorId>)| match all {
         true => words::cannot_tell(why),
@@ -58,7 +58,7 @@ fn not_told(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<NotTol
     };
     let list: Vec<String> = reasons.iter().map(why).collect();
     let words = format!("not told yet whether anchors stand where the site file says: {}", list.join("; "));
-    Some(NotTold { words, advice: words::how_to_tell(main) })
+    Some(Undecided { words, advice: words::how_to_tell(main) })
 }
 
 /// "anchor 3", "anchors 1, 2 and 3".

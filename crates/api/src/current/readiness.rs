@@ -6,7 +6,7 @@
 
 use hereabout_core::Micros;
 
-use crate::{current::Current, state::LinkState, v1::doubted, words};
+use crate::{current::Current, state::Connectivity, v1::doubted, words};
 
 /// The engine's time is told twice a second, and may be behind by this much.
 const ENGINE_ANSWERS: Micros = Micros::from_millis(2_000);
@@ -47,7 +47,7 @@ fn site_in_doubt(current: &Current<'_>) -> Option<String> {
 /// What is wrong with the frames of a connected link: none come, or none that may be taken for the present.
 fn frames_of_now(current: &Current<'_>, source: &str, grace: Micros) -> Option<String> {
     let (now, clock) = (current.now, current.clock);
-    if now.link.state != LinkState::Connected {
+    if now.link.state != Connectivity::Connected {
         return None; // it is waiting, for less than the grace
     }
     // A link that was opened again has the grace anew.

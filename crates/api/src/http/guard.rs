@@ -26,13 +26,13 @@ use crate::{
 };
 
 /// Longest path and query, bytes.
-pub(crate) const MAX_URI: usize = 4 * 1024;
+pub(crate) const MAX_URI_BYTES: usize = 4 * 1024;
 /// Largest sum of header names and values, bytes.
-pub(crate) const MAX_HEADERS: usize = 16 * 1024;
+pub(crate) const MAX_HEADER_BYTES: usize = 16 * 1024;
 /// Largest request body, bytes.
-pub(crate) const MAX_BODY: usize = 16 * 1024;
+pub(crate) const MAX_BODY_BYTES: usize = 16 * 1024;
 /// Largest body that is read on to its end before it is refused, bytes.
-const MAX_DRAINED: usize = 32 * 1024 * 1024;
+const MAX_DRAINED_BYTES: usize = 32 * 1024 * 1024;
 /// Longest time for a request body to arrive.
 const BODY_TIME: Duration = Duration::from_secs(2);
 
@@ -69,13 +69,13 @@ fn busy_to_its_end(response: Response, busy: Option<Busy>) -> Response {
 /// The request with its body at hand, or why it is refused.
 async fn admit(request: Request) -> Result<Request, Problem> {
     let (parts, body) = request.into_parts();
-    if parts.uri.path_and_query().is_some_and(|pq| pq.as_str().len() > MAX_URI) {
-        return Err(Problem::uri_too_long(MAX_URI));
+    if parts.uri.path_and_query().is_some_and(|pq| pq.as_str().len() > MAX_URI_BYTES) {
+        return Err(Problem::uri_too_long(MAX_URI_BYTES));
     }
     if parts.headers.iter().map(|(name, value)| name.as_str().len() + value.len()).sum::<usize>()
-        > MAX_HEADERS
+        > MAX_HEADER_BYTES
     {
-        return Err(Problem::headers_too_large(MAX_HEADERS));
+        return Err(Problem::headers_too_large(MAX_HEADER_BYTES));
     }
     check_host(&parts.headers)?;
     if let Some(authority) = parts.uri.authority() {
@@ -136,29 +136,29 @@ fn is_loopback(host: &str) -> bool {
 /// Reads the body to its end.
 async fn read_whole(headers: &HeaderMap, body: Body) -> Result<Vec<u8>, Problem> {
     let declared = headers.get(header::CONTENT_LENGTH).and_then(|v| v.to_str().ok()?.parse::<u64>().ok());
-    let too_large = declared.is_some_and(|n| n > MAX_BODY as u64);
-    if too_large && (headers.contains_key(header::EXPECT) || declared > Some(MAX_DRAINED as u64)) {
-        return Err(Problem::body_too_large(MAX_BODY)); // the client asked first, or sends more than is bearable
+    let too_large = declared.is_some_and(|n| n > MAX_BODY_BYTES as u64);
+    if too_large && (headers.contains_key(header::EXPECT) || declared > Some(MAX_DRAINED_BYTES as u64)) {
+        return Err(Problem::body_too_large(MAX_BODY_BYTES)); // the client asked first, or sends more than is bearable
     }
     match tokio::time::timeout(BODY_TIME, start_and_length(body)).await {
         Err(_) if !too_large => Err(Problem::body_too_slow()),
-        Ok(Ok((start, n))) if n <= MAX_BODY => Ok(start),
+        Ok(Ok((start, n))) if n <= MAX_BODY_BYTES => Ok(start),
         Ok(Err(detail)) => Err(Problem::bad_request(detail)),
-        Err(_) | Ok(Ok(_)) => Err(Problem::body_too_large(MAX_BODY)),
+        Err(_) | Ok(Ok(_)) => Err(Problem::body_too_large(MAX_BODY_BYTES)),
     }
 }
 
-/// The body as far as it is wanted, and its length, counted up to a little more than [`MAX_DRAINED`].
+/// The body as far as it is wanted, and its length, counted up to a little more than [`MAX_DRAINED_BYTES`].
 async fn start_and_length(mut body: Body) -> Result<(Vec<u8>, usize), String> {
     let (mut start, mut length) = (Vec::new(), 0);
     while let Some(frame) = body.frame().await {
         let frame = frame.map_err(|e| format!("The request body broke off: {e}."))?;
         let Some(data) = frame.data_ref() else { continue };
         length += data.len();
-        if length <= MAX_BODY {
+        if length <= MAX_BODY_BYTES {
             start.extend_from_slice(data);
         }
-        if length > MAX_DRAINED {
+        if length > MAX_DRAINED_BYTES {
             break;
         }
     }

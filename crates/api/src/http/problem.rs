@@ -287,10 +287,10 @@ impl IntoResponse for Problem {
 
 /// What came from outside is repeated only as far as it helps.
 pub(crate) fn shorten(text: &str) -> String {
-    const MOST: usize = 60;
+    const MAX_CHARS: usize = 60;
     let clean = |c: char| if is_plain(c) { c } else { '?' };
-    let mut short: String = text.chars().take(MOST).map(clean).collect();
-    if text.chars().nth(MOST).is_some() {
+    let mut short: String = text.chars().take(MAX_CHARS).map(clean).collect();
+    if text.chars().nth(MAX_CHARS).is_some() {
         short.push('…');
     }
     short

@@ -2,7 +2,7 @@
 //!
 //! Reading on loopback is open to everybody on this machine. Changing is not: a request must come over the daemon's
 //! Unix socket, whose file rights say who may, or bring the key as a bearer token (RFC 6750). A browser never may, whatever
-//! it sends: it does what the pages of strangers ask for, and names them in `Origin`. Whoever may, may not often: a
+//! it sends: it does what pages of other sites ask for, and names them in `Origin`. Whoever may, may not often: a
 //! change begins zones anew, so a loop of them would keep every zone unknown.
 //!
 //! A route declares itself as changing by taking [`MayChange`]. There is no other way to the operator.
@@ -31,13 +31,13 @@ use tokio::sync::Semaphore;
 use crate::{http::guard::single, http::problem::shorten, v1::ChangesBody, v1::Problem};
 
 /// Changes that may follow one another at once.
-const BURST: u32 = 3;
+const MAX_BURST: u32 = 3;
 /// After that one in so long.
 const CHANGE_EVERY: Duration = Duration::from_secs(10);
 /// How late a wrong key is answered.
 const WRONG_KEY_TIME: Duration = Duration::from_secs(1);
 /// Wrong keys that wait for their answer at a time; others are sent away at once.
-const WRONG_KEYS_WAITING: usize = 4;
+const MAX_WRONG_KEYS_WAITING: usize = 4;
 
 /// How a request came in; without one it counts as [`Way::Loopback`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,7 +95,7 @@ impl Rights {
             socket,
             problems,
             pace: Mutex::new(Pace::new(Instant::now())),
-            wrong_keys_waiting: Semaphore::new(WRONG_KEYS_WAITING),
+            wrong_keys_waiting: Semaphore::new(MAX_WRONG_KEYS_WAITING),
             made: AtomicU64::new(0),
             wrong_keys: AtomicU64::new(0),
         }
@@ -183,7 +183,7 @@ fn bearer(header: Option<&str>) -> Option<&str> {
     scheme.eq_ignore_ascii_case("bearer").then(|| token.trim())
 }
 
-/// Changes in time: a bucket that holds [`BURST`] and gets one more every [`CHANGE_EVERY`].
+/// Changes in time: a bucket that holds [`MAX_BURST`] and gets one more every [`CHANGE_EVERY`].
 #[derive(Debug)]
 struct Pace {
     /// When the bucket is, or was, full.
@@ -198,7 +198,7 @@ impl Pace {
     /// Takes one at `now`, or says how long to wait for one.
     fn take(&mut self, now: Instant) -> Result<(), Duration> {
         let after = self.full_at.max(now) + CHANGE_EVERY;
-        let wait = after.saturating_duration_since(now + CHANGE_EVERY * BURST);
+        let wait = after.saturating_duration_since(now + CHANGE_EVERY * MAX_BURST);
         if !wait.is_zero() {
             return Err(wait);
         }
@@ -282,7 +282,7 @@ impl IntoResponse for Refusal {
             Refusal::NoKeyHere(why) => (Problem::no_key_here(&why), vec![]),
             Refusal::TooSoon(wait) => {
                 let wait_s = wait.as_secs() + u64::from(wait.subsec_nanos() > 0);
-                let problem = Problem::too_many_changes(wait_s, BURST, CHANGE_EVERY.as_secs());
+                let problem = Problem::too_many_changes(wait_s, MAX_BURST, CHANGE_EVERY.as_secs());
                 (problem, vec![(header::RETRY_AFTER, HeaderValue::from(wait_s))])
             }
             Refusal::Other(problem) => (problem, vec![]),

@@ -78,16 +78,16 @@ impl Seats {
         let leave = CancellationToken::new();
         let since = self.0.idle().add(leave.clone());
         let state = Mutex::new(Use { requests: 0, idle_since: Some(since) });
-        Seat(Arc::new(Taken { room: self.0.clone(), leave, state, _free: free }))
+        Seat(Arc::new(Occupied { room: self.0.clone(), leave, state, _free: free }))
     }
 }
 
 /// The seat of one connection, given back with its last clone.
 #[derive(Clone, Debug)]
-pub(crate) struct Seat(Arc<Taken>);
+pub(crate) struct Seat(Arc<Occupied>);
 
 #[derive(Debug)]
-struct Taken {
+struct Occupied {
     room: Arc<Room>,
     leave: CancellationToken,
     state: Mutex<Use>,
@@ -100,13 +100,13 @@ struct Use {
     idle_since: Option<u64>,
 }
 
-impl Taken {
+impl Occupied {
     fn state(&self) -> MutexGuard<'_, Use> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
-impl Drop for Taken {
+impl Drop for Occupied {
     fn drop(&mut self) {
         if let Some(since) = self.state().idle_since {
             self.room.idle().waiting.remove(&since);
@@ -138,50 +138,14 @@ pub(crate) struct Busy(Seat);
 
 impl Drop for Busy {
     fn drop(&mut self) {
-        let taken = &self.0.0;
-        let mut state = taken.state();
+        let occupied = &self.0.0;
+        let mut state = occupied.state();
         state.requests -= 1;
         if state.requests == 0 {
-            state.idle_since = Some(taken.room.idle().add(taken.leave.clone()));
+            state.idle_since = Some(occupied.room.idle().add(occupied.leave.clone()));
         }
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[tokio::test]
-    async fn the_one_that_was_idle_for_longest_leaves_and_a_busy_one_never() {
-        let seats = Seats::new(2);
-        let (first, second) = (seats.take().await.unwrap(), seats.take().await.unwrap());
-        let (busy, also_busy) = (first.busy(), second.busy());
-        assert!(seats.take().await.is_none(), "all are busy");
-        // Idle again in this order: the second one has been so for longer.
-        drop(also_busy);
-        drop(busy);
-        let newcomer = tokio::spawn({
-            let seats = seats.clone();
-            async move { seats.take().await }
-        });
-        second.sent_away().await;
-        assert!(!first.0.leave.is_cancelled());
-        drop(second);
-        let third = newcomer.await.unwrap().expect("the seat of the second one");
-        // Who leaves by itself leaves nothing behind.
-        drop((first, third));
-        assert!(seats.0.idle().waiting.is_empty());
-        assert_eq!(seats.0.free.available_permits(), 2);
-    }
-
-    #[tokio::test]
-    async fn two_requests_of_one_connection_keep_it_busy_until_both_are_over() {
-        let seats = Seats::new(1);
-        let seat = seats.take().await.unwrap();
-        let (one, two) = (seat.busy(), seat.busy());
-        drop(one);
-        assert!(!seats.send_one_away());
-        drop(two);
-        assert!(seats.send_one_away() && !seats.send_one_away());
-    }
-}
+mod tests;

@@ -31,7 +31,7 @@ pub(super) async fn anchors(State(app): State<App>, _: NoQuery) -> Response {
     body(&AnchorsBody {
         time: moment.now.anchors.as_ref().map(|t| rfc3339(t.at)),
         kit: moment.now.kit().map(|k| KitFindingBody::new(k, (&*moment.site).into())).collect(),
-        not_told_yet: current.places().not_told.map(|n| NotToldBody { words: n.words, advice: n.advice }),
+        not_told_yet: current.places().undecided.map(|n| NotToldBody { words: n.words, advice: n.advice }),
         anchors: moment.site.anchors.iter().map(|a| current.anchor_body(a)).collect(),
     })
 }

@@ -5,7 +5,7 @@
 //! - A zone becomes unknown at that instant. What was lost or unknown stays so, for its own reason.
 //! - An anchor that is heard falls silent a second after its last range. The engine says so; when it has not for
 //!   [`OVERDUE_AFTER`] it does not answer, and the anchor counts as silent all the same.
-//! - Figures over the last 10 s that were told more than [`FIGURES_HOLD`] ago are not known.
+//! - Figures over the last 10 s that were reported more than [`FIGURES_HOLD`] ago are not known.
 //!
 //! The time is the caller's. No clock is read here, and nothing is changed: what was said stays as it was said.
 
@@ -101,21 +101,21 @@ pub(crate) struct AnchorNow {
     pub(crate) no_data: bool,
 }
 
-/// An anchor after `row`, of a table for `told_at`, was the last word about it. `heard_at` is the newest range of it that
+/// An anchor after `row`, of a table for `reported_at`, was the last word about it. `heard_at` is the newest range of it that
 /// was seen since, if any was.
 pub(crate) fn anchor(
     row: &AnchorHealth,
-    told_at: Timestamp,
+    reported_at: Timestamp,
     heard_at: Option<Timestamp>,
     clock: Timestamp,
 ) -> AnchorNow {
     let said_heard = row.state == AnchorState::Heard;
     let last_heard = row.last_heard.max(heard_at);
     let overdue = said_heard && last_heard.is_some_and(|last| clock.since(last) > OVERDUE_AFTER);
-    let old = clock.since(told_at) > FIGURES_HOLD;
+    let old = clock.since(reported_at) > FIGURES_HOLD;
     let mut health = row.clone();
     // Tables come once a second, ranges more often: what was seen since the table counts. What the engine calls silent
-    // stays as it says: it tells at once when that is over.
+    // stays as it says: it reports at once when that is over.
     if said_heard {
         health.last_heard = last_heard;
     }
@@ -123,7 +123,7 @@ pub(crate) fn anchor(
         health.state = AnchorState::Silent;
         health.since = last_heard.map(|last| last.plus(SILENT_AFTER));
     }
-    // The engine stops telling tables when there is nothing to count any more; what it counted last is no rate of now.
+    // The engine stops sending tables when there is nothing to count any more; what it counted last is no rate of now.
     let unknown = old && (said_heard || row.rate_hz > 0.0);
     if unknown {
         (health.share, health.rejected_share, health.mean_residual_m) = (None, None, None);

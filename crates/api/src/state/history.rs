@@ -12,7 +12,7 @@ use std::{
 use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
 
-use super::{MAX_TAGS, make_room};
+use super::{MAX_REMEMBERED_TAGS, make_room};
 
 /// How much of the past the minutes tell.
 const HOUR: Micros = Micros::from_millis(3_600_000);
@@ -65,7 +65,7 @@ impl History {
     }
 
     pub(crate) fn position(&mut self, report: &Arc<PositionReport>) {
-        make_room(&mut self.tags, &report.tag, MAX_TAGS, |past| past.latest.at);
+        make_room(&mut self.tags, &report.tag, MAX_REMEMBERED_TAGS, |past| past.latest.at);
         let past = self.tags.entry(report.tag).or_insert_with(|| TagPast {
             latest: report.clone(),
             trail: VecDeque::new(),

@@ -16,14 +16,14 @@ use hereabout_engine::{AnchorTable, KitFinding, PositionReport, ZoneReport};
 use self::{heard::Heard, site_info::SiteInfo};
 
 /// Tags whose latest position is kept; a new one beyond that takes the place of the oldest.
-pub const MAX_TAGS: usize = 256;
+pub const MAX_REMEMBERED_TAGS: usize = 256;
 
 /// Zones times tags whose latest report is kept; far above what the engine keeps apart.
 const MAX_ZONE_REPORTS: usize = 16_384;
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum LinkState {
+pub enum Connectivity {
     /// Open.
     Connected,
     /// Not open; the daemon keeps trying.
@@ -32,9 +32,9 @@ pub enum LinkState {
 
 /// What `ingest` knows of the wire to the kit.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct LinkStatus {
+pub struct LinkView {
     /// Open or not.
-    pub state: LinkState,
+    pub state: Connectivity,
     /// Why it waits and what to do, in words; `None` when connected.
     pub reason: Option<String>,
     /// Since when.
@@ -141,7 +141,7 @@ pub(crate) struct Counts {
 /// All that can change, as it is at one moment.
 #[derive(Clone, Debug)]
 pub(crate) struct Snapshot {
-    pub(crate) link: LinkStatus,
+    pub(crate) link: LinkView,
     pub(crate) ever_connected: bool,
     pub(crate) decoder: Option<DecoderCounts>,
     pub(crate) log: Option<LogStatus>,
@@ -191,7 +191,7 @@ pub(crate) fn state_index(state: TagState) -> usize {
 
 impl Snapshot {
     /// Before the first frame.
-    pub(crate) fn new(link: LinkStatus) -> Snapshot {
+    pub(crate) fn new(link: LinkView) -> Snapshot {
         Snapshot {
             link,
             ever_connected: false,
@@ -230,7 +230,7 @@ impl Snapshot {
 
     pub(crate) fn remember(&mut self, latest: Latest) {
         let tag = latest.report.tag;
-        make_room(&mut self.tags, &tag, MAX_TAGS, |kept| kept.report.at);
+        make_room(&mut self.tags, &tag, MAX_REMEMBERED_TAGS, |kept| kept.report.at);
         self.tags.insert(tag, latest);
     }
 

@@ -33,7 +33,7 @@ use super::{
 use crate::{
     current::Moment,
     state::{
-        ClockStatus, DecoderCounts, HubInfo, LinkState, LinkStatus, LogStatus, Snapshot, history::TagPast,
+        ClockStatus, Connectivity, DecoderCounts, HubInfo, LinkView, LogStatus, Snapshot, history::TagPast,
         site_info::SiteInfo,
     },
 };
@@ -61,8 +61,8 @@ pub struct Hub(Arc<Inner>);
 impl Hub {
     /// A hub before the first frame, with the link waiting.
     pub fn new(info: HubInfo) -> Hub {
-        let link = LinkStatus {
-            state: LinkState::Waiting,
+        let link = LinkView {
+            state: Connectivity::Waiting,
             reason: Some("not opened yet".to_owned()),
             since: info.started_at,
         };
@@ -117,9 +117,9 @@ impl Hub {
 
     /// Takes over the state of the link, since when in the session's time scale; readers are told when it or its reason
     /// changed. Whether it did.
-    pub fn set_link(&self, link: LinkStatus) -> bool {
+    pub fn set_link(&self, link: LinkView) -> bool {
         let mut state = self.lock();
-        let link = LinkStatus { since: self.utc(link.since), ..link };
+        let link = LinkView { since: self.utc(link.since), ..link };
         let message = state.service.set_link(link, &self.info().source);
         message.iter().for_each(|message| state.deliver(message));
         message.is_some()

@@ -8,7 +8,7 @@ use hereabout_engine::PositionReport;
 use super::events::Event;
 use crate::{
     current::Current,
-    state::{LinkStatus, site_info::SiteInfo},
+    state::{LinkView, site_info::SiteInfo},
     v1::{LinkBody, NonceBody, PositionBody, Sending, Tail, ZoneReportBody},
 };
 
@@ -49,7 +49,7 @@ impl Message {
     }
 
     /// The link to the kit at `source`.
-    pub(crate) fn link(link: &LinkStatus, source: &str) -> Message {
+    pub(crate) fn link(link: &LinkView, source: &str) -> Message {
         Message::new(Key::Link, LinkBody::of(link, source).to_json())
     }
 

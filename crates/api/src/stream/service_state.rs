@@ -18,8 +18,8 @@ use super::{
 use crate::{
     current::Current,
     state::{
-        Clock, ClockStatus, Latest, LinkState, LinkStatus, MAX_TAGS, Snapshot, history::History, make_room,
-        site_info::SiteInfo, state_index,
+        Clock, ClockStatus, Connectivity, Latest, LinkView, MAX_REMEMBERED_TAGS, Snapshot, history::History,
+        make_room, site_info::SiteInfo, state_index,
     },
     v1::{PositionBody, RangesBody, VerdictName, ZoneReportBody},
     words,
@@ -38,7 +38,7 @@ pub(crate) struct ServiceState {
 
 impl ServiceState {
     /// Before the first frame.
-    pub(crate) fn new(link: LinkStatus) -> ServiceState {
+    pub(crate) fn new(link: LinkView) -> ServiceState {
         ServiceState {
             now: Snapshot::new(link),
             history: History::default(),
@@ -98,7 +98,7 @@ impl ServiceState {
                 self.history.keep_tags(|of| *of != tag);
                 if site.lists(tag) {
                     let since = change.at.plus(Micros::from_micros(-silent_for.micros()));
-                    make_room(&mut now.retired, &tag, MAX_TAGS, |since| *since);
+                    make_room(&mut now.retired, &tag, MAX_REMEMBERED_TAGS, |since| *since);
                     now.retired.insert(tag, since);
                 }
             }
@@ -158,12 +158,12 @@ impl ServiceState {
     }
 
     /// Takes in the state of the link; a message when it or its reason changed.
-    pub(crate) fn set_link(&mut self, link: LinkStatus, source: &str) -> Option<Message> {
+    pub(crate) fn set_link(&mut self, link: LinkView, source: &str) -> Option<Message> {
         let before = &self.now.link;
         if before.state == link.state && before.reason == link.reason {
             return None; // a retry that failed like the one before: the waiting began back then
         }
-        self.now.ever_connected |= link.state == LinkState::Connected;
+        self.now.ever_connected |= link.state == Connectivity::Connected;
         let message = Message::link(&link, source);
         self.now.link = link;
         Some(message)

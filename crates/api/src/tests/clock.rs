@@ -7,7 +7,7 @@ use hereabout_engine::{AnchorTable, Output, PositionReport, ZoneReport, ZoneWhy}
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, stream::message::NextMessage};
+use crate::{ApiSettings, ClockStatus, Hub, LinkView, stream::message::NextMessage};
 
 /// The session's clock stands half a second before the reports of the fixtures run out.
 const SESSION_NOW: Timestamp = T.plus(Micros::from_millis(100));
@@ -91,7 +91,7 @@ async fn stamps_are_utc_from_then_on() {
     assert_eq!(anchors["time"], "2026-05-04T09:13:01.304512Z");
     assert_eq!(anchors["anchors"][3]["since"], "2026-05-04T09:12:01.204512Z");
     let since = seconds_before(1.0);
-    hub.set_link(LinkStatus { since, ..waiting(0.0) });
+    hub.set_link(LinkView { since, ..waiting(0.0) });
     let status = json(&hub, SESSION_NOW, "/v1/status").await;
     assert_eq!(status["link"]["since"], "2026-05-04T09:13:00.204512Z");
     assert_eq!(status["started_at"], "2026-05-04T09:11:31.204512Z");

@@ -7,7 +7,7 @@ use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnsw
 
 use super::fixtures::*;
 use crate::{
-    Hub, MAX_TAGS, stream::filter::SubscriptionFilter, stream::message::NextMessage,
+    Hub, MAX_REMEMBERED_TAGS, stream::filter::SubscriptionFilter, stream::message::NextMessage,
     stream::subscription::Subscription,
 };
 
@@ -41,14 +41,14 @@ fn texts(reader: &Subscription) -> Vec<String> {
 #[test]
 fn only_so_many_tags_are_kept_and_the_oldest_goes() {
     let hub = Hub::new(info());
-    for i in 0..2 * MAX_TAGS as u32 {
+    for i in 0..2 * MAX_REMEMBERED_TAGS as u32 {
         let mut report = located(u64::from(i) + 1, i);
         report.at = T.plus(Micros::from_millis(i.into()));
         hub.publish(&Output::Position(report));
     }
     let tags = hub.snapshot().tags;
-    assert_eq!(tags.len(), MAX_TAGS);
-    assert_eq!(tags.keys().next(), Some(&TagId(MAX_TAGS as u32)));
+    assert_eq!(tags.len(), MAX_REMEMBERED_TAGS);
+    assert_eq!(tags.keys().next(), Some(&TagId(MAX_REMEMBERED_TAGS as u32)));
 }
 
 #[test]

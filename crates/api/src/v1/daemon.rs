@@ -5,7 +5,7 @@ use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json};
 use crate::{
-    state::{LinkState, LinkStatus},
+    state::{Connectivity, LinkView},
     time_text::rfc3339,
 };
 
@@ -37,12 +37,12 @@ pub struct LinkBody {
 }
 
 impl LinkBody {
-    pub(crate) fn of(link: &LinkStatus, source: &str) -> LinkBody {
+    pub(crate) fn of(link: &LinkView, source: &str) -> LinkBody {
         LinkBody {
             kind: MessageType::Link,
             state: match link.state {
-                LinkState::Connected => LinkStateName::Connected,
-                LinkState::Waiting => LinkStateName::Waiting,
+                Connectivity::Connected => LinkStateName::Connected,
+                Connectivity::Waiting => LinkStateName::Waiting,
             },
             source: source.to_owned(),
             reason: link.reason.clone(),

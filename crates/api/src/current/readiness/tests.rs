@@ -5,7 +5,7 @@ use hereabout_engine::{JudgedEpoch, Output};
 
 use super::*;
 use crate::{
-    Hub, LinkStatus,
+    Hub, LinkView,
     tests::fixtures::{T, connected, epoch, info, located, lost, table},
 };
 
@@ -58,11 +58,14 @@ fn a_connected_link_without_frames_is_not_ready_after_the_grace() {
 #[test]
 fn a_link_that_came_back_has_the_grace_anew() {
     let hub = open();
-    let waiting =
-        LinkStatus { state: LinkState::Waiting, reason: Some("the port is gone".to_owned()), since: at(1.0) };
+    let waiting = LinkView {
+        state: Connectivity::Waiting,
+        reason: Some("the port is gone".to_owned()),
+        since: at(1.0),
+    };
     hub.set_link(waiting);
     assert!(reason(&hub, 40.0).expect("it waits").contains("waiting for 39 s: the port is gone"));
-    hub.set_link(LinkStatus { state: LinkState::Connected, reason: None, since: at(60.0) });
+    hub.set_link(LinkView { state: Connectivity::Connected, reason: None, since: at(60.0) });
     assert_eq!(reason(&hub, 64.0), None);
     assert!(reason(&hub, 66.0).expect("nothing came").contains("No good frame was heard"));
 }

@@ -34,7 +34,7 @@ fn a_few_at_once_then_one_in_so_long() {
     let start = Instant::now();
     let at = |s: f64| start + Duration::from_secs_f64(s);
     let mut pace = Pace::new(start);
-    for _ in 0..BURST {
+    for _ in 0..MAX_BURST {
         assert_eq!(pace.take(at(0.0)), Ok(()));
     }
     assert_eq!(pace.take(at(0.0)), Err(CHANGE_EVERY));
@@ -43,9 +43,9 @@ fn a_few_at_once_then_one_in_so_long() {
     assert_eq!(pace.take(at(10.0)), Err(CHANGE_EVERY));
     // After a long rest there are as many as at the start, and no more.
     let rested = (0..10).filter(|_| pace.take(at(1_000.0)).is_ok()).count();
-    assert_eq!(rested, BURST as usize);
+    assert_eq!(rested, MAX_BURST as usize);
     // A loop gets one in ten seconds, however fast it is.
     let mut pace = Pace::new(start);
     let made = (0..100_000).filter(|i| pace.take(at(f64::from(*i) * 0.01)).is_ok()).count();
-    assert_eq!(made, BURST as usize + 99);
+    assert_eq!(made, MAX_BURST as usize + 99);
 }

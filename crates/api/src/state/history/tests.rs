@@ -81,7 +81,7 @@ fn tags_without_end_are_bounded_and_places_that_are_none_are_left_out() {
         let at = at(f64::from(tag));
         history.position(&Arc::new(PositionReport { at, ..located(1, tag) }));
     }
-    assert_eq!(history.tags_at(at(2_000.0)).len(), MAX_TAGS);
+    assert_eq!(history.tags_at(at(2_000.0)).len(), MAX_REMEMBERED_TAGS);
     let mut report = located(1, 0);
     report.place.as_mut().unwrap().position_m[1] = f64::NAN;
     assert_eq!(known_place(&report), None);
