@@ -71,7 +71,8 @@ pub enum ApiError {
     },
     /// Anything else that the system refuses.
     #[error(
-        "cannot listen on {addr}: {source}; set [api] listen to an address and port that this user may use"
+        "cannot listen on {addr}: {}; set [api] listen to an address and port that this user may use",
+        refusal(source)
     )]
     Listen {
         /// The address.
@@ -99,6 +100,24 @@ pub async fn bind(addr: SocketAddr) -> Result<TcpListener, ApiError> {
 /// [`ApiError::NotLoopback`].
 pub fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
     if addr.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ApiError::NotLoopback { addr }) }
+}
+
+/// Why the system refuses to listen or to accept, without its own words.
+fn refusal(error: &io::Error) -> String {
+    match (error.kind(), Errno::from_io_error(error)) {
+        (_, Some(Errno::MFILE | Errno::NFILE)) => "too many files are open".to_owned(),
+        (_, Some(Errno::AFNOSUPPORT)) => {
+            "this computer has no addresses of that kind (IPv6 may be off)".to_owned()
+        }
+        (io::ErrorKind::PermissionDenied, _) => {
+            "this user may not listen there (ports below 1024 are for the administrator)".to_owned()
+        }
+        (io::ErrorKind::AddrNotAvailable, _) => "this computer has no such address".to_owned(),
+        (io::ErrorKind::AddrInUse, _) => "another program listens there".to_owned(),
+        (io::ErrorKind::OutOfMemory, _) => "the system has no memory left".to_owned(),
+        (_, Some(errno)) => format!("the system refuses it, with its number {}", errno.raw_os_error()),
+        _ => "the system refuses it and does not say why".to_owned(),
+    }
 }
 
 fn listen(addr: SocketAddr) -> io::Result<TcpListener> {
@@ -303,7 +322,7 @@ async fn accept<L: Accepts>(listener: &L, seats: &Seats) -> L::Stream {
             Err(error) => error,
         };
         if pause == ACCEPT_PAUSE {
-            tracing::warn!(%error, "cannot accept a connection; trying again");
+            tracing::warn!(reason = refusal(&error), "cannot accept a connection; trying again");
         }
         if matches!(Errno::from_io_error(&error), Some(Errno::MFILE | Errno::NFILE)) {
             seats.send_one_away();

@@ -152,7 +152,8 @@ async fn read_whole(headers: &HeaderMap, body: Body) -> Result<Vec<u8>, Problem>
 async fn start_and_length(mut body: Body) -> Result<(Vec<u8>, usize), String> {
     let (mut start, mut length) = (Vec::new(), 0);
     while let Some(frame) = body.frame().await {
-        let frame = frame.map_err(|e| format!("The request body broke off: {e}."))?;
+        let frame = frame
+            .map_err(|_| "The request body broke off before its end: send it again, whole.".to_owned())?;
         let Some(data) = frame.data_ref() else { continue };
         length += data.len();
         if length <= MAX_BODY_BYTES {

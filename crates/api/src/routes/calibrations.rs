@@ -1,5 +1,7 @@
 //! New offsets for a running site.
 
+mod reading;
+
 use axum::{
     body::Bytes,
     extract::State,
@@ -7,6 +9,7 @@ use axum::{
     response::Response,
 };
 
+use self::reading::read;
 use super::{App, answer::body, query::NoQuery};
 use crate::{
     http::{
@@ -34,8 +37,7 @@ pub(super) async fn calibrations(
     if !kind.split(';').next().unwrap_or("").trim().eq_ignore_ascii_case("application/json") {
         return Err(Problem::unsupported_media_type(kind).into());
     }
-    let asked: CalibrationsBody = serde_json::from_slice(&bytes)
-        .map_err(|e| Problem::bad_calibration(&format!("It cannot be read: {e}.")))?;
+    let asked = read(&bytes).map_err(|why| Problem::bad_calibration(&why))?;
     let site = app.hub.site();
     let corrections = asked.corrections(&site).map_err(|e| Problem::bad_calibration(&e))?;
     match app.operate(may_change, Work::Calibrate(corrections)).await? {

@@ -213,8 +213,9 @@ fn limit(value: &str) -> Result<usize, Problem> {
 
 /// The pairs of the query, each key known and there once.
 fn pairs(uri: &Uri, known: &[&str]) -> Result<Vec<(String, String)>, Problem> {
-    let Query(pairs) = Query::<Vec<(String, String)>>::try_from_uri(uri)
-        .map_err(|e| Problem::bad_query(format!("The query cannot be read: {e}.")))?;
+    let Query(pairs) = Query::<Vec<(String, String)>>::try_from_uri(uri).map_err(|_| {
+        Problem::bad_query("The query cannot be read: write it as name=value, with & between two.".to_owned())
+    })?;
     for (i, (key, _)) in pairs.iter().enumerate() {
         if !known.contains(&key.as_str()) {
             let list = if known.is_empty() {

@@ -29,3 +29,22 @@ async fn without_files_it_waits_longer_and_longer_and_sends_idle_ones_away() {
         seat.sent_away().await;
     }
 }
+
+#[test]
+fn a_refused_address_is_said_without_the_system_s_own_words() {
+    let addr = SocketAddr::from(([127, 0, 0, 1], 80));
+    for (errno, expected) in [
+        (Errno::ACCESS, "cannot listen on 127.0.0.1:80: this user may not listen there"),
+        (Errno::ADDRNOTAVAIL, "this computer has no such address; set [api] listen"),
+        (Errno::MFILE, "too many files are open"),
+        (Errno::NFILE, "too many files are open"),
+        (Errno::AFNOSUPPORT, "IPv6 may be off"),
+        (Errno::NOMEM, "no memory left"),
+        (Errno::IO, "the system refuses it, with its number 5"),
+    ] {
+        let said = ApiError::Listen { addr, source: errno.into() }.to_string();
+        assert!(said.contains(expected) && said.ends_with("that this user may use"), "{said}");
+        assert!(!said.contains("os error") && !said.contains("denied"), "{said}");
+    }
+    assert_eq!(refusal(&io::Error::other("x")), "the system refuses it and does not say why");
+}
