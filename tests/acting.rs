@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant, SystemTime};
 
 use hereabout::site_file::SiteFile;
-use hereabout_api::{ApiSettings, ClockStatus, Hub, HubInfo, LinkState, LinkStatus, bind, serve};
+use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, bind, serve};
 use hereabout_core::{Micros, TagId, TagState, Timestamp, ZoneState};
 use hereabout_engine::{Output, Place, PositionReport, ZoneReport, ZoneWhy};
 use rustix::process::Signal;
@@ -609,7 +609,7 @@ impl OtherClock {
         });
         let utc_minus_session = Micros::from_secs_f64(by_s);
         hub.set_clock(ClockStatus { utc_minus_session, changed_at: wall_clock(), synchronised: Some(false) });
-        hub.set_link(LinkStatus { state: LinkState::Connected, reason: None, since: wall_clock() });
+        hub.set_link(LinkView { state: Connectivity::Connected, reason: None, since: wall_clock() });
         let (stop, scale, served) = (CancellationToken::new(), hub.clone(), hub.clone());
         let (tell, told) = channel();
         let (ended, token) = (stop.clone(), stop.clone());

@@ -11,7 +11,7 @@ use std::sync::atomic::{AtomicBool, Ordering::SeqCst};
 use std::sync::{Arc, Mutex};
 use std::time::{Duration, SystemTime};
 
-use hereabout_api::{ApiSettings, ClockStatus, Hub, HubInfo, LinkState, LinkStatus, SiteInfo, bind, serve};
+use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, SiteInfo, bind, serve};
 use hereabout_core::{
     Anchor, AnchorId, Correction, Dimension, Fence, Micros, TagId, TagState, Timestamp, Zone, ZoneRule,
     ZoneShape, ZoneState,
@@ -207,7 +207,7 @@ struct Fed {
 impl Fed {
     fn start() -> Fed {
         let hub = Hub::new(larkfield());
-        hub.set_link(LinkStatus { state: LinkState::Connected, reason: None, since: clock() });
+        hub.set_link(LinkView { state: Connectivity::Connected, reason: None, since: clock() });
         let show = Arc::new(Mutex::new(Show { zone: ZoneState::Inside, troubled: false, speaks: true }));
         let (shutdown, ended) = (CancellationToken::new(), Arc::new(AtomicBool::new(false)));
         let (tell, told) = std::sync::mpsc::channel();

@@ -12,9 +12,9 @@ use prometheus_client::{
 };
 
 use crate::{
-    expiry::{AnchorNow, Position},
-    hub::Moment,
-    state::{HubInfo, LinkState, Snapshot},
+    current::Moment,
+    state::expiry::{AnchorNow, Position},
+    state::{Connectivity, HubInfo, Snapshot},
     v1::{VerdictName, ZoneAnswerBody, ZoneStateName},
 };
 
@@ -144,7 +144,7 @@ impl Scrape {
     }
 
     fn link_and_decoder(&self, e: &mut DescriptorEncoder) -> fmt::Result {
-        let up = f64::from(u8::from(self.snapshot.link.state == LinkState::Connected));
+        let up = f64::from(u8::from(self.snapshot.link.state == Connectivity::Connected));
         plain("link_connected", "1 while the link to the kit is connected, else 0", None)
             .gauges(e, &one(up))?;
         let Some(d) = self.snapshot.decoder else { return Ok(()) };

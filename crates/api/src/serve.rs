@@ -23,12 +23,12 @@ use tokio::{
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 
 use crate::{
-    hub::Hub,
-    rights::Way,
+    http::rights::Way,
+    http::seats::{Seat, Seats},
+    http::settings::ApiSettings,
     routes::{App, router},
-    seats::{Seat, Seats},
-    settings::ApiSettings,
-    sse::Cut,
+    stream::hub::Hub,
+    stream::sse::Cut,
     v1::{Problem, json},
 };
 
@@ -37,16 +37,16 @@ use crate::{
 const SEND_BUFFER: u32 = 16 * 1024;
 /// Read buffer of a connection: a header of 64 KiB still fits, so that its refusal can be in words.
 const READ_BUFFER: usize = 96 * 1024;
-/// Pause after a failed accept (too many open files, as a rule); doubled up to [`LONGEST_ACCEPT_PAUSE`].
+/// Pause after a failed accept (too many open files, as a rule); doubled up to [`MAX_ACCEPT_PAUSE`].
 const ACCEPT_PAUSE: Duration = Duration::from_millis(50);
-const LONGEST_ACCEPT_PAUSE: Duration = Duration::from_secs(1);
+const MAX_ACCEPT_PAUSE: Duration = Duration::from_secs(1);
 /// Seats of the Unix socket: a part of all, so that who may change gets through when loopback is crowded.
 const SOCKET_SHARE: usize = 4;
-const MOST_SOCKET_SEATS: usize = 16;
+const MAX_SOCKET_SEATS: usize = 16;
 /// How long somebody who is turned away may still send, so that the answer is not lost over it,
 const TURNING_AWAY_TIME: Duration = Duration::from_millis(300);
 /// and how many may do so at a time.
-const MOST_TURNING_AWAY: usize = 4;
+const MAX_TURNING_AWAY: usize = 4;
 
 /// Why the service can't start.
 #[derive(Debug, thiserror::Error)]
@@ -71,7 +71,8 @@ pub enum ApiError {
     },
     /// Anything else that the system refuses.
     #[error(
-        "cannot listen on {addr}: {source}; set [api] listen to an address and port that this user may use"
+        "cannot listen on {addr}: {}; set [api] listen to an address and port that this user may use",
+        refusal(source)
     )]
     Listen {
         /// The address.
@@ -99,6 +100,24 @@ pub async fn bind(addr: SocketAddr) -> Result<TcpListener, ApiError> {
 /// [`ApiError::NotLoopback`].
 pub fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
     if addr.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ApiError::NotLoopback { addr }) }
+}
+
+/// Why the system refuses to listen or to accept, without its own words.
+fn refusal(error: &io::Error) -> String {
+    match (error.kind(), Errno::from_io_error(error)) {
+        (_, Some(Errno::MFILE | Errno::NFILE)) => "too many files are open".to_owned(),
+        (_, Some(Errno::AFNOSUPPORT)) => {
+            "this computer has no addresses of that kind (IPv6 may be off)".to_owned()
+        }
+        (io::ErrorKind::PermissionDenied, _) => {
+            "this user may not listen there (ports below 1024 are for the administrator)".to_owned()
+        }
+        (io::ErrorKind::AddrNotAvailable, _) => "this computer has no such address".to_owned(),
+        (io::ErrorKind::AddrInUse, _) => "another program listens there".to_owned(),
+        (io::ErrorKind::OutOfMemory, _) => "the system has no memory left".to_owned(),
+        (_, Some(errno)) => format!("the system refuses it, with its number {}", errno.raw_os_error()),
+        _ => "the system refuses it and does not say why".to_owned(),
+    }
 }
 
 fn listen(addr: SocketAddr) -> io::Result<TcpListener> {
@@ -147,10 +166,10 @@ pub async fn serve(
     let tracker = TaskTracker::new();
     let shutdown_time = settings.shutdown_time;
     let of_socket =
-        if socket.is_some() { (settings.max_connections / SOCKET_SHARE).min(MOST_SOCKET_SEATS) } else { 0 };
+        if socket.is_some() { (settings.max_connections / SOCKET_SHARE).min(MAX_SOCKET_SEATS) } else { 0 };
     let of_loopback = Seats::new(settings.max_connections - of_socket);
     let server = Server {
-        turning_away: Arc::new(Semaphore::new(MOST_TURNING_AWAY)),
+        turning_away: Arc::new(Semaphore::new(MAX_TURNING_AWAY)),
         header_time: settings.header_time,
         router: router(App {
             hub,
@@ -283,7 +302,7 @@ impl Server {
         let Ok(turning) = self.turning_away.clone().try_acquire_owned() else { return };
         self.tracker.spawn(async move {
             let mut rest = tokio::io::sink();
-            let mut stream = stream.take(MOST_UNREAD);
+            let mut stream = stream.take(MAX_UNREAD_BYTES);
             let _ = timeout(TURNING_AWAY_TIME, tokio::io::copy(&mut stream, &mut rest)).await;
             drop(turning);
         });
@@ -291,7 +310,7 @@ impl Server {
 }
 
 /// What is read of somebody who is turned away, bytes at most.
-const MOST_UNREAD: u64 = 64 * 1024;
+const MAX_UNREAD_BYTES: u64 = 64 * 1024;
 
 /// The next connection, however often it fails. Files that others hold come back slowly, so it is not asked for without
 /// a pause; one of our own may help.
@@ -303,13 +322,13 @@ async fn accept<L: Accepts>(listener: &L, seats: &Seats) -> L::Stream {
             Err(error) => error,
         };
         if pause == ACCEPT_PAUSE {
-            tracing::warn!(%error, "cannot accept a connection; trying again");
+            tracing::warn!(reason = refusal(&error), "cannot accept a connection; trying again");
         }
         if matches!(Errno::from_io_error(&error), Some(Errno::MFILE | Errno::NFILE)) {
             seats.send_one_away();
         }
         tokio::time::sleep(pause).await;
-        pause = (pause * 2).min(LONGEST_ACCEPT_PAUSE);
+        pause = (pause * 2).min(MAX_ACCEPT_PAUSE);
     }
 }
 
@@ -324,36 +343,4 @@ fn no_room() -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use std::sync::atomic::{AtomicU32, Ordering};
-
-    use super::*;
-
-    /// A listener that finds no file, for so many times.
-    struct NoFiles(AtomicU32);
-
-    impl Accepts for NoFiles {
-        type Stream = tokio::io::DuplexStream;
-        const WAY: Way = Way::Loopback;
-
-        async fn next(&self) -> io::Result<Self::Stream> {
-            match self.0.fetch_sub(1, Ordering::Relaxed) {
-                1 => Ok(tokio::io::duplex(1).0),
-                _ => Err(Errno::MFILE.into()),
-            }
-        }
-    }
-
-    #[tokio::test(start_paused = true)]
-    async fn without_files_it_waits_longer_and_longer_and_sends_idle_ones_away() {
-        let seats = Seats::new(2);
-        let idle = [seats.take().await.unwrap(), seats.take().await.unwrap()];
-        let begun = tokio::time::Instant::now();
-        accept(&NoFiles(AtomicU32::new(20)), &seats).await;
-        // 50, 100, 200, 400 and 800 ms, then a second each: not twenty times at once.
-        assert_eq!(begun.elapsed().as_millis(), 1_550 + 14 * 1_000);
-        for seat in idle {
-            seat.sent_away().await;
-        }
-    }
-}
+mod tests;

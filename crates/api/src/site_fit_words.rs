@@ -10,7 +10,7 @@ use hereabout_solve::fit::{Cause, SiteDoubt};
 use hereabout_wire::Unit;
 
 use crate::phrases::{Said, direction_of, metres, percent, pieces};
-use crate::site_info::SiteInfo;
+use crate::state::site_info::SiteInfo;
 
 /// What of a site its findings name.
 #[derive(Clone, Copy, Debug)]

@@ -224,7 +224,7 @@ fn readiness_status_and_gauge_follow_the_doubt() {
         hub.publish(&Output::Anchors(table.into()));
         let moment = hub.moment(&now);
         let grace = Micros::from_millis(5_000);
-        let reason = crate::readiness::not_ready(&moment.current(), "sim://yard.toml", grace);
+        let reason = crate::current::readiness::not_ready(&moment.current(), "sim://yard.toml", grace);
         assert_eq!(reason.is_none(), ready, "{doubt:?}");
         let said = site_does_not_fit(&doubt, (&*moment.site).into());
         if let Some(reason) = reason {

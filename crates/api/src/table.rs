@@ -14,11 +14,11 @@ use unicode_width::UnicodeWidthStr;
 
 use crate::{
     current::Current,
-    expiry::{AnchorNow, FIGURES_HOLD},
+    current::place_summary::PlaceSummary,
     health::Diagnosis,
     phrases::span,
-    places::Places,
-    state::{LinkState, LinkStatus},
+    state::expiry::{AnchorNow, FIGURES_HOLD},
+    state::{Connectivity, LinkView},
     v1::rfc3339,
     words::{self, CAUTION},
 };
@@ -57,11 +57,11 @@ pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
     out
 }
 
-fn link_line(source: &str, link: &LinkStatus, now: Timestamp) -> String {
+fn link_line(source: &str, link: &LinkView, now: Timestamp) -> String {
     let held = ago(now, link.since);
     match link.state {
-        LinkState::Connected => format!("Link: connected for {held}, {source}"),
-        LinkState::Waiting => {
+        Connectivity::Connected => format!("Link: connected for {held}, {source}"),
+        Connectivity::Waiting => {
             format!("Link: WAITING for {held}: {}", link.reason.as_deref().unwrap_or(source))
         }
     }
@@ -140,12 +140,12 @@ fn found(out: &mut String, diagnosis: &Diagnosis) {
 }
 
 /// What can be said of the places of all anchors that are not suspected, once.
-fn places_lines(out: &mut String, places: &Places) {
+fn places_lines(out: &mut String, places: &PlaceSummary) {
     if let Some(limit_m) = places.unchanged_m {
         let shown = words::would_have_shown(limit_m);
         wrapped(out, "", &format!("Places: no other sign of a move; {shown}."));
     }
-    if let Some(not_told) = &places.not_told {
+    if let Some(not_told) = &places.undecided {
         wrapped(out, "", &format!("Places: {}.", not_told.words));
         wrapped(out, ADVICE, not_told.advice);
     }

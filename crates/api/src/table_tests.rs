@@ -8,8 +8,8 @@ use hereabout_core::is_plain;
 
 use super::*;
 use crate::{
-    site_info::SiteInfo,
     state::Snapshot,
+    state::site_info::SiteInfo,
     tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
     words::tests::{every_finding, every_kit_finding, every_place},
 };
@@ -100,12 +100,12 @@ fn what_cannot_be_told_of_places_is_said_once_for_the_kit() {
     let narrow = PlaceAnswer::CannotTell(CannotTell::TravelTooNarrow);
     let fine = |limit_m| PlaceAnswer::Unchanged { limit_m };
     let of = |list: &[PlaceAnswer]| {
-        Places::of(list.iter().enumerate().map(|(i, p)| (hereabout_core::AnchorId(i as u16), *p)))
+        PlaceSummary::of(list.iter().enumerate().map(|(i, p)| (hereabout_core::AnchorId(i as u16), *p)))
     };
-    assert_eq!(of(&[]), Places::default());
-    assert_eq!(of(&[PlaceAnswer::Suspect]), Places::default());
+    assert_eq!(of(&[]), PlaceSummary::default());
+    assert_eq!(of(&[PlaceAnswer::Suspect]), PlaceSummary::default());
     assert_eq!(of(&[fine(0.3), fine(0.5), PlaceAnswer::Suspect]).unchanged_m, Some(0.5));
-    let words = |list: &[PlaceAnswer]| of(list).not_told.unwrap().words;
+    let words = |list: &[PlaceAnswer]| of(list).undecided.unwrap().words;
     assert!(words(&[still, still]).ends_with("says: the tag stands still"), "{}", words(&[still, still]));
     let mixed = words(&[narrow, fine(0.3), still, still]);
     assert!(

@@ -20,9 +20,7 @@
 //! as it can. Nothing here waits for the disk.
 
 use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
-use hereabout_api::{
-    ClockStatus, DecoderCounts, Hub, LinkState as ApiLink, LinkStatus as ApiLinkStatus, LogStatus,
-};
+use hereabout_api::{ClockStatus, Connectivity, DecoderCounts, Hub, LinkView, LogStatus};
 use hereabout_core::{AnchorId, Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
@@ -310,14 +308,14 @@ impl Pump {
     fn take_link(&mut self, link: &LinkState) {
         self.adapter.link(&link.status);
         let (state, reason) = match &link.status {
-            LinkStatus::Connected { .. } => (ApiLink::Connected, None),
+            LinkStatus::Connected { .. } => (Connectivity::Connected, None),
             LinkStatus::Waiting { reason } => {
-                (ApiLink::Waiting, Some(format!("{reason}: {}", reason.advice())))
+                (Connectivity::Waiting, Some(format!("{reason}: {}", reason.advice())))
             }
         };
-        self.link_is_up = state == ApiLink::Connected;
+        self.link_is_up = state == Connectivity::Connected;
         let event = EventDraft::link(self.utc(link.at), reason.as_deref());
-        if self.hub.set_link(ApiLinkStatus { state, reason, since: link.at }) {
+        if self.hub.set_link(LinkView { state, reason, since: link.at }) {
             self.event(&event);
         }
     }

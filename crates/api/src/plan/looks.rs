@@ -6,8 +6,8 @@ use hereabout_core::TagState;
 use hereabout_engine::{AnchorState, PositionReport};
 
 use crate::{
-    expiry::{AnchorNow, Position},
-    kept::TrailPoint,
+    state::expiry::{AnchorNow, Position},
+    state::history::TrailPoint,
 };
 
 /// Light or dark.

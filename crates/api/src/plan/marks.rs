@@ -9,7 +9,7 @@ use hereabout_draw::frame::Frame;
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use super::looks::{AnchorLook, TagLook, TagNow, Theme};
-use crate::{kept::known_place, site_info::SiteInfo, v1::ZoneStateName};
+use crate::{state::history::known_place, state::site_info::SiteInfo, v1::ZoneStateName};
 
 /// Largest size that is drawn, units of the drawing; what is larger covers the plan anyway.
 const LARGEST: f64 = 5_000.0;

@@ -25,11 +25,11 @@ use looks::{AnchorLook, TagLook, TagNow};
 
 use crate::{
     current::Current,
-    expiry,
     health::Diagnosis,
-    kept::TagPast,
     phrases::{instant, span},
-    state::LinkState,
+    state::Connectivity,
+    state::expiry,
+    state::history::TagPast,
     table::folded,
     v1::{ZoneAnswerBody, ZoneStateName},
     words,
@@ -279,7 +279,7 @@ impl<'a> Plan<'a> {
     /// Everything in words, with its class: what is wrong with link and kit, tags, zones, anchors.
     fn notes(&self) -> Vec<(&'static str, String)> {
         let mut notes = Vec::new();
-        if self.current.now.link.state == LinkState::Waiting {
+        if self.current.now.link.state == Connectivity::Waiting {
             let held = span(self.current.clock.since(self.current.now.link.since).max(Micros::ZERO));
             let why = self.current.now.link.reason.as_deref().unwrap_or("no reason known");
             notes.push(("warn", format!("Link waiting for {held}: {why}")));

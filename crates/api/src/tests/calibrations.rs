@@ -9,8 +9,9 @@ use tokio::sync::mpsc;
 
 use super::fixtures::*;
 use crate::{
-    SiteInfo, routes,
-    settings::{NotDone, Operation, Work},
+    SiteInfo,
+    http::settings::{NotDone, Operation, Work},
+    routes,
 };
 
 fn post(kind: &str, text: &str) -> Request<Body> {
@@ -27,7 +28,7 @@ async fn what_makes_no_sense_is_refused_with_what_is_expected() {
     let app = app(&busy_hub());
     for (text, words) in [
         ("", "cannot be read"),
-        ("{}", "missing field"),
+        ("{}", "'anchors' is missing"),
         (r#"{"anchors":[]}"#, "No anchor is named"),
         (r#"{"anchors":[{"id":77,"offset_m":0.1}]}"#, "no anchor 77"),
         (r#"{"anchors":[{"id":0,"offset_m":0.1},{"id":0,"offset_m":0.2}]}"#, "twice"),
@@ -47,12 +48,13 @@ async fn what_makes_no_sense_is_refused_with_what_is_expected() {
             "Anchor 3: an",
         ),
         (r#"{"anchors":[{"id":0,"offset_m":12}]}"#, "max_offset_m"),
-        (r#"{"anchors":[{"id":0,"offset_m":0.1,"offset":1}]}"#, "unknown field"),
+        (r#"{"anchors":[{"id":0,"offset_m":0.1,"offset":1}]}"#, "'anchors[0].offset' is not known"),
         (r#"{"anchors":[{"id":0,"offset_m":1e999}]}"#, "cannot be read"),
     ] {
         let (status, _, body) = ask(&app, post(JSON, text)).await;
         assert_eq!(status, StatusCode::UNPROCESSABLE_ENTITY, "{text}: {body}");
         assert!(body.contains(words) && body.contains("nothing was changed"), "{text}: {body}");
+        assert!(!body.contains(" field ") && !body.contains("f64"), "in no library's words: {body}");
     }
     let good = r#"{"anchors":[{"id":0,"offset_m":0.1}]}"#;
     assert_eq!(ask(&app, post("text/plain", good)).await.0, StatusCode::UNSUPPORTED_MEDIA_TYPE);

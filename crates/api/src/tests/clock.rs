@@ -7,7 +7,7 @@ use hereabout_engine::{AnchorTable, Output, PositionReport, ZoneReport, ZoneWhy}
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{ApiSettings, ClockStatus, Hub, LinkStatus, mailbox::Taken};
+use crate::{ApiSettings, ClockStatus, Hub, LinkView, stream::message::NextMessage};
 
 /// The session's clock stands half a second before the reports of the fixtures run out.
 const SESSION_NOW: Timestamp = T.plus(Micros::from_millis(100));
@@ -91,7 +91,7 @@ async fn stamps_are_utc_from_then_on() {
     assert_eq!(anchors["time"], "2026-05-04T09:13:01.304512Z");
     assert_eq!(anchors["anchors"][3]["since"], "2026-05-04T09:12:01.204512Z");
     let since = seconds_before(1.0);
-    hub.set_link(LinkStatus { since, ..waiting(0.0) });
+    hub.set_link(LinkView { since, ..waiting(0.0) });
     let status = json(&hub, SESSION_NOW, "/v1/status").await;
     assert_eq!(status["link"]["since"], "2026-05-04T09:13:00.204512Z");
     assert_eq!(status["started_at"], "2026-05-04T09:11:31.204512Z");
@@ -130,15 +130,16 @@ async fn what_waits_for_a_reader_neither_ages_nor_grows_younger() {
     let hub = busy_hub();
     let query = "/v1/live?topics=position,zone&tag=0".parse().expect("a URI");
     let settings = by_the_hub(&hub, SESSION_NOW);
-    let reader =
-        hub.subscribe(crate::query::wants(&query).expect("a query"), &*settings.now, 64, 9).expect("room");
+    let reader = hub
+        .subscribe(crate::routes::query::subscription_filter(&query).expect("a query"), &*settings.now, 64, 9)
+        .expect("room");
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Zone(inside(3, 0)));
     set(&hub, -300.0, None);
     hub.publish(&Output::Position(located(4184, 0)));
     let mut seen = 0;
-    while let (taken @ Taken::Message(..), sending) = reader.take(&|| settings.sending()) {
-        let message: Value = serde_json::from_str(&taken.text(sending).expect("text")).expect("JSON");
+    while let (next @ NextMessage::Message(..), sending) = reader.next_message(&|| settings.sending()) {
+        let message: Value = serde_json::from_str(&next.text(sending).expect("text")).expect("JSON");
         if message["seq"].is_null() {
             continue; // a zone that was never heard
         }

@@ -194,6 +194,15 @@ async fn a_body_that_never_ends_is_408() {
 }
 
 #[tokio::test]
+async fn a_body_that_breaks_off_is_400_in_our_own_words() {
+    let broken = Err::<Vec<u8>, _>(std::io::Error::from_raw_os_error(104)); // ECONNRESET
+    let body = Body::from_stream(futures_util::stream::iter([Ok(b"{\"anchors\"".to_vec()), broken]));
+    let answer = ask(&app(&busy_hub()), request(Method::GET, "/v1/site").body(body).unwrap()).await;
+    let detail = problem(StatusCode::BAD_REQUEST, answer);
+    assert_eq!(detail, "The request body broke off before its end: send it again, whole.");
+}
+
+#[tokio::test]
 async fn a_long_address_is_414_and_a_large_header_431() {
     let app = app(&busy_hub());
     for route in ROUTES {

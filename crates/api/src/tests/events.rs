@@ -187,7 +187,7 @@ async fn what_is_gone_and_who_is_ahead_is_told() {
     let draft = EventDraft::stop(T);
     (100..5_000).for_each(|seq| hub.publish_event(seq, T, "stop", &draft.detail));
     let page_0 = page(&hub, "?after=0&limit=2").await;
-    let oldest = 5_000 - u64::from(crate::EVENTS_KEPT);
+    let oldest = 5_000 - u64::from(crate::MAX_EVENTS);
     assert_eq!(page_0["no_longer_kept"], serde_json::json!({"from": 1, "to": oldest - 1}));
     assert_eq!(seqs(&page_0), [oldest, oldest + 1]);
     assert_eq!((page_0["oldest"].as_u64(), page_0["newest"].as_u64()), (Some(oldest), Some(4_999)));

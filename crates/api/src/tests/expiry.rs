@@ -6,7 +6,7 @@ use hereabout_engine::{AnchorState, AnchorTable, Output, PositionReport};
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{Hub, reader::Wants};
+use crate::{Hub, stream::filter::SubscriptionFilter};
 
 /// Tag 0 located, tag 3 lost, tag 5 coasting, tag 6 ambiguous; zone 0 is inside; five anchors.
 fn yard() -> Hub {
@@ -72,14 +72,14 @@ async fn positions_in_both_routes_and_both_streams() {
         }
         assert_eq!(tags["tags"][1]["no_fix"]["code"], "too_few_ranges", "a lost tag keeps its reason");
         let query = "/v1/live?topics=position,zone".parse().expect("a URI");
-        let wants: Wants = crate::query::wants(&query).expect("a query");
+        let filter: SubscriptionFilter = crate::routes::query::subscription_filter(&query).expect("a query");
         let clock = move || T.plus(Micros::from_secs_f64(s));
-        let reader = hub.subscribe(wants, &clock, 64, 9).expect("room");
+        let reader = hub.subscribe(filter, &clock, 64, 9).expect("room");
         let sending = || crate::v1::Sending { now: clock(), ..sending() };
         let mut opening = Vec::new();
         while let Some(text) = {
-            let (taken, sending) = reader.take(&sending);
-            taken.text(sending)
+            let (next, sending) = reader.next_message(&sending);
+            next.text(sending)
         } {
             opening.push(serde_json::from_str::<Value>(&text).expect("JSON"));
         }
@@ -215,11 +215,13 @@ async fn an_overdue_anchor_that_is_heard_after_all_is_told() {
     let hub = yard();
     let query = "/v1/live?topics=anchor".parse().expect("a URI");
     let late = || T.plus(Micros::from_millis(2_000));
-    let reader = hub.subscribe(crate::query::wants(&query).expect("a query"), &late, 64, 9).expect("room");
+    let reader = hub
+        .subscribe(crate::routes::query::subscription_filter(&query).expect("a query"), &late, 64, 9)
+        .expect("room");
     let states = || {
         let next = || {
-            let (taken, sending) = reader.take(&sending);
-            let value: Value = serde_json::from_str(&taken.text(sending)?).expect("JSON");
+            let (next, sending) = reader.next_message(&sending);
+            let value: Value = serde_json::from_str(&next.text(sending)?).expect("JSON");
             Some((value["id"].as_u64().unwrap(), value["state"].as_str().unwrap().to_owned()))
         };
         std::iter::from_fn(next).collect::<Vec<_>>()

@@ -21,7 +21,7 @@ use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tower::ServiceExt;
 
 use crate::{
-    ApiError, ApiSettings, DecoderCounts, Hub, HubInfo, Key, LinkState, LinkStatus, LogStatus, Rights,
+    ApiError, ApiSettings, Connectivity, DecoderCounts, Hub, HubInfo, Key, LinkView, LogStatus, Rights,
     SiteInfo, bind,
     routes::{App, router},
     serve,
@@ -284,13 +284,13 @@ pub(crate) fn minutes(id: u16) -> Vec<AnchorMinute> {
     vec![minute(70, 590), minute(9, 590), minute(4, 0), minute(3, 312)]
 }
 
-pub(crate) fn connected() -> LinkStatus {
-    LinkStatus { state: LinkState::Connected, reason: None, since: seconds_before(89.0) }
+pub(crate) fn connected() -> LinkView {
+    LinkView { state: Connectivity::Connected, reason: None, since: seconds_before(89.0) }
 }
 
-pub(crate) fn waiting(s: f64) -> LinkStatus {
+pub(crate) fn waiting(s: f64) -> LinkView {
     let reason = Some("the port is gone: plug the primary anchor in".to_owned());
-    LinkStatus { state: LinkState::Waiting, reason, since: seconds_before(s) }
+    LinkView { state: Connectivity::Waiting, reason, since: seconds_before(s) }
 }
 
 /// A hub in the middle of its work.

@@ -6,10 +6,13 @@ use hereabout_core::{Micros, TagId};
 use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnswer};
 
 use super::fixtures::*;
-use crate::{Hub, MAX_TAGS, mailbox::Taken, reader::Wants, subscription::Subscription};
+use crate::{
+    Hub, MAX_REMEMBERED_TAGS, stream::filter::SubscriptionFilter, stream::message::NextMessage,
+    stream::subscription::Subscription,
+};
 
-fn everything() -> Wants {
-    Wants {
+fn everything() -> SubscriptionFilter {
+    SubscriptionFilter {
         position: true,
         delayed: true,
         range: true,
@@ -28,7 +31,7 @@ fn everything() -> Wants {
 /// The texts that wait.
 fn texts(reader: &Subscription) -> Vec<String> {
     let mut texts = Vec::new();
-    while let (Taken::Message(message, missed), _) = reader.take(&sending) {
+    while let (NextMessage::Message(message, missed), _) = reader.next_message(&sending) {
         assert_eq!(missed, 0);
         texts.push(message.text.to_string());
     }
@@ -38,14 +41,14 @@ fn texts(reader: &Subscription) -> Vec<String> {
 #[test]
 fn only_so_many_tags_are_kept_and_the_oldest_goes() {
     let hub = Hub::new(info());
-    for i in 0..2 * MAX_TAGS as u32 {
+    for i in 0..2 * MAX_REMEMBERED_TAGS as u32 {
         let mut report = located(u64::from(i) + 1, i);
         report.at = T.plus(Micros::from_millis(i.into()));
         hub.publish(&Output::Position(report));
     }
     let tags = hub.snapshot().tags;
-    assert_eq!(tags.len(), MAX_TAGS);
-    assert_eq!(tags.keys().next(), Some(&TagId(MAX_TAGS as u32)));
+    assert_eq!(tags.len(), MAX_REMEMBERED_TAGS);
+    assert_eq!(tags.keys().next(), Some(&TagId(MAX_REMEMBERED_TAGS as u32)));
 }
 
 #[test]
@@ -98,8 +101,9 @@ fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do
 #[test]
 fn a_link_that_waits_for_the_same_reason_is_told_once() {
     let hub = busy_hub();
-    let reader =
-        hub.subscribe(Wants { position: false, anchor: false, ..everything() }, &|| T, 64, 1).unwrap();
+    let reader = hub
+        .subscribe(SubscriptionFilter { position: false, anchor: false, ..everything() }, &|| T, 64, 1)
+        .unwrap();
     assert_eq!(texts(&reader).len(), 1);
     hub.set_link(waiting(2.0));
     hub.set_link(waiting(1.0)); // the next try, which failed alike
@@ -113,8 +117,9 @@ fn a_link_that_waits_for_the_same_reason_is_told_once() {
 #[test]
 fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
     let hub = busy_hub();
-    let wants = Wants { anchor: false, link: false, range: false, tag: Some(TagId(0)), ..everything() };
-    let reader = hub.subscribe(wants, &|| T, 64, 1).unwrap();
+    let filter =
+        SubscriptionFilter { anchor: false, link: false, range: false, tag: Some(TagId(0)), ..everything() };
+    let reader = hub.subscribe(filter, &|| T, 64, 1).unwrap();
     hub.publish(&Output::Position(located(4183, 0)));
     hub.publish(&Output::Position(lost(4184, 3)));
     hub.publish(&Output::Ranges(epoch(0)));
@@ -126,8 +131,9 @@ fn between_snapshot_and_changes_nothing_is_lost_or_told_twice() {
 fn a_subscription_ends_when_it_is_dropped() {
     let hub = busy_hub();
     let first = hub.subscribe(everything(), &|| T, 64, 2).unwrap();
-    let _second =
-        hub.subscribe(Wants { spacing: Some(Duration::from_secs(1)), ..everything() }, &|| T, 64, 2).unwrap();
+    let _second = hub
+        .subscribe(SubscriptionFilter { spacing: Some(Duration::from_secs(1)), ..everything() }, &|| T, 64, 2)
+        .unwrap();
     assert!(hub.subscribe(everything(), &|| T, 64, 2).is_none());
     drop(first);
     assert_eq!(hub.snapshot().subscribers, 1);

@@ -345,7 +345,7 @@ async fn a_slow_reader_misses_no_event_until_they_are_no_longer_kept() {
     let server = served(&hub, settings()).await;
     let mut slow = connect(server.addr, "?topics=event,position").await;
     let stop = EventDraft::stop(T);
-    let kept = u64::from(crate::EVENTS_KEPT);
+    let kept = u64::from(crate::MAX_EVENTS);
     // More positions than any buffer between takes, so that the reader is slow; few enough events to be kept.
     let mut seq = 0;
     while hub.snapshot().counts.missed < 500 {

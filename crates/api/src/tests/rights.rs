@@ -10,7 +10,7 @@ use std::sync::Arc;
 use tokio::sync::mpsc;
 
 use super::fixtures::*;
-use crate::{ApiSettings, Rights, openapi_json, rights::Way, settings::Operation};
+use crate::{ApiSettings, Rights, http::rights::Way, http::settings::Operation, openapi_json};
 
 const GOOD: &str = r#"{"anchors":[{"id":0,"offset_m":0.1}]}"#;
 

@@ -9,7 +9,7 @@ use insta::assert_snapshot;
 use serde_json::Value;
 
 use super::fixtures::*;
-use crate::{Hub, mailbox::Taken, reader::Wants};
+use crate::{Hub, stream::filter::SubscriptionFilter, stream::message::NextMessage};
 
 async fn json(hub: &Hub, path: &str) -> Value {
     let (status, _, text) = get(&app(hub), path).await;
@@ -170,7 +170,7 @@ async fn listed_tags_are_shown_by_their_names() {
     assert!(text["words"].as_str().expect("words").starts_with("Tag 3 (cart 3) is inside"), "{text}");
     assert_eq!(json(&hub, "/v1/tags/3").await["tag_name"], "cart 3");
     let opening = hub.subscribe(
-        crate::query::wants(&"/v1/live".parse().expect("a URI")).expect("a query"),
+        crate::routes::query::subscription_filter(&"/v1/live".parse().expect("a URI")).expect("a query"),
         &now,
         64,
         9,
@@ -183,7 +183,9 @@ async fn listed_tags_are_shown_by_their_names() {
 fn numbers_that_are_no_tags_reach_no_reader() {
     let hub = busy_hub();
     let query = "/v1/live?topics=range".parse().expect("a URI");
-    let reader = hub.subscribe(crate::query::wants(&query).expect("a query"), &now, 64, 9).expect("room");
+    let reader = hub
+        .subscribe(crate::routes::query::subscription_filter(&query).expect("a query"), &now, 64, 9)
+        .expect("room");
     let ghost = JudgedEpoch {
         at: T,
         measured_at: T,
@@ -193,9 +195,9 @@ fn numbers_that_are_no_tags_reach_no_reader() {
         ranges: Default::default(),
     };
     hub.publish(&Output::Ranges(ghost.clone()));
-    assert!(!matches!(reader.take(&sending).0, Taken::Message(..)));
+    assert!(!matches!(reader.next_message(&sending).0, NextMessage::Message(..)));
     hub.publish(&Output::Ranges(JudgedEpoch { doubt: None, ..ghost }));
-    assert!(matches!(reader.take(&sending).0, Taken::Message(..)));
+    assert!(matches!(reader.next_message(&sending).0, NextMessage::Message(..)));
 }
 
 #[tokio::test]
@@ -206,10 +208,10 @@ async fn a_changed_site_begins_with_unknown_zones() {
     assert_eq!(json(&hub, "/v1/zones/roller%20door").await["state"], "unknown");
 }
 
-fn wants(zone_name: Option<&str>, spacing: Option<Duration>) -> Wants {
+fn wants(zone_name: Option<&str>, spacing: Option<Duration>) -> SubscriptionFilter {
     let query = "/v1/live?topics=zone".parse().expect("a URI");
-    let wants = crate::query::wants(&query).expect("a query");
-    Wants { zone_name: zone_name.map(str::to_owned), spacing, ..wants }
+    let filter = crate::routes::query::subscription_filter(&query).expect("a query");
+    SubscriptionFilter { zone_name: zone_name.map(str::to_owned), spacing, ..filter }
 }
 
 #[test]
@@ -217,12 +219,12 @@ fn a_reader_gets_the_zone_and_tag_that_it_asked_for() {
     let hub = busy_hub();
     hub.publish(&Output::Zone(inside(1, 0)));
     hub.publish(&Output::Zone(outside(2, 3)));
-    let texts = |wants: Wants| {
-        let reader = hub.subscribe(wants, &now, 64, 9).expect("room");
+    let texts = |filter: SubscriptionFilter| {
+        let reader = hub.subscribe(filter, &now, 64, 9).expect("room");
         hub.publish(&Output::Zone(inside(3, 0)));
         hub.publish(&Output::Zone(ZoneReport { zone: 1, ..inside(4, 0) }));
-        let next = || match reader.take(&sending).0 {
-            Taken::Message(m, 0) => Some(m.text.to_string()),
+        let next = || match reader.next_message(&sending).0 {
+            NextMessage::Message(m, 0) => Some(m.text.to_string()),
             _ => None,
         };
         let of = |t: String| serde_json::from_str::<Value>(&t).expect("JSON")["seq"].clone();
@@ -234,7 +236,7 @@ fn a_reader_gets_the_zone_and_tag_that_it_asked_for() {
         texts(wants(None, None)),
         [three.clone(), two.clone(), four.clone(), three.clone(), four.clone()]
     );
-    let of_tag = Wants { tag: Some(TagId(3)), ..wants(Some("roller door"), None) };
+    let of_tag = SubscriptionFilter { tag: Some(TagId(3)), ..wants(Some("roller door"), None) };
     assert_eq!(texts(of_tag), [two]);
 }
 
@@ -244,8 +246,8 @@ fn a_change_of_state_is_neither_thinned_nor_delayed() {
     hub.publish(&Output::Zone(outside(1, 0)));
     let slow = Some(Duration::from_secs(3_600));
     let reader = hub.subscribe(wants(Some("roller door"), slow), &now, 64, 9).expect("room");
-    let next = || match reader.take(&sending).0 {
-        Taken::Message(m, missed) => {
+    let next = || match reader.next_message(&sending).0 {
+        NextMessage::Message(m, missed) => {
             assert_eq!(missed, 0, "what was asked to be left out is not missed");
             serde_json::from_str::<Value>(&m.text).expect("JSON")["seq"].as_u64()
         }

@@ -10,7 +10,7 @@ use super::{
     number::{round_1e4, vector},
 };
 use crate::time_text::rfc3339;
-use crate::{expiry::AnchorNow, health::Diagnosis};
+use crate::{health::Diagnosis, state::expiry::AnchorNow};
 
 /// State of an anchor, from its ranges alone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

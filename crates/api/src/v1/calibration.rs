@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::number::round_1e4;
-use crate::{plausible_words::implausible, site_info::SiteInfo};
+use crate::{plausible_words::implausible, state::site_info::SiteInfo};
 
 /// Corrections of boards: true range = (raw - offset_m) / scale.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]

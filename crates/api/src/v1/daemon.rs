@@ -4,6 +4,10 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json};
+use crate::{
+    state::{Connectivity, LinkView},
+    time_text::rfc3339,
+};
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -33,6 +37,19 @@ pub struct LinkBody {
 }
 
 impl LinkBody {
+    pub(crate) fn of(link: &LinkView, source: &str) -> LinkBody {
+        LinkBody {
+            kind: MessageType::Link,
+            state: match link.state {
+                Connectivity::Connected => LinkStateName::Connected,
+                Connectivity::Waiting => LinkStateName::Waiting,
+            },
+            source: source.to_owned(),
+            reason: link.reason.clone(),
+            since: rfc3339(link.since),
+        }
+    }
+
     /// The JSON text, on one line.
     pub fn to_json(&self) -> String {
         json(self)

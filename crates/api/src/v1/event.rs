@@ -22,11 +22,11 @@ use crate::words;
 use crate::{phrases::span, time_text::rfc3339};
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
-const MOST_WORDS: usize = 1_200;
+const MAX_TEXT_CHARS: usize = 1_200;
 /// What a change of site file or offsets means.
 const ANEW: &str = "tracks are computed anew from the last ranges, zones start as unknown";
 /// Longest text of one fact, characters.
-const MOST_FACT: usize = 300;
+const MAX_FACT_CHARS: usize = 300;
 
 /// What an event is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]
@@ -431,7 +431,7 @@ struct Detail<'a> {
 
 impl EventDraft {
     fn new(at: Timestamp, kind: EventKind, words: &str, facts: &EventFacts) -> EventDraft {
-        EventDraft { at, kind, detail: json(&Detail { words: bounded(words, MOST_WORDS), facts }) }
+        EventDraft { at, kind, detail: json(&Detail { words: bounded(words, MAX_TEXT_CHARS), facts }) }
     }
 
     /// The event in something the engine said; `None` when it is none. A replay and the daemon both use it.
@@ -537,7 +537,7 @@ impl EventDraft {
             None => ("connected", "The kit is connected.".to_owned()),
             Some(reason) => ("waiting", format!("The link to the kit is waiting: {reason}.")),
         };
-        let facts = LinkFacts { state, reason: reason.map(|r| bounded(r, MOST_FACT)) };
+        let facts = LinkFacts { state, reason: reason.map(|r| bounded(r, MAX_FACT_CHARS)) };
         EventDraft::new(at, EventKind::Link, &words, &EventFacts::Link(facts))
     }
 
@@ -548,8 +548,8 @@ impl EventDraft {
             before.words()
         );
         let facts = StartFacts {
-            version: bounded(version, MOST_FACT),
-            site: bounded(site, MOST_FACT),
+            version: bounded(version, MAX_FACT_CHARS),
+            site: bounded(site, MAX_FACT_CHARS),
             before: before.ended,
             before_seq: before.seq,
             before_missing: before.missing,

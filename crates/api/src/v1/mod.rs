@@ -91,5 +91,4 @@ pub(crate) fn json(body: &impl Serialize) -> String {
 }
 
 #[cfg(test)]
-#[path = "v1_tests.rs"]
 mod tests;

@@ -9,7 +9,7 @@ use super::{
     MessageType, Sending, json,
     number::{matrix, round_1e4, vector},
 };
-use crate::expiry::Position;
+use crate::state::expiry::Position;
 use crate::time_text::rfc3339;
 
 /// How far a position can be trusted.

@@ -6,7 +6,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, json, number::round_1e4, position::why};
-use crate::time_text::rfc3339;
+use crate::{state::VERDICT_KINDS, time_text::rfc3339};
 
 /// What became of a range.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]
@@ -42,7 +42,7 @@ pub enum VerdictName {
 
 impl VerdictName {
     /// All of them, in the order of the counters.
-    pub(crate) const ALL: [VerdictName; 13] = [
+    pub(crate) const ALL: [VerdictName; VERDICT_KINDS] = [
         VerdictName::Used,
         VerdictName::NoReading,
         VerdictName::AnchorSilent,

@@ -5,7 +5,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::number::{round_1e4, vector};
-use crate::site_info::SiteInfo;
+use crate::state::site_info::SiteInfo;
 
 /// What the coordinates mean.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]

@@ -11,7 +11,7 @@ use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json, number::round_1e4};
 use crate::time_text::rfc3339;
-use crate::{expiry, phrases::instant};
+use crate::{phrases::instant, state::expiry};
 
 /// What a tag is to a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

@@ -258,7 +258,7 @@ async fn open_log(
     let numbers = EventNumbers::starting_after(*least, store.first_event_number());
     *least = numbers.next();
     let end = store.last_end().await?;
-    let kept = store.newest_events(hereabout_api::EVENTS_KEPT + 1).await?;
+    let kept = store.newest_events(hereabout_api::MAX_EVENTS + 1).await?;
     let before = RunBefore {
         ended: match end {
             // The one before may be in the damaged file.

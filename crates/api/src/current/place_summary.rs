@@ -1,0 +1,71 @@
+//! Whether the anchors stand where the site file says: what can be said of all that are not suspected, once for the kit.
+//!
+//! Each anchor has its own answer (`place` in `/v1/anchors`). A table that repeats the same "can't tell" for each of eight
+//! anchors hides what matters; so people get one line with what it takes, and the anchors that it is about when it is not
+//! about all.
+
+use hereabout_core::AnchorId;
+use hereabout_engine::{CannotTell, PlaceAnswer};
+
+use crate::words;
+
+/// What is said once for the kit.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub(crate) struct PlaceSummary {
+    /// Those that are looked at and fit have not moved by this much, metres.
+    pub(crate) unchanged_m: Option<f64>,
+    /// What cannot be decided yet.
+    pub(crate) undecided: Option<Undecided>,
+}
+
+/// What cannot be decided yet, and what to do.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Undecided {
+    pub(crate) words: String,
+    pub(crate) advice: &'static str,
+}
+
+impl PlaceSummary {
+    /// In the site's order.
+    pub(crate) fn of(places: impl Iterator<Item = (AnchorId, PlaceAnswer)>) -> PlaceSummary {
+        let mut out = PlaceSummary::default();
+        let mut reasons: Vec<(CannotTell, Vec<AnchorId>)> = Vec::new();
+        let mut all = true;
+        for (id, place) in places {
+            match place {
+                PlaceAnswer::Suspect => {}
+                PlaceAnswer::Unchanged { limit_m } => {
+                    all = false;
+                    out.unchanged_m = Some(out.unchanged_m.map_or(limit_m, |m| m.max(limit_m)));
+                }
+                PlaceAnswer::CannotTell(why) => match reasons.iter_mut().find(|(w, _)| *w == why) {
+                    Some((_, ids)) => ids.push(id),
+                    None => reasons.push((why, vec![id])),
+                },
+            }
+        }
+        reasons.sort_by_key(|(_, ids)| std::cmp::Reverse(ids.len())); // stable
+        out.undecided = undecided(&reasons, all && reasons.len() == 1);
+        out
+    }
+}
+
+fn undecided(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<Undecided> {
+    let (main, _) = reasons.first()?;
+    let why = |(why, ids): &(CannotTell, Vec<AnchorId>)| match all {
+        true => words::cannot_tell(why),
+        false => format!("{} ({})", words::cannot_tell(why), some(ids)),
+    };
+    let list: Vec<String> = reasons.iter().map(why).collect();
+    let words = format!("not told yet whether anchors stand where the site file says: {}", list.join("; "));
+    Some(Undecided { words, advice: words::how_to_tell(main) })
+}
+
+/// "anchor 3", "anchors 1, 2 and 3".
+fn some(ids: &[AnchorId]) -> String {
+    let list: Vec<String> = ids.iter().map(ToString::to_string).collect();
+    match list.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("anchors {} and {last}", rest.join(", ")),
+        _ => format!("anchor {}", list.concat()),
+    }
+}
