@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use crate::support::{Daemon, Line, Live, hereabout, run, wait_for, without_age};
-use hereabout_sim::{FrameText, Kit, Late, Scenario, SimAnchor, SimFrame, SimTag};
+use hereabout_sim::{FrameText, Kit, Nlos, Scenario, SimAnchor, SimFrame, SimTag};
 use rustix::process::Signal;
 use serde_json::Value;
 
@@ -62,7 +62,7 @@ fn scenario(path_m: &[[f64; 2]], seconds: f64) -> Scenario {
             pause_s: vec![STAY_S; path_m.len()],
             ..SimTag::default()
         }],
-        late: Late { share: 0.1, ..Late::default() },
+        nlos: Nlos { share: 0.1, ..Nlos::default() },
         ..Scenario::default()
     }
 }
@@ -262,7 +262,7 @@ fn blocked_yard(seed: u64, late_share: f64, (spot, anchor): (usize, usize), exce
     let yard = Yard::new();
     let mut walk = scenario(&SPOTS_M[..5], 420.0);
     walk.seed = seed;
-    walk.late.share = late_share;
+    walk.nlos.share = late_share;
     walk.tags[0].pause_s = vec![60.0; 5];
     let near = |a: [f64; 2], b: [f64; 2]| (a[0] - b[0]).abs() + (a[1] - b[1]).abs() < 0.01;
     yard.record(&walk, |at, i| if i == anchor && near(at, SPOTS_M[spot]) { excess_m } else { 0.0 });

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use hereabout_sim::{FrameText, Kit, Late, Scenario, SimAnchor, SimFrame, SimTag};
+use hereabout_sim::{FrameText, Kit, Nlos, Scenario, SimAnchor, SimFrame, SimTag};
 
 /// Places of the anchors: shed corners, gate post, glasshouse.
 pub(crate) const PLACES_M: [[f64; 3]; 6] = [
@@ -31,7 +31,7 @@ pub(crate) fn scenario(seconds: f64) -> Scenario {
             speed_mps: 0.8,
             ..SimTag::default()
         }],
-        late: Late { share: 0.05, ..Late::default() },
+        nlos: Nlos { share: 0.05, ..Nlos::default() },
         ..Scenario::default()
     }
 }

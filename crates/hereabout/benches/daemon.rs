@@ -14,7 +14,7 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use futures_util::StreamExt;
-use hereabout_sim::{FrameText, Kit, Late, Scenario, SimAnchor, SimTag};
+use hereabout_sim::{FrameText, Kit, Nlos, Scenario, SimAnchor, SimTag};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use tokio_tungstenite::tungstenite::Message;
@@ -55,7 +55,7 @@ fn scenario(frames: u64) -> Scenario {
             height_m: Some(0.9),
             ..SimTag::default()
         }],
-        late: Late { share: 0.1, ..Late::default() },
+        nlos: Nlos { share: 0.1, ..Nlos::default() },
         ..Scenario::default()
     }
 }

@@ -252,7 +252,7 @@ impl<W: Write> CaptureWriter<W> {
         let (bin, times) = (BufWriter::new(bin), BufWriter::new(times));
         let mut writer = CaptureWriter { bin_path: bin_path.into(), bin, times, position: 0 };
         let header = writeln!(writer.times, "{HEADER}");
-        writer.told(header)?;
+        writer.checked(header)?;
         Ok(writer)
     }
 
@@ -262,9 +262,9 @@ impl<W: Write> CaptureWriter<W> {
     /// A failed write.
     pub fn into_files(mut self) -> Result<(W, W), CaptureError> {
         self.flush()?;
-        let told = |source| CaptureError::Io { path: self.bin_path.clone(), source };
-        let bin = self.bin.into_inner().map_err(|e| told(e.into_error()))?;
-        Ok((bin, self.times.into_inner().map_err(|e| told(e.into_error()))?))
+        let failed = |source| CaptureError::Io { path: self.bin_path.clone(), source };
+        let bin = self.bin.into_inner().map_err(|e| failed(e.into_error()))?;
+        Ok((bin, self.times.into_inner().map_err(|e| failed(e.into_error()))?))
     }
 
     /// Appends one read. An empty one is no read and is left out.
@@ -277,7 +277,7 @@ impl<W: Write> CaptureWriter<W> {
         }
         let written = self.bin.write_all(bytes).and_then(|()| writeln!(self.times, "{},{at}", self.position));
         self.position += bytes.len() as u64;
-        self.told(written)
+        self.checked(written)
     }
 
     /// Hands everything to the system; call it now and then in a long capture.
@@ -286,7 +286,7 @@ impl<W: Write> CaptureWriter<W> {
     /// A failed write.
     pub fn flush(&mut self) -> Result<(), CaptureError> {
         let flushed = self.bin.flush().and_then(|()| self.times.flush());
-        self.told(flushed)
+        self.checked(flushed)
     }
 
     /// Bytes so far.
@@ -294,11 +294,10 @@ impl<W: Write> CaptureWriter<W> {
         self.position
     }
 
-    fn told(&self, result: io::Result<()>) -> Result<(), CaptureError> {
+    fn checked(&self, result: io::Result<()>) -> Result<(), CaptureError> {
         result.map_err(|source| CaptureError::Io { path: self.bin_path.clone(), source })
     }
 }
 
 #[cfg(test)]
-#[path = "capture_tests.rs"]
 mod tests;

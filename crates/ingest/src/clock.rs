@@ -60,7 +60,7 @@ impl Clock {
         Clock { started: Instant::now(), started_at, wall }
     }
 
-    /// The present instant on the session's time scale; never earlier than one told before.
+    /// The present instant on the session's time scale; never earlier than one given before.
     pub fn now(&self) -> Timestamp {
         self.at(Instant::now())
     }

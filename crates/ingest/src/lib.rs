@@ -5,14 +5,14 @@
 //! bytes and ticks come from the same task and take their stamps from the same [`Clock`], stamps in
 //! the channel never go backward, and whoever reads the channel needs no clock of its own.
 //!
-//! How long bytes had waited on this machine before they were read is told as well: each chunk says when the
+//! How long bytes had waited on this machine before they were read is reported as well: each chunk says when the
 //! input was last found empty ([`Chunk::empty_at`]).
 //!
 //! When the channel is full the task waits for room and keeps the order: for live sources the
 //! operating system's buffer holds what comes meanwhile (about 4 KiB on a serial line, so a reader
 //! that stalls for longer than that loses bytes there, not here).
 //!
-//! A source that falls away is told in words ([`LinkReason`]) and tried again, at most half a
+//! A source that falls away is reported with its reason ([`LinkReason`]) and tried again, at most half a
 //! second after the last try, so that it is back within a second of its return.
 //!
 //! [`CaptureWriter`] and [`CaptureReader`] are the files: `NAME.bin` with the raw bytes, and beside
@@ -22,27 +22,20 @@
 mod capture;
 mod clock;
 mod feed;
-mod file;
-mod gauge;
-mod holder;
-mod latency;
-mod line;
-mod net;
-mod outbox;
+mod feed_sender;
+mod link;
 mod plain;
 mod reason;
 mod run;
-mod serial;
 mod source;
 
 pub use capture::{CaptureError, CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
 pub use clock::Clock;
 pub use feed::{Chunk, ClockChange, Feed, FeedStep, Feeder, LinkState, LinkStatus};
-pub use holder::Holder;
-pub use latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
-pub use outbox::RunEnd;
+pub use feed_sender::RunEnd;
+pub use link::latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
 pub use plain::{odd_kind, open_plain, open_plain_unlinked};
-pub use reason::LinkReason;
+pub use reason::{Holder, LinkReason};
 pub use run::{idle, run};
 pub use source::{Pace, Source, SourceError, SourceText};
 

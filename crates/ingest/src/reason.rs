@@ -6,7 +6,27 @@ use std::path::{Path, PathBuf};
 use rustix::io::Errno;
 use thiserror::Error;
 
-use crate::Holder;
+/// How the service of the operating system that tries serial ports for modems calls itself
+/// (common practice, no source).
+const MODEM_SERVICE: &str = "ModemManager";
+
+/// A process that has the port open.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Holder {
+    /// Its number.
+    pub pid: u32,
+    /// What it calls itself, at most 15 characters; control characters are replaced.
+    pub name: String,
+    /// Whether it was seen to hold the port; `false` for a guess.
+    pub seen: bool,
+}
+
+impl Holder {
+    /// Whether it is a service that tries serial ports for modems and lets go by itself.
+    pub fn probes_modems(&self) -> bool {
+        self.name.starts_with(MODEM_SERVICE)
+    }
+}
 
 /// Why the link is waiting. `Display` says what happened, [`LinkReason::advice`] what to do.
 #[derive(Clone, Debug, PartialEq, Eq, Error)]

@@ -8,18 +8,18 @@ use tokio::sync::mpsc;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
-use crate::gauge::Gauge;
-use crate::line::{Line, Opened};
-use crate::outbox::Outbox;
+use crate::feed_sender::FeedSender;
+use crate::link::gauge::Gauge;
+use crate::link::line::{Line, Opened};
+use crate::link::{file, net, serial};
 use crate::{Clock, Feed, FeedStep, Feeder, LinkReason, MAX_CHUNK, RunEnd, Source};
-use crate::{file, net, serial};
 
 /// First pause between two tries.
 const FIRST_PAUSE: Duration = Duration::from_millis(50);
 /// Longest pause between two tries: short enough to be back within a second of a port's return.
-const LONGEST_PAUSE: Duration = Duration::from_millis(500);
+const MAX_PAUSE: Duration = Duration::from_millis(500);
 /// A feeder that is this late (the machine slept) goes on from now instead of catching up.
-const TOO_LATE: Duration = Duration::from_secs(1);
+const MAX_BEHIND: Duration = Duration::from_secs(1);
 
 /// Reads `source` until it ends, `shutdown` is cancelled, or nobody hears any more, and sends what
 /// happens to `tx`. Live sources never end by themselves: they are opened again.
@@ -32,7 +32,7 @@ pub async fn run(
     tx: mpsc::Sender<Feed>,
     shutdown: CancellationToken,
 ) -> RunEnd {
-    let mut out = Outbox::new(clock, tx, shutdown);
+    let mut out = FeedSender::new(clock, tx, shutdown);
     let ended = match source {
         Source::Serial { path, baud, dtr } => {
             keep_open(&mut out, serial::SerialPort::new(path, baud, dtr)).await
@@ -51,7 +51,7 @@ pub async fn run(
 /// Goes on telling the time after a source has ended: a daemon that serves what it heard must see its
 /// tags get lost and its anchors fall silent. Says once that the link waits for a source that has ended.
 pub async fn idle(clock: Clock, tx: mpsc::Sender<Feed>, shutdown: CancellationToken) -> RunEnd {
-    let mut out = Outbox::new(clock, tx, shutdown);
+    let mut out = FeedSender::new(clock, tx, shutdown);
     if let Err(end) = out.waiting(LinkReason::Ended).await {
         return end;
     }
@@ -71,17 +71,17 @@ impl Backoff {
 
     fn next_pause(&mut self) -> Duration {
         let pause = self.0;
-        self.0 = (self.0 * 2).min(LONGEST_PAUSE);
+        self.0 = (self.0 * 2).min(MAX_PAUSE);
         pause
     }
 
-    async fn pause(&mut self, out: &mut Outbox) -> Result<(), RunEnd> {
+    async fn pause(&mut self, out: &mut FeedSender) -> Result<(), RunEnd> {
         out.during(tokio::time::sleep(self.next_pause())).await
     }
 }
 
 /// Opens a line, reads it until it is lost, and again for ever.
-async fn keep_open(out: &mut Outbox, line: impl Line) -> Result<(), RunEnd> {
+async fn keep_open(out: &mut FeedSender, line: impl Line) -> Result<(), RunEnd> {
     let mut backoff = Backoff::new();
     loop {
         match out.during(line.open()).await? {
@@ -104,7 +104,7 @@ async fn keep_open(out: &mut Outbox, line: impl Line) -> Result<(), RunEnd> {
 ///
 /// A read of no bytes is an end and nothing else: a closed pseudo-terminal answers so for ever.
 async fn pump<S: AsyncRead + Unpin>(
-    out: &mut Outbox,
+    out: &mut FeedSender,
     opened: Opened<S>,
 ) -> Result<(bool, Option<std::io::Error>), RunEnd> {
     let Opened { mut stream, gauge, .. } = opened;
@@ -121,11 +121,11 @@ async fn pump<S: AsyncRead + Unpin>(
     }
 }
 
-/// Datagrams, each a chunk. Empty ones carry nothing and are left out, which is told once.
-async fn receive(out: &mut Outbox, addr: std::net::SocketAddr) -> Result<(), RunEnd> {
+/// Datagrams, each a chunk. Empty ones carry nothing and are left out, which is reported once.
+async fn receive(out: &mut FeedSender, addr: std::net::SocketAddr) -> Result<(), RunEnd> {
     let mut buffer = vec![0; 65_536];
     let mut backoff = Backoff::new();
-    let mut told_empty = false;
+    let mut reported_empty = false;
     loop {
         match net::bind(addr).await {
             Ok(socket) => {
@@ -134,7 +134,7 @@ async fn receive(out: &mut Outbox, addr: std::net::SocketAddr) -> Result<(), Run
                 let error = loop {
                     match out.reading(&gauge, socket.recv_from(&mut buffer)).await? {
                         Ok((0, from)) => {
-                            if !std::mem::replace(&mut told_empty, true) {
+                            if !std::mem::replace(&mut reported_empty, true) {
                                 tracing::warn!("empty datagrams come from {from}; they are left out");
                             }
                         }
@@ -151,7 +151,7 @@ async fn receive(out: &mut Outbox, addr: std::net::SocketAddr) -> Result<(), Run
 }
 
 /// A capture: opened until it is there, played once.
-async fn play_file(out: &mut Outbox, path: &std::path::Path, pace: crate::Pace) -> Result<(), RunEnd> {
+async fn play_file(out: &mut FeedSender, path: &std::path::Path, pace: crate::Pace) -> Result<(), RunEnd> {
     let mut backoff = Backoff::new();
     let mut steps = loop {
         match file::FileSteps::open(path, pace) {
@@ -174,7 +174,7 @@ async fn play_file(out: &mut Outbox, path: &std::path::Path, pace: crate::Pace) 
     }
 }
 
-async fn play_feeder(out: &mut Outbox, mut feeder: Box<dyn Feeder>) -> Result<(), RunEnd> {
+async fn play_feeder(out: &mut FeedSender, mut feeder: Box<dyn Feeder>) -> Result<(), RunEnd> {
     out.connected(None).await?;
     let mut due = Due::new();
     while let Some(step) = feeder.next() {
@@ -202,14 +202,14 @@ impl Due {
     fn next(&mut self, step: &FeedStep) -> Option<Duration> {
         let now = Instant::now();
         self.0 = self.0.checked_add(step.wait).unwrap_or(now);
-        if self.0 + TOO_LATE < now {
+        if self.0 + MAX_BEHIND < now {
             self.0 = now;
         }
         (self.0 > now).then(|| self.0 - now)
     }
 
     /// Waits for the due time and sends the bytes.
-    async fn play(&mut self, out: &mut Outbox, step: &FeedStep) -> Result<(), RunEnd> {
+    async fn play(&mut self, out: &mut FeedSender, step: &FeedStep) -> Result<(), RunEnd> {
         if self.0 > Instant::now() {
             out.during(tokio::time::sleep_until(self.0)).await?;
         } else {

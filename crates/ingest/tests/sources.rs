@@ -577,13 +577,13 @@ async fn a_run_stops_whether_or_not_anyone_reads() {
     // The reader is gone.
     let Rig { rx, task, .. } = Rig::with_room(Source::Feeder(Box::new(Endless)), 2);
     drop(rx);
-    assert_eq!(tokio::time::timeout(PATIENCE, task).await.unwrap().unwrap(), RunEnd::Unheard);
+    assert_eq!(tokio::time::timeout(PATIENCE, task).await.unwrap().unwrap(), RunEnd::NoReceiver);
 
     // The reader is gone while nothing comes.
     let (_kit, device) = pseudo_terminal();
     let Rig { rx, task, .. } = Rig::start(serial(&device));
     drop(rx);
-    assert_eq!(tokio::time::timeout(PATIENCE, task).await.unwrap().unwrap(), RunEnd::Unheard);
+    assert_eq!(tokio::time::timeout(PATIENCE, task).await.unwrap().unwrap(), RunEnd::NoReceiver);
 
     // A reader that goes on reading after the shutdown gets what was under way, whole.
     let mut rig = Rig::with_room(Source::Feeder(Box::new(Endless)), 1);

@@ -28,7 +28,7 @@ pub use kit::{Damage, Kit, SimFrame};
 pub use path::TagWay;
 pub use reading::ScenarioError;
 pub use scenario::{
-    Fault, FrameText, Late, Problem, Scenario, ScenarioProblem, SimAnchor, SimTag, TEXT_START, WayEnd,
+    Fault, FrameText, Nlos, Problem, Scenario, ScenarioProblem, SimAnchor, SimTag, TEXT_START, WayEnd,
 };
 pub use truth::{write_truth_header, write_truth_row};
 pub use world::{Absence, SimEpoch, SimRange, World};

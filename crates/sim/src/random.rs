@@ -12,7 +12,7 @@ use rand_chacha::rand_core::SeedableRng as _;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Concern {
     Noise = 1,
-    Late = 2,
+    Nlos = 2,
     Dropout = 3,
     SecondBoard = 4,
     Jitter = 5,

@@ -40,7 +40,8 @@ pub struct Scenario {
     #[serde(rename = "tag")]
     pub tags: Vec<SimTag>,
     /// Blocked and reflected ranges.
-    pub late: Late,
+    #[serde(rename = "late")]
+    pub nlos: Nlos,
     /// What breaks.
     #[serde(rename = "fault")]
     pub faults: Vec<Fault>,
@@ -58,7 +59,7 @@ impl Default for Scenario {
             frame: None,
             anchors: Vec::new(),
             tags: Vec::new(),
-            late: Late::default(),
+            nlos: Nlos::default(),
             faults: Vec::new(),
         }
     }
@@ -167,10 +168,10 @@ impl SimTag {
     }
 }
 
-/// Late ranges: too long by `minimum_m` plus an exponential of mean `mean_m`.
+/// Nlos ranges: too long by `minimum_m` plus an exponential of mean `mean_m`.
 #[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
-pub struct Late {
+pub struct Nlos {
     /// Share of the ranges that are late, 0 to below 1.
     pub share: f64,
     /// Mean length of a stretch in which a range stays late by the same amount, seconds; 0 draws
@@ -182,9 +183,9 @@ pub struct Late {
     pub mean_m: f64,
 }
 
-impl Default for Late {
-    fn default() -> Late {
-        Late { share: 0.0, stretch_s: 1.5, minimum_m: 0.2, mean_m: 0.6 }
+impl Default for Nlos {
+    fn default() -> Nlos {
+        Nlos { share: 0.0, stretch_s: 1.5, minimum_m: 0.2, mean_m: 0.6 }
     }
 }
 
@@ -452,10 +453,10 @@ impl Scenario {
         if let Some(duration_s) = self.duration_s {
             within("duration_s", duration_s, 0.0, MAX_S)?;
         }
-        within("late.share", self.late.share, 0.0, 0.95)?;
-        within("late.minimum_m", self.late.minimum_m, 0.0, MAX_M)?;
-        within("late.mean_m", self.late.mean_m, 0.0, MAX_M)?;
-        within("late.stretch_s", self.late.stretch_s, 0.0, MAX_S)?;
+        within("late.share", self.nlos.share, 0.0, 0.95)?;
+        within("late.minimum_m", self.nlos.minimum_m, 0.0, MAX_M)?;
+        within("late.mean_m", self.nlos.mean_m, 0.0, MAX_M)?;
+        within("late.stretch_s", self.nlos.stretch_s, 0.0, MAX_S)?;
         self.check_anchors()?;
         self.check_tags()?;
         self.faults.iter().enumerate().try_for_each(|(i, fault)| self.check_fault(i, fault))

@@ -14,10 +14,10 @@ use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, TagId, Timestamp};
 
 use crate::random::{Concern, Stream};
-use crate::{Fault, Late, Scenario, ScenarioProblem, SimAnchor, TagWay};
+use crate::{Fault, Nlos, Scenario, ScenarioProblem, SimAnchor, TagWay};
 
 /// No board reports less than this, metres.
-const SHORTEST_M: f64 = 0.01;
+const MIN_RANGE_M: f64 = 0.01;
 
 /// Why a range is missing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,7 +40,7 @@ pub struct SimRange {
     /// What the board reports before it is rounded to a word, metres; or why nothing.
     pub raw_m: Result<f64, Absence>,
     /// How much it is late, metres; 0 in line of sight.
-    pub late_m: f64,
+    pub nlos_m: f64,
     /// Whether the second board with this id answered.
     pub second_board: bool,
 }
@@ -83,7 +83,7 @@ struct TagState {
 #[derive(Clone, Debug)]
 struct Link {
     noise: Stream,
-    late: LateRun,
+    nlos: NlosRun,
     dropout: Stream,
     second_board: Stream,
 }
@@ -143,7 +143,7 @@ impl Link {
         let stream = |concern| Stream::new(scenario.seed, concern, tag, anchor);
         Link {
             noise: stream(Concern::Noise),
-            late: LateRun::new(&scenario.late, 1.0 / scenario.frame_rate_hz, stream(Concern::Late)),
+            nlos: NlosRun::new(&scenario.nlos, 1.0 / scenario.frame_rate_hz, stream(Concern::Nlos)),
             dropout: stream(Concern::Dropout),
             second_board: stream(Concern::SecondBoard),
         }
@@ -151,7 +151,7 @@ impl Link {
 
     fn range(&mut self, scenario: &Scenario, anchor: &SimAnchor, at_s: f64, tag_m: [f64; 3]) -> SimRange {
         let noise_m = anchor.sigma_m * self.noise.normal();
-        let late_m = self.late.next_m();
+        let nlos_m = self.nlos.next_m();
         let drop_draw = self.dropout.uniform();
         let board_draw = self.second_board.uniform();
 
@@ -165,13 +165,13 @@ impl Link {
         } else if drop_draw >= effect.kept_share {
             Err(Absence::Dropped)
         } else {
-            Ok((anchor.scale * (true_m + noise_m + late_m) + anchor.offset_m).max(SHORTEST_M))
+            Ok((anchor.scale * (true_m + noise_m + nlos_m) + anchor.offset_m).max(MIN_RANGE_M))
         };
         SimRange {
             anchor: AnchorId(anchor.id),
             true_m,
             raw_m,
-            late_m,
+            nlos_m,
             second_board: effect.second_board_m.is_some(),
         }
     }
@@ -207,10 +207,10 @@ impl Effect {
     }
 }
 
-/// Late or not, as a chain of two states with the share and the mean stretch of the scenario.
+/// Nlos or not, as a chain of two states with the share and the mean stretch of the scenario.
 #[derive(Clone, Debug)]
-struct LateRun {
-    model: Late,
+struct NlosRun {
+    model: Nlos,
     draws: Stream,
     /// Probability per frame that a stretch begins, and that it ends; `None`: no stretches.
     switch: Option<[f64; 2]>,
@@ -218,24 +218,24 @@ struct LateRun {
     excess_m: f64,
 }
 
-impl LateRun {
-    fn new(model: &Late, frame_s: f64, draws: Stream) -> LateRun {
+impl NlosRun {
+    fn new(model: &Nlos, frame_s: f64, draws: Stream) -> NlosRun {
         let p = model.share;
         let switch = (model.stretch_s > 0.0).then(|| {
             // In the long run begin·(1 - p) = end·p; both stay probabilities when stretches are short.
             let end = (frame_s / model.stretch_s).min(1.0).min(if p > 0.0 { (1.0 - p) / p } else { 1.0 });
             [end * p / (1.0 - p), end]
         });
-        LateRun { model: *model, draws, switch, begun: false, excess_m: 0.0 }
+        NlosRun { model: *model, draws, switch, begun: false, excess_m: 0.0 }
     }
 
     /// Excess of the next range, metres; 0 in line of sight.
     fn next_m(&mut self) -> f64 {
         let draw = self.draws.uniform();
         let fresh_m = self.model.minimum_m + self.model.mean_m * self.draws.exponential();
-        let was_late = self.excess_m > 0.0;
+        let was_nlos = self.excess_m > 0.0;
         match self.switch {
-            Some([_, end]) if self.begun && was_late => {
+            Some([_, end]) if self.begun && was_nlos => {
                 if draw < end {
                     self.excess_m = 0.0;
                 }
@@ -259,5 +259,4 @@ fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
 }
 
 #[cfg(test)]
-#[path = "world_tests.rs"]
 mod tests;

@@ -3,7 +3,7 @@
 
 use hereabout_core::Frame;
 use hereabout_sim::{
-    Absence, Damage, Fault, FrameText, Kit, Late, Problem, Scenario, ScenarioError, SimAnchor, SimFrame,
+    Absence, Damage, Fault, FrameText, Kit, Nlos, Problem, Scenario, ScenarioError, SimAnchor, SimFrame,
     SimTag,
 };
 use hereabout_wire::Decoder;
@@ -30,7 +30,7 @@ fn scenario() -> Scenario {
             path_m: vec![vec![3.0, 3.0], vec![17.0, 9.0]],
             ..SimTag::default()
         }],
-        late: Late { share: 0.1, ..Late::default() },
+        nlos: Nlos { share: 0.1, ..Nlos::default() },
         ..Scenario::default()
     }
 }
@@ -165,7 +165,7 @@ fn cut_and_flipped_frames_are_refused_and_the_others_heard() {
 #[test]
 fn a_second_board_and_a_jump_are_seen_in_the_bytes() {
     let mut scenario = scenario();
-    scenario.late.share = 0.0;
+    scenario.nlos.share = 0.0;
     scenario.tags[0].path_m = vec![vec![3.0, 3.0]];
     scenario.faults = vec![
         Fault::DuplicateId { anchor: 1, at_m: [3.0, 10.0, 0.9], share: 0.5, from_s: 0.0, to_s: None },
@@ -198,7 +198,7 @@ fn a_range_is_never_said_by_a_word_for_no_range_nor_by_one_too_small_for_it() {
     let layout = Some("c3 range:u8*4 sum8".into());
     scenario.frame = Some(FrameText { layout, unit: "dm".into(), ..FrameText::default() });
     scenario.max_range_m = 25.0;
-    scenario.late = Late { share: 0.5, stretch_s: 0.0, minimum_m: 2.5, mean_m: 0.1 };
+    scenario.nlos = Nlos { share: 0.5, stretch_s: 0.0, minimum_m: 2.5, mean_m: 0.1 };
     let frames = sent(&scenario, 200);
     let (found, _) = heard(&scenario, &frames);
     let kit = Kit::new(&scenario).unwrap();
@@ -289,7 +289,7 @@ fn a_file_says_the_same_as_a_struct() {
             no_range: vec![0.0, 65_535.0],
             ..FrameText::default()
         }),
-        late: Late { share: 0.1, ..Late::default() },
+        nlos: Nlos { share: 0.1, ..Nlos::default() },
         anchors: vec![
             SimAnchor { at_m: [0.0, 0.0, 2.6], ..SimAnchor::default() },
             SimAnchor { id: 1, at_m: [24.0, 0.0, 2.6], sigma_m: 0.1, ..SimAnchor::default() },

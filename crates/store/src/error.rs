@@ -265,5 +265,4 @@ pub(crate) fn from_migrate(path: &Path, error: &MigrateError, known: i64) -> Sto
 }
 
 #[cfg(test)]
-#[path = "error_tests.rs"]
 mod tests;

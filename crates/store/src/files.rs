@@ -1,4 +1,4 @@
-//! Files among strangers: what is made is not open to them, and no link, file or lock of theirs is trusted.
+//! Files among other users: what is made is not open to them, and no link, file or lock of theirs is trusted.
 //!
 //! A log may lie in a folder that others can write too. Whoever can put a link, a file or a named pipe where the daemon
 //! will look could turn its writing against another file, read along, or keep it waiting for ever. So every file is
@@ -18,7 +18,7 @@ use rustix::process::{getegid, geteuid};
 /// Rights of a file that is made: the owner writes, the group reads, nobody else does anything.
 pub const FILE_MODE: u32 = 0o640;
 /// Links on the way to a file before it counts as a ring, as Linux has it (`man 7 path_resolution`).
-const MOST_LINKS: u32 = 40;
+const MAX_LINKS: u32 = 40;
 
 /// Why a file is not touched.
 #[derive(Debug, thiserror::Error)]
@@ -71,7 +71,7 @@ pub enum FileFault {
         /// The file.
         path: PathBuf,
     },
-    /// A lock that strangers can take.
+    /// A lock that other users can take.
     #[error(
         "other users may open {} and hold it, and its rights can't be taken away on this file system. Choose a folder \
          on a file system with owners and rights", path.display()
@@ -150,11 +150,11 @@ pub fn folder_of(path: &Path) -> PathBuf {
 /// # Errors
 /// [`FileFault::ForeignLink`], or what the system says.
 pub fn settle(path: &Path, follows: fn(&Metadata, &Path) -> bool) -> Result<PathBuf, FileFault> {
-    let told = |e: io::Error| FileFault::io(path, e);
+    let failed = |e: io::Error| FileFault::io(path, e);
     let Some(name) = path.file_name() else {
-        return Err(told(io::ErrorKind::IsADirectory.into()));
+        return Err(failed(io::ErrorKind::IsADirectory.into()));
     };
-    let whole = std::path::absolute(folder_of(path)).map_err(told)?;
+    let whole = std::path::absolute(folder_of(path)).map_err(failed)?;
     let mut todo = VecDeque::new();
     put_first(&mut todo, &whole);
     let (mut at, mut links) = (PathBuf::from("/"), 0);
@@ -164,19 +164,19 @@ pub fn settle(path: &Path, follows: fn(&Metadata, &Path) -> bool) -> Result<Path
             continue;
         }
         let next = at.join(&part);
-        let meta = fs::symlink_metadata(&next).map_err(told)?;
+        let meta = fs::symlink_metadata(&next).map_err(failed)?;
         if !meta.is_symlink() {
             at = next;
             continue;
         }
         links += 1;
-        if links > MOST_LINKS {
-            return Err(told(io::ErrorKind::TooManyLinks.into()));
+        if links > MAX_LINKS {
+            return Err(failed(io::ErrorKind::TooManyLinks.into()));
         }
         if !follows(&meta, &at) {
             return Err(FileFault::ForeignLink { path: next, owner: meta.uid() });
         }
-        let to = fs::read_link(&next).map_err(told)?;
+        let to = fs::read_link(&next).map_err(failed)?;
         if to.is_absolute() {
             at = PathBuf::from("/");
         }
@@ -240,7 +240,7 @@ pub fn create_new(path: &Path, mode: u32) -> io::Result<File> {
         File::options().read(true).write(true).create_new(true).mode(mode).custom_flags(flags).open(path)?;
     let group = getegid();
     let meta = file.metadata()?;
-    // A folder may give its own group to what is made in it, and its members are strangers.
+    // A folder may give its own group to what is made in it, and its members are other users.
     if meta.gid() != group.as_raw() && rustix::fs::fchown(&file, None, Some(group)).is_err() {
         file.set_permissions(fs::Permissions::from_mode(meta.mode() & 0o600))?;
     }
@@ -258,20 +258,20 @@ pub(crate) fn flags(flags: OFlags) -> i32 {
 /// # Errors
 /// What the system says.
 pub(crate) fn tighten(path: &Path, mode: u32) -> Result<Option<u32>, FileFault> {
-    let told = |e: io::Error| FileFault::io(path, e);
+    let failed = |e: io::Error| FileFault::io(path, e);
     // A plain descriptor may not be closed here: that would drop the locks that SQLite has on the file in this
     // process (`man 2 fcntl`). One of this kind holds none.
     let handle =
         rustix::fs::open(path, OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC, rustix::fs::Mode::empty())
-            .map_err(|e| told(e.into()))?;
+            .map_err(|e| failed(e.into()))?;
     let name = format!("/proc/self/fd/{}", std::os::fd::AsRawFd::as_raw_fd(&handle));
-    let meta = fs::metadata(&name).map_err(told)?;
+    let meta = fs::metadata(&name).map_err(failed)?;
     let rights = meta.mode() & 0o7777;
     if !meta.is_file() || rights & !mode == 0 {
         return Ok(None);
     }
-    fs::set_permissions(&name, fs::Permissions::from_mode(rights & mode)).map_err(told)?;
-    let left = fs::metadata(&name).map_err(told)?.mode() & 0o7777;
+    fs::set_permissions(&name, fs::Permissions::from_mode(rights & mode)).map_err(failed)?;
+    let left = fs::metadata(&name).map_err(failed)?.mode() & 0o7777;
     if left & !mode == 0 { Ok(Some(rights)) } else { Err(FileFault::Open { path: path.to_owned() }) }
 }
 

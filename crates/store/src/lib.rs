@@ -20,33 +20,26 @@
 //! frames and fixes a day at 10 Hz takes about 510 MB and, as fast as it goes, under 20 s.
 #![forbid(unsafe_code)]
 
-mod begin;
+mod codes;
 mod error;
+mod file;
 pub mod files;
-mod home;
-mod insert;
-mod lock;
-mod notes;
-mod numbers;
-mod page;
-mod queue;
-mod reader;
-mod record;
+mod read;
 mod schema;
-mod session;
-mod store;
-mod writer;
+mod write;
 
 pub use error::StoreError;
-pub use home::Found;
-pub use numbers::{EventNumbers, clock_number};
-pub use page::between_pages;
-pub use queue::WriterStats;
-pub use reader::{
-    EpochCursor, EventCursor, FixCursor, FrameCursor, LogReader, SessionInfo, SessionPick, StoredEvent,
-    StoredFix,
-};
-pub use record::Record;
-pub use session::{SessionStart, WriterOptions};
-pub use store::{LastEnd, Store};
-pub use writer::{SessionWriter, StatsHandle};
+pub use file::reopen::Found;
+pub use file::store::{LastEnd, Store};
+pub use read::epochs::EpochCursor;
+pub use read::events::{EventCursor, StoredEvent};
+pub use read::fixes::{FixCursor, StoredFix};
+pub use read::frames::FrameCursor;
+pub use read::page::between_pages;
+pub use read::reader::LogReader;
+pub use read::session::{SessionInfo, SessionPick};
+pub use write::numbers::{EventNumbers, clock_number};
+pub use write::queue::WriterStats;
+pub use write::record::Record;
+pub use write::session::{SessionStart, WriterOptions};
+pub use write::writer::{SessionWriter, StatsHandle};

@@ -222,5 +222,4 @@ static ALGORITHMS: [ChecksumAlgorithm; 65] = [
 ];
 
 #[cfg(test)]
-#[path = "checksum_tests.rs"]
 mod tests;

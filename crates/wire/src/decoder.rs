@@ -232,7 +232,7 @@ impl Decoder {
                 Judgement::NeedMore => return None,
                 Judgement::Skip(count) => self.pass(Rejection::NotAFrame, count),
                 Judgement::Reject(reason) => {
-                    if self.piece.is_some_and(|piece| piece.reason.likeness() < reason.likeness()) {
+                    if self.piece.is_some_and(|piece| piece.reason.match_rank() < reason.match_rank()) {
                         return self.close_piece();
                     }
                     self.pass(reason, 1);
@@ -251,7 +251,7 @@ impl Decoder {
 
     /// Moves over `count` bytes (fewer when the open piece has no room) in which no frame starts.
     fn pass(&mut self, reason: Rejection, count: usize) {
-        let room = if reason.likeness() == 0 { MAX_FRAME_BYTES } else { self.layout.max_frame_len() };
+        let room = if reason.match_rank() == 0 { MAX_FRAME_BYTES } else { self.layout.max_frame_len() };
         if self.piece.is_none() {
             match reason {
                 Rejection::BadChecksum { .. } => self.counts.bad_checksum += 1,

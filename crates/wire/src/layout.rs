@@ -54,7 +54,7 @@ pub enum RangeKind {
 #[derive(Clone, Debug)]
 pub struct Layout {
     source: String,
-    roster: Roster,
+    field_set: FieldSet,
     form: Form,
 }
 
@@ -78,8 +78,8 @@ impl Layout {
     /// # Errors
     /// The first token that is wrong, or what the layout as a whole lacks.
     pub fn parse_binary(source: &str) -> Result<Layout, LayoutError> {
-        parse_with(source, |roster| {
-            binary::parse(source, roster).map(|layout| Form::Binary(Box::new(layout)))
+        parse_with(source, |field_set| {
+            binary::parse(source, field_set).map(|layout| Form::Binary(Box::new(layout)))
         })
     }
 
@@ -88,7 +88,7 @@ impl Layout {
     /// # Errors
     /// The first token that is wrong, or what the layout as a whole lacks.
     pub fn parse_text(source: &str) -> Result<Layout, LayoutError> {
-        parse_with(source, |roster| text::parse(source, roster).map(Form::Text))
+        parse_with(source, |field_set| text::parse(source, field_set).map(Form::Text))
     }
 
     /// Reads a JSON line layout, such as `seq=/n range=/d/0 range=/d/1`.
@@ -96,7 +96,7 @@ impl Layout {
     /// # Errors
     /// The first token that is wrong, or what the layout as a whole lacks.
     pub fn parse_json(source: &str) -> Result<Layout, LayoutError> {
-        parse_with(source, |roster| json::parse(source, roster).map(Form::Json))
+        parse_with(source, |field_set| json::parse(source, field_set).map(Form::Json))
     }
 
     /// The text that the layout was read from.
@@ -106,14 +106,14 @@ impl Layout {
 
     /// Number of range fields, from 1 to [`MAX_ANCHORS`].
     pub fn range_fields(&self) -> usize {
-        self.roster.ranges
+        self.field_set.ranges
     }
 
     /// Whether frames of this layout carry the field.
     pub fn has(&self, field: FieldName) -> bool {
         match field {
             FieldName::Range => true,
-            other => self.roster.counters.contains(&other),
+            other => self.field_set.counters.contains(&other),
         }
     }
 
@@ -150,7 +150,7 @@ impl Layout {
     /// What the range field at `index` can carry; `None` beyond the last.
     pub fn range_kind(&self, index: usize) -> Option<RangeKind> {
         match &self.form {
-            _ if index >= self.roster.ranges => None,
+            _ if index >= self.field_set.ranges => None,
             Form::Binary(layout) => layout.range_kind(index),
             Form::Text(_) | Form::Json(_) => Some(RangeKind::Written),
         }
@@ -171,8 +171,8 @@ impl Layout {
     /// # Errors
     /// A field of the layout that `fields` has no value for, or a value that does not fit.
     pub fn encode(&self, fields: &FrameFields<'_>, out: &mut Vec<u8>) -> Result<(), EncodeError> {
-        if fields.words.len() != self.roster.ranges {
-            return Err(EncodeError::RangeCount { given: fields.words.len(), wanted: self.roster.ranges });
+        if fields.words.len() != self.field_set.ranges {
+            return Err(EncodeError::RangeCount { given: fields.words.len(), wanted: self.field_set.ranges });
         }
         let start = out.len();
         let done = match &self.form {
@@ -193,34 +193,34 @@ impl Layout {
 
 fn parse_with(
     source: &str,
-    form: impl FnOnce(&mut Roster) -> Result<Form, Fault>,
+    form: impl FnOnce(&mut FieldSet) -> Result<Form, Fault>,
 ) -> Result<Layout, LayoutError> {
-    let mut roster = Roster::default();
+    let mut field_set = FieldSet::default();
     let parsed = if source.len() > MAX_SOURCE_BYTES {
         Err((0..0, LayoutErrorKind::SourceTooLong { bytes: source.len() }))
     } else if source.trim().is_empty() {
         Err((source.len()..source.len(), LayoutErrorKind::Empty))
     } else {
-        form(&mut roster)
+        form(&mut field_set)
     };
-    let parsed = parsed.and_then(|form| match roster.ranges {
+    let parsed = parsed.and_then(|form| match field_set.ranges {
         0 => Err((source.len()..source.len(), LayoutErrorKind::NoRange)),
         _ => Ok(form),
     });
     match parsed {
-        Ok(form) => Ok(Layout { source: source.to_owned(), roster, form }),
+        Ok(form) => Ok(Layout { source: source.to_owned(), field_set, form }),
         Err((span, kind)) => Err(LayoutError { source_text: source.to_owned(), span, kind }),
     }
 }
 
 /// Which fields have been named so far.
 #[derive(Clone, Debug, Default)]
-struct Roster {
+struct FieldSet {
     ranges: usize,
     counters: ArrayVec<FieldName, 3>,
 }
 
-impl Roster {
+impl FieldSet {
     /// Enters `count` fields of one name.
     fn add(&mut self, field: FieldName, count: usize) -> Result<(), LayoutErrorKind> {
         if field == FieldName::Range {
@@ -283,7 +283,7 @@ fn clear(frame: &mut Frame) {
 fn set_field(frame: &mut Frame, field: FieldName, word: Word) -> Result<(), Rejection> {
     let slot = match field {
         FieldName::Range => {
-            // The roster allows no more range fields than the list has room for.
+            // The field_set allows no more range fields than the list has room for.
             return frame.words.try_push(word).map_err(|_| Rejection::NumberTooBig { field });
         }
         FieldName::Tag => &mut frame.tag,
@@ -299,5 +299,4 @@ fn set_field(frame: &mut Frame, field: FieldName, word: Word) -> Result<(), Reje
 }
 
 #[cfg(test)]
-#[path = "layout_tests.rs"]
 mod tests;

@@ -6,10 +6,10 @@
 //! [`Alternative`]s, each with what to capture to decide it. The steps, one module each:
 //!
 //! 1. `triage`: nothing, one byte only, text, or bytes.
-//! 2. `period`: the frame length, from equal bytes at a fixed distance.
-//! 3. `fold`: the frames laid under one another, over lost and damaged bytes.
-//! 4. `columns`: constant bytes and counters. `sums`: a checksum that holds.
-//! 5. `words`, `arrays`: which bytes move together as numbers, and at what spacing they repeat.
+//! 2. `bytes::period`: the frame length, from equal bytes at a fixed distance.
+//! 3. `bytes::fold`: the frames laid under one another, over lost and damaged bytes.
+//! 4. `bytes::columns`: constant bytes and counters. `bytes::sums`: a checksum that holds.
+//! 5. `bytes::words`, `bytes::arrays`: which bytes move together as numbers, and at what spacing they repeat.
 //! 6. `series`: unit and "no range" words, from what a tag can do. `lines`, `json`: the same for text.
 //! 7. `binary`: puts the layout together, and lets it read its own capture with the real decoder.
 //! 8. `review`: holds it against the whole capture. A proposal is made from one half, the first in time
@@ -18,23 +18,17 @@
 //!
 //! No module's layout is known here: whatever is proposed comes from the capture alone.
 
-mod arrays;
 mod binary;
-mod columns;
-mod compose;
-mod fold;
+mod bytes;
+mod fields;
 mod json;
 mod lines;
 mod outcome;
-mod period;
 mod proof;
 mod review;
 mod series;
 mod shifted;
-mod sums;
-mod table;
 mod triage;
-mod words;
 
 use hereabout_core::Timestamp;
 

@@ -67,7 +67,7 @@ pub enum Wanted {
 
 impl Rejection {
     /// How much the bytes look like a frame: a higher one opens a piece of its own.
-    pub(crate) fn likeness(self) -> u8 {
+    pub(crate) fn match_rank(self) -> u8 {
         match self {
             Rejection::BadChecksum { .. } => 2,
             Rejection::WrongLiteral { .. } => 1,

@@ -155,5 +155,4 @@ impl FrameSpec {
 }
 
 #[cfg(test)]
-#[path = "spec_tests.rs"]
 mod tests;

@@ -117,7 +117,7 @@ fn case(clean: Vec<u8>, truth: Option<Vec<Said>>, random: &mut Random) -> Case {
     Case { bytes, clean, truth, damage }
 }
 
-/// A kit with `piece` right behind its mark.
+/// A kit with `piece` right behind its preamble.
 fn kit_with(random: &mut Random, slots: usize, piece: Option<Piece>) -> Kit {
     let mut kit = Kit::invent(random, slots);
     let after_mark = kit.pieces.iter().position(|p| !matches!(p, Piece::Byte(_))).unwrap_or(0);

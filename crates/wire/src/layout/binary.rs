@@ -8,7 +8,7 @@ use memchr::memmem::Finder;
 
 use super::number::{Meaning, NumberType, read_bits, write_bits};
 use super::{
-    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, RangeKind, Roster, blank_tokens, clear, set_field,
+    Fault, FieldName, FieldSet, LayoutErrorKind, MAX_FRAME_BYTES, RangeKind, blank_tokens, clear, set_field,
     split_repeat,
 };
 use crate::checksum::{ByteOrder, Checksum, checksum_named};
@@ -25,7 +25,7 @@ pub(crate) struct BinaryLayout {
     /// Place and value of every literal byte, in order.
     literals: Vec<(usize, u8)>,
     /// The first run of literals without a gap: what the search looks for.
-    lead: Option<Lead>,
+    sync_word: Option<SyncWord>,
     /// All fields with their places, in order.
     fields: Vec<(Range<usize>, FieldName, NumberType)>,
     /// All checksums with their places.
@@ -34,7 +34,7 @@ pub(crate) struct BinaryLayout {
 
 /// A run of literals, ready to be searched for.
 #[derive(Clone, Debug)]
-struct Lead {
+struct SyncWord {
     at: usize,
     run: Finder<'static>,
 }
@@ -92,7 +92,7 @@ impl BinaryLayout {
 
     /// Judges the bytes of the stream from some place on.
     pub(crate) fn judge(&self, bytes: &[u8]) -> Judgement {
-        if let Some(skip) = self.skip_to_lead(bytes) {
+        if let Some(skip) = self.skip_to_sync_word(bytes) {
             return skip;
         }
         let Some(bytes) = bytes.get(..self.len) else { return Judgement::NeedMore };
@@ -121,17 +121,17 @@ impl BinaryLayout {
     }
 
     /// Where the next frame can start, from the first run of literals alone; `None` for "here".
-    fn skip_to_lead(&self, bytes: &[u8]) -> Option<Judgement> {
-        let lead = self.lead.as_ref()?;
-        let rest = bytes.get(lead.at..).unwrap_or_default();
-        let run = lead.run.needle();
+    fn skip_to_sync_word(&self, bytes: &[u8]) -> Option<Judgement> {
+        let sync_word = self.sync_word.as_ref()?;
+        let rest = bytes.get(sync_word.at..).unwrap_or_default();
+        let run = sync_word.run.needle();
         if rest.starts_with(run) {
             return None;
         }
         if run.starts_with(rest) {
             return Some(Judgement::NeedMore);
         }
-        let skip = match lead.run.find(rest) {
+        let skip = match sync_word.run.find(rest) {
             Some(n) => n,
             // The last bytes may be the beginning of a run.
             None => (rest.len() + 1).saturating_sub(run.len()).max(1),
@@ -201,14 +201,14 @@ impl BinaryLayout {
 }
 
 /// Reads a binary layout.
-pub(super) fn parse(source: &str, roster: &mut Roster) -> Result<BinaryLayout, Fault> {
+pub(super) fn parse(source: &str, field_set: &mut FieldSet) -> Result<BinaryLayout, Fault> {
     let mut parts = Vec::new();
     let mut len = 0_usize;
     for (span, token) in blank_tokens(source) {
         let fault = |kind| (span.clone(), kind);
         let (part, count) = parse_token(token, len).map_err(fault)?;
         if let Part::Field(field, _) = part {
-            roster.add(field, count).map_err(fault)?;
+            field_set.add(field, count).map_err(fault)?;
         }
         let end = len.saturating_add(part.bytes().saturating_mul(count));
         if end > MAX_FRAME_BYTES {
@@ -229,7 +229,7 @@ fn compile(parts: Vec<Placed>, len: usize) -> Option<BinaryLayout> {
         len,
         parts: Vec::new(),
         literals: Vec::new(),
-        lead: None,
+        sync_word: None,
         fields: Vec::new(),
         sums: Vec::new(),
     };
@@ -244,10 +244,10 @@ fn compile(parts: Vec<Placed>, len: usize) -> Option<BinaryLayout> {
     if layout.literals.is_empty() && layout.sums.is_empty() {
         return None;
     }
-    layout.lead = layout.literals.first().map(|&(at, _)| {
+    layout.sync_word = layout.literals.first().map(|&(at, _)| {
         let run = layout.literals.iter().enumerate().take_while(|(i, (place, _))| *place == at + i);
         let run: Vec<u8> = run.map(|(_, (_, byte))| *byte).collect();
-        Lead { at, run: Finder::new(&run).into_owned() }
+        SyncWord { at, run: Finder::new(&run).into_owned() }
     });
     layout.parts = parts;
     Some(layout)

@@ -5,7 +5,7 @@ use std::fmt::Write as _;
 use hereabout_core::{Frame, Word};
 use serde_json::{Map, Value};
 
-use super::{Fault, FieldName, LayoutErrorKind, Roster, blank_frame, blank_tokens, clear, set_field};
+use super::{Fault, FieldName, FieldSet, LayoutErrorKind, blank_frame, blank_tokens, clear, set_field};
 use crate::encode::{EncodeError, FrameFields};
 use crate::rejection::Rejection;
 
@@ -151,14 +151,14 @@ fn place(container: &mut Value, path: &[Step], value: Value) {
 }
 
 /// Reads a JSON line layout.
-pub(super) fn parse(source: &str, roster: &mut Roster) -> Result<JsonLayout, Fault> {
+pub(super) fn parse(source: &str, field_set: &mut FieldSet) -> Result<JsonLayout, Fault> {
     let mut fields: Vec<Field> = Vec::new();
     for (span, token) in blank_tokens(source) {
         let fault = |kind| (span.clone(), kind);
         let (name, pointer) = token.split_once('=').ok_or_else(|| fault(LayoutErrorKind::BadPair))?;
         let name = FieldName::named(name)
             .ok_or_else(|| fault(LayoutErrorKind::UnknownField { name: name.to_owned() }))?;
-        roster.add(name, 1).map_err(fault)?;
+        field_set.add(name, 1).map_err(fault)?;
         let path = parse_pointer(pointer).ok_or_else(|| fault(LayoutErrorKind::BadPointer))?;
         if let Some(other) = fields.iter().find(|other| clash(&other.path, &path)) {
             return Err(fault(LayoutErrorKind::PointerClash { other: other.pointer.clone() }));

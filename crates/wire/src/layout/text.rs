@@ -10,7 +10,7 @@ use std::ops::Range;
 use hereabout_core::{Frame, Word};
 
 use super::{
-    Fault, FieldName, LayoutErrorKind, MAX_FRAME_BYTES, Roster, blank_frame, clear, set_field, split_repeat,
+    Fault, FieldName, FieldSet, LayoutErrorKind, MAX_FRAME_BYTES, blank_frame, clear, set_field, split_repeat,
 };
 use crate::encode::{EncodeError, FrameFields};
 use crate::rejection::{Rejection, Wanted};
@@ -51,8 +51,8 @@ impl TextLayout {
     /// Where in a line that is not a frame another frame may begin, at `from` or later: a line that
     /// was cut short has the next one glued to it. Only the leading literal can tell.
     pub(crate) fn rescue(&self, line: &[u8], from: usize) -> Option<usize> {
-        let lead = self.literal_at(0)?;
-        let starts = memchr::memmem::find_iter(line.get(from..)?, lead).map(|n| from + n);
+        let sync_word = self.literal_at(0)?;
+        let starts = memchr::memmem::find_iter(line.get(from..)?, sync_word).map(|n| from + n);
         let mut scratch = blank_frame();
         starts.into_iter().find(|&start| self.parse_line(&line[start..], &mut scratch).is_ok())
     }
@@ -225,7 +225,7 @@ fn read_number(bytes: &[u8]) -> Option<Word> {
 }
 
 /// Reads a text layout.
-pub(super) fn parse(source: &str, roster: &mut Roster) -> Result<TextLayout, Fault> {
+pub(super) fn parse(source: &str, field_set: &mut FieldSet) -> Result<TextLayout, Fault> {
     let mut layout = TextLayout { parts: Vec::new() };
     let mut lexer = Lexer { source, at: 0 };
     while let Some((span, token)) = lexer.next()? {
@@ -233,7 +233,7 @@ pub(super) fn parse(source: &str, roster: &mut Roster) -> Result<TextLayout, Fau
             Token::Literal(text) => {
                 push_literal(&mut layout.parts, text).map_err(|kind| (span.clone(), kind))?;
             }
-            Token::Word(word) => push_word(&mut layout.parts, word, &span, &mut lexer, roster)?,
+            Token::Word(word) => push_word(&mut layout.parts, word, &span, &mut lexer, field_set)?,
         }
         let bytes = layout.min_len();
         if bytes > MAX_FRAME_BYTES {
@@ -249,12 +249,12 @@ fn push_word(
     word: &str,
     span: &Range<usize>,
     lexer: &mut Lexer<'_>,
-    roster: &mut Roster,
+    field_set: &mut FieldSet,
 ) -> Result<(), Fault> {
     let fault = |kind| (span.clone(), kind);
     let (part, count) = parse_word(word).map_err(fault)?;
     if let Part::Field(field) = part {
-        roster.add(field, count).map_err(fault)?;
+        field_set.add(field, count).map_err(fault)?;
     }
     if !matches!(parts.last(), None | Some(Part::Literal(_))) {
         return Err(fault(LayoutErrorKind::NoDelimiter));

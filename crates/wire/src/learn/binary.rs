@@ -5,10 +5,12 @@ use std::ops::Range;
 
 use hereabout_core::{Timestamp, Word};
 
-use super::arrays::{self, Array, Found};
-use super::columns::{self, Column, Counter};
-use super::compose::{self, LONGEST_MARK, Plan};
-use super::fold::{self, Fold};
+use super::bytes::arrays::{self, Array, Found};
+use super::bytes::columns::{self, Column, Counter};
+use super::bytes::compose::{self, FrameStructure, MAX_PREAMBLE_BYTES};
+use super::bytes::fold::{self, Fold};
+use super::bytes::period;
+use super::bytes::sums::{self, Sum};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
     Sureness, Tested, Undecided,
@@ -16,8 +18,7 @@ use super::outcome::{
 use super::proof::{ReadBack, Row, read_back};
 use super::review::{self, Review};
 use super::series::{self, Reading};
-use super::sums::{self, Sum};
-use super::{LearnOptions, STUDY_BYTES, USUAL_RATE_HZ, period, shifted};
+use super::{LearnOptions, STUDY_BYTES, USUAL_RATE_HZ, shifted};
 use crate::{FieldName, Layout, Unit};
 
 /// Share of the undamaged frames that a proposal must read.
@@ -25,23 +26,23 @@ const MUST_READ: f64 = 0.93;
 /// Share of all frames that must be undamaged.
 const MUST_BE_WHOLE: f64 = 0.25;
 /// Travel in metres below which ranges cannot be told from other numbers.
-const LEAST_TRAVEL_M: f64 = 1.0;
+const MIN_TRAVEL_M: f64 = 1.0;
 /// Nats by which one reading of the bytes must beat another that explains them as well.
 const REVEALING_NATS: f64 = 9.0;
 /// Bits from which on a constant column counts as a part of a mark.
 const SAYS_SOMETHING: f64 = 1.0;
 /// So many lively bytes may go unexplained, in any frame.
-const MOST_UNEXPLAINED: usize = 5;
+const MAX_UNEXPLAINED: usize = 5;
 /// Frames without damage that a study needs.
-const FEWEST_ROWS: usize = 12;
+const MIN_ROWS: usize = 12;
 /// The most values of a byte that may tell tags apart, with a few damaged ones.
-const MOST_KEYS: usize = 8;
+const MAX_KEYS: usize = 8;
 /// The most tags in turn that are looked for.
-const MOST_IN_TURN: usize = 4;
+const MAX_IN_TURN: usize = 4;
 /// The most bytes by which their frames differ throughout.
-const MOST_OTHER: usize = 2;
+const MAX_OTHER: usize = 2;
 /// The most alternatives of one kind.
-const MOST_RIVALS: usize = 6;
+const MAX_RIVALS: usize = 6;
 
 pub(super) fn learn(capture: &[u8], times: &[(u64, Timestamp)], options: LearnOptions) -> Outcome {
     if shifted::is_stretched(capture) {
@@ -145,7 +146,7 @@ fn part(
 /// The length of one frame, where `len` is that of several in turn that are alike but for a byte or two: those
 /// of tags, or of groups of anchors, strictly in turn.
 fn turns(bytes: &[u8], len: usize) -> Option<usize> {
-    let parts = (2..=MOST_IN_TURN).filter(|parts| len.is_multiple_of(*parts));
+    let parts = (2..=MAX_IN_TURN).filter(|parts| len.is_multiple_of(*parts));
     let fold = parts.clone().next().and_then(|_| fold::fold(bytes, len))?;
     let columns = columns::columns(&fold.trusted(|_| true));
     let are_alike = |parts: &usize| {
@@ -161,7 +162,7 @@ fn turns(bytes: &[u8], len: usize) -> Option<usize> {
                 () => unlike += 1,
             }
         }
-        same >= 1 && (1..=MOST_OTHER).contains(&other) && unlike * 8 <= one
+        same >= 1 && (1..=MAX_OTHER).contains(&other) && unlike * 8 <= one
     };
     parts.clone().find(are_alike).map(|parts| len / parts)
 }
@@ -189,7 +190,7 @@ struct Study<'a> {
 
 /// One reading of the frames, tried on the capture.
 struct Trial {
-    plan: Plan,
+    structure: FrameStructure,
     /// Places of words that may belong to absent anchors.
     silent: Vec<usize>,
     guess: FrameGuess,
@@ -227,16 +228,16 @@ impl<'a> Study<'a> {
         let mut questions = Vec::new();
         let mut trials: Vec<Trial> = Vec::new();
         trials.extend(self.trial(start, &base, &found, &found.best));
-        let others = found.rivals.iter().chain(&found.left_out).take(MOST_RIVALS);
+        let others = found.rivals.iter().chain(&found.left_out).take(MAX_RIVALS);
         trials.extend(others.filter_map(|array| self.trial(start, &base, &found, array)));
         if trials.is_empty() {
             return self.nothing(Question::NothingMoves);
         }
         keep_credible(&mut trials);
         let best = &trials[0];
-        let is_proven = best.plan.array.bits >= arrays::PROVEN;
+        let is_proven = best.structure.array.bits >= arrays::PROVEN;
         // Where the low byte is all noise carries say little; a high byte that goes far says the rest.
-        let goes_far = best.reading.travel >= 6.0 * 256.0 || best.plan.array.base.is_float();
+        let goes_far = best.reading.travel >= 6.0 * 256.0 || best.structure.array.base.is_float();
         let is_alone = trials.len() == 1 && found.left_out.is_empty();
         match (is_alone, is_proven) {
             (true, true) => {}
@@ -255,11 +256,11 @@ impl<'a> Study<'a> {
     /// What speaks against believing one reading.
     fn doubts(&self, trial: &Trial) -> Vec<Question> {
         let mut doubts = Vec::new();
-        if unexplained(&trial.plan) > MOST_UNEXPLAINED.max(2 * explained(&trial.plan)) {
+        if unexplained(&trial.structure) > MAX_UNEXPLAINED.max(2 * explained(&trial.structure)) {
             doubts.push(Question::WhichNumbers);
         }
         let unit = trial.units[0].0;
-        if trial.reading.travel / unit.per_metre() < LEAST_TRAVEL_M {
+        if trial.reading.travel / unit.per_metre() < MIN_TRAVEL_M {
             doubts.push(Question::LittleTravel { units: trial.reading.travel });
         }
         if let Some(question) = unit_question(&trial.units, &trial.reading) {
@@ -324,11 +325,12 @@ impl<'a> Study<'a> {
     fn weightiest_run(&self) -> Option<usize> {
         let len = self.fold.len;
         let says = |c: &usize| self.columns[c % len].constant && self.weight(*c) >= SAYS_SOMETHING;
-        let window = |c: usize| (c..c + LONGEST_MARK).take_while(says).map(|c| self.weight(c)).sum::<f64>();
+        let window =
+            |c: usize| (c..c + MAX_PREAMBLE_BYTES).take_while(says).map(|c| self.weight(c)).sum::<f64>();
         let fallback = (0..len).find(|&c| self.columns[c].constant);
         let best =
             (len..2 * len).filter(says).max_by(|&a, &b| window(a).total_cmp(&window(b)).then(b.cmp(&a)));
-        let before = |best: usize| (1..LONGEST_MARK).take_while(|i| says(&(best - i))).count();
+        let before = |best: usize| (1..MAX_PREAMBLE_BYTES).take_while(|i| says(&(best - i))).count();
         best.map(|b| (b - before(b)) % len).or(fallback)
     }
 
@@ -338,7 +340,7 @@ impl<'a> Study<'a> {
             0 | 0xFF => 0.2,
             // Minus one and NaN as floats end in zeros.
             0x80 | 0xBF | 0x7F | 0xC0 if self.is_beside_zeros(column) => 0.2,
-            // A mark does not repeat; the words of absent anchors do.
+            // A preamble does not repeat; the words of absent anchors do.
             mode => {
                 let alike = self.columns.iter().filter(|c| c.constant && c.mode == mode).count().max(1);
                 self.surprise[usize::from(mode)] / (alike * alike) as f64
@@ -360,12 +362,12 @@ impl<'a> Study<'a> {
         let checksum = sum.as_ref().map(|s| (s, s.algorithm.build()));
         let holds = |row: &[u8]| checksum.as_ref().is_none_or(|(sum, checksum)| sum.holds(checksum, row));
         let trusted = turned.trusted(holds);
-        if trusted.rows() < FEWEST_ROWS {
+        if trusted.rows() < MIN_ROWS {
             return None;
         }
         let columns = columns::columns(&trusted);
         let counters = columns::counters(&turned, &columns);
-        let mark = compose::mark(&columns);
+        let preamble = compose::preamble(&columns);
         let mut taken = vec![false; len];
         for column in counters.iter().flat_map(Counter::columns) {
             taken[column] = true;
@@ -373,8 +375,8 @@ impl<'a> Study<'a> {
         for column in sum.iter().flat_map(|s| s.at..s.at + s.width()) {
             taken[column] = true;
         }
-        let found = within_a_key(&trusted, &columns, &taken, mark)?;
-        Some((found, Base { columns, sum, counters, mark, taken }))
+        let found = within_a_key(&trusted, &columns, &taken, preamble)?;
+        Some((found, Base { columns, sum, counters, preamble, taken }))
     }
 
     /// Composes the layout that reads `array`, and tries it.
@@ -386,10 +388,10 @@ impl<'a> Study<'a> {
             Vec::new()
         };
         let upper = upper_bytes(&array, &self.all.turned(start), &base.columns, &base.taken);
-        let mut plan = Plan {
+        let mut structure = FrameStructure {
             columns: base.columns.clone(),
-            mark: base.mark,
-            tail: base.columns.len(),
+            preamble: base.preamble,
+            trailer: base.columns.len(),
             counters: self.named(&base.counters),
             sum: base.sum.clone(),
             array,
@@ -397,30 +399,31 @@ impl<'a> Study<'a> {
             tag: None,
             strict: false,
         };
-        let last = plan.array.slots.last().map_or(0, |s| plan.word(s.at).end);
+        let last = structure.array.slots.last().map_or(0, |s| structure.word(s.at).end);
         let free = base.taken.iter().rposition(|t| *t).map_or(0, |c| c + 1);
-        let first = plan.array.slots.iter().map(|s| plan.word(s.at).start).min().unwrap_or_default();
-        plan.mark = plan.mark.min(first);
-        plan.tail = compose::tail(&base.columns, last.max(free));
-        let trial = self.tried(start, plan.clone(), silent.clone())?;
+        let first =
+            structure.array.slots.iter().map(|s| structure.word(s.at).start).min().unwrap_or_default();
+        structure.preamble = structure.preamble.min(first);
+        structure.trailer = compose::trailer(&base.columns, last.max(free));
+        let trial = self.tried(start, structure.clone(), silent.clone())?;
         if trial.reads >= MUST_READ {
             return Some(trial);
         }
         // Too little to hold on to: every constant byte becomes a literal.
-        let strict = self.tried(start, Plan { strict: true, ..plan }, silent)?;
+        let strict = self.tried(start, FrameStructure { strict: true, ..structure }, silent)?;
         Some(if strict.reads > trial.reads { strict } else { trial })
     }
 
-    fn tried(&self, start: usize, plan: Plan, silent: Vec<usize>) -> Option<Trial> {
-        let text = plan.layout();
+    fn tried(&self, start: usize, structure: FrameStructure, silent: Vec<usize>) -> Option<Trial> {
+        let text = structure.layout();
         let layout = Layout::parse_binary(&text).ok()?;
         let back = read_back(&layout, self.capture);
         let rate = self.options.rate_hz.or(self.rate_hz).unwrap_or(USUAL_RATE_HZ);
-        let is_float = plan.array.base.is_float();
-        let largest = (!is_float).then(|| ((1_u64 << (8 * plan.width())) - 1) as f64);
+        let is_float = structure.array.base.is_float();
+        let largest = (!is_float).then(|| ((1_u64 << (8 * structure.width())) - 1) as f64);
         let (reads, whole, rows) = self.reads(start, &layout, &back);
-        let silent_fields: Vec<usize> = (0..plan.array.slots.len())
-            .filter(|&i| !plan.array.slots[i].heard && is_one_word(&rows, i))
+        let silent_fields: Vec<usize> = (0..structure.array.slots.len())
+            .filter(|&i| !structure.array.slots[i].heard && is_one_word(&rows, i))
             .collect();
         let mut reading = series::reading(&rows, &silent_fields, rate, largest);
         if !reading.no_range_seen {
@@ -437,8 +440,8 @@ impl<'a> Study<'a> {
             unit: units[0].0,
             no_range: reading.no_range.clone(),
         };
-        let review = review::binary(self.capture, &plan, &guess, &back);
-        Some(Trial { plan, silent, guess, reading, units, back, reads, whole, review })
+        let review = review::binary(self.capture, &structure, &guess, &back);
+        Some(Trial { structure, silent, guess, reading, units, back, reads, whole, review })
     }
 
     /// Share of the whole frames that the decoder found, less the false ones, the share of frames that
@@ -545,22 +548,22 @@ impl<'a> Study<'a> {
 
     /// The same ranges without the zero bytes above them.
     fn width_alternative(&self, trial: &Trial) -> Option<Alternative> {
-        if trial.plan.upper == 0 {
+        if trial.structure.upper == 0 {
             return None;
         }
-        let plan = Plan { upper: 0, ..trial.plan.clone() };
-        let question = Question::Width { bytes: trial.plan.width(), other: plan.width() };
-        let largest = |p: &Plan| ((1_u64 << (8 * p.width())) - 1) as f64;
-        let narrow = |n: &f64| if *n == largest(&trial.plan) { largest(&plan) } else { *n };
+        let structure = FrameStructure { upper: 0, ..trial.structure.clone() };
+        let question = Question::Width { bytes: trial.structure.width(), other: structure.width() };
+        let largest = |p: &FrameStructure| ((1_u64 << (8 * p.width())) - 1) as f64;
+        let narrow = |n: &f64| if *n == largest(&trial.structure) { largest(&structure) } else { *n };
         let no_range = trial.guess.no_range.iter().map(narrow).collect();
-        let frame = FrameGuess { layout: plan.layout(), no_range, ..trial.guess.clone() };
+        let frame = FrameGuess { layout: structure.layout(), no_range, ..trial.guess.clone() };
         Some(Alternative { frame, question })
     }
 
     fn parts(&self, trial: &Trial) -> Vec<Part> {
-        let plan = &trial.plan;
+        let structure = &trial.structure;
         let part = |what, sureness| Part { what, sureness };
-        let modes = |r: Range<usize>| plan.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
+        let modes = |r: Range<usize>| structure.columns[r].iter().map(|c| c.mode).collect::<Vec<u8>>();
         let mut parts = vec![part(PartKind::FrameLength { bytes: self.fold.len }, Sureness::Sure)];
         let start = if self.idle_start.is_some()
             || self.sums.first().is_some_and(|s| s.span + s.width() == self.fold.len)
@@ -569,25 +572,26 @@ impl<'a> Study<'a> {
         } else {
             Sureness::Likely
         };
-        parts.push(part(PartKind::Mark { bytes: modes(0..plan.mark) }, start));
-        for at in plan.mark..plan.tail {
-            let column = plan.columns[at];
-            let is_ranges = plan.array.slots.iter().any(|s| plan.word(s.at).contains(&at));
+        parts.push(part(PartKind::Preamble { bytes: modes(0..structure.preamble) }, start));
+        for at in structure.preamble..structure.trailer {
+            let column = structure.columns[at];
+            let is_ranges = structure.array.slots.iter().any(|s| structure.word(s.at).contains(&at));
             if column.constant && column.mode != 0 && column.mode != 0xFF && !is_ranges {
                 let what = PartKind::ConstantField { at, value: i64::from(column.mode) };
                 parts.push(part(what, Sureness::Open));
             }
         }
-        for (counter, field) in &plan.counters {
+        for (counter, field) in &structure.counters {
             let is_clock = *field == Some(FieldName::Millis);
             let sureness = if is_clock && self.rate_hz.is_none() { Sureness::Likely } else { Sureness::Sure };
             parts.push(part(PartKind::Counter { at: counter.at, step: counter.step, is_clock }, sureness));
         }
         let heard = trial.reading.heard.clone();
-        let ranges = PartKind::Ranges { fields: plan.array.slots.len(), heard, bits: plan.array.bits };
-        let is_sure = trial.silent.is_empty() && plan.array.bits > 3.0 * arrays::PROVEN;
+        let ranges =
+            PartKind::Ranges { fields: structure.array.slots.len(), heard, bits: structure.array.bits };
+        let is_sure = trial.silent.is_empty() && structure.array.bits > 3.0 * arrays::PROVEN;
         parts.push(part(ranges, if is_sure { Sureness::Sure } else { Sureness::Likely }));
-        if let Some(sum) = &plan.sum {
+        if let Some(sum) = &structure.sum {
             let what = PartKind::Checksum {
                 name: sum.algorithm.name(),
                 from: sum.from(self.fold.len),
@@ -596,23 +600,23 @@ impl<'a> Study<'a> {
             };
             parts.push(part(what, if self.sums.len() == 1 { Sureness::Sure } else { Sureness::Likely }));
         }
-        if plan.tail < self.fold.len {
-            parts.push(part(PartKind::Tail { bytes: modes(plan.tail..self.fold.len) }, start));
+        if structure.trailer < self.fold.len {
+            parts.push(part(PartKind::Trailer { bytes: modes(structure.trailer..self.fold.len) }, start));
         }
         parts.extend(value_parts(&trial.guess, &trial.reading, &trial.units));
         parts
     }
 
     fn cautions(&self, trial: &Trial) -> Vec<Caution> {
-        let plan = &trial.plan;
+        let structure = &trial.structure;
         let mut cautions = Vec::new();
         if !trial.silent.is_empty() {
-            let places = trial.silent.iter().map(|&at| plan.word(at)).collect();
-            let read = plan.array.slots.iter().filter(|s| !s.heard).count();
+            let places = trial.silent.iter().map(|&at| structure.word(at)).collect();
+            let read = structure.array.slots.iter().filter(|s| !s.heard).count();
             cautions.push(Caution::SilentBytes { places, read });
         }
-        if plan.sum.is_none() && plan.mark < 2 && !plan.strict {
-            cautions.push(Caution::WeakMark { bytes: plan.mark });
+        if structure.sum.is_none() && structure.preamble < 2 && !structure.strict {
+            cautions.push(Caution::ShortPreamble { bytes: structure.preamble });
         }
         if self.sums.len() > 1 {
             cautions.push(Caution::ChecksumTwins { count: self.sums.len() - 1 });
@@ -641,35 +645,40 @@ fn is_lively(column: &Column) -> bool {
 }
 
 /// Columns of heard ranges that take many values.
-fn explained(plan: &Plan) -> usize {
-    plan.array.heard().flat_map(|s| plan.word(s.at)).filter(|&c| is_lively(&plan.columns[c])).count()
+fn explained(structure: &FrameStructure) -> usize {
+    structure
+        .array
+        .heard()
+        .flat_map(|s| structure.word(s.at))
+        .filter(|&c| is_lively(&structure.columns[c]))
+        .count()
 }
 
 /// Columns that take many values and belong to nothing that was recognised.
-fn unexplained(plan: &Plan) -> usize {
-    let counted = |c: usize| plan.counters.iter().any(|(counter, _)| counter.columns().contains(&c));
-    let summed = |c: usize| plan.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&c));
-    let ranged = |c: usize| plan.array.slots.iter().any(|s| plan.word(s.at).contains(&c));
-    let lively = (0..plan.columns.len()).filter(|&c| is_lively(&plan.columns[c]));
+fn unexplained(structure: &FrameStructure) -> usize {
+    let counted = |c: usize| structure.counters.iter().any(|(counter, _)| counter.columns().contains(&c));
+    let summed = |c: usize| structure.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&c));
+    let ranged = |c: usize| structure.array.slots.iter().any(|s| structure.word(s.at).contains(&c));
+    let lively = (0..structure.columns.len()).filter(|&c| is_lively(&structure.columns[c]));
     lively.filter(|&c| !counted(c) && !summed(c) && !ranged(c)).count()
 }
 
 /// The ranges in all frames; where they prove little, those in the frames with one value of a byte of few
 /// values, if they prove much more: several tags or groups of anchors in turn look like this.
-fn within_a_key(trusted: &Fold<'_>, columns: &[Column], taken: &[bool], mark: usize) -> Option<Found> {
-    let plain = arrays::arrays(trusted, taken, mark);
+fn within_a_key(trusted: &Fold<'_>, columns: &[Column], taken: &[bool], preamble: usize) -> Option<Found> {
+    let plain = arrays::arrays(trusted, taken, preamble);
     let bits = |found: &Found| found.best.bits;
     if plain.as_ref().is_some_and(|f| bits(f) >= 4.0 * arrays::PROVEN) {
         return plain;
     }
-    let few = |c: &usize| !columns[*c].constant && !taken[*c] && columns[*c].distinct <= MOST_KEYS;
+    let few = |c: &usize| !columns[*c].constant && !taken[*c] && columns[*c].distinct <= MAX_KEYS;
     let one_value = |c: usize| {
         let is_it = |row: &usize| trusted.row(*row)[c] == columns[c].mode;
         let starts: Vec<usize> = (0..trusted.rows()).filter(is_it).map(|row| trusted.starts[row]).collect();
         let fold = Fold { bytes: trusted.bytes, len: trusted.len, starts };
-        (fold.rows() >= FEWEST_ROWS).then(|| arrays::arrays(&fold, taken, mark)).flatten()
+        (fold.rows() >= MIN_ROWS).then(|| arrays::arrays(&fold, taken, preamble)).flatten()
     };
-    let split = (0..trusted.len).filter(few).take(MOST_RIVALS).filter_map(one_value);
+    let split = (0..trusted.len).filter(few).take(MAX_RIVALS).filter_map(one_value);
     let best = split.max_by(|a, b| bits(a).total_cmp(&bits(b)));
     let least = plain.as_ref().map_or(0.0, bits) + 2.0 * arrays::PROVEN;
     best.filter(|f| bits(f) >= least).or(plain)
@@ -680,24 +689,24 @@ struct Base {
     columns: Vec<Column>,
     sum: Option<Sum>,
     counters: Vec<Counter>,
-    mark: usize,
+    preamble: usize,
     taken: Vec<bool>,
 }
 
 /// The same reading with its likeliest key as the tag's number.
 fn with_tag(trial: &Trial) -> Option<(FrameGuess, Question)> {
-    let plan = Plan { tag: trial.review.key, ..trial.plan.clone() };
+    let structure = FrameStructure { tag: trial.review.key, ..trial.structure.clone() };
     let is_about = |q: &&Question| matches!(q, Question::TagNumber { .. });
     let question = trial.review.questions.iter().find(is_about)?.clone();
-    let frame = FrameGuess { layout: plan.layout(), ..trial.guess.clone() };
-    plan.tag.and_then(|_| frame.parse().ok()).map(|_| (frame, question))
+    let frame = FrameGuess { layout: structure.layout(), ..trial.guess.clone() };
+    structure.tag.and_then(|_| frame.parse().ok()).map(|_| (frame, question))
 }
 
 /// Puts the reading first whose values are most like ranges, and drops those whose values are not.
 fn keep_credible(trials: &mut Vec<Trial>) {
     // That a word is a sensible float in every frame is worth something by itself.
-    let sensible = |t: &Trial| if t.plan.array.base.is_float() { 10.0 } else { 0.0 };
-    let nats = |t: &Trial| (t.plan.array.bits + sensible(t)) * std::f64::consts::LN_2 + t.units[0].1;
+    let sensible = |t: &Trial| if t.structure.array.base.is_float() { 10.0 } else { 0.0 };
+    let nats = |t: &Trial| (t.structure.array.bits + sensible(t)) * std::f64::consts::LN_2 + t.units[0].1;
     // Bits of one and the same order say little; what the values are like says the rest.
     trials.sort_by(|a, b| nats(b).total_cmp(&nats(a)));
     let best = trials.first().map_or(0.0, nats);
@@ -740,7 +749,7 @@ fn goes_with(fold: &Fold<'_>, column: usize, high: usize) -> bool {
     ones > 0 && fits as f64 >= 0.96 * fold.rows() as f64
 }
 
-/// The unit question, when the lead of the best is too small.
+/// The unit question, when the margin of the best is too small.
 pub(super) fn unit_question(units: &[(Unit, f64)], reading: &Reading) -> Option<Question> {
     let (&(likelier, best), &(other, next)) = (units.first()?, units.get(1)?);
     let farthest_m = reading.farthest / likelier.per_metre();

@@ -5,13 +5,13 @@ use std::ops::Range;
 
 use serde_json::Value;
 
-use super::lines::{Context, Form, Table};
+use super::fields::{self, Field, Group};
+use super::lines::{Context, Form, LineFields};
 use super::outcome::{LayoutKey, Outcome, Question};
 use super::review;
-use super::table::{self, Field, Group};
 
 /// Numbers a line that are looked at.
-const MOST_FIELDS: usize = 200;
+const MAX_FIELDS: usize = 200;
 /// Share of the lines that must be JSON.
 const ALIKE: f64 = 0.5;
 /// Share of the lines that a number must be in.
@@ -35,7 +35,7 @@ pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
     for (line, document) in documents.iter().enumerate() {
         let mut path = Path::new();
         collect(document, &mut path, &mut |path, number| {
-            if columns.len() < MOST_FIELDS || columns.contains_key(path) {
+            if columns.len() < MAX_FIELDS || columns.contains_key(path) {
                 let column = columns.entry(path.clone()).or_insert_with(|| vec![None; documents.len()]);
                 column[line] = number;
             }
@@ -52,11 +52,11 @@ pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
     let order = |path: &Path| path.iter().map(|s| (s.len(), s.clone())).collect::<Vec<_>>();
     columns.sort_by_key(|(path, _)| order(path));
     let (paths, fields): (Vec<Path>, Vec<Field>) = columns.into_iter().unzip();
-    let table = Table::new(fields, before..before + studied);
+    let table = LineFields::new(fields, before..before + studied);
     let rate = context.rate();
     let groups: Vec<Group> = families(&paths)
         .iter()
-        .filter_map(|members| table::group(&table.studied, &table.kinds, members, rate, context.options))
+        .filter_map(|members| fields::group(&table.studied, &table.kinds, members, rate, context.options))
         .collect();
     let form = Json { context, table: &table, paths: &paths, documents: &documents };
     Some(context.outcome(&table, groups, &form))
@@ -65,7 +65,7 @@ pub(super) fn learn(context: &Context<'_>) -> Option<Outcome> {
 /// JSON lines with the pointers of their numbers.
 struct Json<'a> {
     context: &'a Context<'a>,
-    table: &'a Table,
+    table: &'a LineFields,
     paths: &'a [Path],
     documents: &'a [Value],
 }
@@ -143,7 +143,7 @@ impl Json<'_> {
         let mut texts: BTreeMap<Path, Vec<String>> = BTreeMap::new();
         for document in self.documents {
             collect_words(document, &mut Path::new(), &mut |path, text| {
-                if texts.len() < MOST_FIELDS || texts.contains_key(path) {
+                if texts.len() < MAX_FIELDS || texts.contains_key(path) {
                     texts.entry(path.clone()).or_default().push(text);
                 }
             });
@@ -233,7 +233,13 @@ fn pointer(path: &Path) -> String {
     path.iter().map(|step| format!("/{}", step.replace('~', "~0").replace('/', "~1"))).collect()
 }
 
-fn write(context: &Context<'_>, table: &Table, paths: &[Path], group: &Group, tag: Option<usize>) -> String {
+fn write(
+    context: &Context<'_>,
+    table: &LineFields,
+    paths: &[Path],
+    group: &Group,
+    tag: Option<usize>,
+) -> String {
     let (seq, millis) = context.counters(&table.all_kinds);
     let mut tokens: Vec<String> = Vec::new();
     tokens.extend(tag.map(|f| format!("tag={}", pointer(&paths[f]))));

@@ -6,13 +6,13 @@ use std::ops::Range;
 use hereabout_core::{MAX_ANCHORS, Timestamp};
 
 use super::binary::{rate, unit_alternatives, unit_question, untested, value_parts};
+use super::fields::{self, Field, Group, Kind};
 use super::outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
     Sureness, Tested, Undecided,
 };
 use super::proof::{read_back, unread_lines};
 use super::review::{self, Review};
-use super::table::{self, Field, Group, Kind};
 use super::{LearnOptions, USUAL_RATE_HZ};
 use crate::Layout;
 
@@ -20,9 +20,9 @@ use crate::Layout;
 type Study = fn(&Context<'_>) -> Option<Outcome>;
 
 /// Lines that a table must have.
-const FEWEST_LINES: usize = 20;
+const MIN_LINES: usize = 20;
 /// Lines that are studied.
-const MOST_LINES: usize = 3000;
+const MAX_LINES: usize = 3000;
 /// Share of the lines that must be alike.
 const ALIKE: f64 = 0.5;
 /// Share of alike lines from which on the others are no damage.
@@ -30,13 +30,13 @@ const UNDAMAGED: f64 = 0.93;
 /// Share of the lines that a skeleton must have to be considered.
 const SKELETON: f64 = 0.05;
 /// Travel in metres below which ranges cannot be told from other numbers.
-const LEAST_TRAVEL_M: f64 = 1.0;
+const MIN_TRAVEL_M: f64 = 1.0;
 /// Bytes of the end of a line.
-const LONGEST_LINE_END: usize = 2;
+const MAX_LINE_END: usize = 2;
 /// Kinds of line that count as usual.
-const MOST_PATTERNS: usize = 12;
+const MAX_PATTERNS: usize = 12;
 /// So much of a line is compared when damage is told from another kind.
-const LONGEST_PATTERN: usize = 120;
+const MAX_PATTERN: usize = 120;
 /// The widest spacing of range columns.
 const WIDEST_STRIDE: usize = 6;
 
@@ -54,10 +54,8 @@ pub(super) fn learn(
     let whole: Vec<&[u8]> = whole.iter().copied().filter(|l| !l.trim_ascii().is_empty()).collect();
     let total = whole.len();
     // Both ends of a long capture, so that nothing of the second half is taken on trust.
-    let kept = [
-        &whole[..total.min(MOST_LINES)],
-        &whole[total.saturating_sub(MOST_LINES).max(MOST_LINES.min(total))..],
-    ];
+    let kept =
+        [&whole[..total.min(MAX_LINES)], &whole[total.saturating_sub(MAX_LINES).max(MAX_LINES.min(total))..]];
     let all = kept.concat();
     let console = || {
         let first = lines.iter().find(|l| !l.trim_ascii().is_empty()).copied().unwrap_or_default();
@@ -67,7 +65,7 @@ pub(super) fn learn(
             None => NotFrames::ConsoleText { sample },
         })
     };
-    if total < FEWEST_LINES {
+    if total < MIN_LINES {
         return console();
     }
     let ends = [lines.first(), lines.last()].into_iter().flatten().map(|l| l.to_vec()).collect();
@@ -147,18 +145,18 @@ impl Context<'_> {
     }
 
     /// The outcome for the groups that were found in the studied lines of `table`.
-    pub(super) fn outcome(&self, table: &Table, groups: Vec<Group>, form: &impl Form) -> Outcome {
+    pub(super) fn outcome(&self, table: &LineFields, groups: Vec<Group>, form: &impl Form) -> Outcome {
         let frame_bytes = self.all.iter().map(|l| l.len()).sum::<usize>() / self.all.len().max(1);
         let undecided = |questions, alternatives| {
             let frames_seen = self.all.len();
             Outcome::Undecided(Undecided { questions, alternatives, frame_bytes, frames_seen })
         };
-        let Some((studied, rivals)) = table::choose(groups) else {
+        let Some((studied, rivals)) = fields::choose(groups) else {
             return undecided(vec![Question::NothingMoves], Vec::new());
         };
         // The values of all lines count, not only those that the columns were chosen by.
         let (fields, kinds) = (&table.fields, &table.all_kinds);
-        let again = table::group(fields, kinds, &studied.members, self.rate(), self.options);
+        let again = fields::group(fields, kinds, &studied.members, self.rate(), self.options);
         let is_other = again.is_none();
         let best = again.unwrap_or(studied);
         let Some((frame, layout)) = guess(form, &best, None) else {
@@ -170,7 +168,7 @@ impl Context<'_> {
         if !rivals.is_empty() || is_other {
             questions.push(Question::WhichNumbers);
         }
-        if best.reading.travel / frame.unit.per_metre() < LEAST_TRAVEL_M {
+        if best.reading.travel / frame.unit.per_metre() < MIN_TRAVEL_M {
             questions.push(Question::LittleTravel { units: best.reading.travel });
         }
         questions.extend(unit_question(&best.units, &best.reading));
@@ -225,7 +223,7 @@ impl Context<'_> {
     /// What the whole capture says against reading `group` as ranges.
     fn review(
         &self,
-        table: &Table,
+        table: &LineFields,
         group: &Group,
         frame: &FrameGuess,
         layout: &Layout,
@@ -265,7 +263,7 @@ impl Context<'_> {
         review
     }
 
-    fn parts(&self, table: &Table, group: &Group, frame: &FrameGuess) -> Vec<Part> {
+    fn parts(&self, table: &LineFields, group: &Group, frame: &FrameGuess) -> Vec<Part> {
         let part = |what, sureness| Part { what, sureness };
         let mut parts = vec![part(PartKind::Lines { numbers: table.kinds.len() }, Sureness::Sure)];
         let (_, millis) = self.counters(&table.all_kinds);
@@ -289,7 +287,7 @@ impl Context<'_> {
         parts
     }
 
-    fn cautions(&self, table: &Table, group: &Group) -> Vec<Caution> {
+    fn cautions(&self, table: &LineFields, group: &Group) -> Vec<Caution> {
         let mut cautions = Vec::new();
         let silent = group.members.iter().enumerate().filter(|(i, _)| !group.reading.heard.contains(i));
         let places: Vec<_> = silent.map(|(_, &at)| at..at + 1).collect();
@@ -332,7 +330,7 @@ fn guess(form: &impl Form, group: &Group, tag: Option<usize>) -> Option<(FrameGu
 }
 
 /// The columns of a capture of lines.
-pub(super) struct Table {
+pub(super) struct LineFields {
     /// All lines that could be read.
     pub(super) fields: Vec<Field>,
     /// What they do there.
@@ -346,14 +344,14 @@ pub(super) struct Table {
     pub(super) alike: usize,
 }
 
-impl Table {
+impl LineFields {
     /// A table of fields over all lines, of which the rows `studied` are those the proposal is made from.
-    pub(super) fn new(fields: Vec<Field>, studied: Range<usize>) -> Table {
+    pub(super) fn new(fields: Vec<Field>, studied: Range<usize>) -> LineFields {
         let part: Vec<Field> = fields.iter().map(|f| f[studied.clone()].to_vec()).collect();
         let alike = fields.first().map_or(0, Vec::len);
-        Table {
-            all_kinds: fields.iter().map(table::kind).collect(),
-            kinds: part.iter().map(table::kind).collect(),
+        LineFields {
+            all_kinds: fields.iter().map(fields::kind).collect(),
+            kinds: part.iter().map(fields::kind).collect(),
             fields,
             studied: part,
             labels: Vec::new(),
@@ -365,7 +363,7 @@ impl Table {
 /// Delimited text with its literals.
 struct Text<'a> {
     context: &'a Context<'a>,
-    table: &'a Table,
+    table: &'a LineFields,
     literals: &'a [Vec<u8>],
 }
 
@@ -408,7 +406,7 @@ fn text(context: &Context<'_>) -> Option<Outcome> {
     let rows: Vec<Vec<Option<f64>>> = rows.into_iter().flatten().collect();
     let fields: Vec<Field> =
         (0..literals.len() - 1).map(|f| rows.iter().map(|line| line[f]).collect()).collect();
-    let mut table = Table::new(fields, before..before + studied);
+    let mut table = LineFields::new(fields, before..before + studied);
     if !table.kinds.iter().any(|k| matches!(k, Kind::Moving(_) | Kind::Counter(_))) {
         return None;
     }
@@ -435,17 +433,17 @@ fn usual_patterns(patterns: impl Iterator<Item = Vec<u8>>) -> Vec<Vec<u8>> {
     }
     let mut seen: Vec<(Vec<u8>, usize)> = seen.into_iter().collect();
     seen.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.cmp(&b.0)));
-    seen.into_iter().take(MOST_PATTERNS).map(|(pattern, _)| pattern).collect()
+    seen.into_iter().take(MAX_PATTERNS).map(|(pattern, _)| pattern).collect()
 }
 
 /// Whether a line is one of the usual ones but for a few bytes.
 fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
     let pattern = pattern(line);
     // A hurt line end is a line of its own.
-    let is_end = line.len() <= LONGEST_LINE_END;
+    let is_end = line.len() <= MAX_LINE_END;
     is_end
         || patterns.iter().any(|usual| {
-            let most = 2 + usual.len().min(LONGEST_PATTERN) / 8;
+            let most = 2 + usual.len().min(MAX_PATTERN) / 8;
             edits(&pattern, usual) <= most
         })
 }
@@ -453,7 +451,7 @@ fn is_damage(line: &[u8], patterns: &[Vec<u8>]) -> bool {
 /// Bytes to change, add or take away to get from one text to the other (Levenshtein 1966); of long ones only
 /// the beginnings are compared.
 fn edits(a: &[u8], b: &[u8]) -> usize {
-    let (a, b) = (&a[..a.len().min(LONGEST_PATTERN)], &b[..b.len().min(LONGEST_PATTERN)]);
+    let (a, b) = (&a[..a.len().min(MAX_PATTERN)], &b[..b.len().min(MAX_PATTERN)]);
     let mut row: Vec<usize> = (0..=b.len()).collect();
     for (i, x) in a.iter().enumerate() {
         let mut before = row[0];
@@ -560,7 +558,7 @@ fn cut(line: &[u8], literals: &[Vec<u8>]) -> Option<Vec<Option<f64>>> {
 }
 
 /// Groups of evenly spaced columns; columns that are labels do not count as columns.
-fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
+fn spaced_groups(context: &Context<'_>, table: &LineFields) -> Vec<Group> {
     let columns: Vec<usize> = (0..table.fields.len()).filter(|f| !table.labels.contains(f)).collect();
     let mut groups = Vec::new();
     for stride in 1..=WIDEST_STRIDE {
@@ -570,10 +568,16 @@ fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
             for count in 1..=places.len() {
                 let members = &places[..count];
                 let mixed = stride == 1
-                    && [2, 3].iter().any(|&s| table::is_mixed(&table.kinds, &table.studied, members, s));
+                    && [2, 3].iter().any(|&s| fields::is_mixed(&table.kinds, &table.studied, members, s));
                 if !mixed {
                     let rate = context.rate();
-                    groups.extend(table::group(&table.studied, &table.kinds, members, rate, context.options));
+                    groups.extend(fields::group(
+                        &table.studied,
+                        &table.kinds,
+                        members,
+                        rate,
+                        context.options,
+                    ));
                 }
             }
         }
@@ -584,7 +588,7 @@ fn spaced_groups(context: &Context<'_>, table: &Table) -> Vec<Group> {
 /// The layout that reads `group` as ranges, and the field `tag` as the number of the tag.
 fn write(
     context: &Context<'_>,
-    table: &Table,
+    table: &LineFields,
     literals: &[Vec<u8>],
     group: &Group,
     tag: Option<usize>,

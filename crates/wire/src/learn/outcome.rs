@@ -138,12 +138,12 @@ pub enum PartKind {
         bytes: usize,
     },
     /// Constant bytes at the start of every frame.
-    Mark {
+    Preamble {
         /// The bytes.
         bytes: Vec<u8>,
     },
     /// Constant bytes at the end of every frame.
-    Tail {
+    Trailer {
         /// The bytes.
         bytes: Vec<u8>,
     },
@@ -208,8 +208,8 @@ impl fmt::Display for PartKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             PartKind::FrameLength { bytes } => write!(f, "frames of {bytes} bytes"),
-            PartKind::Mark { bytes } => write!(f, "every frame begins with {}", hex(bytes)),
-            PartKind::Tail { bytes } => write!(f, "every frame ends with {}", hex(bytes)),
+            PartKind::Preamble { bytes } => write!(f, "every frame begins with {}", hex(bytes)),
+            PartKind::Trailer { bytes } => write!(f, "every frame ends with {}", hex(bytes)),
             PartKind::ConstantField { at, value } => {
                 write!(f, "number {at} is always {value}: perhaps the tag's number, a type or a length")
             }
@@ -550,9 +550,9 @@ pub enum Caution {
         /// How many of them the layout reads as range fields.
         read: usize,
     },
-    /// A short mark and no checksum: other bytes can look like a frame.
-    WeakMark {
-        /// Bytes of the mark.
+    /// A short preamble and no checksum: other bytes can look like a frame.
+    ShortPreamble {
+        /// Length of the preamble, bytes.
         bytes: usize,
     },
     /// Bytes were lost or damaged.
@@ -585,7 +585,7 @@ impl fmt::Display for Caution {
                     places.join(", ")
                 )
             }
-            Caution::WeakMark { bytes } => {
+            Caution::ShortPreamble { bytes } => {
                 write!(f, "a mark of {bytes} byte(s) without a checksum can give false frames now and then")
             }
             Caution::Damaged { share } => {
@@ -611,11 +611,11 @@ pub struct Tested {
 
 impl Tested {
     /// Frames that the rest must have: with fewer a counter can look like a range, and what changes now and then is not seen.
-    const FEWEST: u64 = 25;
+    const MIN_FRAMES: u64 = 25;
 
     /// Why the test does not bear a proposal; `made` is the share that is read of the part it was made from.
     pub(super) fn doubt(&self, made: f64) -> Option<Question> {
-        if self.frames < Tested::FEWEST {
+        if self.frames < Tested::MIN_FRAMES {
             return Some(Question::NothingToTestOn);
         }
         (self.share < REST_READ * made || self.differs(made))

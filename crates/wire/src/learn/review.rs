@@ -16,11 +16,11 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::columns::{self, Counter};
-use super::compose::Plan;
+use super::bytes::columns::{self, Counter};
+use super::bytes::compose::FrameStructure;
+use super::fields::Kind;
 use super::outcome::{FrameGuess, Question, SMOOTHER};
 use super::proof::{ReadBack, Row};
-use super::table::Kind;
 use crate::ByteOrder;
 
 /// Share of the bytes or lines that may be unread and not look like damage.
@@ -34,7 +34,7 @@ const MORE_LINES: usize = 4;
 /// Share of the unread lines that may be unlike those that are read: damage can be heavy.
 const STRANGE: f64 = 0.04;
 /// Share of the lines that may be hurt.
-const MOST_HURT: f64 = 0.45;
+const MAX_HURT: f64 = 0.45;
 /// A piece of so many frames is no damage, whatever it looks like, unless so much is hurt that chance makes one.
 const LONG: usize = 8;
 /// A run of unread frames that chance makes in fewer captures than this share is no damage.
@@ -75,7 +75,7 @@ const FACTOR: f64 = 4.0;
 const BESIDE: usize = 6;
 const NEAREST: usize = 2;
 /// The largest of the factors between two units, and some more.
-const LARGEST_FACTOR: f64 = 1500.0;
+const MAX_FACTOR: f64 = 1500.0;
 /// So few values in four times as many frames are not those of a range that moves.
 const FEW_VALUES: usize = 12;
 /// A number that stays as it is from frame to frame in more than the first share of them, while most others do in less than the
@@ -86,7 +86,7 @@ const FEW_COVER: f64 = 0.95;
 /// Of so many frames one may break the rule of a counter's upper byte.
 const CARRY_BROKEN: usize = 40;
 /// Steps that a counter may go at once.
-const MOST_STEPS: u64 = 16;
+const MAX_STEPS: u64 = 16;
 /// Different values of a byte that counts.
 const COUNTED: usize = 24;
 /// So many leaps are no damage and no restart.
@@ -100,7 +100,7 @@ const GROUP: usize = 3;
 /// Bytes in a row that one hurt byte makes unusual, and one more.
 const UNUSUAL: usize = 7;
 /// The most places without a role that are named.
-const MOST_NAMED: usize = 4;
+const MAX_NAMED: usize = 4;
 
 /// One field's ranges, frame by frame; `None` is no range.
 pub(super) type Series = Vec<Option<f64>>;
@@ -114,23 +114,28 @@ pub(super) struct Review {
 }
 
 /// Reviews a reading of binary frames of one length.
-pub(super) fn binary(capture: &[u8], plan: &Plan, guess: &FrameGuess, back: &ReadBack) -> Review {
-    let len = plan.columns.len();
+pub(super) fn binary(
+    capture: &[u8],
+    structure: &FrameStructure,
+    guess: &FrameGuess,
+    back: &ReadBack,
+) -> Review {
+    let len = structure.columns.len();
     let trusted = Trusted::new(back, guess, len);
     let series = trusted.heard();
     let mut review = Review::default();
-    review.questions.extend(unread_frames(capture, plan, back));
-    let mut named: Vec<(usize, Question)> = changed_constants(capture, plan, back);
-    named.extend(leaping_counters(capture, plan, &trusted));
-    for at in (0..len).filter(|&c| !has_role(plan, c) || trusted.is_silent(plan, c)) {
+    review.questions.extend(unread_frames(capture, structure, back));
+    let mut named: Vec<(usize, Question)> = changed_constants(capture, structure, back);
+    named.extend(leaping_counters(capture, structure, &trusted));
+    for at in (0..len).filter(|&c| !has_role(structure, c) || trusted.is_silent(structure, c)) {
         let values = trusted.column(capture, at);
         let blank = values.iter().filter(|v| matches!(v, 0 | 0xFF)).count();
-        if is_steady(&values, plan.sum.is_some())
-            || (trusted.is_silent(plan, at) && blank * 20 >= values.len() * 19)
+        if is_steady(&values, structure.sum.is_some())
+            || (trusted.is_silent(structure, at) && blank * 20 >= values.len() * 19)
             || counts_evenly(&values)
-            || is_companion(capture, plan, &trusted, at)
-            || is_carry(capture, plan, &trusted, at)
-            || trusted.goes_with_a_range(capture, plan, at)
+            || is_companion(capture, structure, &trusted, at)
+            || is_carry(capture, structure, &trusted, at)
+            || trusted.goes_with_a_range(capture, structure, at)
         {
             continue;
         }
@@ -147,7 +152,7 @@ pub(super) fn take_named(mut named: Vec<(usize, Question)>, review: &mut Review)
     let gain = |q: &Question| if let Question::TagNumber { smoother, .. } = q { *smoother } else { -1.0 };
     named.sort_by(|a, b| gain(&b.1).total_cmp(&gain(&a.1)));
     review.key = named.first().filter(|(_, q)| matches!(q, Question::TagNumber { .. })).map(|(at, _)| *at);
-    review.questions.extend(named.into_iter().take(MOST_NAMED).map(|(_, q)| q));
+    review.questions.extend(named.into_iter().take(MAX_NAMED).map(|(_, q)| q));
 }
 
 /// Frames that another follows at once: of others a byte may have been lost.
@@ -187,20 +192,20 @@ impl Trusted {
 
     /// Whether a byte is of a field that never has a range: then it must not vary other than between all bits
     /// off and all on, or it is something else.
-    fn is_silent(&self, plan: &Plan, at: usize) -> bool {
-        let field = plan.array.slots.iter().position(|s| plan.word(s.at).contains(&at));
+    fn is_silent(&self, structure: &FrameStructure, at: usize) -> bool {
+        let field = structure.array.slots.iter().position(|s| structure.word(s.at).contains(&at));
         field.is_some_and(|f| self.rows.iter().all(|row| row.1.get(f).is_none_or(Option::is_none)))
     }
 
     /// Whether a byte right behind (or before) a range is one value where that has no range, and never
     /// else: its upper byte, or a lively one that belongs to it.
-    fn goes_with_a_range(&self, capture: &[u8], plan: &Plan, at: usize) -> bool {
+    fn goes_with_a_range(&self, capture: &[u8], structure: &FrameStructure, at: usize) -> bool {
         let beside = |i: &usize| {
-            let word = plan.word(plan.array.slots[*i].at);
-            let zero = |c: usize| plan.columns[c].constant && plan.columns[c].mode == 0;
+            let word = structure.word(structure.array.slots[*i].at);
+            let zero = |c: usize| structure.columns[c].constant && structure.columns[c].mode == 0;
             (word.end <= at && (word.end..at).all(zero)) || at + 1 == word.start
         };
-        (0..plan.array.slots.len()).filter(beside).any(|field| {
+        (0..structure.array.slots.len()).filter(beside).any(|field| {
             let byte = |row: &&(usize, Vec<Option<f64>>)| capture[row.0 + at];
             let has = |row: &&(usize, Vec<Option<f64>>)| row.1.get(field).is_some_and(Option::is_some);
             let mut with: Vec<u8> = self.rows.iter().filter(has).map(|r| byte(&r)).collect();
@@ -224,12 +229,12 @@ fn most_common(bytes: &[u8]) -> Option<u8> {
 }
 
 /// Whether the layout reads the byte, or insists on it.
-fn has_role(plan: &Plan, at: usize) -> bool {
-    at < plan.mark
-        || at >= plan.tail
-        || plan.array.slots.iter().any(|s| plan.word(s.at).contains(&at))
-        || plan.counters.iter().any(|(c, _)| c.columns().contains(&at))
-        || plan.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&at))
+fn has_role(structure: &FrameStructure, at: usize) -> bool {
+    at < structure.preamble
+        || at >= structure.trailer
+        || structure.array.slots.iter().any(|s| structure.word(s.at).contains(&at))
+        || structure.counters.iter().any(|(c, _)| c.columns().contains(&at))
+        || structure.sum.as_ref().is_some_and(|s| (s.at..s.at + s.width()).contains(&at))
 }
 
 /// Whether a byte never changes, damage aside; behind a checksum there is none.
@@ -278,10 +283,10 @@ fn counts_evenly(values: &[u8]) -> bool {
 
 /// Whether a byte stands beside every heard range and takes many values: a signal strength, say. Beside
 /// one heard range alone the same byte of the silent ones must be still.
-fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
-    let heard: Vec<Range<usize>> = plan.array.heard().map(|s| plan.word(s.at)).collect();
-    let (stride, words) = (plan.array.stride, plan.width());
-    if plan.array.slots.len() < 2 || stride <= words {
+fn is_companion(capture: &[u8], structure: &FrameStructure, trusted: &Trusted, at: usize) -> bool {
+    let heard: Vec<Range<usize>> = structure.array.heard().map(|s| structure.word(s.at)).collect();
+    let (stride, words) = (structure.array.stride, structure.width());
+    if structure.array.slots.len() < 2 || stride <= words {
         return false;
     }
     let lively = |c: usize| {
@@ -300,14 +305,15 @@ fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bo
     if off < words as isize {
         return false;
     }
-    let fits = |c: &isize| usize::try_from(*c).is_ok_and(|c| c < plan.columns.len() && !has_role(plan, c));
+    let fits =
+        |c: &isize| usize::try_from(*c).is_ok_and(|c| c < structure.columns.len() && !has_role(structure, c));
     let still = |places: &[isize]| {
         let others = places.iter().filter(|c| **c != at as isize && fits(c));
-        others.clone().count() > 0 && others.into_iter().all(|c| plan.columns[*c as usize].constant)
+        others.clone().count() > 0 && others.into_iter().all(|c| structure.columns[*c as usize].constant)
     };
     [off, off - stride as isize].into_iter().any(|off| {
         let places: Vec<isize> =
-            plan.array.slots.iter().map(|s| plan.word(s.at).start as isize + off).collect();
+            structure.array.slots.iter().map(|s| structure.word(s.at).start as isize + off).collect();
         let heard = heard.iter().map(|w| w.start as isize + off);
         places.contains(&(at as isize))
             && heard.clone().all(|c| fits(&c))
@@ -317,9 +323,9 @@ fn is_companion(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bo
 }
 
 /// Whether a byte beside a counter is its next higher one: it steps by one exactly when that wraps.
-fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
+fn is_carry(capture: &[u8], structure: &FrameStructure, trusted: &Trusted, at: usize) -> bool {
     let byte = |start: usize, c: usize| capture[start + c];
-    plan.counters.iter().any(|(counter, _)| {
+    structure.counters.iter().any(|(counter, _)| {
         let top = match () {
             () if at == counter.at + counter.width => at - 1,
             () if at + 1 == counter.at => counter.at,
@@ -348,8 +354,8 @@ fn is_carry(capture: &[u8], plan: &Plan, trusted: &Trusted, at: usize) -> bool {
 
 /// Counters that leap and go on from there, again and again: their upper byte is another thing, such as a
 /// state, that happens to stand in front.
-fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usize, Question)> {
-    let len = plan.columns.len();
+fn leaping_counters(capture: &[u8], structure: &FrameStructure, trusted: &Trusted) -> Vec<(usize, Question)> {
+    let len = structure.columns.len();
     let leaps = |counter: &Counter| {
         let value = |start: usize| {
             let bytes = &capture[start..start + len][counter.columns()];
@@ -365,7 +371,7 @@ fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usiz
             let (a, b) = (value(pair[0]), value(pair[1]));
             let ahead = if counter.step < 0 { a.wrapping_sub(b) } else { b.wrapping_sub(a) } % modulus;
             // Frames may be lost, and a clock comes late.
-            ahead <= MOST_STEPS * step
+            ahead <= MAX_STEPS * step
         };
         let is_leap = |w: &&[usize]| goes_on(&w[..2]) && !goes_on(&w[1..3]) && goes_on(&w[2..]);
         let below = modulus >> 8;
@@ -386,7 +392,7 @@ fn leaping_counters(capture: &[u8], plan: &Plan, trusted: &Trusted) -> Vec<(usiz
             trusted.starts.iter().map(|start| Some(i64::from(capture[start + at]))).collect();
         (at, role_question(&format!("byte {at}"), &top, &[]))
     };
-    let counters = plan.counters.iter().map(|(counter, _)| counter);
+    let counters = structure.counters.iter().map(|(counter, _)| counter);
     counters.filter(|c| c.width > 1 && leaps(c)).map(asks).collect()
 }
 
@@ -482,7 +488,7 @@ fn jump_share(ranges: &[Series], per_metre: f64) -> f64 {
     let limit = |s: &Series| (JUMP.0 * quantile(steps(s, 1), 0.25)).max(JUMP.1 * per_metre);
     let limits: Vec<f64> = ranges.iter().map(limit).collect();
     let frames = ranges.first().map_or(0, Vec::len);
-    let (mut told, mut jumps) = (0_usize, 0_usize);
+    let (mut compared, mut jumps) = (0_usize, 0_usize);
     for n in 1..frames {
         let (mut both, mut far) = (0, 0);
         for (series, limit) in ranges.iter().zip(&limits) {
@@ -490,10 +496,10 @@ fn jump_share(ranges: &[Series], per_metre: f64) -> f64 {
             both += 1;
             far += usize::from((b - a).abs() > *limit);
         }
-        told += usize::from(both > 0);
+        compared += usize::from(both > 0);
         jumps += usize::from(both > 0 && far * 2 > both);
     }
-    jumps as f64 / told.max(1) as f64
+    jumps as f64 / compared.max(1) as f64
 }
 
 /// Share of the frames at which any range leaps to another level and stays there: it is another anchor's, or
@@ -583,7 +589,7 @@ fn unit_change(ranges: &[Series]) -> Option<f64> {
         let factor = quantile(ratios.clone(), 0.5);
         let is_one = one_factor(&ratios) || (nearest.len() == ratios.len() && one_factor(&nearest));
         // More than that is damage.
-        let sensible = (1.0 / LARGEST_FACTOR..LARGEST_FACTOR).contains(&factor);
+        let sensible = (1.0 / MAX_FACTOR..MAX_FACTOR).contains(&factor);
         (changed && is_one && sensible && ratios.len() * 2 > ranges.len()).then_some(factor)
     })
 }
@@ -648,25 +654,25 @@ fn has_like_steps(present: &[f64]) -> bool {
 
 /// Bytes between frames that are no damage: many in all, a long piece, or the same beginning again and
 /// again.
-fn unread_frames(capture: &[u8], plan: &Plan, back: &ReadBack) -> Option<Question> {
-    let len = plan.columns.len();
+fn unread_frames(capture: &[u8], structure: &FrameStructure, back: &ReadBack) -> Option<Question> {
+    let len = structure.columns.len();
     let half = capture.len() / 2;
     let mut other: Vec<Range<usize>> = Vec::new();
     for piece in &back.unread {
         // A frame may be cut at either end of the capture.
         let is_end = piece.start == 0 || piece.end == capture.len();
-        if !((is_end && piece.len() < len) || is_damage(&capture[piece.clone()], plan)) {
+        if !((is_end && piece.len() < len) || is_damage(&capture[piece.clone()], structure)) {
             other.push(piece.clone());
         }
     }
     let share = other.iter().map(Range::len).sum::<usize>() as f64 / capture.len().max(1) as f64;
     let mut begins: BTreeMap<&[u8], (usize, Range<usize>)> = BTreeMap::new();
-    for piece in other.iter().filter(|p| p.len() >= 2 && !is_own(&capture[p.start..p.start + 2], plan)) {
+    for piece in other.iter().filter(|p| p.len() >= 2 && !is_own(&capture[p.start..p.start + 2], structure)) {
         begins.entry(&capture[piece.start..piece.start + 2]).or_insert((0, piece.clone())).0 += 1;
     }
     let usual = begins.values().max_by_key(|(n, _)| *n).cloned();
     let is_again = |(n, _): &(usize, Range<usize>)| *n >= 3 && n * 3 >= other.len();
-    let again = usual.filter(is_again).map(|(_, piece)| piece).or_else(|| twins(capture, &other, plan));
+    let again = usual.filter(is_again).map(|(_, piece)| piece).or_else(|| twins(capture, &other, structure));
     let again = again.filter(|_| share > OTHER_SHARE);
     let foreign = foreign_pieces(capture, back, len);
     let again = again.or_else(|| foreign.first().cloned());
@@ -695,9 +701,9 @@ fn longest_no_damage(capture: &[u8], back: &ReadBack, len: usize) -> Option<Rang
 }
 
 /// Two pieces that begin with the same bytes, which no frame has: damage strikes otherwise each time.
-fn twins(capture: &[u8], pieces: &[Range<usize>], plan: &Plan) -> Option<Range<usize>> {
+fn twins(capture: &[u8], pieces: &[Range<usize>], structure: &FrameStructure) -> Option<Range<usize>> {
     let own = |piece: &Range<usize>| {
-        (0..GROUP - 1).any(|i| is_own(&capture[piece.start + i..piece.start + i + 2], plan))
+        (0..GROUP - 1).any(|i| is_own(&capture[piece.start + i..piece.start + i + 2], structure))
     };
     let long: Vec<&Range<usize>> = pieces.iter().filter(|p| p.len() >= UNUSUAL && !own(p)).collect();
     let begins = |piece: &Range<usize>| &capture[piece.start..piece.start + GROUP];
@@ -741,8 +747,8 @@ fn foreign_pieces(capture: &[u8], back: &ReadBack, len: usize) -> Vec<Range<usiz
 
 /// Bytes that the layout insists on, and that are one and the same other value in many of the frames that
 /// it does not read.
-fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize, Question)> {
-    let len = plan.columns.len();
+fn changed_constants(capture: &[u8], structure: &FrameStructure, back: &ReadBack) -> Vec<(usize, Question)> {
+    let len = structure.columns.len();
     // A piece begins or ends where frames do.
     let forward = |p: &Range<usize>| (p.start..(p.end + 1).saturating_sub(len)).step_by(len);
     let backward = |p: &Range<usize>| (p.start + p.len() % len..(p.end + 1).saturating_sub(len)).step_by(len);
@@ -753,12 +759,12 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
     // Where a byte was lost its neighbour stands.
     let is_neighbour = |at: usize, byte: u8| {
         [at + 1, at + len - 1].iter().any(|c| {
-            let column = &plan.columns[c % len];
+            let column = &structure.columns[c % len];
             column.constant && column.mode == byte
         })
     };
-    let insists = |c: &usize| *c < plan.mark || *c >= plan.tail;
-    let differs = |start: usize, at: usize| capture[start + at] != plan.columns[at].mode;
+    let insists = |c: &usize| *c < structure.preamble || *c >= structure.trailer;
+    let differs = |start: usize, at: usize| capture[start + at] != structure.columns[at].mode;
     let changed = |at: usize| {
         let alone = |s: &&usize| (0..len).filter(insists).all(|c| differs(**s, c) == (c == at));
         let others: Vec<u8> = starts.iter().filter(alone).map(|s| capture[s + at]).collect();
@@ -771,7 +777,7 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
         let least = if is_neighbour(at, run[0]) { 12.max(back.starts.len() / 10) } else { 4 };
         let stays = run.len() >= least && (run.len() * 2 > others.len() || run.len() >= 12);
         (stays || (least == 4 && twins.count() >= 3)).then(|| {
-            let (is, was) = (i64::from(run[0]), i64::from(plan.columns[at].mode));
+            let (is, was) = (i64::from(run[0]), i64::from(structure.columns[at].mode));
             let values = vec![is.min(was), is.max(was)];
             (at, Question::NoRole { place: format!("byte {at}"), values, distinct: 2 })
         })
@@ -780,26 +786,29 @@ fn changed_constants(capture: &[u8], plan: &Plan, back: &ReadBack) -> Vec<(usize
 }
 
 /// Whether two bytes are neighbours among the constants of the frame.
-fn is_own(pair: &[u8], plan: &Plan) -> bool {
-    let len = plan.columns.len();
-    let is = |c: usize, byte: u8| plan.columns[c % len].constant && plan.columns[c % len].mode == byte;
+fn is_own(pair: &[u8], structure: &FrameStructure) -> bool {
+    let len = structure.columns.len();
+    let is =
+        |c: usize, byte: u8| structure.columns[c % len].constant && structure.columns[c % len].mode == byte;
     (0..len).any(|c| is(c, pair[0]) && is(c + 1, pair[1]))
 }
 
 /// Whether a piece looks like frames with bytes lost or hurt: most constants stand where they should, for
 /// some cut near where one is expected.
-fn is_damage(piece: &[u8], plan: &Plan) -> bool {
-    let len = plan.columns.len();
+fn is_damage(piece: &[u8], structure: &FrameStructure) -> bool {
+    let len = structure.columns.len();
     let telling = |c: &columns::Column| c.constant && c.mode != 0 && c.mode != 0xFF;
-    let some_tell = plan.columns.iter().any(telling);
+    let some_tell = structure.columns.iter().any(telling);
     let counts = |c: &columns::Column| if some_tell { telling(c) } else { c.constant };
     // Long pieces are several frames, each of them cut anew.
     piece.chunks(len).filter(|chunk| chunk.len() * 2 > len || piece.len() < len).all(|chunk| {
         (0..len).any(|phase| {
-            let at = |i: usize| &plan.columns[(i + phase) % len];
-            let told = (0..chunk.len()).filter(|&i| counts(at(i))).count();
+            let at = |i: usize| &structure.columns[(i + phase) % len];
+            let compared = (0..chunk.len()).filter(|&i| counts(at(i))).count();
             let fits = (0..chunk.len()).filter(|&i| counts(at(i)) && at(i).mode == chunk[i]).count();
-            told > 0 && fits * 2 >= told && fits * 3 >= plan.columns.iter().filter(|c| counts(c)).count()
+            compared > 0
+                && fits * 2 >= compared
+                && fits * 3 >= structure.columns.iter().filter(|c| counts(c)).count()
         })
     })
 }
@@ -951,7 +960,7 @@ impl Unread<'_> {
         let strange: Vec<usize> = (0..unread.len()).filter(|&i| !(self.is_damage)(&unread[i].0)).collect();
         let is_strange = strange.len() as f64 > STRANGE * unread.len() as f64;
         let sample = match strange.first() {
-            _ if again || share > MOST_HURT => index,
+            _ if again || share > MAX_HURT => index,
             Some(first) if is_strange => *first,
             // Nothing else speaks against it, so that a single such line counts.
             _ => return more(1),

@@ -15,15 +15,15 @@ use hereabout_core::{MAX_ANCHORS, Word};
 use super::LearnOptions;
 use crate::Unit;
 
-/// A lead from which on the unit counts as decided.
+/// A margin from which on the unit counts as decided.
 pub(super) const DECIDED_NATS: f64 = 5.0;
 /// Readings that a field must have to count as heard.
-const FEWEST_HEARD: usize = 8;
+const MIN_HEARD: usize = 8;
 /// A "no range" word lies this many times the usual change away from the readings around it.
 const FAR_OFF: f64 = 25.0;
 
 /// The most nats that one size costs by being large.
-const LARGEST_PRICE: f64 = 2.6;
+const MAX_PRICE: f64 = 2.6;
 
 /// A table of raw ranges, frame by frame.
 pub(super) type Rows = [ArrayVec<Word, MAX_ANCHORS>];
@@ -65,14 +65,14 @@ pub(super) fn reading(rows: &Rows, silent: &[usize], rate_hz: f64, largest: Opti
         }
     }
     // A row without any number is a lost frame.
-    let told = rows.iter().filter(|row| row.iter().any(|w| *w != Word::Missing));
-    let has_empty = told.flatten().any(|w| w.number().is_none());
+    let heard = rows.iter().filter(|row| row.iter().any(|w| *w != Word::Missing));
+    let has_empty = heard.flatten().any(|w| w.number().is_none());
     out.no_range_seen |= has_empty;
     let is_range = |n: &f64| n.is_finite() && *n > 0.0 && !out.no_range.contains(n);
     let ranges: Vec<Vec<Option<f64>>> =
         numbers.iter().map(|field| field.iter().map(|n| n.filter(is_range)).collect()).collect();
     let count = |field: &[Option<f64>]| field.iter().flatten().count();
-    out.heard = (0..fields).filter(|f| !silent.contains(f) && count(&ranges[*f]) >= FEWEST_HEARD).collect();
+    out.heard = (0..fields).filter(|f| !silent.contains(f) && count(&ranges[*f]) >= MIN_HEARD).collect();
     let heard: Vec<&[Option<f64>]> = out.heard.iter().map(|&f| ranges[f].as_slice()).collect();
     let steps = (rate_hz.round() as usize).clamp(1, 200);
     out.noise = middle(heard.iter().map(|f| noise(f)).collect());
@@ -113,7 +113,7 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
         // A field of one number only never has a range.
         let mut present = field.iter().flatten();
         if let Some(first) = present.next()
-            && present.clone().count() >= FEWEST_HEARD
+            && present.clone().count() >= MIN_HEARD
             && present.all(|n| n == first)
             && let Some(entry) = seen.get_mut(&first.to_bits())
         {
@@ -121,12 +121,12 @@ fn no_range_words(numbers: &[Vec<Option<f64>>], largest: Option<f64>) -> Vec<f64
         }
     }
     let total: usize = seen.values().map(|e| e.1).sum();
-    let told = |&(n, count, off): &(f64, usize, usize)| {
+    let counts = |&(n, count, off): &(f64, usize, usize)| {
         (count >= 2 && (n == 0.0 || n == -1.0 || Some(n) == largest))
             || (count >= 4 && n < 0.0)
             || (count >= 4 && count * 400 >= total && off * 10 >= count * 9)
     };
-    let mut words: Vec<(f64, usize)> = seen.values().filter(|e| told(e)).map(|e| (e.0, e.1)).collect();
+    let mut words: Vec<(f64, usize)> = seen.values().filter(|e| counts(e)).map(|e| (e.0, e.1)).collect();
     // The commonest first; a damaged byte makes a stray negative now and then.
     words.sort_by(|a, b| b.1.cmp(&a.1).then(a.0.total_cmp(&b.0)));
     let most = words.first().map_or(0, |w| w.1);
@@ -189,11 +189,11 @@ pub(super) fn units(reading: &Reading, has_fractions: bool, options: LearnOption
         let prior = |value: f64, centre: f64, sd: f64| {
             let off = (metres(value) / centre).ln() / sd;
             let price = 0.5 * off * off;
-            -if off > 0.0 { price.min(LARGEST_PRICE) } else { price }
+            -if off > 0.0 { price.min(MAX_PRICE) } else { price }
         };
         let mut sum = prior(reading.noise, 0.05, 0.6) + prior(reading.speed, 0.6, 0.9);
         sum += match options.farthest_m {
-            // A told distance is worth more than a guess, and nothing may be much farther.
+            // A given distance is worth more than a guess, and nothing may be much farther.
             Some(far) if metres(reading.farthest) > 1.3 * far => -50.0,
             Some(far) => prior(reading.farthest, 0.8 * far, 0.5),
             None => prior(reading.farthest, 8.0, 0.9),

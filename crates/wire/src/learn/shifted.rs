@@ -9,12 +9,12 @@ use super::triage::histogram;
 /// Bytes that are studied for each shift.
 const TRIAL_BYTES: usize = 16 * 1024;
 /// Bytes other than 00 and ff that the look at runs of bits needs.
-const FEWEST_BYTES: u32 = 200;
+const MIN_BYTES: u32 = 200;
 
 /// Share of other values up to which a bit counts as stuck: bytes may be damaged.
 const STUCK: f64 = 0.03;
 /// Words that a field must have to say whether a bit is stuck.
-const FEWEST_WORDS: usize = 12;
+const MIN_WORDS: usize = 12;
 
 /// Whether nearly all bytes are made of runs of two or more equal bits: a port that is faster than
 /// the line sees every bit several times.
@@ -23,7 +23,7 @@ pub(super) fn is_stretched(capture: &[u8]) -> bool {
     let telling = || (1..=254_u8).map(|byte| (byte, counts[usize::from(byte)]));
     let all: u32 = telling().map(|(_, n)| n).sum();
     let smooth: u32 = telling().filter(|&(byte, _)| !has_lone_bit(byte)).map(|(_, n)| n).sum();
-    all >= FEWEST_BYTES && f64::from(smooth) >= 0.95 * f64::from(all)
+    all >= MIN_BYTES && f64::from(smooth) >= 0.95 * f64::from(all)
 }
 
 /// Whether a bit differs from both of its neighbours within the byte.
@@ -69,7 +69,7 @@ fn is_low_bit_stuck(frame: &FrameGuess, capture: &[u8]) -> bool {
         let bits: Vec<i64> =
             ranges.filter_map(|w| if let Word::Int(v) = w { Some(v & 1) } else { None }).collect();
         let (odd, all) = (bits.iter().sum::<i64>() as f64, bits.len() as f64);
-        if bits.len() >= FEWEST_WORDS {
+        if bits.len() >= MIN_WORDS {
             heard += 1;
             stuck += usize::from(odd <= STUCK * all || odd >= (1.0 - STUCK) * all);
         }

@@ -3,7 +3,7 @@
 use super::outcome::NotFrames;
 
 /// Fewer bytes than this tell nothing.
-const FEWEST_BYTES: usize = 64;
+const MIN_BYTES: usize = 64;
 /// A share of one byte from which on nothing else matters.
 const ONE_BYTE: f64 = 0.985;
 /// A share of printable bytes from which on it is text.
@@ -39,7 +39,7 @@ pub(super) fn triage(capture: &[u8]) -> Kind {
     if f64::from(most) / total >= ONE_BYTE && capture.len() >= 8 {
         return Kind::Nothing(NotFrames::ConstantByte { byte });
     }
-    if capture.len() < FEWEST_BYTES {
+    if capture.len() < MIN_BYTES {
         return Kind::Nothing(NotFrames::TooShort { bytes: capture.len() });
     }
     let is_text = |b: u8| (b' '..=b'~').contains(&b) || matches!(b, b'\t' | b'\n' | b'\r');

@@ -1,0 +1,26 @@
+//! What a stream must offer so that it is opened again and again.
+
+use tokio::io::AsyncRead;
+
+use crate::LinkReason;
+use crate::link::gauge::Gauge;
+
+/// A stream that can fall away and be opened again.
+pub(crate) trait Line {
+    /// What is read.
+    type Stream: AsyncRead + Unpin + Send;
+    /// Opens it, or says why not. Dropped when the run ends meanwhile.
+    fn open(&self) -> impl Future<Output = Result<Opened<Self::Stream>, LinkReason>> + Send;
+    /// Why it is gone: it ended (`None`), or reading failed.
+    fn lost(&self, error: Option<std::io::Error>) -> LinkReason;
+}
+
+/// A line that is open.
+pub(crate) struct Opened<S> {
+    /// What is read.
+    pub(crate) stream: S,
+    /// Of the same input.
+    pub(crate) gauge: Gauge,
+    /// The latency timer of a USB serial adapter.
+    pub(crate) latency_ms: Option<u32>,
+}
