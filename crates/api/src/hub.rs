@@ -23,9 +23,10 @@ use std::{
 
 use hereabout_core::{Anchor, AnchorId, Doubt, Micros, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output, PlaceAnswer,
-    PositionReport, TagChange, TagLife, ZoneReport,
+    AnchorFinding, AnchorHealth, AnchorMinute, AnchorState, AnchorTable, JudgedEpoch, KitFinding, Output,
+    PlaceAnswer, PositionReport, TagChange, TagLife, ZoneReport,
 };
+use hereabout_words::time::rfc3339;
 
 use crate::{
     current::Current,
@@ -39,12 +40,10 @@ use crate::{
         Clock, ClockStatus, Counts, DecoderCounts, HubInfo, Latest, LinkState, LinkStatus, LogStatus,
         MAX_TAGS, Snapshot, make_room, state_index,
     },
-    time_text::rfc3339,
     v1::{
         EventsKeptIn, LinkBody, LinkStateName, MessageType, PositionBody, RangesBody, Tail, VerdictName,
         ZoneReportBody, event_text,
     },
-    words,
 };
 
 /// What there is at one moment, and which moment that is.
@@ -501,7 +500,7 @@ fn anchor_message(anchor: &Anchor, current: Current<'_>) -> Message {
 /// Whether nothing but figures differs between two rows of one anchor.
 fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let place = |p: &PlaceAnswer| std::mem::discriminant(p);
-    let kinds = |h: &AnchorHealth| h.findings.iter().map(words::finding_kind).collect::<Vec<_>>();
+    let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::rank).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
 }
 

@@ -11,13 +11,13 @@
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use hereabout_core::{Anchor, Micros, TagId, Timestamp};
+use hereabout_words::time::{instant, span};
 
 use crate::{
     current::Current,
     expiry,
     health::Diagnosis,
     kept::TagPast,
-    phrases::{instant, span},
     picture::{Frame, Sheet, escaped, nice},
     plan_labels::{Labels, columns_in},
     plan_looks::{AnchorLook, TagLook, TagNow, Theme},
@@ -25,7 +25,6 @@ use crate::{
     state::LinkState,
     table::{fit, folded},
     v1::{ZoneAnswerBody, ZoneStateName},
-    words,
 };
 
 /// Space around the plan.
@@ -278,7 +277,7 @@ impl<'a> Plan<'a> {
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
         let kit = self.current.now.kit();
-        notes.extend(kit.map(|k| ("warn", words::kit(k, self.current.site.into()).words)));
+        notes.extend(kit.map(|k| ("warn", hereabout_words::kit::found(k, self.current.site.into()).words)));
         for (tag, now) in self.tags.iter().take(MAX_LINES) {
             notes.push(tag_note(*tag, now, self.current.clock));
         }

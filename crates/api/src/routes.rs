@@ -15,6 +15,8 @@ use axum::{
     response::{IntoResponse, Response},
 };
 use hereabout_core::{Micros, TagId};
+use hereabout_words::kit;
+use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use tokio::sync::oneshot;
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
@@ -48,9 +50,8 @@ use crate::{
         EventsKeptIn, IndexBody, KitFindingBody, LiveBody, LogBody, MendedBody, MinuteBody, MissedBody,
         NoLongerKeptBody, NonceBody, NotToldBody, NumbersAnewBody, OutputsBody, PongBody, PositionBody,
         Problem, RangesBody, RouteBody, Sending, SiteBody, SpanBody, StatusBody, TagsBody, Tail,
-        ZoneAnswerBody, ZoneReportBody, ZonesBody, json, rfc3339, with_nonce,
+        ZoneAnswerBody, ZoneReportBody, ZonesBody, json, with_nonce,
     },
-    words,
 };
 
 /// What the routes work with.
@@ -672,7 +673,7 @@ fn problems(app: &App, moment: &Moment) -> Vec<String> {
         );
     }
     // A site in doubt is why the daemon is not ready, which has been said then.
-    let kit = now.kit().map(|finding| words::kit(finding, (&*moment.site).into()));
+    let kit = now.kit().map(|finding| kit::found(finding, (&*moment.site).into()));
     let kit: Vec<_> = kit.filter(|said| !found.iter().any(|f| f.contains(&said.words))).collect();
     found.extend(kit.iter().map(|said| format!("kit: {}: {}", said.words, said.advice)));
     // Without a link or a tag every anchor is silent: that is one problem, not one per anchor.

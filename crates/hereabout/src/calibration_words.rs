@@ -1,7 +1,6 @@
 //! What a calibration or a proof found, in words: what is wrong, and what to do. Each kind of note has a code
 //! that programs may rely on; the words may change.
 
-use hereabout_api::plausible_words;
 use hereabout_core::plausible::Slip;
 use hereabout_core::{AnchorId, Site};
 use hereabout_engine::commission::{BoardVerdict, Calibration, MOST_RANGES, Spot};
@@ -10,6 +9,8 @@ use hereabout_solve::calibrate::adjust::{
 };
 use hereabout_solve::calibrate::bump::BumpVerdict;
 use hereabout_solve::calibrate::stand::StandRefusal;
+
+use hereabout_words::plausible;
 
 use crate::fit_test::{self, SiteMisfit};
 use crate::place_checks;
@@ -155,7 +156,7 @@ pub(crate) fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> V
         // The slip of a number that was computed is none: it is in the place that it was computed from.
         let judged = b.found.map(|f| site.correction_limits().judge(&f.correction())).into_iter().flatten();
         notes.extend(judged.map(|i| {
-            let words = plausible_words::implausible(&i.without_slip());
+            let words = plausible::correction(&i.without_slip()).words;
             let todo = "measure the places and the anchor's own again; a board that really reads so: [site] max_offset_m";
             let what = format!("anchor {} ({}): {words}", b.anchor, named(site, b.anchor));
             Note::new("implausible", what, todo).anchor(b.anchor)

@@ -4,11 +4,11 @@
 //! ([`FitTest::settle`]).
 
 use hereabout_api::v1::SiteDoubtBody;
-use hereabout_api::words::{CAUTION, Said};
-use hereabout_api::{SiteNames, site_does_not_fit};
 use hereabout_core::{Epoch, Site, TagId};
 use hereabout_engine::{MAX_TAGS, fit_ranges, fit_setup};
 use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
+use hereabout_words::Said;
+use hereabout_words::site_fit::{self, SiteNames};
 use serde_json::{Value, json};
 
 /// The code of a doubted site, in notes and warnings.
@@ -74,7 +74,7 @@ impl FitTest {
 impl SiteMisfit {
     pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> SiteMisfit {
         let names = SiteNames::from(site);
-        SiteMisfit { said: site_does_not_fit(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
+        SiteMisfit { said: site_fit::found(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
     }
 
     /// Whether an offset that is found with this site would hide what is wrong with it. A scale may be: that is what
@@ -89,7 +89,7 @@ impl SiteMisfit {
 
     /// What to do, with the caution where that sends somebody to the anchors.
     pub(crate) fn todo(&self) -> String {
-        if self.said.on_site { format!("{}. {CAUTION}", self.said.advice) } else { self.said.advice.clone() }
+        self.said.advice_with_caution()
     }
 
     /// Facts and words for programs.

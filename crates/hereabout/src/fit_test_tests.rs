@@ -4,6 +4,8 @@ use std::path::Path;
 
 use hereabout_core::{Epoch, Timestamp};
 
+use hereabout_words::CAUTION;
+
 use super::*;
 use crate::site_file::SiteFile;
 

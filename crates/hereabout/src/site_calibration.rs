@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use hereabout_api::plausible_words::implausible;
 use hereabout_core::plausible::Implausible;
 use hereabout_core::{AnchorId, Correction, Site};
+use hereabout_words::plausible::correction;
 
 use crate::calibration_file::{CALIBRATION, RawCalibration};
 use crate::toml_doc::{Document, Level, Problem, Step, Tree, key};
@@ -80,5 +80,5 @@ fn problem(tree: &Tree<'_>, entry: usize, found: &Implausible, site_file: &Path)
         "correct it, or go back to what was before: hereabout calibrate {} --restore{allow}",
         site_file.display()
     );
-    tree.problem(&[key("anchor"), Step::Index(entry), key(name)], &implausible(found), &help)
+    tree.problem(&[key("anchor"), Step::Index(entry), key(name)], &correction(found).words, &help)
 }

@@ -6,13 +6,13 @@
 
 use std::path::{Path, PathBuf};
 
-use hereabout_api::v1::rfc3339;
 use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
 use hereabout_engine::commission::{
     BoardResult, BoardVerdict, Calibration, Sitting, Spot, calibrate as adjust_all, calibrate_one, slant_m,
 };
 use hereabout_ingest::Clock;
 use hereabout_solve::calibrate::adjust::ScaleChoice;
+use hereabout_words::time::rfc3339_seconds;
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
@@ -345,8 +345,7 @@ impl Outcome<'_> {
     fn write(&self, path: &Path) -> Result<(), Failure> {
         let mut file = CalibrationFile::read(path)?.unwrap_or_default();
         let now = Clock::start().started_at();
-        let text = rfc3339(now);
-        let date = format!("{}Z", text.split('.').next().unwrap_or(&text));
+        let date = rfc3339_seconds(now);
         let entry = |(id, correction)| Entry {
             id,
             correction,

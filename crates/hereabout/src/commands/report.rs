@@ -10,13 +10,13 @@ use std::path::{Path, PathBuf};
 
 use hereabout_api::cautions;
 use hereabout_api::picture::{ErrorArrow, SitePicture, distribution_svg, escaped};
-use hereabout_api::v1::rfc3339;
 use hereabout_core::{Dimension, Estimator, TagId, Timestamp};
 use hereabout_engine::commission::Spot;
 use hereabout_engine::tally::Tally;
 use hereabout_ingest::Clock;
 use hereabout_solve::verify::site_check::SiteCheck;
 use hereabout_store::LogReader;
+use hereabout_words::time::rfc3339_seconds;
 
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::{ReportArgs, SittingArgs};
@@ -128,7 +128,10 @@ async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
         // A session of an older program may hold what this one can't read; the report goes on without it.
         let Ok(file) = CalibrationFile::parse(&document) else { continue };
         if past.last().is_none_or(|p| p.file != file) && past.len() < MOST_PAST {
-            past.push(Past { from: format!("session {}, {}", session.id, day(session.started_at)), file });
+            past.push(Past {
+                from: format!("session {}, {}", session.id, rfc3339_seconds(session.started_at)),
+                file,
+            });
         }
     }
     Ok(past)
@@ -169,12 +172,6 @@ async fn hear(
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
     Ok((tally, Some((shown(site, &proof, places), errors_m))))
-}
-
-/// `2026-05-04T09:12:31Z`.
-fn day(at: Timestamp) -> String {
-    let text = rfc3339(at);
-    format!("{}Z", text.split('.').next().unwrap_or(&text))
 }
 
 /// A table of cells that are HTML already; the first column is a heading.
@@ -245,7 +242,7 @@ impl Page {
         let mut body = format!(
             "<h1>{name}</h1>\n<p><small>hereabout {}, made {}{input}</small></p>\n",
             env!("CARGO_PKG_VERSION"),
-            day(self.made_at)
+            rfc3339_seconds(self.made_at)
         );
         body += &self.picture();
         body += &self.checkpoints();
@@ -392,7 +389,9 @@ impl Page {
         };
         let rows: Vec<Vec<String>> = tally.anchors.iter().map(row).collect();
         let heads = ["anchor", "frames", "had a range", "left out", "mean residual m"];
-        let when = tally.extent.map_or(String::new(), |(a, b)| format!(" from {} to {}", day(a), day(b)));
+        let when = tally.extent.map_or(String::new(), |(a, b)| {
+            format!(" from {} to {}", rfc3339_seconds(a), rfc3339_seconds(b))
+        });
         format!(
             "<h2>Anchor health</h2>\n<p>{} position reports{when}, {} of them located.</p>\n{}",
             tally.reports,
