@@ -7,11 +7,15 @@
 //!
 //! - [`anchor`], [`place`], [`kit`]: what a running daemon finds; [`site_fit`]: that ranges and site file do not belong
 //!   to each other.
-//! - [`plausible`]: numbers that people or programs give, before anything rests on them.
+//! - [`site_problem`], [`site_fact`]: what is wrong with a site file, and what follows from a good one; [`plausible`]:
+//!   numbers that people or programs give, before anything rests on them.
+//! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to.
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
 
 pub mod anchor;
+pub mod calibration;
+pub mod hearing;
 pub mod kit;
 pub mod numbers;
 pub mod place;
@@ -19,7 +23,9 @@ pub mod plausible;
 mod said;
 #[cfg(any(test, feature = "samples"))]
 pub mod samples;
+pub mod site_fact;
 pub mod site_fit;
+pub mod site_problem;
 pub mod time;
 
 pub use said::{CAUTION, Fact, Said, Topic};

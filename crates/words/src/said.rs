@@ -18,8 +18,16 @@ pub enum Topic {
     Kit,
     /// Whether ranges and site file belong to each other.
     SiteFit,
+    /// What a site file says that can't be, or that has a limit.
+    SiteProblem,
+    /// What follows from a site before the first range comes.
+    SiteFact,
     /// Numbers that people or programs give, before anything rests on them.
     Plausibility,
+    /// What a calibration or a proof found.
+    Calibration,
+    /// What is odd about a kit that is listened to.
+    Hearing,
 }
 
 /// A value of a row for programs, under a name that carries its unit.
@@ -86,6 +94,25 @@ impl Said {
     /// The same with a rank.
     pub(crate) fn ranked(self, rank: u8) -> Said {
         Said { rank: Some(rank), ..self }
+    }
+
+    /// The same with other words between words and advice, where both stand on one line.
+    pub(crate) fn joined_by(self, between: &'static str) -> Said {
+        Said { between, ..self }
+    }
+
+    /// The same with a fact; nothing for `None`.
+    pub(crate) fn with(mut self, name: &'static str, fact: Option<Fact>) -> Said {
+        self.facts.extend(fact.map(|fact| (name, fact)));
+        self
+    }
+
+    /// Words and advice on one line.
+    pub fn line(&self) -> String {
+        match self.advice.as_str() {
+            "" => self.words.clone(),
+            advice => format!("{}{}{advice}", self.words, self.between),
+        }
     }
 
     /// The advice, with [`CAUTION`] where that sends somebody to the anchors.

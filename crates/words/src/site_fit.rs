@@ -6,7 +6,7 @@
 //! is found while a place is wrong hides that place.
 
 use hereabout_core::{Anchor, Dimension, OtherSite, Site};
-use hereabout_solve::fit::{Cause, SiteDoubt};
+use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt};
 use hereabout_wire::Unit;
 
 use crate::numbers::{direction_of, metres, percent, pieces};
@@ -98,6 +98,27 @@ pub fn found(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     let advice =
         "ranges can't tell which order it is: see which board hangs where, then give each its at_m or slot";
     said(words, advice.to_owned()).sending()
+}
+
+/// An answer of the test whether ranges and site belong to each other.
+pub fn answer(answer: &FitAnswer, names: SiteNames<'_>) -> Said {
+    match *answer {
+        FitAnswer::Fits { explained } => Said::new(
+            Topic::SiteFit,
+            "site_fits",
+            format!("ranges and site file fit: {:.0} % explained", 100.0 * explained),
+            "",
+        ),
+        FitAnswer::TooEarly { keyframes, needed } => Said::new(
+            Topic::SiteFit,
+            "site_fit_too_early",
+            format!(
+                "whether ranges and site file fit can't be told yet: {keyframes} of {needed} seconds with distances of their own"
+            ),
+            "drive the tag around for longer: what stands still says it once",
+        ),
+        FitAnswer::Doubted(doubt) => found(&doubt, names),
+    }
 }
 
 /// A cause in words.

@@ -16,6 +16,7 @@ use hereabout_engine::tally::Tally;
 use hereabout_ingest::Clock;
 use hereabout_solve::verify::site_check::SiteCheck;
 use hereabout_store::LogReader;
+use hereabout_words::site_fact;
 use hereabout_words::time::rfc3339_seconds;
 
 use crate::calibration_file::{self, CalibrationFile};
@@ -27,7 +28,6 @@ use crate::exit::{self, Failure};
 use crate::outputs::{Output, Taken, cannot_write, is_stdout};
 use crate::place_checks::{self, Heights};
 use crate::recording::{Kind, Recording};
-use crate::site_facts;
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Taker};
 use crate::spots::Spots;
@@ -308,7 +308,7 @@ impl Page {
         ];
         let mut out = format!(
             "<h2>Checkpoints</h2>\n<p class=\"verdict\">{}</p>\n{}",
-            escaped(&shown.verdict_words()),
+            escaped(&shown.verdict().words),
             table(&heads, &rows.collect::<Vec<_>>())
         );
         let r = &shown.result;
@@ -329,7 +329,7 @@ impl Page {
             let marks = [("CE50", ce50.observed_m), ("CE95", ce95.observed_m)];
             out += &distribution_svg("Errors at all checkpoints", errors_m, &marks);
         }
-        out + &list(shown.notes(&self.site.site).into_iter())
+        out + &list(shown.notes(&self.site.site).into_iter().map(|n| (n.words, n.advice)))
     }
 
     fn anchors(&self) -> String {
@@ -401,8 +401,7 @@ impl Page {
     }
 
     fn geometry(&self) -> String {
-        let facts = site_facts::words(&self.check);
-        let facts = list(facts.into_iter().map(|f| (f.what, f.todo)));
+        let facts = list(site_fact::all(&self.check).into_iter().map(|f| (f.words, f.advice)));
         let none = "<p>Nothing to complain about.</p>\n".to_owned();
         format!("<h2>Geometry, reach, calibration</h2>\n{}", if facts.is_empty() { none } else { facts })
     }
