@@ -2,10 +2,8 @@ use hereabout_core::TagId;
 use hereabout_engine::{AnchorFinding, KitFinding};
 
 use super::*;
-use crate::{
-    tests::fixtures::{health, info},
-    words::tests::every_finding,
-};
+use crate::tests::fixtures::{health, info};
+use hereabout_words::samples::every_finding;
 
 fn around(kit: &[KitFinding], link_is_up: bool) -> Around<'_> {
     Around { anchors: &[], kit, by_bytes: &[], link_is_up, overdue: false }
@@ -29,7 +27,7 @@ fn every_finding_has_a_rank_of_its_own_kind_and_beats_a_remark() {
             (1, 1),
             "a remark beside a finding says nothing new"
         );
-        ranks.push((d.rank(), words::finding_kind(&finding)));
+        ranks.push((d.rank(), anchor::code(&finding)));
     }
     ranks.sort_unstable();
     ranks.dedup();
@@ -44,7 +42,7 @@ fn every_finding_has_a_rank_of_its_own_kind_and_beats_a_remark() {
 fn silence_is_said_even_where_the_engine_only_shows_the_state() {
     let mut h = health(3, AnchorState::Silent, Some(12.0), 0.0);
     h.findings.push(AnchorFinding::Weak { share: 0.1, expected: 0.9 });
-    let kinds = |d: Diagnosis| d.findings.iter().map(|(f, _)| words::finding_kind(f)).collect::<Vec<_>>();
+    let kinds = |d: Diagnosis| d.findings.iter().map(|(f, _)| anchor::code(f)).collect::<Vec<_>>();
     assert_eq!(kinds(diagnosis(&h, &[])), ["silent", "weak"], "in its rank, and once");
     h.findings = [AnchorFinding::Silent].into_iter().collect();
     assert_eq!(kinds(diagnosis(&h, &[])), ["silent"]);
@@ -88,13 +86,13 @@ fn a_suspect_that_takes_part_is_told() {
         let mut h = health(0, AnchorState::Heard, Some(0.1), 9.9);
         h.findings.push(finding);
         let told = match finding {
-            AnchorFinding::OneOf { .. } => Some(words::NOT_TOLD_WHICH),
-            f if words::is_suspicion(&f) => Some(words::STILL_IN_USE),
+            AnchorFinding::OneOf { .. } => Some(anchor::NOT_TOLD_WHICH),
+            f if anchor::is_suspicion(&f) => Some(anchor::STILL_IN_USE),
             _ => None,
         };
         assert_eq!(diagnosis(&h, &[]).treated, told, "{finding:?}");
         h.set_aside = true;
-        assert_eq!(diagnosis(&h, &[]).treated, Some(words::SET_ASIDE));
+        assert_eq!(diagnosis(&h, &[]).treated, Some(anchor::SET_ASIDE));
     }
 }
 

@@ -22,26 +22,20 @@ mod current;
 mod health;
 mod http;
 mod metrics;
-mod phrases;
 mod plan;
-pub mod plausible_words;
 mod routes;
 mod serve;
-mod site_fit_words;
 mod state;
 mod stream;
 mod table;
 #[cfg(test)]
 mod tests;
-mod time_text;
 pub mod v1;
-pub mod words;
 
 pub use http::rights::{Key, Rights};
 pub use http::settings::{ApiSettings, NotDone, Operation, Work};
 pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, Listeners, bind, check_loopback, serve};
-pub use site_fit_words::{SiteNames, site_does_not_fit};
 pub use state::site_info::SiteInfo;
 pub use state::{
     ClockStatus, Connectivity, DecoderCounts, HubInfo, LinkView, LogStatus, MAX_REMEMBERED_TAGS,

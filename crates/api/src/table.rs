@@ -10,17 +10,16 @@ use std::fmt::Write;
 use hereabout_core::{Anchor, Timestamp};
 use hereabout_draw::text::fit;
 use hereabout_engine::{AnchorFinding, AnchorState};
+use hereabout_words::time::{ago, rfc3339, span};
+use hereabout_words::{CAUTION, kit, place};
 use unicode_width::UnicodeWidthStr;
 
 use crate::{
     current::Current,
     current::place_summary::PlaceSummary,
     health::Diagnosis,
-    phrases::span,
     state::expiry::{AnchorNow, FIGURES_HOLD},
     state::{Connectivity, LinkView},
-    v1::rfc3339,
-    words::{self, CAUTION},
 };
 
 const WIDTH: usize = 80;
@@ -84,7 +83,7 @@ fn stale_line(out: &mut String, current: &Current<'_>) {
 
 /// What is the matter with the kit; whether that sends somebody to a place of danger.
 fn kit_lines(out: &mut String, current: &Current<'_>) -> bool {
-    let said: Vec<_> = current.now.kit().map(|k| words::kit(k, current.site.into())).collect();
+    let said: Vec<_> = current.now.kit().map(|k| kit::found(k, current.site.into())).collect();
     if !said.is_empty() {
         line(out, "");
         line(out, "The kit as a whole:");
@@ -142,12 +141,12 @@ fn found(out: &mut String, diagnosis: &Diagnosis) {
 /// What can be said of the places of all anchors that are not suspected, once.
 fn places_lines(out: &mut String, places: &PlaceSummary) {
     if let Some(limit_m) = places.unchanged_m {
-        let shown = words::would_have_shown(limit_m);
+        let shown = place::would_have_shown(limit_m);
         wrapped(out, "", &format!("Places: no other sign of a move; {shown}."));
     }
     if let Some(not_told) = &places.undecided {
         wrapped(out, "", &format!("Places: {}.", not_told.words));
-        wrapped(out, ADVICE, not_told.advice);
+        wrapped(out, ADVICE, &not_told.advice);
     }
 }
 
@@ -165,17 +164,6 @@ fn foot<'a>(out: &mut String, on_site: bool, mut findings: impl Iterator<Item = 
     }
     if on_site {
         line(out, CAUTION);
-    }
-}
-
-/// A length of time in one short word and its unit.
-fn ago(now: Timestamp, then: Timestamp) -> String {
-    let s = now.since(then).secs_f64().max(0.0);
-    match s {
-        s if s < 100.0 => format!("{s:.1} s"),
-        s if s < 6_000.0 => format!("{:.0} min", s / 60.0),
-        s if s < 360_000.0 => format!("{:.0} h", s / 3_600.0),
-        s => format!("{:.0} d", s / 86_400.0),
     }
 }
 

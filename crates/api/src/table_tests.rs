@@ -2,6 +2,7 @@
 
 use hereabout_core::TagId;
 use hereabout_engine::{CannotTell, KitFinding, PlaceAnswer};
+use hereabout_words::samples::{every_finding, every_kit_finding, every_place};
 use insta::assert_snapshot;
 
 use hereabout_core::is_plain;
@@ -11,7 +12,6 @@ use crate::{
     state::Snapshot,
     state::site_info::SiteInfo,
     tests::fixtures::{T, busy_hub, health, info, now, table, troubled},
-    words::tests::{every_finding, every_kit_finding, every_place},
 };
 
 fn page(site: &SiteInfo, change: impl FnOnce(&mut Snapshot)) -> String {

@@ -15,10 +15,10 @@ use std::io::{self, Write as _};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use hereabout_api::v1::rfc3339;
 use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
 use hereabout_ingest::open_plain_unlinked;
 use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look, odd_kind};
+use hereabout_words::time::stamp_of_file;
 use serde::Deserialize;
 
 use crate::exit::{self, Failure};
@@ -346,7 +346,7 @@ fn with_free_name<T>(
 ) -> io::Result<(PathBuf, T)> {
     let mut at = now;
     loop {
-        let stamp = rfc3339(at).replace(['-', ':'], "");
+        let stamp = stamp_of_file(at);
         let name = sibling(path, &format!("{prefix}{stamp}.toml"));
         match make(&name) {
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => at = at.plus(Micros::from_micros(1)),

@@ -192,7 +192,7 @@ fn links_in_place_of_the_file_or_of_a_kept_one_are_refused() {
 
     // A kept file whose name is taken by somebody is kept all the same.
     replace(&path, "# one\n", Timestamp::from_micros(1)).unwrap();
-    let stamp = rfc3339(Timestamp::from_micros(2)).replace(['-', ':'], "");
+    let stamp = stamp_of_file(Timestamp::from_micros(2));
     let taken = folder.path().join(format!("calibration-{stamp}.toml"));
     std::os::unix::fs::symlink(&victim, &taken).unwrap();
     replace(&path, "# two\n", Timestamp::from_micros(2)).unwrap();

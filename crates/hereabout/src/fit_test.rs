@@ -4,15 +4,12 @@
 //! ([`FitTest::settle`]).
 
 use hereabout_api::v1::SiteDoubtBody;
-use hereabout_api::words::{CAUTION, Said};
-use hereabout_api::{SiteNames, site_does_not_fit};
 use hereabout_core::{Epoch, Site, TagId};
 use hereabout_engine::{MAX_TAGS, fit_ranges, fit_setup};
 use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
+use hereabout_words::Said;
+use hereabout_words::site_fit::{self, SiteNames};
 use serde_json::{Value, json};
-
-/// The code of a doubted site, in notes and warnings.
-pub(crate) const CODE: &str = "site_does_not_fit";
 
 /// The test for one site, on its way.
 pub(crate) struct FitTest {
@@ -74,7 +71,7 @@ impl FitTest {
 impl SiteMisfit {
     pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> SiteMisfit {
         let names = SiteNames::from(site);
-        SiteMisfit { said: site_does_not_fit(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
+        SiteMisfit { said: site_fit::found(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
     }
 
     /// Whether an offset that is found with this site would hide what is wrong with it. A scale may be: that is what
@@ -87,15 +84,16 @@ impl SiteMisfit {
         }
     }
 
-    /// What to do, with the caution where that sends somebody to the anchors.
-    pub(crate) fn todo(&self) -> String {
-        if self.said.on_site { format!("{}. {CAUTION}", self.said.advice) } else { self.said.advice.clone() }
+    /// The same with the caution in what to do where that sends somebody to the anchors.
+    pub(crate) fn note(&self) -> Said {
+        Said { advice: self.said.advice_with_caution(), ..self.said.clone() }
     }
 
     /// Facts and words for programs.
     pub(crate) fn to_json(&self) -> Value {
         let mut value = serde_json::to_value(&self.body).unwrap_or_default();
         if let Some(facts) = value.as_object_mut() {
+            facts.insert("code".to_owned(), self.said.code.into());
             facts.insert("words".to_owned(), self.said.words.clone().into());
             facts.insert("advice".to_owned(), self.said.advice.clone().into());
             facts.insert("on_site".to_owned(), self.said.on_site.into());
@@ -123,24 +121,10 @@ pub(crate) fn answer_json(answer: &FitAnswer, site: &Site) -> Value {
     }
 }
 
-/// An answer for people: what is so, and what to do.
-pub(crate) fn answer_words(answer: &FitAnswer, site: &Site) -> (String, String) {
-    match *answer {
-        FitAnswer::Fits { explained_share: explained } => {
-            let what = format!("ranges and site file fit: {:.0} % explained", 100.0 * explained);
-            (what, String::new())
-        }
-        FitAnswer::TooEarly { keyframes, needed } => (
-            format!(
-                "whether ranges and site file fit can't be told yet: {keyframes} of {needed} seconds with distances of their own"
-            ),
-            "drive the tag around for longer: what stands still says it once".to_owned(),
-        ),
-        FitAnswer::Doubted(doubt) => {
-            let misfit = SiteMisfit::new(doubt, site);
-            (misfit.said.words.clone(), misfit.todo())
-        }
-    }
+/// An answer for people: what is so, and what to do, with the caution where that sends somebody to the anchors.
+pub(crate) fn answer_said(answer: &FitAnswer, site: &Site) -> Said {
+    let said = site_fit::answer(answer, site.into());
+    Said { advice: said.advice_with_caution(), ..said }
 }
 
 #[cfg(test)]

@@ -4,6 +4,8 @@ use std::path::Path;
 
 use hereabout_core::{Epoch, Timestamp};
 
+use hereabout_words::CAUTION;
+
 use super::*;
 use crate::site_file::SiteFile;
 
@@ -59,20 +61,22 @@ fn answers_have_words_and_facts_with_ids() {
         (&json!(7), &json!(false)),
         "the id, not the index"
     );
-    let (what, todo) = answer_words(&answer, &site);
+    let said = answer_said(&answer, &site);
+    let (what, todo) = (said.words, said.advice);
+    assert_eq!(json["code"], "site_does_not_fit");
     assert_eq!((&json["words"], &json["on_site"]), (&json!(what), &json!(true)));
     assert_eq!(todo, format!("{}. {CAUTION}", json["advice"].as_str().unwrap()), "somebody goes up there");
-    let unit = answer_words(&FitAnswer::Doubted(doubt(Some(Cause::Unit { factor: 10.0 }), true)), &site);
-    assert_eq!(unit.1, "set unit = \"cm\" under [frame] in the site file");
+    let unit = answer_said(&FitAnswer::Doubted(doubt(Some(Cause::Unit { factor: 10.0 }), true)), &site);
+    assert_eq!(unit.advice, "set unit = \"cm\" under [frame] in the site file");
     let early = FitAnswer::TooEarly { keyframes: 2, needed: 6 };
     assert_eq!(
         answer_json(&early, &site),
         json!({"answer": "too_early", "seconds_heard": 2, "seconds_needed": 6})
     );
-    assert!(answer_words(&early, &site).0.contains("2 of 6 seconds"));
+    assert!(answer_said(&early, &site).words.contains("2 of 6 seconds"));
     let fits = FitAnswer::Fits { explained_share: 0.971_26 };
     assert_eq!(answer_json(&fits, &site), json!({"answer": "fits", "explained": 0.9713}));
-    assert!(answer_words(&fits, &site).0.contains("97 % explained"));
+    assert!(answer_said(&fits, &site).words.contains("97 % explained"));
 }
 
 #[test]

@@ -12,10 +12,10 @@
 
 use std::path::{Path, PathBuf};
 
-use hereabout_api::v1::rfc3339;
 use hereabout_api::{Hub, NotDone, Operation, Work};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
+use hereabout_words::time::rfc3339_seconds;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
@@ -141,8 +141,7 @@ impl Keeper {
         let path = calibration_file::beside(&self.site.path);
         self.is_as_taken_over(&path).await?;
         let now = self.hub.utc(self.clock.now());
-        let stamp = rfc3339(now);
-        let date = format!("{}Z", stamp.split('.').next().unwrap_or(&stamp));
+        let date = rfc3339_seconds(now);
         let mut file = self.in_force(&path).map_err(NotDone::Failed)?;
         let entry = |(id, correction): &(AnchorId, Correction)| Entry {
             id: *id,

@@ -6,9 +6,9 @@ use std::io::{self, BufRead, IsTerminal, Read};
 
 use hereabout_core::Site;
 use hereabout_core::plausible::{
-    AREA_SLACK_M, HEIGHT_TOLERANCE_M, PlaceDoubt, Slip, contradicted_height_m, is_likely_place, judge_place,
-    place_slip,
+    HEIGHT_TOLERANCE_M, PlaceDoubt, contradicted_height_m, is_likely_place, judge_place, place_slip,
 };
+use hereabout_words::plausible;
 
 use crate::exit::Failure;
 
@@ -49,7 +49,7 @@ pub(crate) fn check(site: &Site, places: &[Named], heights: Heights, code: u8) -
     }
     let contradicts = |p: &Named| {
         let stated_m = contradicted_height_m(site, p.at_m[2])?;
-        Some(format!("{}: {} m up, but the site says tag_height_m = {stated_m}", p.label, p.at_m[2]))
+        Some(format!("{}: {}", p.label, plausible::other_height(p.at_m[2], stated_m).words))
     };
     let contradictions: Vec<String> = places.iter().filter_map(contradicts).collect();
     if contradictions.is_empty() || heights == Heights::Accepted {
@@ -87,37 +87,8 @@ fn confirmed() -> bool {
 }
 
 fn words(place: &Named, doubt: &PlaceDoubt, site: &Site) -> String {
-    let what = match *doubt {
-        PlaceDoubt::NotFinite => "not a place".to_owned(),
-        PlaceDoubt::BeyondReach { nearest, distance_m, limit_m } => format!(
-            "the nearest anchor ({nearest}) is {distance_m:.0} m away, and no range is longer than {limit_m} m here"
-        ),
-        PlaceDoubt::OutsideArea { by_m } => format!(
-            "{by_m:.1} m outside of [site] area_m, where the tag can be (up to {AREA_SLACK_M} m is taken); correct the \
-             place or the area"
-        ),
-        PlaceDoubt::Height { up_m, limits_m: [low, high] } => {
-            format!("{up_m} m up is no height of a tag here ({low:.1} to {high:.1} m)")
-        }
-    };
     let meant = place_slip(place.at_m, |p| is_likely_place(site, p));
-    format!(
-        "{}: {what}{}",
-        place.label,
-        meant.map_or(String::new(), |(slip, at)| format!("\n  {}", meant_words(slip, at)))
-    )
-}
-
-/// What was probably meant.
-pub(crate) fn meant_words(slip: Slip, [e, n, u]: [f64; 3]) -> String {
-    let how = match slip {
-        Slip::Centimetres => "written in centimetres",
-        Slip::Millimetres => "written in millimetres",
-        Slip::SwappedAxes => "east and north swapped (east comes first)",
-        Slip::EastSign => "east with the wrong sign",
-        Slip::NorthSign => "north with the wrong sign",
-        Slip::BothSigns => "east and north with the wrong sign",
-        Slip::Percent | Slip::ScaleChange => "another unit",
-    };
-    format!("perhaps {how}: {e:.2} east, {n:.2} north, {u:.2} up would fit")
+    let said = plausible::place(doubt, meant);
+    let todo = if said.advice.is_empty() { String::new() } else { format!("\n  {}", said.advice) };
+    format!("{}: {}{todo}", place.label, said.words)
 }

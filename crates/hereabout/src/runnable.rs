@@ -53,7 +53,10 @@ pub fn obstacles(site: &SiteFile, instead: Instead<'_>) -> Vec<Obstacle> {
     if site.frame.is_none() {
         let what = "there is no [frame], so the bytes of the kit can't be read";
         let todo = "add [frame] with layout = \"…\" and unit = \"cm\"; `hereabout learn` proposes it";
-        found.push(Obstacle::new(site.problem(["frame", "layout"], what, todo), exit::CONFIG));
+        found.push(Obstacle::new(
+            site.problem(["frame", "layout"], what, todo).coded("no_frame"),
+            exit::CONFIG,
+        ));
     }
     found.extend(source(site, instead.source));
     found.extend(listen(site, instead.listen));
@@ -76,7 +79,10 @@ fn source(site: &SiteFile, instead: Option<&str>) -> Option<Obstacle> {
     if instead.is_none() && site.source.is_none() {
         let what = "there is no [source], so there is nothing to hear";
         let todo = "add [source] port = \"/dev/serial/by-id/…\" (or tcp://…, udp://…, file://…, sim://…), or give --source";
-        return Some(Obstacle::new(site.problem(["source", "port"], what, todo), exit::CONFIG));
+        return Some(Obstacle::new(
+            site.problem(["source", "port"], what, todo).coded("no_source"),
+            exit::CONFIG,
+        ));
     }
     match open_source(site, instead) {
         Ok((Source::Udp { addr }, _)) if !addr.ip().to_canonical().is_loopback() => {
@@ -84,16 +90,16 @@ fn source(site: &SiteFile, instead: Option<&str>) -> Option<Obstacle> {
                 "{addr} takes datagrams of everybody on that network: who can send there decides where tags are"
             );
             let todo = "keep that network to the kit alone, or listen on 127.0.0.1 and have a program of this machine pass them on";
-            let mut problem = at(site, ["source", "port"], flag, &what, todo);
-            problem.level = Level::Warning;
-            Some(Obstacle::new(problem, 0))
+            let problem = at(site, ["source", "port"], flag, &what, todo).coded("open_to_network");
+            Some(Obstacle::new(problem.as_warning(), 0))
         }
         Ok(_) => None,
         Err(failure) => {
             let mut words = failure.message.lines();
             let what = words.next().unwrap_or_default().to_owned();
             let todo: Vec<&str> = words.map(str::trim_start).collect();
-            Some(Obstacle::new(at(site, ["source", "port"], flag, &what, &todo.join("\n")), failure.code))
+            let problem = at(site, ["source", "port"], flag, &what, &todo.join("\n")).coded("bad_source");
+            Some(Obstacle::new(problem, failure.code))
         }
     }
 }
@@ -101,7 +107,7 @@ fn source(site: &SiteFile, instead: Option<&str>) -> Option<Obstacle> {
 fn listen(site: &SiteFile, given: bool) -> Option<Obstacle> {
     let refused = hereabout_api::check_loopback(site.listen).err()?.to_string();
     let (what, todo) = refused.split_once(": ").unwrap_or((refused.as_str(), ""));
-    let problem = at(site, ["api", "listen"], given.then_some("--listen"), what, todo);
+    let problem = at(site, ["api", "listen"], given.then_some("--listen"), what, todo).coded("not_loopback");
     Some(Obstacle::new(problem, exit::CONFIG))
 }
 
@@ -112,7 +118,7 @@ fn socket(site: &SiteFile) -> Option<Obstacle> {
     let socket = site.socket.path(site.folder(), log.to_owned())?;
     let taken = Taken::inputs([log]).refuse(&socket).is_err() || socket == beside(log, "key");
     let what = format!("{} is the log, or a file that belongs to it", socket.display());
-    let problem = site.problem(["api", "socket"], &what, "give the socket another name");
+    let problem = site.problem(["api", "socket"], &what, "give the socket another name").coded("socket_name");
     taken.then(|| Obstacle::new(problem, exit::CONFIG))
 }
 
@@ -121,9 +127,7 @@ pub fn log_warning(site: &SiteFile) -> Option<Problem> {
     let path = site.log.as_deref()?;
     let (why, todo) = log_trouble(path)?;
     let what = format!("no log can be kept in {}: {why}; positions come without it", path.display());
-    let mut problem = site.problem(["log", "path"], &what, todo);
-    problem.level = Level::Warning;
-    Some(problem)
+    Some(site.problem(["log", "path"], &what, todo).coded("no_log").as_warning())
 }
 
 /// Zones that no tag can ever be in: a slip of the unit, as a rule.
@@ -131,9 +135,8 @@ pub fn zone_warnings(site: &SiteFile) -> Vec<Problem> {
     let lost = site.site.zones().iter().filter(|z| is_out_of_reach(&site.site, &z.shape));
     lost.map(|z| {
         let what = format!("no tag can ever be in zone \"{}\": it lies beyond the anchors' reach", z.name);
-        let mut problem = site.problem(["zone", &z.name], &what, "check its numbers: metres, east first");
-        problem.level = Level::Warning;
-        problem
+        let todo = "check its numbers: metres, east first";
+        site.problem(["zone", &z.name], &what, todo).coded("zone_out_of_reach").as_warning()
     })
     .collect()
 }

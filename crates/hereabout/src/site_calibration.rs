@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use hereabout_api::plausible_words::implausible;
 use hereabout_core::plausible::Implausible;
 use hereabout_core::{AnchorId, Correction, Site};
+use hereabout_words::plausible::correction;
 
 use crate::calibration_file::{CALIBRATION, RawCalibration};
 use crate::toml_doc::{Document, Level, Problem, Step, Tree, key};
@@ -59,9 +59,8 @@ pub(crate) fn with_calibration(
             Some(k) => corrections[k] = correction,
             None => {
                 let what = "the site has no such anchor; the entry is ignored";
-                let mut p = tree.problem(&[key("anchor"), Step::Index(i), key("id")], what, "");
-                p.level = Level::Warning;
-                warnings.push(p);
+                let place = [key("anchor"), Step::Index(i), key("id")];
+                warnings.push(tree.problem(&place, what, "").coded("unknown_anchor").as_warning());
             }
         }
     }
@@ -80,5 +79,6 @@ fn problem(tree: &Tree<'_>, entry: usize, found: &Implausible, site_file: &Path)
         "correct it, or go back to what was before: hereabout calibrate {} --restore{allow}",
         site_file.display()
     );
-    tree.problem(&[key("anchor"), Step::Index(entry), key(name)], &implausible(found), &help)
+    let said = correction(found);
+    tree.problem(&[key("anchor"), Step::Index(entry), key(name)], &said.words, &help).coded(said.code)
 }

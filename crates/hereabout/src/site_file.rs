@@ -13,12 +13,12 @@ use hereabout_core::{
     SiteFinding, SiteProblem, SiteTag, TagId, TrackSettings, Zone, ZoneRule, ZoneShape, is_plain,
 };
 use hereabout_wire::{FieldName, FrameSpec, Layout, LayoutError, NoRange, Unit};
+use hereabout_words::site_problem;
 use serde::Deserialize;
 
 use crate::calibration_file::{beside, is_same_file};
 use crate::other_sites;
 use crate::site_calibration::{Strictness, with_calibration};
-use crate::site_words::words;
 use crate::socket_file::SocketChoice;
 use crate::toml_doc::{Document, Level, Problem, Schema, Step, Tree, key, number_text, path_text, quoted};
 
@@ -240,7 +240,7 @@ fn draft(
         ("2d", None) => {
             let path = [key("site"), key("tag_height_m")];
             let help = "in 2D the tag's height must be known: tag_height_m = 0.9 (metres, same zero as the anchors' third number)";
-            problems.push(tree.problem(&path, "this key is missing", help));
+            problems.push(tree.problem(&path, "this key is missing", help).coded("missing_key"));
             return None;
         }
         (other, _) => {
@@ -314,8 +314,8 @@ pub fn estimator(name: &str) -> Option<Estimator> {
 
 fn check_port(raw: Option<&RawSource>, tree: &Tree<'_>, problems: &mut Vec<Problem>) {
     if let Some(sign) = raw.and_then(|s| s.port.chars().find(|c| !is_plain(*c))) {
-        let (what, help) = words(&SiteProblem::NotPlain { sign });
-        problems.push(tree.problem(&[key("source"), key("port")], &what, &help));
+        let said = site_problem::found(&SiteProblem::NotPlain { sign });
+        problems.push(tree.said(&[key("source"), key("port")], &said));
     }
 }
 
@@ -325,7 +325,8 @@ fn check_numbered(raw: &RawSite, frame: Option<&FrameSpec>, tree: &Tree<'_>, pro
     if bare && !raw.tag.is_empty() && !raw.tag.iter().any(|t| t.id == 0) {
         let what = "frames of this layout carry no tag number: they are tag 0, which is not listed";
         let help = "add the tag field to [frame] layout, or give the one tag id = 0";
-        problems.push(tree.problem(&[key("tag"), Step::Index(0), key("id")], what, help));
+        problems
+            .push(tree.problem(&[key("tag"), Step::Index(0), key("id")], what, help).coded("no_tag_number"));
     }
 }
 
@@ -354,7 +355,7 @@ fn read_zone(i: usize, raw: &RawZone, tree: &Tree<'_>, problems: &mut Vec<Proble
             let what = format!("has {given} of polygon_m, circle and near");
             let help = "give one: polygon_m = [[e, n], …] in metres, circle = { at_m = [e, n], radius_m = 2.0 }, \
                         or near = { anchor = 0, enter_m = 1.5, leave_m = 2.5 }";
-            problems.push(tree.problem(&[key("zone"), Step::Index(i)], &what, help));
+            problems.push(tree.problem(&[key("zone"), Step::Index(i)], &what, help).coded("zone_shape"));
             return None;
         }
     };
@@ -362,16 +363,13 @@ fn read_zone(i: usize, raw: &RawZone, tree: &Tree<'_>, problems: &mut Vec<Proble
         problems.extend(raw.keys_of_no_effect_near().map(|k| {
             let what = "has no effect near an anchor";
             let help = "such a zone goes by ranges alone: leave_m is its hysteresis; leave this key out";
-            let mut problem = tree.problem(&[key("zone"), Step::Index(i), key(k)], what, help);
-            problem.level = Level::Warning;
-            problem
+            tree.problem(&[key("zone"), Step::Index(i), key(k)], what, help).coded("no_effect").as_warning()
         }));
     }
     let dwells = [("enter_after_s", raw.enter_after_s), ("leave_after_s", raw.leave_after_s)];
     for (name, _) in dwells.iter().filter(|(_, s)| s.is_some_and(f64::is_nan)) {
         let path = [key("zone"), Step::Index(i), key(name)];
-        let (what, help) = words(&SiteProblem::NotFinite);
-        problems.push(tree.problem(&path, &what, &help));
+        problems.push(tree.said(&path, &site_problem::found(&SiteProblem::NotFinite)));
     }
     Some(Zone { name: raw.name.clone(), shape, rule: zone_rule(raw) })
 }
@@ -401,12 +399,12 @@ fn read_frame(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> O
         let what = if given.is_empty() { "has no layout" } else { "has more than one layout" };
         let help =
             "give one of layout (binary fields), layout_text (delimited lines) or layout_json (JSON lines)";
-        problems.push(tree.problem(&[key("frame")], what, help));
+        problems.push(tree.problem(&[key("frame")], what, help).coded("one_layout"));
         return None;
     };
     let path = [key("frame"), key(name)];
     let layout = parse(text).map_err(|e| {
-        let mut problem = tree.problem(&path, &e.to_string(), "");
+        let mut problem = tree.problem(&path, &e.to_string(), "").coded("bad_layout");
         // The value's place is its opening quote; the token stands behind it.
         problem.column +=
             if problem.column > 0 { 1 + text[..e.span.start.min(text.len())].chars().count() } else { 0 };
@@ -451,8 +449,7 @@ fn place(tree: &Tree<'_>, finding: &SiteFinding) -> Problem {
             KeyStep::Index(i) => Step::Index(*i),
         })
         .collect();
-    let (what, help) = words(&finding.problem);
-    let mut problem = tree.problem(&path, &what, &help);
+    let mut problem = tree.said(&path, &site_problem::found(&finding.problem));
     problem.level = match finding.severity {
         Severity::Error => Level::Error,
         Severity::Warning => Level::Warning,

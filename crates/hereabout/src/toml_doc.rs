@@ -10,6 +10,7 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use hereabout_core::escaped_lines;
+use hereabout_words::Said;
 use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -60,12 +61,28 @@ pub struct Problem {
     pub key: String,
     /// Error or warning.
     pub level: Level,
+    /// What kind of problem this is, for programs.
+    pub code: &'static str,
     /// What is wrong.
     pub what: String,
     /// What was expected or what to do; may be empty.
     pub help: String,
     /// The line of the file, for showing; may be empty.
     pub source_line: String,
+}
+
+impl Problem {
+    /// The same under another code than `bad_value`.
+    #[must_use]
+    pub fn coded(self, code: &'static str) -> Problem {
+        Problem { code, ..self }
+    }
+
+    /// The same with which the program goes on.
+    #[must_use]
+    pub fn as_warning(self) -> Problem {
+        Problem { level: Level::Warning, ..self }
+    }
 }
 
 impl fmt::Display for Problem {
@@ -115,6 +132,7 @@ fn whole(file: &Path, what: String, help: String) -> Problem {
         column: 0,
         key: String::new(),
         level: Level::Error,
+        code: "unreadable",
         what,
         help,
         source_line: String::new(),
@@ -164,6 +182,7 @@ impl Document {
                 );
                 problems[0].line = line;
                 problems[0].column = 1;
+                problems[0].code = "not_utf8";
                 Err(problems)
             }
         }
@@ -175,7 +194,8 @@ impl Document {
     /// All unknown keys at once, or the first syntax error, wrong type or missing key.
     pub fn parse<T: DeserializeOwned>(&self, schema: &'static Schema) -> Result<(T, Tree<'_>), Vec<Problem>> {
         let table = DeTable::parse(&self.text)
-            .map_err(|e| vec![self.problem(e.span(), "", "not valid TOML", first_line(e.message()))])?;
+            .map_err(|e| self.problem(e.span(), "", "not valid TOML", first_line(e.message())))
+            .map_err(|problem| vec![problem.coded("not_toml")])?;
         let tree = Tree { document: self, root: DeValue::Table(table.get_ref().clone()) };
         let mut unknown = Vec::new();
         self.unknown_keys(table.get_ref(), schema, "", &mut unknown);
@@ -205,10 +225,10 @@ impl Document {
             let mut full = path.to_vec();
             full.push(Step::Key(key.to_owned()));
             let help = format!("expected {key} = {}", expectation(schema, &full).unwrap_or("a value"));
-            return self.problem(span, &path_text(&full), "this key is missing", &help);
+            return self.problem(span, &path_text(&full), "this key is missing", &help).coded("missing_key");
         }
         let help = expectation(schema, path).map_or_else(String::new, |e| format!("expected {e}"));
-        self.problem(span, &path_text(path), message, &help)
+        self.problem(span, &path_text(path), message, &help).coded("wrong_type")
     }
 
     fn unknown_keys(&self, table: &DeTable<'_>, schema: &'static Schema, at: &str, out: &mut Vec<Problem>) {
@@ -221,7 +241,7 @@ impl Document {
                     || format!("known keys here: {}", known.join(", ")),
                     |n| format!("did you mean {n}? known keys here: {}", known.join(", ")),
                 );
-                out.push(self.problem(Some(key.span()), &path, "unknown key", &help));
+                out.push(self.problem(Some(key.span()), &path, "unknown key", &help).coded("unknown_key"));
                 continue;
             };
             let Some(below) = below else { continue };
@@ -248,6 +268,7 @@ impl Document {
             column,
             key: key.to_owned(),
             level: Level::Error,
+            code: "bad_value",
             what: what.to_owned(),
             help: help.to_owned(),
             source_line,
@@ -298,6 +319,11 @@ impl Tree<'_> {
     /// A problem about the value at `path`.
     pub fn problem(&self, path: &[Step], what: &str, help: &str) -> Problem {
         self.document.problem(self.span(path), &path_text(path), what, help)
+    }
+
+    /// What is said about the value at `path`.
+    pub fn said(&self, path: &[Step], said: &Said) -> Problem {
+        self.problem(path, &said.words, &said.advice).coded(said.code)
     }
 }
 

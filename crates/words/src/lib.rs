@@ -1,5 +1,31 @@
-//! The one home of what people read: each finding, refusal and error is a row of facts, code, rank, words and advice.
+//! The one home of what people read: each finding, refusal, warning and note is a row of code, rank, words, advice and
+//! facts ([`Said`]), made by one match per family.
 //!
 //! The other crates keep facts; programs read codes and facts, people read the words made here. No I/O and no clock: an
-//! instant comes with the call, and so does the zone it is told in.
+//! instant comes with the call. A new finding is one arm in its family's file and one line in `samples`, which its tests
+//! go through.
+//!
+//! - [`anchor`], [`place`], [`kit`]: what a running daemon finds; [`site_fit`]: that ranges and site file do not belong
+//!   to each other.
+//! - [`site_problem`], [`site_fact`]: what is wrong with a site file, and what follows from a good one; [`plausible`]:
+//!   numbers that people or programs give, before anything rests on them.
+//! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to.
+//! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
+
+pub mod anchor;
+pub mod calibration;
+pub mod hearing;
+pub mod kit;
+pub mod numbers;
+pub mod place;
+pub mod plausible;
+mod said;
+#[cfg(any(test, feature = "samples"))]
+pub mod samples;
+pub mod site_fact;
+pub mod site_fit;
+pub mod site_problem;
+pub mod time;
+
+pub use said::{CAUTION, Fact, Said, Topic};

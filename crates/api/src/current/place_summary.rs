@@ -6,8 +6,8 @@
 
 use hereabout_core::AnchorId;
 use hereabout_engine::{CannotTell, PlaceAnswer};
-
-use crate::words;
+use hereabout_words::numbers::list;
+use hereabout_words::place::cannot_tell;
 
 /// What is said once for the kit.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -22,7 +22,7 @@ pub(crate) struct PlaceSummary {
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Undecided {
     pub(crate) words: String,
-    pub(crate) advice: &'static str,
+    pub(crate) advice: String,
 }
 
 impl PlaceSummary {
@@ -53,19 +53,16 @@ impl PlaceSummary {
 fn undecided(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<Undecided> {
     let (main, _) = reasons.first()?;
     let why = |(why, ids): &(CannotTell, Vec<AnchorId>)| match all {
-        true => words::cannot_tell(why),
-        false => format!("{} ({})", words::cannot_tell(why), some(ids)),
+        true => cannot_tell(why).words,
+        false => format!("{} ({})", cannot_tell(why).words, some(ids)),
     };
     let list: Vec<String> = reasons.iter().map(why).collect();
     let words = format!("not told yet whether anchors stand where the site file says: {}", list.join("; "));
-    Some(Undecided { words, advice: words::how_to_tell(main) })
+    Some(Undecided { words, advice: cannot_tell(main).advice })
 }
 
 /// "anchor 3", "anchors 1, 2 and 3".
 fn some(ids: &[AnchorId]) -> String {
-    let list: Vec<String> = ids.iter().map(ToString::to_string).collect();
-    match list.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("anchors {} and {last}", rest.join(", ")),
-        _ => format!("anchor {}", list.concat()),
-    }
+    let ids: Vec<String> = ids.iter().map(ToString::to_string).collect();
+    format!("{} {}", if ids.len() > 1 { "anchors" } else { "anchor" }, list(&ids))
 }

@@ -5,8 +5,9 @@
 //! [`ENGINE_ANSWERS`] for the engine.
 
 use hereabout_core::Micros;
+use hereabout_words::{CAUTION, kit};
 
-use crate::{current::Current, state::Connectivity, v1::doubted, words};
+use crate::{current::Current, state::Connectivity, v1::doubted};
 
 /// The engine's time is told twice a second, and may be behind by this much.
 const ENGINE_ANSWERS: Micros = Micros::from_millis(2_000);
@@ -39,8 +40,8 @@ pub(crate) fn not_ready(current: &Current<'_>, source: &str, grace: Micros) -> O
 
 /// What speaks against every position: the ranges and the site file do not fit each other.
 fn site_in_doubt(current: &Current<'_>) -> Option<String> {
-    let said = words::kit(current.now.site_in_doubt()?, current.site.into());
-    let caution = if said.on_site { format!(" {}", words::CAUTION) } else { String::new() };
+    let said = kit::found(current.now.site_in_doubt()?, current.site.into());
+    let caution = if said.on_site { format!(" {}", CAUTION) } else { String::new() };
     Some(format!("No position can be trusted: {}. To do: {}.{caution}", said.words, said.advice))
 }
 

@@ -1,12 +1,11 @@
 //! The daemon at one moment: its counters, and what needs a person, in words.
 
+use hereabout_words::time::rfc3339;
+
 use crate::{
     health::Diagnosis,
     state::HubInfo,
-    v1::{
-        ChangesBody, ClockBody, DecoderBody, LinkBody, LiveBody, LogBody, OutputsBody, StatusBody, rfc3339,
-    },
-    words,
+    v1::{ChangesBody, ClockBody, DecoderBody, LinkBody, LiveBody, LogBody, OutputsBody, StatusBody},
 };
 
 use super::Moment;
@@ -86,7 +85,7 @@ fn problems(moment: &Moment, service: &Service<'_>) -> Vec<String> {
         );
     }
     // A site in doubt is why the daemon is not ready, which has been said then.
-    let kit = now.kit().map(|finding| words::kit(finding, (&*moment.site).into()));
+    let kit = now.kit().map(|finding| hereabout_words::kit::found(finding, (&*moment.site).into()));
     let kit: Vec<_> = kit.filter(|said| !found.iter().any(|f| f.contains(&said.words))).collect();
     found.extend(kit.iter().map(|said| format!("kit: {}: {}", said.words, said.advice)));
     // Without a link or a tag every anchor is silent: that is one problem, not one per anchor.

@@ -19,6 +19,7 @@ use hereabout_draw::labels::{Labels, columns_in};
 use hereabout_draw::scale::one_two_five;
 use hereabout_draw::text::fit;
 use hereabout_draw::xml::escaped;
+use hereabout_words::time::{instant, span};
 
 pub(crate) use looks::Theme;
 use looks::{AnchorLook, TagLook, TagNow};
@@ -26,13 +27,11 @@ use looks::{AnchorLook, TagLook, TagNow};
 use crate::{
     current::Current,
     health::Diagnosis,
-    phrases::{instant, span},
     state::Connectivity,
     state::expiry,
     state::history::TagPast,
     table::folded,
     v1::{ZoneAnswerBody, ZoneStateName},
-    words,
 };
 
 /// Space around the plan.
@@ -285,7 +284,7 @@ impl<'a> Plan<'a> {
             notes.push(("warn", format!("Link waiting for {held}: {why}")));
         }
         let kit = self.current.now.kit();
-        notes.extend(kit.map(|k| ("warn", words::kit(k, self.current.site.into()).words)));
+        notes.extend(kit.map(|k| ("warn", hereabout_words::kit::found(k, self.current.site.into()).words)));
         for (tag, now) in self.tags.iter().take(MAX_LINES) {
             notes.push(tag_note(*tag, now, self.current.clock));
         }

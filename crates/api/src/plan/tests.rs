@@ -4,13 +4,10 @@ use std::collections::BTreeSet;
 
 use hereabout_core::{TagState, Zone, ZoneRule, ZoneShape, ZoneState};
 use hereabout_engine::{AnchorTable, Output, Place, PositionReport, ZoneReport};
+use hereabout_words::samples::{every_doubt, every_finding, every_kit_finding};
 
 use super::*;
-use crate::{
-    Hub,
-    tests::fixtures::*,
-    words::tests::{every_finding, every_kit_finding},
-};
+use crate::{Hub, tests::fixtures::*};
 
 /// What a hub draws at an instant.
 fn drawn(hub: &Hub, clock: Timestamp, look: PlanLook) -> String {
@@ -241,7 +238,7 @@ fn every_finding_can_be_drawn() {
 #[test]
 fn nothing_is_drawn_as_trusted_while_the_site_is_in_doubt() {
     let body = |svg: &str| svg.split("class=\"border\" d=").next().unwrap().to_owned(); // without the legend
-    for doubt in crate::site_fit_words::tests::every_doubt(0.42) {
+    for doubt in every_doubt(0.42) {
         let hub = busy_hub();
         let mut table: AnchorTable = table();
         table.kit.push(hereabout_engine::KitFinding::SiteDoesNotFit { doubt });

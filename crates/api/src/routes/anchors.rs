@@ -10,15 +10,15 @@ use super::{
     answer::{body, list, path_text, typed},
     query::NoQuery,
 };
+use hereabout_words::time::rfc3339;
+
 use crate::{
     http::{
         rights::{MayChange, Refusal},
         settings::{NotDone, Work},
     },
     table::anchors_text,
-    v1::{
-        AnchorDetailBody, AnchorsBody, KitFindingBody, MendedBody, MinuteBody, NotToldBody, Problem, rfc3339,
-    },
+    v1::{AnchorDetailBody, AnchorsBody, KitFindingBody, MendedBody, MinuteBody, NotToldBody, Problem},
 };
 
 /// Health of every anchor, as it counts now.

@@ -3,7 +3,9 @@
 use axum::{extract::State, response::Response};
 
 use super::{App, answer::json_text, query::EventsQuery};
-use crate::v1::{EventsBody, EventsKeptIn, SpanBody, json, rfc3339};
+use hereabout_words::time::rfc3339;
+
+use crate::v1::{EventsBody, EventsKeptIn, SpanBody, json};
 
 /// What happened, by number.
 ///

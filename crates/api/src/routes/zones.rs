@@ -10,7 +10,9 @@ use super::{
     answer::{body, list, path_text},
     query::{NONCE, OfTag},
 };
-use crate::v1::{Problem, ZoneAnswerBody, ZonesBody, rfc3339};
+use hereabout_words::time::rfc3339;
+
+use crate::v1::{Problem, ZoneAnswerBody, ZonesBody};
 
 /// Every zone: inside, outside or unknown, over all tags.
 #[utoipa::path(get, path = "/v1/zones",

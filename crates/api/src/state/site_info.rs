@@ -2,6 +2,7 @@
 
 use hereabout_core::plausible::CorrectionLimits;
 use hereabout_core::{Anchor, Dimension, Fence, OtherSite, Site, SiteTag, TagId, Zone};
+use hereabout_words::site_fit::SiteNames;
 
 /// What the service tells of the site.
 #[derive(Clone, Debug, PartialEq)]
@@ -53,6 +54,17 @@ impl From<&Site> for SiteInfo {
             range_units_per_m: site.range_units_per_m(),
             others: site.others().to_vec(),
             tags: site.tags().to_vec(),
+        }
+    }
+}
+
+impl<'a> From<&'a SiteInfo> for SiteNames<'a> {
+    fn from(site: &'a SiteInfo) -> SiteNames<'a> {
+        SiteNames {
+            anchors: &site.anchors,
+            dimension: site.dimension,
+            range_units_per_m: site.range_units_per_m,
+            others: &site.others,
         }
     }
 }

@@ -7,8 +7,8 @@ use std::{collections::BTreeSet, sync::Arc};
 
 use hereabout_core::{AnchorId, Doubt, Micros, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PlaceAnswer, PositionReport, TagChange,
-    TagLife, ZoneReport,
+    AnchorFinding, AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PlaceAnswer, PositionReport,
+    TagChange, TagLife, ZoneReport,
 };
 
 use super::{
@@ -22,7 +22,6 @@ use crate::{
         make_room, site_info::SiteInfo, state_index,
     },
     v1::{PositionBody, RangesBody, VerdictName, ZoneReportBody},
-    words,
 };
 
 /// Whether any reader subscribes to messages of this key, and of the zone of this name when it is one of a zone.
@@ -237,6 +236,6 @@ fn position_text(report: &PositionReport, site: &SiteInfo) -> Arc<str> {
 /// Whether nothing but figures differs between two rows of one anchor.
 fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let place = |p: &PlaceAnswer| std::mem::discriminant(p);
-    let kinds = |h: &AnchorHealth| h.findings.iter().map(words::finding_kind).collect::<Vec<_>>();
+    let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::rank).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
 }

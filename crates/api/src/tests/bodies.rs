@@ -3,10 +3,12 @@
 //! The shapes come from section 6 of the design; there is no outside source for them.
 
 use axum::http::{StatusCode, header};
+use hereabout_words::samples::{every_finding, every_kit_finding};
+use hereabout_words::{anchor, kit};
 use insta::assert_snapshot;
 
 use super::fixtures::*;
-use crate::{Hub, LogStatus, openapi_json, v1::Problem, words};
+use crate::{Hub, LogStatus, openapi_json, v1::Problem};
 
 async fn ok(hub: &Hub, path: &str) -> String {
     let (status, headers, text) = get(&app(hub), path).await;
@@ -68,18 +70,18 @@ async fn a_bad_day_in_rows_for_programs() {
 /// The name that programs read is the name that the words are filed under.
 #[tokio::test]
 async fn kinds_have_one_name_everywhere() {
-    for finding in words::tests::every_finding(0.4) {
+    for finding in every_finding(0.4) {
         let hub = busy_hub();
         let mut table = table();
         table.rows[0].findings.push(finding);
         hub.publish(&hereabout_engine::Output::Anchors(table.into()));
         let row: serde_json::Value = serde_json::from_str(&ok(&hub, "/v1/anchors/0").await).expect("JSON");
-        assert_eq!(row["findings"][0]["kind"], words::finding_kind(&finding));
+        assert_eq!(row["findings"][0]["kind"], anchor::code(&finding));
     }
-    for finding in words::tests::every_kit_finding(0.4) {
+    for finding in every_kit_finding(0.4) {
         let body = serde_json::to_value(crate::v1::KitFindingBody::new(&finding, (&info().site).into()))
             .expect("JSON");
-        assert_eq!(body["kind"], words::kit_kind(&finding));
+        assert_eq!(body["kind"], kit::found(&finding, (&info().site).into()).code);
     }
 }
 
@@ -87,7 +89,7 @@ async fn kinds_have_one_name_everywhere() {
 #[tokio::test]
 async fn wild_findings_are_null_in_json() {
     let hub = busy_hub();
-    for finding in words::tests::every_finding(f64::NAN) {
+    for finding in every_finding(f64::NAN) {
         let mut table = table();
         table.rows[0].findings.push(finding);
         hub.publish(&hereabout_engine::Output::Anchors(table.into()));

@@ -6,6 +6,7 @@ use hereabout_core::{AnchorId, Micros, SiteDraft, SiteTag, TagId, TrackSettings,
 use hereabout_engine::{
     AnchorChange, AnchorState, FindingChange, KitChange, Output, TagChange, TagLife, ZoneReport,
 };
+use hereabout_words::samples::{every_finding, every_kit_finding};
 use insta::assert_snapshot;
 use serde_json::Value;
 
@@ -13,7 +14,6 @@ use super::fixtures::*;
 use crate::{
     Hub,
     v1::{BeforeName, EventDraft, EventsKeptIn, LostWhat, RunBefore},
-    words::tests::{every_finding, every_kit_finding},
 };
 
 async fn page(hub: &Hub, query: &str) -> Value {

@@ -12,5 +12,6 @@ mod hub;
 mod live;
 mod rights;
 mod server;
+mod site_fit;
 mod sse;
 mod zones;

@@ -2,6 +2,7 @@
 
 use hereabout_core::Anchor;
 use hereabout_engine::{AnchorMinute, AnchorState};
+use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -9,7 +10,6 @@ use super::{
     FindingBody, KitFindingBody, MessageType, PlaceBody, json,
     number::{round_1e4, vector},
 };
-use crate::time_text::rfc3339;
 use crate::{health::Diagnosis, state::expiry::AnchorNow};
 
 /// State of an anchor, from its ranges alone.
@@ -157,7 +157,7 @@ pub struct NotToldBody {
     /// What, and why.
     pub words: String,
     /// What to do, so that it can be told.
-    pub advice: &'static str,
+    pub advice: String,
 }
 
 /// An anchor that somebody said was mended.

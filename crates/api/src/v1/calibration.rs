@@ -1,11 +1,12 @@
 //! Body of `POST /v1/calibrations`: what is asked for, and what is in force.
 
 use hereabout_core::{AnchorId, Correction, plausible::Implausible};
+use hereabout_words::plausible::correction;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 
 use super::number::round_1e4;
-use crate::{plausible_words::implausible, state::site_info::SiteInfo};
+use crate::state::site_info::SiteInfo;
 
 /// Corrections of boards: true range = (raw - offset_m) / scale.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, ToSchema)]
@@ -60,7 +61,7 @@ impl CalibrationsBody {
             .collect();
         let offsets = bad.iter().any(|(_, i)| matches!(i, Implausible::Offset { .. }));
         let bad: Vec<String> =
-            bad.iter().map(|(id, i)| format!("Anchor {id}: {}.", implausible(i))).collect();
+            bad.iter().map(|(id, i)| format!("Anchor {id}: {}.", correction(i).words)).collect();
         if bad.is_empty() {
             return Ok(corrections);
         }

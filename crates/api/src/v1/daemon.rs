@@ -4,10 +4,9 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json};
-use crate::{
-    state::{Connectivity, LinkView},
-    time_text::rfc3339,
-};
+use hereabout_words::time::rfc3339;
+
+use crate::state::{Connectivity, LinkView};
 
 /// State of the wire to the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

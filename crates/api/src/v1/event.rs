@@ -10,6 +10,8 @@ use hereabout_engine::{
     AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife,
     ZoneReport,
 };
+use hereabout_words::anchor;
+use hereabout_words::time::{rfc3339, span};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -18,8 +20,6 @@ use super::{
     number::round_1e4,
     zone::{tag_begins, tag_words, zone_words},
 };
-use crate::words;
-use crate::{phrases::span, time_text::rfc3339};
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
 const MAX_TEXT_CHARS: usize = 1_200;
@@ -480,11 +480,11 @@ impl EventDraft {
 
     fn finding(change: &FindingChange, site: &Site) -> EventDraft {
         let name = anchor_name(change.anchor, site);
-        let said = words::finding(&change.finding, change.anchor, site.anchors());
+        let said = anchor::found(&change.finding, change.anchor, site.anchors());
         let over = if change.over { "over: " } else { "" };
         let words = format!("Anchor {} ({name}): {over}{}.", change.anchor, said.words);
         let finding = FindingBody::new(&change.finding, &said, site.anchors());
-        let instead_of = change.instead_of.as_ref().map(words::finding_kind);
+        let instead_of = change.instead_of.as_ref().map(anchor::code);
         let facts =
             FindingEventFacts { anchor: change.anchor.0, name, over: change.over, instead_of, finding };
         EventDraft::new(change.at, EventKind::Finding, &words, &EventFacts::Finding(facts))

@@ -2,13 +2,12 @@
 
 use hereabout_core::Anchor;
 use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer, Unsettled};
+use hereabout_words::site_fit::SiteNames;
+use hereabout_words::{Said, kit, numbers, place};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{SiteDoubtBody, number::round_1e4, number::vector};
-use crate::phrases::{self, Said};
-use crate::site_fit_words::SiteNames;
-use crate::words;
 
 /// Something that is the matter with one anchor.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -208,7 +207,7 @@ impl FindingFacts {
         direction_se_deg: Option<f64>,
     ) -> FindingFacts {
         let ([east, north], up) = (shift_m, up_m.unwrap_or(0.0));
-        let direction = direction_se_deg.and_then(|_| phrases::bearing_deg(shift_m));
+        let direction = direction_se_deg.and_then(|_| numbers::bearing_deg(shift_m));
         FindingFacts::Moved {
             shift_m: round_1e4(east).zip(round_1e4(north)).map(|(e, n)| [e, n]),
             up_m: up_m.and_then(round_1e4),
@@ -343,7 +342,7 @@ impl From<Unsettled> for UnsettledName {
 impl KitFindingBody {
     /// The finding, with the names of the site that it is about.
     pub(crate) fn new(finding: &KitFinding, names: SiteNames<'_>) -> KitFindingBody {
-        let said = words::kit(finding, names);
+        let said = kit::found(finding, names);
         let facts = match *finding {
             KitFinding::TagOff { tag } => KitFacts::TagOff { tag: tag.0 },
             KitFinding::AnchorsGone => KitFacts::AnchorsGone,
@@ -393,7 +392,7 @@ pub struct PlaceBody {
     pub words: String,
     /// What makes it possible to say; null unless the answer is `cannot_tell`.
     #[schema(required)]
-    pub advice: Option<&'static str>,
+    pub advice: Option<String>,
 }
 
 /// The answer in one word.
@@ -429,8 +428,9 @@ pub enum CannotTellName {
 }
 
 impl From<&PlaceAnswer> for PlaceBody {
-    fn from(place: &PlaceAnswer) -> PlaceBody {
-        let (answer, why, limit_m) = match place {
+    fn from(found: &PlaceAnswer) -> PlaceBody {
+        let said = place::answer(found);
+        let (answer, why, limit_m) = match found {
             PlaceAnswer::Unchanged { limit_m } => (PlaceAnswerName::Unchanged, None, round_1e4(*limit_m)),
             PlaceAnswer::Suspect => (PlaceAnswerName::Suspect, None, None),
             PlaceAnswer::CannotTell(why) => (PlaceAnswerName::CannotTell, Some(why), None),
@@ -439,8 +439,8 @@ impl From<&PlaceAnswer> for PlaceBody {
             answer,
             why: why.map(CannotTellName::from),
             limit_m,
-            words: words::place(place),
-            advice: why.map(words::how_to_tell),
+            words: said.words,
+            advice: why.map(|_| said.advice),
         }
     }
 }

@@ -18,7 +18,6 @@ mod site;
 mod site_doubt;
 mod zone;
 
-pub use crate::time_text::rfc3339;
 pub use anchor::{
     AnchorBody, AnchorDetailBody, AnchorStateName, AnchorsBody, MendedBody, MinuteBody, NotToldBody,
 };

@@ -2,6 +2,7 @@
 
 use hereabout_core::{Doubt, NoFixReason, RejectReason, TagState};
 use hereabout_engine::{Place, PositionReport, RejectedRange};
+use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -10,7 +11,6 @@ use super::{
     number::{matrix, round_1e4, vector},
 };
 use crate::state::expiry::Position;
-use crate::time_text::rfc3339;
 
 /// How far a position can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

@@ -2,11 +2,12 @@
 
 use hereabout_core::{Doubt, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange};
+use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, json, number::round_1e4, position::why};
-use crate::{state::VERDICT_KINDS, time_text::rfc3339};
+use crate::state::VERDICT_KINDS;
 
 /// What became of a range.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, ToSchema)]

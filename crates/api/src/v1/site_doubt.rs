@@ -1,11 +1,11 @@
 //! What speaks against a site as a whole, in facts for programs.
 
 use hereabout_solve::fit::{Cause, SiteDoubt};
+use hereabout_words::site_fit::{self, RangeUnit, SiteNames};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::number::{round_1e4, vector};
-use crate::site_fit_words::{self as fit_words, RangeUnit, SiteNames};
 
 /// What speaks against the site, and what would explain it.
 #[derive(Clone, Debug, PartialEq, Serialize, ToSchema)]
@@ -138,10 +138,10 @@ impl SiteDoubtBody {
 impl SiteCauseBody {
     /// `None` when it speaks of anchors or files that the site does not have.
     fn new(cause: &Cause, names: SiteNames<'_>) -> Option<SiteCauseBody> {
-        let id = |index| fit_words::id(index, names);
+        let id = |index| site_fit::id(index, names);
         Some(match *cause {
             Cause::Unit { factor } => {
-                let unit = fit_words::unit_of(factor, &names);
+                let unit = site_fit::unit_of(factor, &names);
                 SiteCauseBody::Unit {
                     factor: round_1e4(factor),
                     unit: unit.filter(|u| matches!(u, RangeUnit::Known(_))).map(RangeUnit::name),
@@ -152,7 +152,7 @@ impl SiteCauseBody {
             Cause::Swapped { anchors: [a, b] } => SiteCauseBody::Swapped { anchors: [id(a)?, id(b)?] },
             Cause::Reversed => SiteCauseBody::Reversed,
             Cause::Order { place_of } => {
-                let moves = fit_words::moves(&place_of, names)?.into_iter();
+                let moves = site_fit::moves(&place_of, names)?.into_iter();
                 let moves = moves.map(|(anchor, place_of)| OrderMoveBody { anchor, place_of }).collect();
                 SiteCauseBody::Order { moves }
             }
@@ -178,10 +178,6 @@ impl SiteCauseBody {
 impl FoundPlaceBody {
     fn new(anchor: usize, at_m: [f64; 3], names: SiteNames<'_>) -> Option<FoundPlaceBody> {
         let a = names.anchors.get(anchor)?;
-        Some(FoundPlaceBody {
-            anchor: a.id.0,
-            at_m: vector(at_m),
-            shift_m: vector(fit_words::shift(a, at_m)),
-        })
+        Some(FoundPlaceBody { anchor: a.id.0, at_m: vector(at_m), shift_m: vector(site_fit::shift(a, at_m)) })
     }
 }

@@ -6,12 +6,12 @@
 
 use hereabout_core::{TagId, Timestamp, ZoneState};
 use hereabout_engine::{ZoneReport, ZoneWhy};
+use hereabout_words::time::{instant, rfc3339};
 use serde::Serialize;
 use utoipa::ToSchema;
 
 use super::{MessageType, Sending, json, number::round_1e4};
-use crate::time_text::rfc3339;
-use crate::{phrases::instant, state::expiry};
+use crate::state::expiry;
 
 /// What a tag is to a zone.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, ToSchema)]

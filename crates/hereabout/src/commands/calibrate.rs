@@ -6,7 +6,6 @@
 
 use std::path::{Path, PathBuf};
 
-use hereabout_api::v1::rfc3339;
 use hereabout_commission::calibration::{
     BoardResult, BoardVerdict, Calibration, calibrate as adjust_all, calibrate_one,
 };
@@ -14,15 +13,17 @@ use hereabout_commission::survey::{Spot, SurveySession, slant_m};
 use hereabout_core::{AnchorId, Dimension, Epoch, Site, TagId, Timestamp};
 use hereabout_ingest::Clock;
 use hereabout_solve::calibrate::adjust::ScaleChoice;
+use hereabout_words::time::rfc3339_seconds;
+use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
-use crate::calibration_words::{self as words, Note};
 use crate::cli::{CalibrateArgs, SittingArgs};
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::fit_test::{FitTest, SiteMisfit};
 use crate::place_checks::{self, Heights, Named};
+use crate::rows;
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Goal, Taker};
 use crate::spots::Spots;
@@ -347,8 +348,7 @@ impl Outcome<'_> {
     fn write(&self, path: &Path) -> Result<(), Failure> {
         let mut file = CalibrationFile::read(path)?.unwrap_or_default();
         let now = Clock::start().started_at();
-        let text = rfc3339(now);
-        let date = format!("{}Z", text.split('.').next().unwrap_or(&text));
+        let date = rfc3339_seconds(now);
         let entry = |(id, correction)| Entry {
             id,
             correction,
@@ -394,13 +394,7 @@ impl Outcome<'_> {
         for b in &self.found.boards {
             out += &self.row(b, scaled);
         }
-        for Note { what, todo, .. } in self.notes() {
-            out += &format!("- {what}\n");
-            if !todo.is_empty() {
-                out += &format!("    {todo}\n");
-            }
-        }
-        out
+        out + &self.notes().iter().map(rows::item).collect::<String>()
     }
 
     fn row(&self, b: &BoardResult, scaled: bool) -> String {
@@ -416,7 +410,7 @@ impl Outcome<'_> {
             "{:>5}  {name:<20} {offset:>9} {se:>7}{} {late:>5} {stands:>7}  {:<12} {change:>9}\n",
             b.anchor,
             if scaled { format!(" {scale:>8}") } else { String::new() },
-            words::verdict(self.verdict(b)),
+            words::verdict(self.verdict(b)).words,
         )
     }
 
@@ -425,16 +419,14 @@ impl Outcome<'_> {
         i.and_then(|i| self.site.anchors().get(i)).map_or("", |a| a.name.as_str())
     }
 
-    fn notes(&self) -> Vec<Note> {
-        let mut notes: Vec<Note> = self.misfit.map(words::misfit_of_site).into_iter().collect();
+    fn notes(&self) -> Vec<Said> {
+        let mut notes: Vec<Said> = self.misfit.map(SiteMisfit::note).into_iter().collect();
         notes.extend((0..self.spots.len()).flat_map(|k| self.stand_notes(k)));
         match &self.found.adjustment {
             Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
             Ok(a) => {
-                notes.extend(a.wrong_occupations.iter().map(|e| {
-                    let note = words::explanation(e, self.site, self.spots);
-                    Note { what: format!("{}: the place is left out", note.what), ..note }
-                }));
+                notes
+                    .extend(a.wrong_occupations.iter().map(|e| words::wrong_stand(e, self.site, self.spots)));
                 notes.extend(a.blocked.iter().map(|path| {
                     let board = a.boards.iter().find(|b| b.anchor == path.anchor);
                     words::blocked(path, board, self.site, self.spots)
@@ -452,7 +444,7 @@ impl Outcome<'_> {
     }
 
     /// What is wrong at one place, seen by itself.
-    fn stand_notes(&self, k: usize) -> Vec<Note> {
+    fn stand_notes(&self, k: usize) -> Vec<Said> {
         let (Some(spot), Some(stand)) = (self.spots.get(k), self.found.stands.get(k)) else {
             return Vec::new();
         };
@@ -460,39 +452,24 @@ impl Outcome<'_> {
         // A board on its stand is at no spot.
         let name = (!self.board_only()).then_some(spot.name.as_str());
         let bump = words::bump(&stand.displacement, self.site);
-        let mut notes: Vec<Note> =
-            bump.map(|n| Note { what: format!("{at}{}", n.what), ..n.spot(name) }).into_iter().collect();
+        let mut notes: Vec<Said> = bump.map(|note| note.after(&at).at_spot(name)).into_iter().collect();
         for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
             let Err(refused) = board else { continue };
-            notes.extend(refused.reasons.iter().map(|r| {
-                let (what, todo) = words::refusal(r);
-                let what = format!("{at}anchor {} is refused: {what}", anchor.id);
-                Note::new(words::refusal_code(r), what, todo).anchor(anchor.id).spot(name)
-            }));
+            let refusal = |r| words::refusal(r, &at, anchor.id).at_spot(name);
+            notes.extend(refused.reasons.iter().map(refusal));
         }
         notes
     }
 
-    fn board_notes(&self) -> Vec<Note> {
-        let mut notes = Vec::new();
-        for b in self.found.boards.iter().filter(|b| b.verdict == BoardVerdict::Odd) {
-            let what = format!(
-                "anchor {}: an offset beyond half a metre is a wrong coordinate, as a rule",
-                b.anchor
-            );
-            let todo = "measure the anchor's place and the tag's again";
-            notes.push(Note::new("odd_offset", what, todo).anchor(b.anchor));
-        }
+    fn board_notes(&self) -> Vec<Said> {
+        let odd = self.found.boards.iter().filter(|b| b.verdict == BoardVerdict::Odd);
+        let mut notes: Vec<Said> = odd.map(|b| words::odd_offset(b.anchor)).collect();
         for (i, a) in self.site.anchors().iter().enumerate() {
             let stands: Vec<_> =
                 self.found.stands.iter().filter_map(|s| s.boards.get(i)?.as_ref().ok()).collect();
             // A single stand may look so by chance.
             if 2 * stands.iter().filter(|r| r.short_for_noise).count() > stands.len() {
-                let what = format!(
-                    "anchor {}: its noise is slow and the stands short: its error is a rough guess",
-                    a.id
-                );
-                notes.push(Note::new("slow_noise", what, "two to four minutes are better").anchor(a.id));
+                notes.push(words::slow_noise(a.id));
             }
         }
         notes
@@ -504,8 +481,9 @@ impl Outcome<'_> {
 
     fn to_json(&self, written: Option<&PathBuf>) -> Value {
         let board = |b: &BoardResult| {
+            let verdict = words::verdict(self.verdict(b));
             json!({
-                "id": b.anchor.0, "name": self.name(b), "verdict": words::verdict(self.verdict(b)),
+                "id": b.anchor.0, "name": self.name(b), "verdict": verdict.words, "code": verdict.code,
                 "taken": self.verdict(b).is_taken(), "offset_m": b.found.map(|f| f.offset_m),
                 "offset_se_m": b.found.map(|f| f.se_m), "scale": b.found.map(|f| f.scale),
                 "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.late_share,
@@ -516,20 +494,13 @@ impl Outcome<'_> {
         let used = self.found.places_used();
         let place =
             |(k, s): (usize, &Spot)| json!({ "name": s.name, "at_m": s.at_m, "used": used.contains(&k) });
-        let note = |n: Note| {
-            json!({
-                "code": n.code, "anchor": n.anchor.map(|a| a.0), "spot": n.spot, "text": n.what,
-                "excess_m": n.excess_m.map(|(m, _)| m), "excess_se_m": n.excess_m.and_then(|(_, se)| se),
-                "what": n.what, "todo": n.todo,
-            })
-        };
         json!({
             "written": written.map(|p| p.display().to_string()),
             "anchors": self.found.boards.iter().map(board).collect::<Vec<_>>(),
             "places": if self.board_only() { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
             "place_sd_m": self.found.adjustment.as_ref().ok().and_then(|a| a.place_sd_m),
             "site_fit": self.misfit.map(SiteMisfit::to_json),
-            "notes": self.notes().into_iter().map(note).collect::<Vec<_>>(),
+            "notes": self.notes().iter().map(rows::note).collect::<Vec<_>>(),
         })
     }
 }

@@ -5,20 +5,21 @@ use std::path::Path;
 use crate::site_picture::SitePicture;
 use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
 use hereabout_engine::epoch_from_frame;
-use hereabout_ingest::{Clock, latency_timer_ms};
+use hereabout_ingest::{Clock, LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
 use hereabout_solve::fit::FitAnswer;
 use hereabout_solve::verify::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
+use hereabout_words::{Said, site_fact};
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::CheckArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::fit_test::{FitTest, answer_json, answer_words};
+use crate::fit_test::{FitTest, answer_json, answer_said};
 use crate::outputs::{Output, Taken};
 use crate::recording::{Recording, Step};
+use crate::rows;
 use crate::runnable::{Instead, log_warning, obstacles, zone_warnings};
-use crate::site_facts::{self, Fact};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};
 
@@ -44,7 +45,7 @@ pub fn check(args: &CheckArgs) -> Result<u8, Failure> {
             } else {
                 print!("{}", to_text(&site, &found, &judged, latency_ms));
                 if let (Some((answer, site)), Some(input)) = (&fit, &args.input) {
-                    print!("{}", fit_text(input, &answer_words(answer, site)));
+                    print!("{}", fit_text(input, &answer_said(answer, site)));
                 }
             }
             let fit = fit.map_or(0, |(answer, _)| fit_code(&answer));
@@ -91,9 +92,9 @@ fn fit_code(answer: &FitAnswer) -> u8 {
     }
 }
 
-fn fit_text(input: &Path, (what, todo): &(String, String)) -> String {
-    let todo = if todo.is_empty() { String::new() } else { format!("    {todo}\n") };
-    format!("{}: {what}\n{todo}", input.display())
+fn fit_text(input: &Path, said: &Said) -> String {
+    let todo = if said.advice.is_empty() { String::new() } else { format!("    {}\n", said.advice) };
+    format!("{}: {}\n{todo}", input.display(), said.words)
 }
 
 /// What stands between the site and a running daemon, and whether anybody asked for one.
@@ -218,13 +219,8 @@ fn to_text(site: &SiteFile, found: &SiteCheck, judged: &Judged, latency_ms: Opti
     for problem in site.warnings.iter().cloned().chain(judged.shown()) {
         out += &format!("{problem}\n");
     }
-    let mut facts = site_facts::words(found);
-    facts.extend(site_facts::same_shape(s));
-    facts.extend(site_facts::freshness(site));
-    facts.extend(site_facts::latency(latency_ms));
-    for Fact { what, todo, .. } in &facts {
-        out += &format!("- {what}\n    {todo}\n");
-    }
+    let facts = facts(Some((site, found)), latency_ms);
+    facts.iter().for_each(|fact| out += &rows::item(fact));
     out += match (judged.runs(), site.warnings.is_empty() && facts.is_empty() && judged.obstacles.is_empty())
     {
         (false, _) => "it can be replayed, not run: see above for what is missing\n",
@@ -232,6 +228,19 @@ fn to_text(site: &SiteFile, found: &SiteCheck, judged: &Judged, latency_ms: Opti
         (true, false) => "it can be run, with these limits\n",
     };
     out
+}
+
+/// What follows from the site and from the adapter of its port.
+fn facts(checked: Option<(&SiteFile, &SiteCheck)>, latency_ms: Option<u32>) -> Vec<Said> {
+    let mut facts = checked.map_or(Vec::new(), |(_, found)| site_fact::all(found));
+    if let Some((site, _)) = checked {
+        facts.extend(site_fact::same_shape(&site.site));
+        facts.extend(site_fact::freshness(&site.site, site.frame.as_ref()));
+    }
+    // At which pace the frames come is not known here.
+    let slow = latency_ms.filter(|ms| latency_matters(*ms, None));
+    facts.extend(slow.map(|ms| site_fact::latency(latency_words(ms), LATENCY_ADVICE)));
+    facts
 }
 
 /// The latency timer of the source's USB serial adapter, when that is plugged in. Nothing is opened for it.
@@ -271,19 +280,16 @@ fn to_json(
     let spread = |d: Option<DopSpread>| {
         d.map(|d| json!({ "best": d.min_hdop, "median": d.median_hdop, "worst": d.worst_hdop, "worst_at_m": d.worst_at_m }))
     };
-    let mut facts = found.map(site_facts::words).unwrap_or_default();
-    facts.extend(site.and_then(|s| site_facts::same_shape(&s.site)));
-    facts.extend(site.map(site_facts::freshness).unwrap_or_default());
-    facts.extend(site_facts::latency(latency_ms));
-    let facts: Vec<Value> =
-        facts.iter().map(|f| json!({ "kind": f.kind, "what": f.what, "todo": f.todo })).collect();
+    // The kind is the code with blanks, as it was written before there were codes.
+    let fact = |f: Said| json!({ "kind": f.code.replace('_', " "), "code": f.code, "what": f.words, "todo": f.advice });
+    let facts: Vec<Value> = facts(checked, latency_ms).into_iter().map(fact).collect();
     let list: Vec<Value> = problems
         .iter()
         .cloned()
         .chain(judged.shown())
         .map(|p| {
             json!({
-                "level": if p.level == Level::Error { "error" } else { "warning" },
+                "level": if p.level == Level::Error { "error" } else { "warning" }, "code": p.code,
                 "file": p.file.display().to_string(),
                 "line": (p.line > 0).then_some(p.line), "column": (p.column > 0).then_some(p.column),
                 "key": (!p.key.is_empty()).then_some(&p.key), "what": p.what, "help": p.help,

@@ -20,6 +20,8 @@ use hereabout_engine::epoch_by_field;
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::{Decoder, FrameSpec, Item};
+use hereabout_words::hearing::{self, Names};
+use hereabout_words::site_fit;
 use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -27,8 +29,7 @@ use tokio_util::sync::CancellationToken;
 use crate::cli::ListenArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::fit_test::{self, FitTest, SiteMisfit};
-use crate::hearing_words::{Names, words};
+use crate::fit_test::{FitTest, SiteMisfit};
 use crate::kit_file::KitFile;
 use crate::site_file::SourceText;
 use crate::source::parse_source;
@@ -329,21 +330,21 @@ impl Show {
         let table = self.hearing.table(at);
         if self.form == Form::Table {
             let (columns, _) = Screen::size();
-            let misfit = self.misfit().map(|m| line_of(&m));
+            let misfit = self.misfit().map(|m| m.note().line());
             let lines = self.view(&table, misfit.as_deref()).lines(columns);
             return self.screen.draw(&lines);
         }
         let mut odd = Told::new();
         for warning in &table.warnings {
-            let (kind, tag, anchor) = warning.topic();
-            odd.insert((kind, tag, anchor));
-            if self.told.contains(&(kind, tag, anchor)) {
+            let (code, tag, anchor) = warning.topic();
+            odd.insert((code, tag, anchor));
+            if self.told.contains(&(code, tag, anchor)) {
                 continue;
             }
-            let words = words(warning, &self.ear.names, several_tags(&table));
+            let words = hearing::line(warning, &self.ear.names, several_tags(&table));
             if self.form == Form::Json {
                 let row = json!({
-                    "type": "warning", "time_s": at.unix_secs_f64(), "kind": kind,
+                    "type": "warning", "time_s": at.unix_secs_f64(), "kind": code, "code": code,
                     "tag": tag.map(|t| t.0), "anchor": anchor.map(|a| a.0), "words": words,
                 });
                 writeln!(io::stdout().lock(), "{row}")?;
@@ -355,7 +356,7 @@ impl Show {
         if let Some(misfit) = self.misfit() {
             // Once when it begins, and once more when its cause is known.
             let topic =
-                if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { fit_test::CODE };
+                if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { site_fit::CODE };
             odd.insert((topic, None, None));
             if !self.told.contains(&(topic, None, None)) {
                 self.tell_misfit(at, &misfit)?;
@@ -370,10 +371,10 @@ impl Show {
     }
 
     fn tell_misfit(&self, at: Timestamp, misfit: &SiteMisfit) -> io::Result<()> {
-        let words = line_of(misfit);
+        let words = misfit.note().line();
         if self.form == Form::Json {
             let row = json!({
-                "type": "warning", "time_s": at.unix_secs_f64(), "kind": fit_test::CODE,
+                "type": "warning", "time_s": at.unix_secs_f64(), "kind": site_fit::CODE, "code": site_fit::CODE,
                 "tag": null, "anchor": null, "words": words, "site_fit": misfit.to_json(),
             });
             writeln!(io::stdout().lock(), "{row}")
@@ -417,10 +418,6 @@ impl Show {
         }
         Ok(())
     }
-}
-
-fn line_of(misfit: &SiteMisfit) -> String {
-    format!("{}: {}", misfit.said.words, misfit.todo())
 }
 
 fn several_tags(table: &HearingTable) -> bool {

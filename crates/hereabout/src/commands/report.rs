@@ -9,7 +9,6 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use hereabout_api::cautions;
-use hereabout_api::v1::rfc3339;
 use hereabout_commission::survey::Spot;
 use hereabout_commission::tally::Tally;
 use hereabout_core::{Dimension, Estimator, TagId, Timestamp};
@@ -18,6 +17,8 @@ use hereabout_draw::xml::escaped;
 use hereabout_ingest::Clock;
 use hereabout_solve::verify::site_check::SiteCheck;
 use hereabout_store::LogReader;
+use hereabout_words::site_fact;
+use hereabout_words::time::rfc3339_seconds;
 
 use crate::calibration_file::{self, CalibrationFile};
 use crate::cli::{ReportArgs, SittingArgs};
@@ -28,7 +29,6 @@ use crate::exit::{self, Failure};
 use crate::outputs::{Output, Taken, cannot_write, is_stdout};
 use crate::place_checks::{self, Heights};
 use crate::recording::{Kind, Recording};
-use crate::site_facts;
 use crate::site_file::SiteFile;
 use crate::site_picture::{ErrorArrow, SitePicture};
 use crate::sitting::{self, Taker};
@@ -130,7 +130,10 @@ async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
         // A session of an older program may hold what this one can't read; the report goes on without it.
         let Ok(file) = CalibrationFile::parse(&document) else { continue };
         if past.last().is_none_or(|p| p.file != file) && past.len() < MOST_PAST {
-            past.push(Past { from: format!("session {}, {}", session.id, day(session.started_at)), file });
+            past.push(Past {
+                from: format!("session {}, {}", session.id, rfc3339_seconds(session.started_at)),
+                file,
+            });
         }
     }
     Ok(past)
@@ -171,12 +174,6 @@ async fn hear(
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
     Ok((tally, Some((shown(site, &proof, places), errors_m))))
-}
-
-/// `2026-05-04T09:12:31Z`.
-fn day(at: Timestamp) -> String {
-    let text = rfc3339(at);
-    format!("{}Z", text.split('.').next().unwrap_or(&text))
 }
 
 /// A table of cells that are HTML already; the first column is a heading.
@@ -247,7 +244,7 @@ impl Page {
         let mut body = format!(
             "<h1>{name}</h1>\n<p><small>hereabout {}, made {}{input}</small></p>\n",
             env!("CARGO_PKG_VERSION"),
-            day(self.made_at)
+            rfc3339_seconds(self.made_at)
         );
         body += &self.picture();
         body += &self.checkpoints();
@@ -313,7 +310,7 @@ impl Page {
         ];
         let mut out = format!(
             "<h2>Checkpoints</h2>\n<p class=\"verdict\">{}</p>\n{}",
-            escaped(&shown.verdict_words()),
+            escaped(&shown.verdict().words),
             table(&heads, &rows.collect::<Vec<_>>())
         );
         let r = &shown.result;
@@ -334,7 +331,7 @@ impl Page {
             let marks = [("CE50", ce50.observed_m), ("CE95", ce95.observed_m)];
             out += &distribution_svg("Errors at all checkpoints", errors_m, &marks);
         }
-        out + &list(shown.notes(&self.site.site).into_iter())
+        out + &list(shown.notes(&self.site.site).into_iter().map(|n| (n.words, n.advice)))
     }
 
     fn anchors(&self) -> String {
@@ -394,7 +391,9 @@ impl Page {
         };
         let rows: Vec<Vec<String>> = tally.anchors.iter().map(row).collect();
         let heads = ["anchor", "frames", "had a range", "left out", "mean residual m"];
-        let when = tally.extent.map_or(String::new(), |(a, b)| format!(" from {} to {}", day(a), day(b)));
+        let when = tally.extent.map_or(String::new(), |(a, b)| {
+            format!(" from {} to {}", rfc3339_seconds(a), rfc3339_seconds(b))
+        });
         format!(
             "<h2>Anchor health</h2>\n<p>{} position reports{when}, {} of them located.</p>\n{}",
             tally.reports,
@@ -404,8 +403,7 @@ impl Page {
     }
 
     fn geometry(&self) -> String {
-        let facts = site_facts::words(&self.check);
-        let facts = list(facts.into_iter().map(|f| (f.what, f.todo)));
+        let facts = list(site_fact::all(&self.check).into_iter().map(|f| (f.words, f.advice)));
         let none = "<p>Nothing to complain about.</p>\n".to_owned();
         format!("<h2>Geometry, reach, calibration</h2>\n{}", if facts.is_empty() { none } else { facts })
     }

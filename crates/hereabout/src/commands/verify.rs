@@ -1,20 +1,21 @@
 //! `verify`: a tag at known checkpoints, the errors of what is published there, and whether they are small enough.
 
 use hereabout_commission::proof::Proof;
-use hereabout_commission::survey::{MAX_RANGES, Spot};
+use hereabout_commission::survey::Spot;
 use hereabout_commission::tally::Tally;
 use hereabout_core::{Epoch, Site, TagId, Timestamp};
 use hereabout_engine::{Engine, Input, Output};
-use hereabout_solve::verify::{CeInterval, HonestyVerdict, PointResult, Verdict, Verification};
+use hereabout_solve::verify::{CeInterval, PointResult, Verdict, Verification};
+use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
 use crate::calibration_file::{self, CalibrationFile, UsedPlace};
-use crate::calibration_words as words;
 use crate::cli::VerifyArgs;
 use crate::commands::calibrate::{Places, goals_of, hear, places_task};
 use crate::commands::runtime;
 use crate::exit::Failure;
 use crate::fit_test::{FitTest, SiteMisfit};
+use crate::rows;
 use crate::site_file::SiteFile;
 use crate::sitting::{self, Taker};
 
@@ -196,14 +197,9 @@ impl Shown {
             out += &row(spot, point, *counts);
         }
         out += &self.summary();
-        let misfit = misfit.map(|m| (m.said.words.clone(), m.todo()));
-        for (what, todo) in misfit.into_iter().chain(self.notes(site)) {
-            out += &format!("- {what}\n");
-            if !todo.is_empty() {
-                out += &format!("    {todo}\n");
-            }
-        }
-        out + &self.verdict_words() + "\n"
+        let notes = misfit.map(SiteMisfit::note).into_iter().chain(self.notes(site));
+        notes.for_each(|note| out += &rows::item(&note));
+        out + &self.verdict().words + "\n"
     }
 
     fn summary(&self) -> String {
@@ -214,11 +210,7 @@ impl Shown {
             })
         };
         let honest = self.result.honesty.map_or_else(String::new, |h| {
-            let words = match h.verdict {
-                HonestyVerdict::Honest => "as they should",
-                HonestyVerdict::TooSure => "too seldom: the claimed errors are too small",
-                HonestyVerdict::TooShy => "with room to spare: the claimed errors are too large",
-            };
+            let words = words::honesty(h.verdict).words;
             format!("95 % ellipses held {:.0} % of the positions, {words}\n", h.held_share * 100.0)
         });
         let used = self.result.points.iter().filter(|p| p.accuracy.is_some()).count();
@@ -233,53 +225,27 @@ impl Shown {
     }
 
     /// What people should know beside the numbers.
-    pub(crate) fn notes(&self, site: &Site) -> Vec<(String, String)> {
+    pub(crate) fn notes(&self, site: &Site) -> Vec<Said> {
         let mut notes = Vec::new();
         for ((spot, point), (reports, located)) in
             self.spots.iter().zip(&self.result.points).zip(&self.counts)
         {
-            if let Some(place) = point.reused.and_then(|k| self.calibrated_at.get(k)) {
-                let what =
-                    format!("{} was used for the calibration ({}): it proves little", spot.name, place.name);
-                notes.push((what, "take checkpoints half a metre or more away from those places".to_owned()));
-            }
+            let place = point.reused.and_then(|k| self.calibrated_at.get(k));
+            notes.extend(place.map(|place| words::reused_place(&spot.name, &place.name)));
             if *located == 0 {
-                let what = format!("{}: no position in {reports} reports", spot.name);
-                notes.push((what, "look at the anchors there with `hereabout listen`".to_owned()));
+                notes.push(words::no_position(&spot.name, *reports));
             }
         }
-        for (spot, left_out) in self.spots.iter().zip(&self.left_out.0).filter(|(_, n)| **n > 0) {
-            let what = format!(
-                "{}: {left_out} further positions found no room: one proof takes {MAX_RANGES} in all",
-                spot.name
-            );
-            notes.push((
-                what,
-                "it rests on the first ones; stand for less time, or prove in parts".to_owned(),
-            ));
-        }
-        let misfit = words::misfit(&self.result.faults, site, &self.spots);
-        let more = words::left_out(self.left_out.1).into_iter().chain(misfit);
-        notes.extend(more.map(|n| (n.what, n.todo)));
+        let left_out = self.spots.iter().zip(&self.left_out.0).filter(|(_, n)| **n > 0);
+        notes.extend(left_out.map(|(spot, n)| words::left_out_positions(&spot.name, *n)));
+        notes.extend(words::left_out(self.left_out.1));
+        notes.extend(words::misfit(&self.result.faults, site, &self.spots));
         notes
     }
 
     /// Pass or fail, in one line.
-    pub(crate) fn verdict_words(&self) -> String {
-        let required = self.required_ce95_m.map_or(String::new(), |r| format!("{r} m"));
-        match self.result.verdict {
-            Verdict::NotAsked => {
-                "no accuracy is required: [site] required_ce95_m = 0.30 would make this pass or fail"
-                    .to_owned()
-            }
-            Verdict::PassedSurely => {
-                format!("passed: CE95 is within the required {required}, and so is its interval")
-            }
-            Verdict::Passed => format!(
-                "passed: CE95 is within the required {required}; with so few checkpoints it may be larger in truth"
-            ),
-            Verdict::Failed => format!("failed: CE95 is not within the required {required}"),
-        }
+    pub(crate) fn verdict(&self) -> Said {
+        words::accuracy(self.result.verdict, self.required_ce95_m)
     }
 
     fn to_json(&self, site: &Site, misfit: Option<&SiteMisfit>) -> Value {
@@ -297,22 +263,19 @@ impl Shown {
             })
         };
         let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
-        let misfit_note = misfit.map(|m| (m.said.words.clone(), m.todo()));
+        let notes: Vec<Value> =
+            misfit.map(SiteMisfit::note).iter().chain(&self.notes(site)).map(rows::note).collect();
+        let code = self.verdict().code;
         json!({
-            "verdict": match self.result.verdict {
-                Verdict::NotAsked => "not asked",
-                Verdict::PassedSurely => "passed surely",
-                Verdict::Passed => "passed",
-                Verdict::Failed => "failed",
-            },
+            // The verdict is the code with blanks, as it was written before there were codes.
+            "verdict": code.replace('_', " "), "code": code,
             "required_ce95_m": self.required_ce95_m, "checkpoints": points.collect::<Vec<_>>(),
             "rmse_m": self.result.overall.map(|a| a.horizontal.rms_m),
             "max_m": self.result.overall.map(|a| a.horizontal.max_m),
             "ce50": ce(self.result.ce50), "ce95": ce(self.result.ce95),
             "held_share": self.result.honesty.map(|h| h.held_share),
             "site_fit": misfit.map(SiteMisfit::to_json),
-            "notes": misfit_note.into_iter().chain(self.notes(site)).map(|(what, todo)| json!({ "what": what, "todo": todo }))
-                .collect::<Vec<_>>(),
+            "notes": notes,
         })
     }
 }

@@ -12,8 +12,8 @@
 use hereabout_commission::hearing::{HeardAnchor, HearingTable};
 use hereabout_engine::AnchorState;
 use hereabout_ingest::LinkStatus;
+use hereabout_words::hearing::{self, Names};
 
-use crate::hearing_words::{Names, words};
 use crate::sparkline::sparkline;
 use crate::terminal::{Line, Look, wrap};
 
@@ -63,7 +63,7 @@ impl View<'_> {
             warn(&mut lines, misfit, width);
         }
         for warning in &self.table.warnings {
-            warn(&mut lines, &words(warning, self.names, self.several_tags), width);
+            warn(&mut lines, &hearing::line(warning, self.names, self.several_tags), width);
         }
         for line in &mut lines {
             line.text = line.text.chars().take(width).collect::<String>().trim_end().to_owned();

@@ -1,32 +1,21 @@
-//! The facts of the site check in words, each with advice. Facts that many anchors share are told once.
+//! What follows from a site before the first range comes: geometry, mirror places, reach, calibration, frames whose age
+//! can't be seen. Facts that many anchors share are told once.
 
 use hereabout_core::{AnchorId, Micros, MirrorSide, Site};
 use hereabout_engine::frozen_can_be_told;
-use hereabout_ingest::{LATENCY_ADVICE, latency_matters, latency_words};
 use hereabout_solve::model::congruence::congruences;
 use hereabout_solve::verify::site_check::{SiteCheck, SiteFact, Stretch};
-use hereabout_wire::{FieldName, RangeKind};
+use hereabout_wire::{FieldName, FrameSpec, RangeKind};
 
-use crate::site_file::SiteFile;
+use crate::said::{Said, Topic};
 
-/// One fact for people.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub(crate) struct Fact {
-    /// A word for programs.
-    pub(crate) kind: &'static str,
-    /// What is so.
-    pub(crate) what: String,
-    /// What to do about it.
-    pub(crate) todo: String,
-}
-
-fn fact(kind: &'static str, what: String, todo: &str) -> Fact {
-    Fact { kind, what, todo: todo.to_owned() }
+fn fact(code: &'static str, words: impl Into<String>, advice: &str) -> Said {
+    Said::new(Topic::SiteFact, code, words, advice)
 }
 
 /// All facts in words, geometry first.
-pub(crate) fn words(found: &SiteCheck) -> Vec<Fact> {
-    let mut out: Vec<Fact> = found.facts.iter().filter_map(single).collect();
+pub fn all(found: &SiteCheck) -> Vec<Said> {
+    let mut out: Vec<Said> = found.facts.iter().filter_map(single).collect();
     out.extend(long_links(&found.facts));
     out.extend(offsets(&found.facts));
     out
@@ -36,7 +25,7 @@ pub(crate) fn words(found: &SiteCheck) -> Vec<Fact> {
 const ORDERS_SHOWN: usize = 7;
 
 /// Orders of the anchors under which the site looks the same to ranges.
-pub(crate) fn same_shape(site: &Site) -> Option<Fact> {
+pub fn same_shape(site: &Site) -> Option<Said> {
     let places: Vec<[f64; 3]> = site.anchors().iter().map(|a| a.at_m).collect();
     let orders = congruences(&places, site.dimension(), site.fence());
     let ids = |order: &[u8]| {
@@ -51,7 +40,7 @@ pub(crate) fn same_shape(site: &Site) -> Option<Fact> {
     };
     (!orders.is_empty()).then(|| {
         fact(
-            "same shape",
+            "same_shape",
             format!(
                 "the ranges alone can't tell the order of the anchors {} from {}{more}",
                 ids(&own),
@@ -63,11 +52,10 @@ pub(crate) fn same_shape(site: &Site) -> Option<Fact> {
     })
 }
 
-/// The latency timer of the source's USB serial adapter, when it matters.
-pub(crate) fn latency(latency_ms: Option<u32>) -> Option<Fact> {
-    // At which pace the frames come is not known here.
-    let ms = latency_ms.filter(|ms| latency_matters(*ms, None))?;
-    Some(fact("latency timer", latency_words(ms), LATENCY_ADVICE))
+/// The latency timer of the source's USB serial adapter, when it matters; in the words of the reader of the port, which
+/// logs the same.
+pub fn latency(words: String, advice: &str) -> Said {
+    fact("latency_timer", words, advice)
 }
 
 /// White noise of a good range, metres: what modules have at best counts, unless the site states less (2 to 5 cm; common
@@ -75,25 +63,25 @@ pub(crate) fn latency(latency_ms: Option<u32>) -> Option<Fact> {
 const WHITE_NOISE_M: f64 = 0.04;
 
 /// What can't be seen of frames that are old, sent again or frozen.
-pub(crate) fn freshness(site: &SiteFile) -> Vec<Fact> {
-    let Some(frame) = &site.frame else { return Vec::new() };
+pub fn freshness(site: &Site, frame: Option<&FrameSpec>) -> Vec<Said> {
+    let Some(frame) = frame else { return Vec::new() };
     let mut out = Vec::new();
     let has = |field| frame.layout.counter_max(field).is_some();
     if !has(FieldName::Seq) && !has(FieldName::Millis) {
         out.push(fact(
-            "no counter",
+            "no_counter",
             "frames carry neither a counter nor a clock: old ones that are sent again at the usual pace can't be told \
              from new ones"
                 .to_owned(),
             "take the module's counter (seq) or clock (millis) into the layout, if it sends one",
         ));
     }
-    let stated_m = site.site.anchors().iter().map(|a| a.range_sigma_m).fold(WHITE_NOISE_M, f64::min);
+    let stated_m = site.anchors().iter().map(|a| a.range_sigma_m).fold(WHITE_NOISE_M, f64::min);
     let step_m = 1.0 / frame.unit.per_metre();
     let whole = matches!(frame.layout.range_kind(0), Some(RangeKind::Integer { .. }));
     if whole && !frozen_can_be_told(step_m, stated_m) {
         out.push(fact(
-            "frozen unseen",
+            "frozen_unseen",
             format!("ranges come in steps of {step_m} m: a module that hangs looks like a tag at rest"),
             "let the module send finer ranges, or a counter (seq)",
         ));
@@ -111,10 +99,10 @@ fn percent(share: f64) -> String {
 }
 
 /// Facts that stand for themselves.
-fn single(f: &SiteFact) -> Option<Fact> {
+fn single(f: &SiteFact) -> Option<Said> {
     Some(match f {
         SiteFact::WeakHdop { share, limit } => fact(
-            "weak hdop",
+            "weak_hdop",
             format!(
                 "in {} of the area the position is more than {limit} times as uncertain as a range",
                 percent(*share)
@@ -122,12 +110,12 @@ fn single(f: &SiteFact) -> Option<Fact> {
             "an anchor on the far side of that part would mend it; --svg draws where",
         ),
         SiteFact::NoPosition { share, at_m } => fact(
-            "no position",
+            "no_position",
             format!("{} of the area has no position, for example at {}", percent(*share), place(*at_m)),
             "add an anchor within reach of it, or make area_m smaller",
         ),
         SiteFact::NearlyOnLine { across_m, along_m, mirror } => fact(
-            "nearly on a line",
+            "nearly_on_a_line",
             format!(
                 "seen from above the anchors lie nearly on a line: {across_m:.1} m across, {along_m:.1} m along"
             ),
@@ -141,7 +129,7 @@ fn single(f: &SiteFact) -> Option<Fact> {
             },
         ),
         SiteFact::NearlyOnPlane { thickness_m, mirror } => fact(
-            "nearly on a plane",
+            "nearly_on_a_plane",
             format!("the anchors lie nearly in one plane, {thickness_m:.1} m thick"),
             match mirror {
                 MirrorSide::Excluded => {
@@ -153,24 +141,24 @@ fn single(f: &SiteFact) -> Option<Fact> {
             },
         ),
         SiteFact::LittleHeightSpread { spread_m, need_m } => fact(
-            "little height spread",
+            "little_height_spread",
             format!(
                 "the anchors differ by {spread_m:.1} m in height, {need_m:.1} m or more are needed for a height"
             ),
             "put some anchors low, or use dimension = \"2d\" with tag_height_m",
         ),
         SiteFact::AllAbove { least_m } => fact(
-            "all above",
+            "all_above",
             format!("every anchor is above the tag, by {least_m:.1} m or more: height is weak"),
             "put an anchor near the floor",
         ),
         SiteFact::AllBelow { least_m } => fact(
-            "all below",
+            "all_below",
             format!("every anchor is below the tag, by {least_m:.1} m or more: height is weak"),
             "put an anchor high up",
         ),
         SiteFact::FewInSight { share, at_m, have, need } => fact(
-            "few in sight",
+            "few_in_sight",
             format!(
                 "in {} of the area fewer than {need} anchors are within 15 m, for example {have} at {}",
                 percent(*share),
@@ -183,7 +171,7 @@ fn single(f: &SiteFact) -> Option<Fact> {
 }
 
 /// The far links, one line for each degree.
-fn long_links(facts: &[SiteFact]) -> Vec<Fact> {
+fn long_links(facts: &[SiteFact]) -> Vec<Said> {
     let degree = |wanted: Stretch| {
         let far = facts.iter().filter_map(|f| match f {
             SiteFact::LongLink { anchor, farthest_m, stretch } if *stretch == wanted => {
@@ -198,17 +186,17 @@ fn long_links(facts: &[SiteFact]) -> Vec<Fact> {
             let what = format!("{who}: up to {most:.1} m from part of the area");
             match wanted {
                 Stretch::OutOfReach => fact(
-                    "out of reach",
+                    "out_of_reach",
                     what,
                     "beyond what radios of this kind reach at best (25 to 30 m): nothing is heard there",
                 ),
                 Stretch::NotDependable => fact(
-                    "not dependable",
+                    "not_dependable",
                     what,
                     "beyond what is dependable in free sight (15 m): expect gaps there",
                 ),
                 Stretch::NeedsSight => fact(
-                    "needs sight",
+                    "needs_sight",
                     what,
                     "beyond what goes through obstacles (10 m): keep the line of sight free",
                 ),
@@ -222,28 +210,28 @@ fn long_links(facts: &[SiteFact]) -> Vec<Fact> {
 }
 
 /// What is to be said about calibrations, one line for each kind.
-fn offsets(facts: &[SiteFact]) -> Vec<Fact> {
+fn offsets(facts: &[SiteFact]) -> Vec<Said> {
     let who = |pick: fn(&SiteFact) -> Option<AnchorId>| list(facts.iter().filter_map(pick));
     let missing = who(|f| if let SiteFact::OffsetMissing { anchor } = f { Some(*anchor) } else { None });
     let rough = who(|f| if let SiteFact::OffsetRough { anchor, .. } = f { Some(*anchor) } else { None });
     let mut out = Vec::new();
     if !missing.is_empty() {
         out.push(fact(
-            "offset missing",
+            "offset_missing",
             format!("{missing}: not calibrated"),
             "boards read 5 cm long to 30 cm short as they come (common practice): run `hereabout calibrate`",
         ));
     }
     if !rough.is_empty() {
         out.push(fact(
-            "offset rough",
+            "offset_rough",
             format!("{rough}: the offset is known to more than 3 cm only"),
             "calibrate at more places; more seconds at one place do not help",
         ));
     }
     out.extend(facts.iter().filter_map(|f| match f {
         SiteFact::OffsetOdd { anchor, offset_m } => Some(fact(
-            "offset odd",
+            "offset_odd",
             format!("anchor {anchor}: an offset of {offset_m:+.2} m is a wrong coordinate, as a rule"),
             "measure its antenna's place again, then calibrate",
         )),
@@ -259,7 +247,7 @@ fn offsets(facts: &[SiteFact]) -> Vec<Fact> {
         let ids = list(old.iter().map(|(a, _)| *a));
         let what = format!("{ids}: calibrated up to {:.0} days ago", oldest / 86_400.0);
         out.push(fact(
-            "offset old",
+            "offset_old",
             what,
             "verify at checkpoints; calibrate again after changes of boards, tags or weather",
         ));
@@ -276,3 +264,6 @@ fn list(ids: impl Iterator<Item = AnchorId>) -> String {
         many => format!("anchors {}", many.join(", ")),
     }
 }
+
+#[cfg(test)]
+mod tests;

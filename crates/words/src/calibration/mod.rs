@@ -1,7 +1,10 @@
-//! What a calibration or a proof found, in words: what is wrong, and what to do. Each kind of note has a code
-//! that programs may rely on; the words may change.
+//! What a calibration or a proof found: refusals, odd boards, places and paths, with what to do.
+//!
+//! A note has up to four facts beside its code: `anchor` (an id) and `spot` (a name) say what it is about, `excess_m` and
+//! `excess_se_m` how much too long a range is.
 
-use hereabout_api::plausible_words;
+mod checkpoint;
+
 use hereabout_commission::calibration::{BoardVerdict, Calibration};
 use hereabout_commission::survey::{MAX_RANGES, Spot};
 use hereabout_core::plausible::Slip;
@@ -12,94 +15,82 @@ use hereabout_solve::calibrate::adjust::{
 use hereabout_solve::calibrate::displacement::DisplacementVerdict;
 use hereabout_solve::calibrate::occupation::OccupationRefusal;
 
-use crate::fit_test::{self, SiteMisfit};
-use crate::place_checks;
+use crate::plausible;
+use crate::said::{Fact, Said, Topic};
 
-/// Something that people should know, and what to do about it.
-#[derive(Clone, Debug)]
-pub(crate) struct Note {
-    /// What kind of note this is, for programs.
-    pub(crate) code: &'static str,
-    /// The anchor that it is about.
-    pub(crate) anchor: Option<AnchorId>,
-    /// The name of the spot that it is about.
-    pub(crate) spot: Option<String>,
-    /// How much too long a range is, with its standard error where there is one, metres.
-    pub(crate) excess_m: Option<(f64, Option<f64>)>,
-    /// What was found.
-    pub(crate) what: String,
-    /// What to do; may be empty.
-    pub(crate) todo: String,
+pub use checkpoint::{honesty, left_out_positions, no_position, reused_place, verdict as accuracy};
+
+fn note(code: &'static str, words: impl Into<String>, advice: impl Into<String>) -> Said {
+    Said::new(Topic::Calibration, code, words, advice)
 }
 
-impl Note {
-    /// About the whole calibration.
-    pub(crate) fn new(code: &'static str, what: impl Into<String>, todo: impl Into<String>) -> Note {
-        Note { code, anchor: None, spot: None, excess_m: None, what: what.into(), todo: todo.into() }
+impl Said {
+    /// The same about an anchor.
+    fn about_anchor(self, anchor: AnchorId) -> Said {
+        self.with("anchor", Some(Fact::Whole(anchor.0.into())))
     }
 
-    /// About an anchor.
-    pub(crate) fn anchor(self, anchor: AnchorId) -> Note {
-        Note { anchor: Some(anchor), ..self }
-    }
-
-    /// About a spot; `None` leaves it as it is.
-    pub(crate) fn spot(self, spot: Option<&str>) -> Note {
-        Note { spot: spot.map(str::to_owned).or(self.spot), ..self }
-    }
-}
-
-/// That ranges and site file do not fit each other.
-pub(crate) fn misfit_of_site(misfit: &SiteMisfit) -> Note {
-    Note::new(fit_test::CODE, misfit.said.words.clone(), misfit.todo())
-}
-
-/// The code of a refused stand.
-pub(crate) fn refusal_code(r: &OccupationRefusal) -> &'static str {
-    match r {
-        OccupationRefusal::TooFewRanges { have: 0, .. } => "not_heard",
-        OccupationRefusal::TooFewRanges { .. } => "too_few_ranges",
-        OccupationRefusal::TooManyNlos { .. } => "too_many_late",
-        OccupationRefusal::TooNoisy { .. } => "too_noisy",
-        OccupationRefusal::Stepped { .. } => "stepped",
-        OccupationRefusal::TooUncertain { .. } => "too_uncertain",
-    }
-}
-
-/// Why a stand of one board is not taken, and what to do.
-pub(crate) fn refusal(r: &OccupationRefusal) -> (String, &'static str) {
-    match r {
-        OccupationRefusal::TooFewRanges { have: 0, .. } => {
-            ("it was not heard".into(), "check its power and its place; `hereabout listen` shows who answers")
+    /// The same about a spot; the last one that is given counts, and `None` leaves it as it is.
+    pub fn at_spot(mut self, spot: Option<&str>) -> Said {
+        if spot.is_some() {
+            self.facts.retain(|(name, _)| *name != "spot");
         }
+        self.with("spot", spot.map(|spot| Fact::Text(spot.to_owned())))
+    }
+
+    /// The same with how much too long a range is, and the standard error where there is one, metres.
+    fn too_long_by(self, excess_m: f64, excess_se_m: Option<f64>) -> Said {
+        self.with("excess_m", Some(Fact::Number(excess_m))).with("excess_se_m", excess_se_m.map(Fact::Number))
+    }
+
+    /// The same with something before the words.
+    pub fn after(self, before: &str) -> Said {
+        Said { words: format!("{before}{}", self.words), ..self }
+    }
+}
+
+/// Why a stand of one board is not taken; `at` stands before it, and `anchor` is the board's.
+pub fn refusal(refused: &OccupationRefusal, at: &str, anchor: AnchorId) -> Said {
+    let (code, why, advice) = match refused {
+        OccupationRefusal::TooFewRanges { have: 0, .. } => (
+            "not_heard",
+            "it was not heard".to_owned(),
+            "check its power and its place; `hereabout listen` shows who answers",
+        ),
         OccupationRefusal::TooFewRanges { have, need } => (
+            "too_few_ranges",
             format!("{have} ranges are too few, {need} are needed"),
             "stand longer: 25 s at ten a second do, a minute is better",
         ),
         OccupationRefusal::TooManyNlos { share, limit_share: limit } => (
+            "too_many_late",
             format!("{:.0} % of its ranges are late (at most {:.0} %)", share * 100.0, limit * 100.0),
             "something stands in between: free the line of sight, or put the tag elsewhere",
         ),
         OccupationRefusal::TooNoisy { sigma_m, limit_m } => (
+            "too_noisy",
             format!("its ranges scatter by {sigma_m:.2} m (at most {limit_m:.2} m)"),
             "move tag or board away from metal and walls; if the kit is like that, raise range_sigma_m",
         ),
         OccupationRefusal::Stepped { by_m, limit_m, .. } => (
+            "stepped",
             format!("its level stepped by {by_m:+.2} m within the stand (at most {limit_m:.2} m)"),
             "the tag was moved or somebody stood in between: let it stand alone and measure again",
         ),
         OccupationRefusal::TooUncertain { se_m, limit_m } => (
+            "too_uncertain",
             format!("its level is known to ± {:.1} cm only (at most {:.1} cm)", se_m * 1e2, limit_m * 1e2),
             "stand longer: two minutes or more where the noise is slow",
         ),
-    }
+    };
+    note(code, format!("{at}anchor {anchor} is refused: {why}"), advice).about_anchor(anchor)
 }
 
 /// What the boards of a stand say together about the tag; `None` when it stood still.
-pub(crate) fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Note> {
+pub fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Said> {
     match verdict {
         DisplacementVerdict::Still | DisplacementVerdict::TooFewBoards => None,
-        DisplacementVerdict::Moved { shift_m: [e, n, u], .. } => Some(Note::new(
+        DisplacementVerdict::Moved { shift_m: [e, n, u], .. } => Some(note(
             "tag_moved",
             format!(
                 "the tag was moved while it should have stood, by {e:+.2} m east, {n:+.2} m north, {u:+.2} m up: the place is left out"
@@ -110,9 +101,9 @@ pub(crate) fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Note> {
             let id = id(site, *anchor);
             let what = format!("anchor {id} alone changed by {change_m:+.2} m: it is left out at this place");
             let todo = "somebody stood in its line of sight, as a rule";
-            Some(Note::new("one_board_changed", what, todo).anchor(id))
+            Some(note("one_board_changed", what, todo).about_anchor(id))
         }
-        DisplacementVerdict::Unclear => Some(Note::new(
+        DisplacementVerdict::Unclear => Some(note(
             "unclear_change",
             "the ranges changed while the tag stood, and neither a moved tag nor one board explains it",
             "people walked about, as a rule: measure this place again when it is quiet",
@@ -121,71 +112,84 @@ pub(crate) fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Note> {
 }
 
 /// A level that was left out because no direct path is behind it; `board` is what its anchor's others say.
-pub(crate) fn blocked(path: &BlockedPath, board: Option<&BoardOffset>, site: &Site, spots: &[Spot]) -> Note {
+pub fn blocked(path: &BlockedPath, board: Option<&BoardOffset>, site: &Site, spots: &[Spot]) -> Said {
     let (id, spot) = (id(site, path.anchor), spot_name(spots, path.occupation));
     let others = board.map_or(0, |b| b.occupations);
     let what = format!(
-        "anchor {id} ({}) has no direct path to {spot}: it reads {:.2} m (± {:.2}) longer there than its {others} other places say; it is left out there",
-        name(site, path.anchor),
+        "{} has no direct path to {spot}: it reads {:.2} m (± {:.2}) longer there than its {others} other places say; it is left out there",
+        full_name(site, path.anchor),
         path.excess_m,
         path.excess_se_m,
     );
     let todo = "see what stands in between; a tag that works there is seen too far away by this anchor";
-    let note = Note::new("no_direct_path", what, todo).anchor(id).spot(Some(spot));
-    Note { excess_m: Some((path.excess_m, Some(path.excess_se_m))), ..note }
+    note("no_direct_path", what, todo)
+        .about_anchor(id)
+        .at_spot(Some(spot))
+        .too_long_by(path.excess_m, Some(path.excess_se_m))
 }
 
 /// What became of a board, in one or two words for the table.
-pub(crate) fn verdict(v: BoardVerdict) -> &'static str {
-    match v {
-        BoardVerdict::Good => "taken",
-        BoardVerdict::Odd => "taken, odd",
-        BoardVerdict::WrongPlace => "place wrong?",
-        BoardVerdict::Implausible => "implausible",
-        BoardVerdict::HeldBack => "held back",
-        BoardVerdict::InDoubt => "in doubt",
-        BoardVerdict::Refused => "refused",
-        BoardVerdict::Silent => "not heard",
-    }
+pub fn verdict(verdict: BoardVerdict) -> Said {
+    let (code, words) = match verdict {
+        BoardVerdict::Good => ("taken", "taken"),
+        BoardVerdict::Odd => ("taken_odd", "taken, odd"),
+        BoardVerdict::WrongPlace => ("place_wrong", "place wrong?"),
+        BoardVerdict::Implausible => ("implausible", "implausible"),
+        BoardVerdict::HeldBack => ("held_back", "held back"),
+        BoardVerdict::InDoubt => ("in_doubt", "in doubt"),
+        BoardVerdict::Refused => ("refused", "refused"),
+        BoardVerdict::Silent => ("not_heard", "not heard"),
+    };
+    note(code, words, "")
+}
+
+/// A board whose offset is larger than boards' are, and taken all the same.
+pub fn odd_offset(anchor: AnchorId) -> Said {
+    let what = format!("anchor {anchor}: an offset beyond half a metre is a wrong coordinate, as a rule");
+    note("odd_offset", what, "measure the anchor's place and the tag's again").about_anchor(anchor)
+}
+
+/// A board whose stands are short for the pace of its noise.
+pub fn slow_noise(anchor: AnchorId) -> Said {
+    let what = format!("anchor {anchor}: its noise is slow and the stands short: its error is a rough guess");
+    note("slow_noise", what, "two to four minutes are better").about_anchor(anchor)
 }
 
 /// What is implausible, board by board, and which slip of a place or distance explains it; empty when nothing is.
-pub(crate) fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> Vec<Note> {
+pub fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> Vec<Said> {
     let mut notes = Vec::new();
     for b in found.boards.iter().filter(|b| b.verdict == BoardVerdict::Implausible) {
         // The slip of a number that was computed is none: it is in the place that it was computed from.
         let judged = b.found.map(|f| site.correction_limits().judge(&f.correction())).into_iter().flatten();
         notes.extend(judged.map(|i| {
-            let words = plausible_words::implausible(&i.without_slip());
+            let words = plausible::correction(&i.without_slip()).words;
             let todo = "measure the places and the anchor's own again; a board that really reads so: [site] max_offset_m";
             let what = format!("anchor {} ({}): {words}", b.anchor, named(site, b.anchor));
-            Note::new("implausible", what, todo).anchor(b.anchor)
+            note("implausible", what, todo).about_anchor(b.anchor)
         }));
     }
     for d in &found.doubted_places {
         let name = spots.get(d.spot).map_or("a place", |s| s.name.as_str());
         let what = format!("{name}: the ranges don't fit this place");
         let todo = d.meant.map_or("check its coordinates: metres, east first".to_owned(), |(slip, at_m)| {
-            place_checks::meant_words(slip, at_m)
+            plausible::likely_place(slip, at_m)
         });
-        notes.push(
-            Note::new("spot_does_not_fit", what, todo).spot(spots.get(d.spot).map(|s| s.name.as_str())),
-        );
+        notes.push(note("spot_does_not_fit", what, todo).at_spot(spots.get(d.spot).map(|s| s.name.as_str())));
     }
     if let Some((slip, distance_m)) = found.meant_distance {
         let unit = if slip == Slip::Centimetres { "centimetres" } else { "millimetres" };
         let what = "the range does not fit this distance".to_owned();
         let todo = format!("perhaps written in {unit}: {distance_m:.3} m would fit");
-        notes.push(Note::new("distance_does_not_fit", what, todo));
+        notes.push(note("distance_does_not_fit", what, todo));
     }
     notes
 }
 
 /// Ranges that found no room, when there were some.
-pub(crate) fn left_out(ranges: usize) -> Option<Note> {
+pub fn left_out(ranges: usize) -> Option<Said> {
     let what = format!("{ranges} further ranges found no room: one sitting takes {MAX_RANGES}");
     let todo = "what is told rests on the first ones; stand for less time, or give parts";
-    (ranges > 0).then(|| Note::new("ranges_left_out", what, todo))
+    (ranges > 0).then(|| note("ranges_left_out", what, todo))
 }
 
 fn named(site: &Site, id: AnchorId) -> &str {
@@ -193,26 +197,26 @@ fn named(site: &Site, id: AnchorId) -> &str {
 }
 
 /// Why there is no adjustment.
-pub(crate) fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Note {
+pub fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Said {
     match r {
         AdjustRefusal::NothingMeasured => {
-            Note::new("nothing_measured", "no stand could be taken", "see the reasons at each place")
+            note("nothing_measured", "no stand could be taken", "see the reasons at each place")
         }
         AdjustRefusal::BadInput { occupation: stand } => {
             let name = spot_name(spots, *stand);
-            Note::new(
+            note(
                 "spot_too_far",
                 format!("{name} is farther off than any radio reaches"),
                 "check its coordinates: metres, east first",
             )
-            .spot(Some(name))
+            .at_spot(Some(name))
         }
         AdjustRefusal::ScaleNotSupported {
             spread_m,
             need_m,
             occupations: stands,
             need_occupations: need_stands,
-        } => Note::new(
+        } => note(
             "scale_not_supported",
             format!(
                 "a scale can't be told from these places: the distances to one anchor spread by {spread_m:.1} m over {stands} places"
@@ -221,7 +225,7 @@ pub(crate) fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Note {
                 "put the tag at {need_stands} places or more whose distances to an anchor differ by {need_m:.0} m or more, or leave --scale out"
             ),
         ),
-        AdjustRefusal::Undetermined(_) => Note::new(
+        AdjustRefusal::Undetermined(_) => note(
             "undetermined",
             "the places do not determine the offsets",
             "add places, away from each other",
@@ -230,7 +234,7 @@ pub(crate) fn adjust_refusal(r: &AdjustRefusal, spots: &[Spot]) -> Note {
 }
 
 /// What was decided about the scale; `None` when there is nothing to say.
-pub(crate) fn scale(v: &ScaleVerdict) -> Option<Note> {
+pub fn scale(v: &ScaleVerdict) -> Option<Said> {
     let (code, what) = match v {
         ScaleVerdict::NotAsked | ScaleVerdict::NotSupported | ScaleVerdict::NotProven { .. } => return None,
         ScaleVerdict::TooSmall { scale } => (
@@ -248,7 +252,7 @@ pub(crate) fn scale(v: &ScaleVerdict) -> Option<Note> {
             format!("each board has a scale of its own (chance of that by accident: {})", small(*chance)),
         ),
     };
-    Some(Note::new(code, what, ""))
+    Some(note(code, what, ""))
 }
 
 fn small(chance: f64) -> String {
@@ -256,81 +260,67 @@ fn small(chance: f64) -> String {
 }
 
 /// One explanation: what is wrong, by how much, and what to do.
-pub(crate) fn explanation(e: &Explanation, site: &Site, spots: &[Spot]) -> Note {
-    let (what, todo) = explanation_words(e, site, spots);
+fn explanation(e: &Explanation, site: &Site, spots: &[Spot]) -> Said {
     match e.candidate {
         FaultCandidate::OccupationPlace(k) => {
-            Note::new("wrong_spot", what, todo).spot(Some(spot_name(spots, k)))
+            let spot = spot_name(spots, k);
+            note(
+                "wrong_spot",
+                format!("the tag did not stand at {spot} as stated, but {} of it", shift(e.shift_m)),
+                "measure that place again, with a second tape line as a check",
+            )
+            .at_spot(Some(spot))
         }
-        FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) => {
-            Note::new("wrong_anchor_place", what, todo).anchor(id(site, i))
-        }
-        FaultCandidate::AnchorOffset(i) => Note::new("wrong_offset", what, todo).anchor(id(site, i)),
-        FaultCandidate::AllOffsets => Note::new("all_offsets", what, todo),
-        FaultCandidate::AllScales => Note::new("all_scales", what, todo),
+        FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) => note(
+            "wrong_anchor_place",
+            format!("{} is not where the site file says, but {} of it", full_name(site, i), shift(e.shift_m)),
+            "measure its antenna's place again and correct at_m; its offset is not to be trusted before",
+        )
+        .about_anchor(id(site, i)),
+        FaultCandidate::AnchorOffset(i) => note(
+            "wrong_offset",
+            format!("{} reads {:+.2} m longer than its offset says", full_name(site, i), e.offset_m),
+            "calibrate it again; it may have been swapped, or stand behind something",
+        )
+        .about_anchor(id(site, i)),
+        FaultCandidate::AllOffsets => note(
+            "all_offsets",
+            format!("all boards read {:+.2} m longer than their offsets say", e.offset_m),
+            "another tag than at the calibration, as a rule: calibrate with the tag that is used",
+        ),
+        FaultCandidate::AllScales => note(
+            "all_scales",
+            format!("all boards read {:+.1} % longer than stated", e.scale_change * 100.0),
+            "calibrate with --scale, at places of different distance",
+        ),
         FaultCandidate::Path { occupation: stand, anchor } => {
-            let note = Note::new("no_direct_path", what, todo).anchor(id(site, anchor));
-            Note { excess_m: Some((e.offset_m, None)), ..note.spot(Some(spot_name(spots, stand))) }
+            let (spot, name) = (spot_name(spots, stand), full_name(site, anchor));
+            note(
+                "no_direct_path",
+                format!("{name} has no direct path to {spot} and reads {:.2} m too long there", e.offset_m),
+                "see what stands in between, and measure that place again with a free line of sight",
+            )
+            .about_anchor(id(site, anchor))
+            .at_spot(Some(spot))
+            .too_long_by(e.offset_m, None)
         }
     }
 }
 
-fn explanation_words(e: &Explanation, site: &Site, spots: &[Spot]) -> (String, String) {
-    let [x, y, z] = e.shift_m;
-    let shift = if z.abs() >= 0.005 {
-        format!("{x:+.2} m east, {y:+.2} m north, {z:+.2} m up")
-    } else {
-        format!("{x:+.2} m east, {y:+.2} m north")
-    };
-    match e.candidate {
-        FaultCandidate::OccupationPlace(k) => {
-            let name = spot_name(spots, k);
-            (
-                format!("the tag did not stand at {name} as stated, but {shift} of it"),
-                "measure that place again, with a second tape line as a check".into(),
-            )
-        }
-        FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) => (
-            format!(
-                "anchor {} ({}) is not where the site file says, but {shift} of it",
-                id(site, i),
-                name(site, i)
-            ),
-            "measure its antenna's place again and correct at_m; its offset is not to be trusted before"
-                .into(),
-        ),
-        FaultCandidate::AnchorOffset(i) => (
-            format!(
-                "anchor {} ({}) reads {:+.2} m longer than its offset says",
-                id(site, i),
-                name(site, i),
-                e.offset_m
-            ),
-            "calibrate it again; it may have been swapped, or stand behind something".into(),
-        ),
-        FaultCandidate::AllOffsets => (
-            format!("all boards read {:+.2} m longer than their offsets say", e.offset_m),
-            "another tag than at the calibration, as a rule: calibrate with the tag that is used".into(),
-        ),
-        FaultCandidate::AllScales => (
-            format!("all boards read {:+.1} % longer than stated", e.scale_change * 100.0),
-            "calibrate with --scale, at places of different distance".into(),
-        ),
-        FaultCandidate::Path { occupation: stand, anchor } => (
-            format!(
-                "anchor {} ({}) has no direct path to {} and reads {:.2} m too long there",
-                id(site, anchor),
-                name(site, anchor),
-                spot_name(spots, stand),
-                e.offset_m
-            ),
-            "see what stands in between, and measure that place again with a free line of sight".into(),
-        ),
-    }
+/// `+0.30 m east, -0.10 m north`, and up where that differs.
+fn shift([e, n, u]: [f64; 3]) -> String {
+    let flat = format!("{e:+.2} m east, {n:+.2} m north");
+    if u.abs() >= 0.005 { format!("{flat}, {u:+.2} m up") } else { flat }
+}
+
+/// A place that is left out for what explains its ranges.
+pub fn wrong_stand(e: &Explanation, site: &Site, spots: &[Spot]) -> Said {
+    let note = explanation(e, site, spots);
+    Said { words: format!("{}: the place is left out", note.words), ..note }
 }
 
 /// What the residuals say together, line by line; empty when nothing stands out.
-pub(crate) fn misfit(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Note> {
+pub fn misfit(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Said> {
     match m {
         FaultIsolation::None => Vec::new(),
         FaultIsolation::Named(e) => vec![explanation(e, site, spots)],
@@ -338,9 +328,9 @@ pub(crate) fn misfit(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Not
             let many = "something is wrong, and these explain it about equally well; more places decide";
             let each = list.iter().take(4).map(|e| {
                 let note = explanation(e, site, spots);
-                Note { code: perhaps(note.code), what: format!("perhaps: {}", note.what), ..note }
+                Said { code: perhaps(note.code), ..note }.after("perhaps: ")
             });
-            std::iter::once(Note::new("undecided", many, "")).chain(each).collect()
+            std::iter::once(note("undecided", many, "")).chain(each).collect()
         }
     }
 }
@@ -358,7 +348,7 @@ fn perhaps(code: &'static str) -> &'static str {
 }
 
 /// What an accuracy of so few places is worth.
-pub(crate) fn places_caution(places: usize) -> Option<Note> {
+pub fn places_caution(places: usize) -> Option<Said> {
     let (code, what) = match places {
         1 => (
             "one_place",
@@ -370,7 +360,7 @@ pub(crate) fn places_caution(places: usize) -> Option<Note> {
         ),
         _ => return None,
     };
-    Some(Note::new(code, what, ""))
+    Some(note(code, what, ""))
 }
 
 fn spot_name(spots: &[Spot], index: usize) -> &str {
@@ -384,3 +374,11 @@ fn id(site: &Site, index: usize) -> AnchorId {
 fn name(site: &Site, index: usize) -> &str {
     site.anchors().get(index).map_or("", |a| a.name.as_str())
 }
+
+/// `anchor 3 (roller door)`.
+fn full_name(site: &Site, index: usize) -> String {
+    format!("anchor {} ({})", id(site, index), name(site, index))
+}
+
+#[cfg(test)]
+mod tests;

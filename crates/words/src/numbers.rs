@@ -1,33 +1,7 @@
-//! The pieces that sentences for people are made of: directions, instants, lengths of time, numbers.
-
-use hereabout_core::{Micros, Timestamp};
-
-use crate::time_text::rfc3339;
+//! The pieces that sentences for people are made of: lengths, shares, factors, directions, lists.
 
 /// Nobody measures places better than this, metres.
 pub(crate) const LEAST_SHIFT_M: f64 = 0.05;
-
-/// What is found, and what to do about it.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Said {
-    /// What is found, with the evidence.
-    pub words: String,
-    /// What to do.
-    pub advice: String,
-    /// Whether the advice sends somebody up, to a gate or to a power supply, so that [`crate::words::CAUTION`] belongs with it.
-    pub on_site: bool,
-}
-
-impl Said {
-    pub(crate) fn new(words: impl Into<String>, advice: impl Into<String>) -> Said {
-        Said { words: words.into(), advice: advice.into(), on_site: true }
-    }
-
-    /// The same where the advice sends nobody anywhere.
-    pub(crate) fn here(words: impl Into<String>, advice: impl Into<String>) -> Said {
-        Said { on_site: false, ..Said::new(words, advice) }
-    }
-}
 
 /// How far and which way from a stated place: `4.21 m to the north-east and 0.30 m higher`.
 pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
@@ -41,7 +15,7 @@ pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
 }
 
 /// Direction of a shift in degrees clockwise from north, 0 to 360; `None` for a shift of nothing.
-pub(crate) fn bearing_deg([east, north]: [f64; 2]) -> Option<f64> {
+pub fn bearing_deg([east, north]: [f64; 2]) -> Option<f64> {
     let far_enough = east.is_finite() && north.is_finite() && (east != 0.0 || north != 0.0);
     far_enough.then(|| east.atan2(north).to_degrees().rem_euclid(360.0))
 }
@@ -54,36 +28,23 @@ pub(crate) fn direction(bearing_deg: f64) -> &'static str {
     if turn.is_finite() { NAMES[turn.round() as usize % 8] } else { "an unknown side" }
 }
 
-/// An instant for people, to the second: `2026-05-04 09:12:31 UTC`.
-pub(crate) fn instant(at: Timestamp) -> String {
-    let text = rfc3339(at);
-    format!("{} UTC", text.get(..19).unwrap_or(&text).replace('T', " "))
-}
-
-/// A length of time in words.
-pub(crate) fn span(time: Micros) -> String {
-    match time.secs_f64() {
-        s if s < 10.0 => format!("{s:.2} s"),
-        s if s < 100.0 => format!("{s:.0} s"),
-        s if s < 6_000.0 => format!("{:.0} min", s / 60.0),
-        s if s < 360_000.0 => format!("{:.0} h", s / 3_600.0),
-        s => format!("{:.0} days", s / 86_400.0),
-    }
-}
-
-pub(crate) fn metres(m: f64) -> String {
+/// To the centimetre.
+pub fn metres(m: f64) -> String {
     number(m, 2)
 }
 
+/// Metres to the millimetre.
 pub(crate) fn millimetres(m: f64) -> String {
     number(m, 3)
 }
 
+/// Whole degrees.
 pub(crate) fn degrees(deg: f64) -> String {
     number(deg, 0)
 }
 
-pub(crate) fn percent(share: f64) -> String {
+/// A share of 1 in whole per cent.
+pub fn percent(share: f64) -> String {
     format!("{} %", number(share * 100.0, 0))
 }
 
@@ -106,3 +67,14 @@ pub(crate) fn number(value: f64, digits: usize) -> String {
         v => format!("{v:.1e}"),
     }
 }
+
+/// "1", "1 and 2", "1, 2 and 3"; empty for none.
+pub fn list(items: &[String]) -> String {
+    match items.split_last() {
+        Some((last, rest)) if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
+        _ => items.concat(),
+    }
+}
+
+#[cfg(test)]
+mod tests;

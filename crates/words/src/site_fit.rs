@@ -6,11 +6,14 @@
 //! is found while a place is wrong hides that place.
 
 use hereabout_core::{Anchor, Dimension, OtherSite, Site};
-use hereabout_solve::fit::{Cause, SiteDoubt};
+use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt};
 use hereabout_wire::Unit;
 
-use crate::phrases::{Said, direction_of, metres, percent, pieces};
-use crate::state::site_info::SiteInfo;
+use crate::numbers::{direction_of, metres, percent, pieces};
+use crate::said::{Fact, Said, Topic};
+
+/// The code of a site that does not fit, in findings, notes and warnings.
+pub const CODE: &str = "site_does_not_fit";
 
 /// What of a site its findings name.
 #[derive(Clone, Copy, Debug)]
@@ -36,20 +39,9 @@ impl<'a> From<&'a Site> for SiteNames<'a> {
     }
 }
 
-impl<'a> From<&'a SiteInfo> for SiteNames<'a> {
-    fn from(site: &'a SiteInfo) -> SiteNames<'a> {
-        SiteNames {
-            anchors: &site.anchors,
-            dimension: site.dimension,
-            range_units_per_m: site.range_units_per_m,
-            others: &site.others,
-        }
-    }
-}
-
 /// A length that modules tell ranges in, or that people take for one.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum RangeUnit {
+pub enum RangeUnit {
     /// One that the site file knows.
     Known(Unit),
     /// One that it does not know, by its name.
@@ -58,7 +50,7 @@ pub(crate) enum RangeUnit {
 
 impl RangeUnit {
     /// As in the site file, or as people write it.
-    pub(crate) fn name(self) -> String {
+    pub fn name(self) -> String {
         match self {
             RangeUnit::Known(unit) => unit.to_string(),
             RangeUnit::Other(name) => name.to_owned(),
@@ -71,7 +63,7 @@ const SAME_UNIT: f64 = 0.04;
 
 /// The unit that the ranges come in when every one is `factor` times as long as it is taken for. (Exact by definition: the
 /// international foot of 1959 is 0.3048 m, its inch a twelfth.)
-pub(crate) fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
+pub fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
     let one_m = factor / names.range_units_per_m.unwrap_or(1.0);
     let known = [Unit::M, Unit::Dm, Unit::Cm, Unit::Mm].map(|u| (RangeUnit::Known(u), 1.0 / u.per_metre()));
     let others = [(RangeUnit::Other("feet"), 0.3048), (RangeUnit::Other("inches"), 0.0254)];
@@ -79,8 +71,8 @@ pub(crate) fn unit_of(factor: f64, names: &SiteNames<'_>) -> Option<RangeUnit> {
     known.into_iter().chain(others).find(|(_, m)| near(*m)).map(|(unit, _)| unit)
 }
 
-/// What is found about the site as a whole, and what to do.
-pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
+/// What is found about the site as a whole, and what to do. The fact `cause` is the code of what is wrong, once it is known.
+pub fn found(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     let mut words = format!("ranges and site file don't fit: {} explained", percent(doubt.explained_share));
     if doubt.too_short_share >= 0.02 {
         words += &format!(", {} too short", percent(doubt.too_short_share));
@@ -89,12 +81,14 @@ pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
         words += "; the cause is not found yet";
         let advice =
             "drive the tag around; check unit, order of the range fields, at_m, heights, in this order";
-        return Said { words, advice: advice.to_owned(), on_site: true };
+        return Said::new(Topic::SiteFit, CODE, words, advice).sending();
     };
     let then = format!("{} fit within {} m", percent(doubt.explained_then_share), metres(doubt.within_m));
     words += &format!(". With {} {then}", named.with);
+    let cause = ("cause", Fact::Text(named.code.to_owned()));
+    let said = |words, advice| Said { facts: vec![cause], ..Said::new(Topic::SiteFit, CODE, words, advice) };
     if doubt.alike == 0 {
-        return Said { words, advice: named.advice, on_site: named.on_site };
+        return Said { on_site: named.on_site, ..said(words, named.advice) };
     }
     words += &match doubt.alike {
         1 => "; so does 1 other".to_owned(),
@@ -103,11 +97,34 @@ pub fn site_does_not_fit(doubt: &SiteDoubt, names: SiteNames<'_>) -> Said {
     // The line to change for one of them would be a guess.
     let advice =
         "ranges can't tell which order it is: see which board hangs where, then give each its at_m or slot";
-    Said { words, advice: advice.to_owned(), on_site: true }
+    said(words, advice.to_owned()).sending()
+}
+
+/// An answer of the test whether ranges and site belong to each other.
+pub fn answer(answer: &FitAnswer, names: SiteNames<'_>) -> Said {
+    match *answer {
+        FitAnswer::Fits { explained_share: explained } => Said::new(
+            Topic::SiteFit,
+            "site_fits",
+            format!("ranges and site file fit: {:.0} % explained", 100.0 * explained),
+            "",
+        ),
+        FitAnswer::TooEarly { keyframes, needed } => Said::new(
+            Topic::SiteFit,
+            "site_fit_too_early",
+            format!(
+                "whether ranges and site file fit can't be told yet: {keyframes} of {needed} seconds with distances of their own"
+            ),
+            "drive the tag around for longer: what stands still says it once",
+        ),
+        FitAnswer::Doubted(doubt) => found(&doubt, names),
+    }
 }
 
 /// A cause in words.
 struct Named {
+    /// What it is, for programs.
+    code: &'static str,
     /// What would have to be so, as a part of the sentence `With … 97 % fit`.
     with: String,
     /// What to change.
@@ -117,8 +134,13 @@ struct Named {
 }
 
 impl Named {
-    fn new(with: impl Into<String>, advice: impl Into<String>, on_site: bool) -> Option<Named> {
-        Some(Named { with: with.into(), advice: advice.into(), on_site })
+    fn new(
+        code: &'static str,
+        with: impl Into<String>,
+        advice: impl Into<String>,
+        on_site: bool,
+    ) -> Option<Named> {
+        Some(Named { code, with: with.into(), advice: advice.into(), on_site })
     }
 }
 
@@ -129,6 +151,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
         Cause::Scale { factor } => {
             let off = percent((factor - 1.0).abs());
             Named::new(
+                "scale",
                 format!("every range times {}", pieces(factor)),
                 format!("tape from one anchor to another: it tells whether at_m or the kit is off by {off}"),
                 true,
@@ -137,12 +160,14 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
         Cause::Swapped { anchors: [a, b] } => {
             let [a, b] = [id(a, names)?, id(b, names)?];
             Named::new(
+                "swapped",
                 format!("anchors {a} and {b} exchanged"),
                 format!("see which board hangs where; then exchange at_m (or slot) of {a} and {b}"),
                 true,
             )
         }
         Cause::Reversed => Named::new(
+            "reversed",
             "the range fields in the opposite order",
             "set slot of each [[anchor]] the other way round: the last field is the first anchor's",
             false,
@@ -151,6 +176,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
         Cause::Place { anchor, at_m } => {
             let a = names.anchors.get(anchor)?;
             Named::new(
+                "place",
                 format!("anchor {} standing {}", a.id, direction_of(shift(a, at_m))),
                 format!("look at it first; if it hangs there: at_m = {}", place(at_m)),
                 true,
@@ -161,6 +187,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
             let a = names.anchors.get(anchor)?;
             let at_m = place([a.at_m[0], a.at_m[1], up_m]);
             Named::new(
+                "anchor_height",
                 format!("anchor {} at a height of {} m", a.id, metres(up_m)),
                 format!("measure its antenna's height; if it is so: at_m = {at_m}"),
                 true,
@@ -168,6 +195,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
         }
         Cause::TagHeight { up_m } => tag_height(up_m, names.dimension),
         Cause::MirroredHeights => Named::new(
+            "mirrored_heights",
             "all anchors mirrored in height about the tag",
             "check the third numbers of at_m, and tag_height_m: one zero for all, up positive; a sign is wrong",
             false,
@@ -175,6 +203,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
         Cause::OtherSite { other } => {
             let other = names.others.get(other)?;
             Named::new(
+                "other_site",
                 format!("{} ({})", other.file, other.name),
                 format!("see which kit is plugged in; if it is that one: run {} instead", other.file),
                 false,
@@ -186,6 +215,7 @@ fn named(cause: &Cause, names: SiteNames<'_>) -> Option<Named> {
 fn two_places([a, b]: [usize; 2], [a_m, b_m]: [[f64; 3]; 2], names: SiteNames<'_>) -> Option<Named> {
     let [a, b] = [names.anchors.get(a)?, names.anchors.get(b)?];
     Named::new(
+        "two_places",
         format!(
             "anchors {} and {} elsewhere, by {} and {} m,",
             a.id,
@@ -207,11 +237,13 @@ fn two_places([a, b]: [usize; 2], [a_m, b_m]: [[f64; 3]; 2], names: SiteNames<'_
 fn unit(factor: f64, names: SiteNames<'_>) -> Option<Named> {
     let known = |name: &str| match names.range_units_per_m {
         Some(_) => Named::new(
+            "unit",
             format!("unit = \"{name}\""),
             format!("set unit = \"{name}\" under [frame] in the site file"),
             false,
         ),
         None => Named::new(
+            "unit",
             format!("ranges in {name}"),
             format!("these are ranges in {name}: put them into metres first (times {})", pieces(factor)),
             false,
@@ -220,11 +252,13 @@ fn unit(factor: f64, names: SiteNames<'_>) -> Option<Named> {
     match unit_of(factor, &names) {
         Some(RangeUnit::Known(unit)) => known(&unit.to_string()),
         Some(RangeUnit::Other(name)) => Named::new(
+            "unit",
             format!("ranges in {name}"),
             "let the module send m, dm, cm or mm: [frame] unit knows no others",
             false,
         ),
         None => Named::new(
+            "unit",
             format!("every range times {}", pieces(factor)),
             "no usual unit is that long: look up what the module sends, then set unit under [frame]",
             false,
@@ -238,6 +272,7 @@ fn order(place_of: &[u8], names: SiteNames<'_>) -> Option<Named> {
         moves.iter().map(|(board, place)| one(*board, *place)).collect::<Vec<_>>().join(", ")
     };
     Named::new(
+        "order",
         "the anchors in another order",
         format!(
             "see which board hangs where; then give each its at_m: {}",
@@ -248,7 +283,7 @@ fn order(place_of: &[u8], names: SiteNames<'_>) -> Option<Named> {
 }
 
 /// Which boards fit the place of which others, by id; those that stay are left out. `None` when an anchor is not there.
-pub(crate) fn moves(place_of: &[u8], names: SiteNames<'_>) -> Option<Vec<(u16, u16)>> {
+pub fn moves(place_of: &[u8], names: SiteNames<'_>) -> Option<Vec<(u16, u16)>> {
     let of = |(anchor, place): (&Anchor, &u8)| Some((anchor.id.0, id(usize::from(*place), names)?));
     let all: Option<Vec<(u16, u16)>> = names.anchors.iter().zip(place_of).map(of).collect();
     all.map(|all| all.into_iter().filter(|(board, place)| board != place).collect())
@@ -256,11 +291,17 @@ pub(crate) fn moves(place_of: &[u8], names: SiteNames<'_>) -> Option<Vec<(u16, u
 
 fn tag_height(up_m: f64, dimension: Dimension) -> Option<Named> {
     let Dimension::TwoD { tag_height_m } = dimension else {
-        return Named::new("all heights moved together", "check the third number of each at_m", true);
+        return Named::new(
+            "tag_height",
+            "all heights moved together",
+            "check the third number of each at_m",
+            true,
+        );
     };
     let off = metres((tag_height_m - up_m).abs());
     let way = if up_m > tag_height_m { "lower" } else { "higher" };
     Named::new(
+        "tag_height",
         format!("tag_height_m = {}", metres(up_m)),
         format!(
             "measure the tag's height, and one anchor's: all anchors {off} m {way} look the same to ranges"
@@ -270,7 +311,7 @@ fn tag_height(up_m: f64, dimension: Dimension) -> Option<Named> {
 }
 
 /// From the stated place to another one, metres.
-pub(crate) fn shift(anchor: &Anchor, at_m: [f64; 3]) -> [f64; 3] {
+pub fn shift(anchor: &Anchor, at_m: [f64; 3]) -> [f64; 3] {
     std::array::from_fn(|k| at_m[k] - anchor.at_m[k])
 }
 
@@ -279,15 +320,15 @@ fn length([e, n, u]: [f64; 3]) -> f64 {
 }
 
 /// A place as the site file has it.
-pub(crate) fn place(at_m: [f64; 3]) -> String {
+pub fn place(at_m: [f64; 3]) -> String {
     let [e, n, u] = at_m.map(metres);
     format!("[{e}, {n}, {u}]")
 }
 
-pub(crate) fn id(index: usize, names: SiteNames<'_>) -> Option<u16> {
+/// The id of the anchor with this index.
+pub fn id(index: usize, names: SiteNames<'_>) -> Option<u16> {
     names.anchors.get(index).map(|a| a.id.0)
 }
 
 #[cfg(test)]
-#[path = "site_fit_words_tests.rs"]
-pub(crate) mod tests;
+mod tests;
