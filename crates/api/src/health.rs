@@ -107,7 +107,7 @@ fn found(health: Option<&AnchorHealth>) -> Vec<AnchorFinding> {
     let flaps = |f: &AnchorFinding| matches!(f, AnchorFinding::Flapping { .. });
     // An anchor that comes and goes is no case for the advice for one that is away.
     if let Some(missing) = missing.filter(|m| !found.contains(m) && !found.iter().any(flaps)) {
-        let place = found.iter().position(|f| f.rank() > missing.rank()).unwrap_or(found.len());
+        let place = found.iter().position(|f| f.kind() > missing.kind()).unwrap_or(found.len());
         found.insert(place, missing);
     }
     found

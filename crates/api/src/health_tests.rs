@@ -1,5 +1,5 @@
 use hereabout_core::TagId;
-use hereabout_engine::{AnchorFinding, KitFinding};
+use hereabout_engine::{AnchorFinding, AnchorFindingKind, KitFinding};
 
 use super::*;
 use crate::tests::fixtures::{health, info};
@@ -32,9 +32,9 @@ fn every_finding_has_a_rank_of_its_own_kind_and_beats_a_remark() {
     ranks.sort_unstable();
     ranks.dedup();
     let kinds: Vec<&str> = ranks.iter().map(|r| r.1).collect();
-    assert_eq!(ranks.len(), AnchorFinding::KINDS - 1, "{kinds:?}");
+    assert_eq!(ranks.len(), AnchorFindingKind::COUNT - 1, "{kinds:?}");
     let bad = AnchorHealth { rejected_share: Some(0.9), ..heard.clone() };
-    assert!(diagnosis(&bad, &[]).rank() > ranks[AnchorFinding::KINDS - 2].0);
+    assert!(diagnosis(&bad, &[]).rank() > ranks[AnchorFindingKind::COUNT - 2].0);
     assert!(diagnosis(&heard, &[]).rank() > diagnosis(&bad, &[]).rank());
 }
 

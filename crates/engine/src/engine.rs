@@ -3,19 +3,20 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{
     Doubt, Epoch, Frame, JudgedEpoch, JudgedRange, MAX_ANCHORS, MAX_TAGS, NoFixReason, Place, PositionReport,
-    RejectedRange, Site, TagId, TagState, Timestamp, Verdict,
+    RejectedRange, Site, TagId, Timestamp,
 };
 use hereabout_solve::tracker::AnchorStats;
 use hereabout_wire::{FieldName, FrameSpec};
 
 use crate::epoch::epoch_from_frame;
-use crate::estimate::{Estimate, Obs};
+use crate::estimate::Estimate;
 use crate::fit_input::fit_ranges;
 use crate::freshness::Freshness;
 use crate::input::Input;
+use crate::judging::{Judged, Readings};
 use crate::output::{AnchorTable, Output, TagChange, TagLife, ZoneReport, ZoneWhy};
 use crate::output::{Outputs, TableRoom};
-use crate::roster::{Roster, Standing, is_welcome};
+use crate::roster::{Admission, Roster, is_welcome};
 use crate::start::{InheritedTag, Recent, StartState};
 use crate::tag::Tag;
 use crate::watch::{Seen, Watch};
@@ -93,8 +94,8 @@ impl Engine {
             let now = TagLife::Retired { silent_for };
             engine.outputs.push_back(Output::TagChanged(TagChange { at: start.at, tag: gone.tag, now }));
         }
-        engine.watch.tell_standing(start.at, false, &mut engine.outputs);
-        engine.tell_table(start.at);
+        engine.watch.report_standing(start.at, false, &mut engine.outputs);
+        engine.publish_table(start.at);
         engine
     }
 
@@ -107,7 +108,7 @@ impl Engine {
             let (outputs, seq) = (&mut self.outputs, &mut self.zone_seq);
             tag.zones.end(at, ZoneWhy::Changed, |zone| number_zone(outputs, seq, zone));
         }
-        self.watch.tell_standing(at, true, &mut self.outputs);
+        self.watch.report_standing(at, true, &mut self.outputs);
         StartState {
             at,
             seq: self.seq,
@@ -171,7 +172,7 @@ impl Engine {
         if let Some(spec) = &self.frame {
             let mut epoch = epoch_from_frame(frame, spec, &self.site);
             epoch.at = at;
-            match self.stand(&epoch, true) {
+            match self.admission(&epoch, true) {
                 Some(slot) => {
                     self.freshness.judge(frame, &mut epoch);
                     self.take_known(&epoch, slot);
@@ -186,7 +187,7 @@ impl Engine {
 
     /// An epoch of a log or a table, which says itself whether its tag was known.
     fn take_epoch(&mut self, epoch: &Epoch) {
-        let Some(slot) = self.stand(epoch, false) else {
+        let Some(slot) = self.admission(epoch, false) else {
             self.take_unknown(epoch);
             return;
         };
@@ -199,16 +200,16 @@ impl Engine {
     }
 
     /// The slot of the tag of an epoch; `None` while it is not admitted.
-    fn stand(&mut self, epoch: &Epoch, judges: bool) -> Option<usize> {
+    fn admission(&mut self, epoch: &Epoch, judges: bool) -> Option<usize> {
         let (tags, site) = (&self.tags, &self.site);
-        match self.roster.stand(epoch, judges, site, || usual_sigma_m(tags, site)) {
-            Standing::Known(slot) => Some(slot),
-            Standing::Admitted(slot) => {
+        match self.roster.admission(epoch, judges, site, || usual_sigma_m(tags, site)) {
+            Admission::Known(slot) => Some(slot),
+            Admission::Admitted(slot) => {
                 self.admit(slot, epoch);
                 Some(slot)
             }
-            Standing::Unknown => None,
-            Standing::NoRoom => {
+            Admission::Unknown => None,
+            Admission::NoRoom => {
                 self.outputs.push_back(Output::TooManyTags { at: epoch.at, tag: epoch.tag });
                 None
             }
@@ -271,7 +272,7 @@ impl Engine {
         table
     }
 
-    fn tell_table(&mut self, at: Timestamp) {
+    fn publish_table(&mut self, at: Timestamp) {
         let table = self.table(at);
         self.outputs.push_back(Output::Anchors(self.tables.share(table)));
     }
@@ -284,10 +285,10 @@ impl Engine {
             while let Some((slot, tag, last_heard)) = self.roster.retire(due) {
                 self.retire(due, slot, tag, last_heard);
             }
-            self.watch.strangers(self.roster.findings(due));
+            self.watch.set_tag_findings(self.roster.findings(due));
             let tags = &self.tags;
             if self.watch.fire(due, &|anchor| learned(tags, anchor), &mut self.outputs) {
-                self.tell_table(due);
+                self.publish_table(due);
             }
             self.watch.roll(due);
         }
@@ -309,35 +310,32 @@ impl Engine {
     /// An epoch whose tag is not admitted: it is kept with its verdict, and reaches nothing else.
     fn take_unknown(&mut self, epoch: &Epoch) {
         self.watch.wake(epoch.at);
-        let mut judged = self.correct(epoch);
-        mark(&mut judged, Doubt::UnknownTag);
-        self.tell_ranges(epoch, Some(Doubt::UnknownTag), judged);
+        let mut readings = Readings::corrected(epoch, &self.site, &self.watch);
+        readings.doubt(Doubt::UnknownTag);
+        self.publish_ranges(epoch, Some(Doubt::UnknownTag), readings.judged());
     }
 
     /// An epoch of the tag in slot `tag`.
     fn take_known(&mut self, epoch: &Epoch, tag: usize) {
         self.recent.keep(epoch);
         self.watch.wake(epoch.at);
-        let mut judged = self.correct(epoch);
-        let obs: ArrayVec<Obs, MAX_ANCHORS> = judged
-            .iter()
-            .filter(|(_, r)| r.verdict == Verdict::NoFix)
-            .filter_map(|(i, r)| Some(Obs { anchor: (*i)?, range_m: r.range_m? }))
-            .collect();
+        let mut readings = Readings::corrected(epoch, &self.site, &self.watch);
+        let obs = readings.usable();
         let complete = epoch.readings.len() >= self.site.anchors().len();
         // What is too old for the present still says where the tag was, and the next position is the better for it.
         let feeds = matches!(epoch.doubt, None | Some(Doubt::Old));
         let known = self.tags[tag].as_mut().filter(|_| feeds);
         let estimate = known.and_then(|known| known.update(epoch, &obs, complete, &self.site));
         if let Some(doubt) = epoch.doubt {
-            mark(&mut judged, doubt);
-            self.doubted(epoch, tag, judged, doubt);
+            readings.doubt(doubt);
+            self.doubted(epoch, tag, readings.judged(), doubt);
             return;
         }
         let estimate = estimate.unwrap_or_else(|| Estimate::lost(NoFixReason::NotCurrent(Doubt::Old)));
-        judge(&mut judged, &estimate, &self.site);
-        self.tally(epoch, tag, &judged, &estimate);
-        let ranges = self.tell_ranges(epoch, None, judged);
+        readings.judge(&estimate, &self.site);
+        let judged = readings.judged();
+        self.watch_epoch(epoch, tag, &judged, &estimate);
+        let ranges = self.publish_ranges(epoch, None, judged);
         self.publish(epoch.at, epoch.measured_at, tag, &estimate, &ranges);
     }
 
@@ -345,15 +343,15 @@ impl Engine {
     /// casts doubt on what was said before, that is taken back at once.
     fn doubted(&mut self, epoch: &Epoch, tag: usize, judged: Judged, doubt: Doubt) {
         let estimate = Estimate::lost(NoFixReason::NotCurrent(doubt));
-        self.tally(epoch, tag, &judged, &estimate);
-        self.tell_ranges(epoch, Some(doubt), judged);
+        self.watch_epoch(epoch, tag, &judged, &estimate);
+        self.publish_ranges(epoch, Some(doubt), judged);
         let known = self.tags[tag].as_mut();
         if known.is_some_and(|known| known.retract(epoch.at, doubt, &estimate, &self.site)) {
             self.publish(epoch.at, epoch.at, tag, &estimate, &ArrayVec::new());
         }
     }
 
-    fn tell_ranges(
+    fn publish_ranges(
         &mut self,
         epoch: &Epoch,
         doubt: Option<Doubt>,
@@ -371,46 +369,8 @@ impl Engine {
         ranges
     }
 
-    /// Offsets and scales out; every reading gets its first verdict. `NoFix` marks the usable ones
-    /// until the estimator has spoken. An anchor that the site does not have, or that the epoch named
-    /// before, is out of span of what this site can use.
-    fn correct(&self, epoch: &Epoch) -> Judged {
-        let [near_m, far_m] = self.site.range_span_m();
-        let set_aside = self.watch.set_aside();
-        let mut out = Judged::new();
-        for (place, reading) in epoch.readings.iter().enumerate() {
-            let index = self.site.anchor_index(reading.anchor);
-            let seen = out.iter().any(|(i, _)| i.is_some() && *i == index);
-            let raw_range_m = reading.raw_range_m.filter(|r| r.is_finite());
-            let range_m = match (index, raw_range_m) {
-                (Some(i), Some(raw)) => Some(self.site.anchors()[i].correction.apply(raw)),
-                _ => None,
-            };
-            let verdict = match range_m {
-                None if raw_range_m.is_some() => Verdict::OutOfSpan,
-                None if index.is_some_and(|i| self.watch.is_silent(i)) => Verdict::AnchorSilent,
-                None => Verdict::NoReading,
-                Some(r) if r < near_m || r > far_m || !r.is_finite() || seen => Verdict::OutOfSpan,
-                Some(_) if epoch.is_held(place) => Verdict::Held,
-                Some(_) if index.is_some_and(|i| set_aside.contains(i)) => Verdict::AnchorSuspect,
-                Some(_) => Verdict::NoFix,
-            };
-            let range = JudgedRange {
-                anchor: reading.anchor,
-                raw_range_m: reading.raw_range_m,
-                range_m: range_m.filter(|r| r.is_finite()),
-                verdict,
-                residual_m: None,
-                standardised_residual: None,
-                p_good: None,
-            };
-            out.push((index, range));
-        }
-        out
-    }
-
-    /// Tells the watch what this epoch said; a change of state is published with the table at once.
-    fn tally(
+    /// Feeds the watch with what became of this epoch; a change of state is published with the table at once.
+    fn watch_epoch(
         &mut self,
         epoch: &Epoch,
         tag: usize,
@@ -420,10 +380,10 @@ impl Engine {
         let (at, measured_at, doubt) = (epoch.at, epoch.measured_at, epoch.doubt);
         let fit_ranges = &fit_ranges(epoch, &self.site);
         let seen = Seen { at, measured_at, doubt, tag, tag_id: epoch.tag, fit_ranges, judged, estimate };
-        self.watch.strangers(self.roster.findings(at));
+        self.watch.set_tag_findings(self.roster.findings(at));
         let tags = &self.tags;
         if self.watch.take(&seen, &self.site, &|anchor| learned(tags, anchor), &mut self.outputs) {
-            self.tell_table(at);
+            self.publish_table(at);
         }
     }
 
@@ -493,7 +453,7 @@ impl Engine {
             protection_radius_m: estimate.protection_radius_m,
             checked: estimate.checked
                 && estimate.place.is_none_or(|p| !self.site.fence().contradicts(p.position_m))
-                && !self.watch.rests_on_suspects()
+                && !self.watch.rests_on_doubted()
                 && !self.watch.doubts_site(),
             restarted: estimate.restarted,
             velocity_mps: estimate.velocity_mps,
@@ -534,42 +494,6 @@ fn usual_sigma_m(tags: &[Option<Box<Tag>>], site: &Site) -> f64 {
 fn number_zone(outputs: &mut Outputs, seq: &mut u64, zone: ZoneReport) {
     *seq += 1;
     outputs.push_back(Output::Zone(ZoneReport { seq: *seq, ..zone }));
-}
-
-/// The readings of an epoch with the index of their anchor (`None` for anchors that the site does not have).
-type Judged = ArrayVec<(Option<usize>, JudgedRange), MAX_ANCHORS>;
-
-/// Gives every number of a doubted epoch the verdict that it is.
-fn mark(judged: &mut Judged, doubt: Doubt) {
-    for (_, range) in judged.iter_mut().filter(|(_, r)| r.verdict.is_fresh() || r.verdict == Verdict::Held) {
-        range.verdict = Verdict::Doubted(doubt);
-    }
-}
-
-/// Gives the readings of an epoch the verdicts of the estimator. Only a position that rests on this
-/// epoch's ranges can use or reject them.
-fn judge(judged: &mut [(Option<usize>, JudgedRange)], estimate: &Estimate, site: &Site) {
-    if estimate.state != TagState::Located {
-        return;
-    }
-    for verdict in &estimate.verdicts {
-        let own = judged.iter_mut().find(|(i, r)| *i == Some(verdict.anchor) && r.verdict == Verdict::NoFix);
-        if let Some((_, range)) = own {
-            range.residual_m = Some(verdict.residual_m);
-            range.standardised_residual = verdict.standardised;
-            range.p_good = verdict.p_good;
-            range.verdict = verdict.rejected.map_or(Verdict::Used, Verdict::Rejected);
-        }
-    }
-    // A suspect took no part, but how far it is off is what people want to see.
-    let Some(place) = estimate.place else { return };
-    for (index, range) in judged.iter_mut().filter(|(_, r)| r.verdict == Verdict::AnchorSuspect) {
-        if let (Some(i), Some(range_m)) = (*index, range.range_m) {
-            let at_m = site.anchors()[i].at_m;
-            let square: f64 = (0..3).map(|k| (place.position_m[k] - at_m[k]).powi(2)).sum();
-            range.residual_m = Some(range_m - square.sqrt());
-        }
-    }
 }
 
 #[cfg(test)]

@@ -34,7 +34,7 @@ use hereabout_wire::{FieldName, FrameSpec};
 
 use delay::Delay;
 use frozen::Frozen;
-pub use frozen::frozen_can_be_told;
+pub use frozen::frozen_is_detectable;
 use order::{Order, Sequence, Turns};
 
 /// Frames of tags that are not admitted yet, which are looked at once they are.

@@ -14,6 +14,7 @@ mod estimate;
 mod fit_input;
 mod freshness;
 mod input;
+mod judging;
 mod output;
 mod roster;
 mod start;
@@ -24,13 +25,14 @@ mod zones;
 pub use engine::Engine;
 pub use epoch::{epoch_by_field, epoch_from_frame};
 pub use fit_input::{fit_ranges, fit_setup};
-pub use freshness::frozen_can_be_told;
+pub use freshness::frozen_is_detectable;
 pub use hereabout_core::{
-    AnchorState, JudgedEpoch, JudgedRange, MAX_TAGS, Place, PositionReport, RejectedRange, SILENT_AFTER,
+    AnchorSet, AnchorState, JudgedEpoch, JudgedRange, MAX_TAGS, Place, PositionReport, RejectedRange,
+    SILENT_AFTER,
 };
 pub use input::Input;
 pub use output::{
-    AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorTable, CannotTell,
+    AnchorChange, AnchorFinding, AnchorFindingKind, AnchorHealth, AnchorMinute, AnchorTable, CannotTell,
     FindingChange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS, NAMED_TAGS, Output, PlaceAnswer,
     TagChange, TagLife, Unsettled, ZoneReport, ZoneWhy,
 };

@@ -110,7 +110,7 @@ const MINUTE_S: i64 = 60;
 
 /// What a frame is to the roster.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Standing {
+pub(crate) enum Admission {
     /// Of the admitted tag in this slot.
     Known(usize),
     /// Of the tag in this slot, which is admitted with it.
@@ -463,13 +463,13 @@ impl Roster {
 
     /// Where the tag of an epoch stands. A live one (`judges`) must have proved itself; any other says itself by its doubt
     /// whether it had. `sigma_m` is the noise of a good range.
-    pub(crate) fn stand(
+    pub(crate) fn admission(
         &mut self,
         epoch: &Epoch,
         judges: bool,
         site: &Site,
         sigma_m: impl Fn() -> f64,
-    ) -> Standing {
+    ) -> Admission {
         let now = Ranges::of(epoch, site);
         let single = self.known.iter().flatten().count() == 1 && self.candidates.is_empty();
         // One tag alone is compared with nobody.
@@ -482,7 +482,7 @@ impl Roster {
             let foreign = if judges { self.is_foreign(slot, &now, epoch.at, noise_m) } else { said_unknown };
             if judges && self.was_away(slot, epoch.at) {
                 let back = self.is_back(slot, &now, epoch.at, noise_m);
-                return if back { self.known(slot, &now, epoch.at) } else { Standing::Unknown };
+                return if back { self.known(slot, &now, epoch.at) } else { Admission::Unknown };
             }
             return if foreign { self.foreign(slot, epoch) } else { self.known(slot, &now, epoch.at) };
         }
@@ -490,7 +490,7 @@ impl Roster {
             if self.observe(epoch, &now, noise_m, span_m) {
                 self.name(epoch.tag);
             }
-            return Standing::Unknown;
+            return Admission::Unknown;
         }
         let listed = !site.tags().is_empty();
         let proved = if judges && !self.numbered {
@@ -506,11 +506,11 @@ impl Roster {
             !said_unknown
         };
         if !proved {
-            return Standing::Unknown;
+            return Admission::Unknown;
         }
-        let Some(slot) = self.admit(epoch.tag, epoch.at) else { return Standing::NoRoom };
+        let Some(slot) = self.admit(epoch.tag, epoch.at) else { return Admission::NoRoom };
         self.known(slot, &now, epoch.at);
-        Standing::Admitted(slot)
+        Admission::Admitted(slot)
     }
 
     /// Gives a tag a slot without asking; `None` when all are taken. `heard_at` is when its last frame came.
@@ -590,7 +590,7 @@ impl Roster {
     }
 
     /// A frame of an admitted tag.
-    fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Standing {
+    fn known(&mut self, slot: usize, now: &Ranges, at: Timestamp) -> Admission {
         if let Some(known) = &mut self.known[slot] {
             let (id, is_due) = (known.id, known.pace.take(at, at.since(known.heard_at).secs_f64()));
             known.heard_at = known.heard_at.max(at);
@@ -598,7 +598,7 @@ impl Roster {
             (known.foreign, known.back) = (0, Proof::NONE);
             self.was_heard(id, is_due);
         }
-        Standing::Known(slot)
+        Admission::Known(slot)
     }
 
     /// Tells all that have to prove themselves beside it of a frame of this number.
@@ -682,12 +682,12 @@ impl Roster {
     }
 
     /// A frame with an admitted tag's number that is not its own.
-    fn foreign(&mut self, slot: usize, epoch: &Epoch) -> Standing {
+    fn foreign(&mut self, slot: usize, epoch: &Epoch) -> Admission {
         if let Some(known) = &mut self.known[slot] {
             known.foreign += 1;
         }
         self.count(epoch.tag, epoch.at, 1);
-        Standing::Unknown
+        Admission::Unknown
     }
 
     /// Whether a frame with this tag's number has jumped to the place of another tag, and not for long.

@@ -121,7 +121,7 @@ pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> S
             "turn or raise it, clear its view, check its antenna",
         ),
     };
-    said.ranked(finding.rank())
+    said.ranked(finding.kind().rank())
 }
 
 /// The code of a finding alone, as [`found`] has it.

@@ -2,7 +2,7 @@
 //! can't be seen. Facts that many anchors share are told once.
 
 use hereabout_core::{AnchorId, Micros, MirrorSide, Site};
-use hereabout_engine::frozen_can_be_told;
+use hereabout_engine::frozen_is_detectable;
 use hereabout_solve::model::congruence::congruences;
 use hereabout_solve::verify::site_check::{SiteCheck, SiteFact, Stretch};
 use hereabout_wire::{FieldName, FrameSpec, RangeKind};
@@ -79,7 +79,7 @@ pub fn freshness(site: &Site, frame: Option<&FrameSpec>) -> Vec<Said> {
     let stated_m = site.anchors().iter().map(|a| a.range_sigma_m).fold(WHITE_NOISE_M, f64::min);
     let step_m = 1.0 / frame.unit.per_metre();
     let whole = matches!(frame.layout.range_kind(0), Some(RangeKind::Integer { .. }));
-    if whole && !frozen_can_be_told(step_m, stated_m) {
+    if whole && !frozen_is_detectable(step_m, stated_m) {
         out.push(fact(
             "frozen_unseen",
             format!("ranges come in steps of {step_m} m: a module that hangs looks like a tag at rest"),

@@ -236,6 +236,6 @@ fn position_text(report: &PositionReport, site: &SiteInfo) -> Arc<str> {
 /// Whether nothing but figures differs between two rows of one anchor.
 fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let place = |p: &PlaceAnswer| std::mem::discriminant(p);
-    let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::rank).collect::<Vec<_>>();
+    let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::kind).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
 }

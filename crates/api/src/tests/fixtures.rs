@@ -226,7 +226,7 @@ pub(crate) fn table() -> AnchorTable {
 /// A bad day: one moved and left out, one of two suspected and in use, one silent, one blocked, one never heard.
 pub(crate) fn troubled() -> AnchorTable {
     let mut table = table();
-    let set = AnchorSet(0b11);
+    let set = AnchorSet::from_bits(0b11);
     let found: [(&[AnchorFinding], bool, PlaceAnswer); 5] = [
         (
             &[

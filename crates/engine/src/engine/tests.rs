@@ -1,6 +1,6 @@
 use hereabout_core::{
     AnchorId, AnchorState, Correction, Dimension, Estimator, Frame, Micros, NoFixReason, Place, RangeReading,
-    RejectReason, SiteDraft, TrackSettings, Word,
+    RejectReason, SiteDraft, TagState, TrackSettings, Verdict, Word,
 };
 use hereabout_wire::{FrameSpec, Layout, NoRange, Unit};
 use proptest::prelude::*;

@@ -240,7 +240,7 @@ fn equal_at_rest(step_m: f64, sigma_m: f64) -> f64 {
 
 /// Whether a module that hangs can be told by its ranges, with numbers in steps of `step_m` and white noise of `sigma_m`,
 /// metres.
-pub fn frozen_can_be_told(step_m: f64, sigma_m: f64) -> bool {
+pub fn frozen_is_detectable(step_m: f64, sigma_m: f64) -> bool {
     equal_at_rest(step_m, sigma_m) <= BLIND
 }
 

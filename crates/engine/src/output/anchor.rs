@@ -1,7 +1,7 @@
 //! Health of the anchors: states, findings with their evidence, minutes.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, AnchorState, MAX_ANCHORS, Micros, Timestamp};
+use hereabout_core::{AnchorId, AnchorSet, AnchorState, MAX_ANCHORS, Micros, Timestamp};
 
 use super::kit::{KitFinding, MAX_KIT_FINDINGS};
 
@@ -34,30 +34,12 @@ pub struct AnchorHealth {
     pub findings: ArrayVec<AnchorFinding, MAX_FINDINGS>,
     /// Whether it stands where the site file says, as far as its ranges tell.
     pub place: PlaceAnswer,
-    /// Its ranges take no part in positions at present, by the rule for suspects.
+    /// Its ranges take no part in positions at present, by the rule for doubted.
     pub set_aside: bool,
 }
 
 /// Findings that one anchor can have at a time.
 pub const MAX_FINDINGS: usize = 6;
-
-/// Some anchors of a site, by their index in it.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct AnchorSet(pub u16);
-
-impl AnchorSet {
-    /// Whether the anchor with this index is in it.
-    pub fn contains(self, index: usize) -> bool {
-        index < MAX_ANCHORS && self.0 & (1 << index) != 0
-    }
-
-    /// Puts the anchor with this index in.
-    pub fn insert(&mut self, index: usize) {
-        if index < MAX_ANCHORS {
-            self.0 |= 1 << index;
-        }
-    }
-}
 
 /// What is the matter with one anchor, with the evidence.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -109,7 +91,7 @@ pub enum AnchorFinding {
     },
     /// One of these anchors has moved or changed; the ranges don't tell which.
     OneOf {
-        /// The suspects, this one among them.
+        /// The doubted, this one among them.
         anchors: AnchorSet,
     },
     /// Never heard in this session.
@@ -158,28 +140,24 @@ pub enum AnchorFinding {
 }
 
 impl AnchorFinding {
-    /// Kinds of findings there are.
-    pub const KINDS: usize = 15;
-
-    /// How bad a finding of this kind is: 0 is the worst. What gives wrong positions stands before what gives none,
-    /// and that before what gives worse ones.
-    pub fn rank(&self) -> u8 {
+    /// What kind of finding it is.
+    pub fn kind(&self) -> AnchorFindingKind {
         match self {
-            AnchorFinding::TwoBoards { .. } => 0,
-            AnchorFinding::Misplaced { .. } => 1,
-            AnchorFinding::Moved { .. } => 2,
-            AnchorFinding::OffsetChanged { .. } => 3,
-            AnchorFinding::ReadsLong { .. } => 4,
-            AnchorFinding::Changed { .. } => 5,
-            AnchorFinding::OneOf { .. } => 6,
-            AnchorFinding::Held => 7,
-            AnchorFinding::Silent => 8,
-            AnchorFinding::NeverHeard => 9,
-            AnchorFinding::Flapping { .. } => 10,
-            AnchorFinding::OftenLate { .. } => 11,
-            AnchorFinding::Noisy { .. } => 12,
-            AnchorFinding::Drifting { .. } => 13,
-            AnchorFinding::Weak { .. } => 14,
+            AnchorFinding::TwoBoards { .. } => AnchorFindingKind::DuplicateId,
+            AnchorFinding::Misplaced { .. } => AnchorFindingKind::Misplaced,
+            AnchorFinding::Moved { .. } => AnchorFindingKind::Moved,
+            AnchorFinding::OffsetChanged { .. } => AnchorFindingKind::OffsetChanged,
+            AnchorFinding::ReadsLong { .. } => AnchorFindingKind::ReadsLong,
+            AnchorFinding::Changed { .. } => AnchorFindingKind::Changed,
+            AnchorFinding::OneOf { .. } => AnchorFindingKind::OneOf,
+            AnchorFinding::Held => AnchorFindingKind::Held,
+            AnchorFinding::Silent => AnchorFindingKind::Silent,
+            AnchorFinding::NeverHeard => AnchorFindingKind::NeverHeard,
+            AnchorFinding::Flapping { .. } => AnchorFindingKind::Flapping,
+            AnchorFinding::OftenLate { .. } => AnchorFindingKind::OftenNlos,
+            AnchorFinding::Noisy { .. } => AnchorFindingKind::Noisy,
+            AnchorFinding::Drifting { .. } => AnchorFindingKind::Drifting,
+            AnchorFinding::Weak { .. } => AnchorFindingKind::Weak,
         }
     }
 
@@ -195,6 +173,38 @@ impl AnchorFinding {
                 | AnchorFinding::Changed { .. }
                 | AnchorFinding::OneOf { .. }
         )
+    }
+}
+
+/// The kinds of findings about an anchor, worst first: what gives wrong positions stands before what gives none, and that
+/// before what gives worse ones.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+#[expect(missing_docs, reason = "each is the variant of `AnchorFinding` with the same name")]
+pub enum AnchorFindingKind {
+    DuplicateId,
+    Misplaced,
+    Moved,
+    OffsetChanged,
+    ReadsLong,
+    Changed,
+    OneOf,
+    Held,
+    Silent,
+    NeverHeard,
+    Flapping,
+    OftenNlos,
+    Noisy,
+    Drifting,
+    Weak,
+}
+
+impl AnchorFindingKind {
+    /// How many there are.
+    pub const COUNT: usize = AnchorFindingKind::Weak as usize + 1;
+
+    /// How bad it is: 0 is the worst.
+    pub fn rank(self) -> u8 {
+        self as u8
     }
 }
 

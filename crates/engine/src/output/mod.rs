@@ -13,7 +13,7 @@ use std::sync::Arc;
 use hereabout_core::{JudgedEpoch, PositionReport, TagId, Timestamp};
 
 pub use anchor::{
-    AnchorChange, AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorTable, CannotTell,
+    AnchorChange, AnchorFinding, AnchorFindingKind, AnchorHealth, AnchorMinute, AnchorTable, CannotTell,
     FindingChange, MAX_FINDINGS, PlaceAnswer,
 };
 pub use kit::{KitChange, KitFinding, MAX_KIT_FINDINGS, NAMED_TAGS, Unsettled};

@@ -1,22 +1,32 @@
-//! What has been told: a finding begins once and is over once, whatever its figures do meanwhile.
+//! What has been reported: a finding begins once and is over once, whatever its figures do meanwhile.
 //!
 //! Findings about an anchor's place are one matter, of which one stands at a time: "one of these", "changed", "moved"
-//! tell the same truth more and more sharply. The next begins *instead of* the one before, and only the last of them is
+//! report the same truth more and more sharply. The next begins *instead of* the one before, and only the last of them is
 //! over.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Timestamp};
 
-use crate::output::{AnchorFinding, FindingChange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS};
+use crate::output::{
+    AnchorFinding, AnchorFindingKind, FindingChange, KitChange, KitFinding, MAX_FINDINGS, MAX_KIT_FINDINGS,
+};
+
+/// At most one finding of each kind, worst first.
+pub(crate) type FindingsByKind = [Option<AnchorFinding>; AnchorFindingKind::COUNT];
 
 /// The findings of one anchor that have begun and are not over.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Shown([Option<AnchorFinding>; AnchorFinding::KINDS]);
+pub(crate) struct ActiveFindings(FindingsByKind);
 
-impl Shown {
-    /// The finding of the sample's kind, while it lasts; the sample's figures are of no account.
-    pub(crate) fn get(&self, sample: &AnchorFinding) -> Option<&AnchorFinding> {
-        self.0[usize::from(sample.rank())].as_ref()
+impl ActiveFindings {
+    /// The finding of a kind, while it lasts.
+    pub(crate) fn get(&self, kind: AnchorFindingKind) -> Option<AnchorFinding> {
+        self.0[usize::from(kind.rank())]
+    }
+
+    /// Whether a finding of a kind lasts.
+    pub(crate) fn has(&self, kind: AnchorFindingKind) -> bool {
+        self.get(kind).is_some()
     }
 
     /// What is said of the anchor's place.
@@ -24,13 +34,13 @@ impl Shown {
         self.0.iter().flatten().find(|f| f.is_about_place()).copied()
     }
 
-    /// Takes over what is the case now; tells what begins and what is over.
+    /// Takes over what is the case now; reports what begins and what is over.
     pub(crate) fn become_now(
         &mut self,
         at: Timestamp,
         anchor: AnchorId,
-        now: &[Option<AnchorFinding>; AnchorFinding::KINDS],
-        mut tell: impl FnMut(FindingChange),
+        now: &FindingsByKind,
+        mut report: impl FnMut(FindingChange),
     ) {
         let place_now = now.iter().flatten().find(|f| f.is_about_place());
         let place_was = self.about_place();
@@ -38,11 +48,11 @@ impl Shown {
             let change = |finding, over, instead_of| FindingChange { at, anchor, finding, over, instead_of };
             match (&was, now) {
                 (Some(finding), None) if !(finding.is_about_place() && place_now.is_some()) => {
-                    tell(change(*finding, true, None));
+                    report(change(*finding, true, None));
                 }
                 (None, Some(finding)) => {
                     let instead_of = place_was.filter(|_| finding.is_about_place());
-                    tell(change(*finding, false, instead_of));
+                    report(change(*finding, false, instead_of));
                 }
                 _ => {}
             }
@@ -81,28 +91,28 @@ fn sharper(was: &KitFinding, now: &KitFinding) -> bool {
 
 /// The findings about the kit that have begun and are not over.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct KitShown(ArrayVec<KitFinding, MAX_KIT_FINDINGS>);
+pub(crate) struct ActiveKitFindings(ArrayVec<KitFinding, MAX_KIT_FINDINGS>);
 
-impl KitShown {
+impl ActiveKitFindings {
     /// What lasts.
     pub(crate) fn list(&self) -> &ArrayVec<KitFinding, MAX_KIT_FINDINGS> {
         &self.0
     }
 
-    /// Takes over what is the case now; tells what begins and what is over.
+    /// Takes over what is the case now; reports what begins and what is over.
     pub(crate) fn become_now(
         &mut self,
         at: Timestamp,
         now: ArrayVec<KitFinding, MAX_KIT_FINDINGS>,
-        mut tell: impl FnMut(KitChange),
+        mut report: impl FnMut(KitChange),
     ) {
         for was in self.0.iter().filter(|w| !now.iter().any(|n| same(w, n))) {
-            tell(KitChange { at, finding: *was, over: true });
+            report(KitChange { at, finding: *was, over: true });
         }
         // A cause that becomes known is told anew, without taking back what is still true.
         let known = |n: &KitFinding| self.0.iter().any(|w| same(w, n) && !sharper(w, n));
         for begun in now.iter().filter(|n| !known(n)) {
-            tell(KitChange { at, finding: *begun, over: false });
+            report(KitChange { at, finding: *begun, over: false });
         }
         self.0 = now;
     }

@@ -136,7 +136,7 @@ pub(crate) struct Found {
 
 /// The ranges of one anchor to one tag.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Doubles {
+pub(crate) struct DuplicateId {
     /// The last range, and the mean time between two; 0 before the second. Seconds.
     heard: Option<Timestamp>,
     interval_s: f64,
@@ -155,7 +155,7 @@ pub(crate) struct Doubles {
     last_change: Option<Timestamp>,
 }
 
-impl Doubles {
+impl DuplicateId {
     /// Takes in one range; metres.
     pub(crate) fn hear(&mut self, at: Timestamp, range_m: f64) {
         self.learn_interval(at);

@@ -10,7 +10,7 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
-use super::active_findings::KitShown;
+use super::active_findings::ActiveKitFindings;
 use crate::output::{KitChange, KitFinding, MAX_KIT_FINDINGS};
 
 /// Without a byte for this long the cable is out.
@@ -81,7 +81,7 @@ pub struct KitWatch {
     slices: [LinkCounts; SLICES],
     slice: usize,
     slice_began: Option<Timestamp>,
-    shown: KitShown,
+    active: ActiveKitFindings,
 }
 
 impl KitWatch {
@@ -108,13 +108,13 @@ impl KitWatch {
         self.slices[self.slice].add(&came);
         let mut changes = ArrayVec::<KitChange, { 2 * MAX_KIT_FINDINGS }>::new();
         let now = self.now(at);
-        self.shown.become_now(at, now, |change| changes.push(change));
+        self.active.become_now(at, now, |change| changes.push(change));
         changes.into_iter()
     }
 
     /// What lasts.
     pub fn findings(&self) -> &[KitFinding] {
-        self.shown.list()
+        self.active.list()
     }
 
     fn turn_slices(&mut self, at: Timestamp) {

@@ -108,9 +108,9 @@ struct Bin {
     ranges: u32,
 }
 
-/// Habits of all anchors.
+/// LinkQuality of all anchors.
 #[derive(Clone, Debug)]
-pub(crate) struct Habits {
+pub(crate) struct LinkQuality {
     anchors: ArrayVec<Box<One>, MAX_ANCHORS>,
     all: [Bin; BINS],
 }
@@ -142,8 +142,8 @@ struct Sum {
     expected: f64,
 }
 
-impl Habits {
-    pub(crate) fn new(anchors: usize) -> Habits {
+impl LinkQuality {
+    pub(crate) fn new(anchors: usize) -> LinkQuality {
         let fresh = || {
             Box::new(One {
                 now: Second::default(),
@@ -159,7 +159,7 @@ impl Habits {
             })
         };
         let anchors = (0..anchors.min(MAX_ANCHORS)).map(|_| fresh()).collect();
-        Habits { anchors, all: [Bin::default(); BINS] }
+        LinkQuality { anchors, all: [Bin::default(); BINS] }
     }
 
     /// Takes in one reading. `late` is `None` without a range, or when nobody has judged it.

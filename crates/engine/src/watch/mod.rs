@@ -3,8 +3,8 @@
 //! | part | finds | when it looks |
 //! |---|---|---|
 //! | `liveness` | heard, silent, rates | every reading; a deadline a second after the last range |
-//! | `habits` | often late, weak, noisy, flapping | every reading counted; judged once a second |
-//! | `doubles` | two boards with one id | every range, per tag |
+//! | `link_quality` | often late, weak, noisy, flapping | every reading counted; judged once a second |
+//! | `duplicate_id` | two boards with one id | every range, per tag |
 //! | `kit` | tag off, anchors gone, nobody answers, frozen, repeated, old, age unknown, uneven clock, numbers that are no tags | every frame; judged once a second |
 //! | `whole` | the site file and the ranges do not belong together, and why | a few steps with every frame |
 //! | `place` | moved, offset changed, reads long, one of several, drifting | every 7 m of travel |
@@ -17,7 +17,7 @@
 //!
 //! **Never heard** is told after [`NEVER_AFTER`] in which others were heard.
 //!
-//! What has begun is told once and ends once (`shown`); every finding has two limits, one to begin and a lower one
+//! What has begun is told once and ends once (`active_findings`); every finding has two limits, one to begin and a lower one
 //! to end. All memory is made at the start, and with each new tag. A slot of a tag that was retired is used again: [`Watch::forget`].
 
 mod active_findings;
@@ -32,8 +32,8 @@ pub(crate) mod whole;
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, AnchorState, Doubt, JudgedRange, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason, SILENT_AFTER,
-    Site, TagId, Timestamp, Verdict,
+    AnchorId, AnchorSet, AnchorState, Doubt, JudgedRange, MAX_ANCHORS, MAX_TAGS, Micros, RejectReason,
+    SILENT_AFTER, Site, TagId, Timestamp, Verdict,
 };
 use hereabout_solve::fit::FitRange;
 use hereabout_solve::tracker::AnchorStats;
@@ -41,15 +41,15 @@ use hereabout_solve::tracker::AnchorStats;
 use crate::estimate::Estimate;
 use crate::output::Outputs;
 use crate::output::{
-    AnchorFinding, AnchorSet, AnchorTable, CannotTell, FindingChange, KitChange, KitFinding, Output,
+    AnchorFinding, AnchorFindingKind, AnchorTable, CannotTell, FindingChange, KitChange, KitFinding, Output,
     PlaceAnswer, ZoneWhy,
 };
 use crate::start::InheritedAnchor;
-use active_findings::{KitShown, Shown};
-use duplicate_id::Doubles;
+use active_findings::{ActiveFindings, ActiveKitFindings, FindingsByKind};
+use duplicate_id::DuplicateId;
 use kit::Kit;
 pub use link::{KitWatch, LinkCounts};
-use link_quality::{Habits, Sighting, noisy};
+use link_quality::{LinkQuality, Sighting, noisy};
 use liveness::{Heard, Liveness};
 use minute::Minutes;
 use place::Places;
@@ -87,7 +87,7 @@ pub(crate) struct Seen<'a> {
 pub(crate) type Learned<'a> = &'a dyn Fn(usize) -> Option<AnchorStats>;
 
 /// Ranges of each anchor to one tag, for what must not mix tags.
-type PerTag = [Doubles; MAX_ANCHORS];
+type PerTag = [DuplicateId; MAX_ANCHORS];
 
 /// The watch over all anchors of a site.
 #[derive(Clone, Debug)]
@@ -96,21 +96,21 @@ pub(crate) struct Watch {
     began: Option<Timestamp>,
     liveness: Liveness,
     minutes: Minutes,
-    habits: Habits,
+    link_quality: LinkQuality,
     kit: Kit,
     places: Places,
     whole: Whole,
     /// Anchors that something is known against: named, or two boards.
-    accused: AnchorSet,
+    faulty: AnchorSet,
     /// Of these and of "one of several", all.
-    suspects: AnchorSet,
-    doubles: ArrayVec<Box<PerTag>, MAX_TAGS>,
+    doubted: AnchorSet,
+    duplicate_ids: ArrayVec<Box<PerTag>, MAX_TAGS>,
     /// When a range of the anchor was last a held one.
     held: [Option<Timestamp>; MAX_ANCHORS],
     /// When the anchor last told a number, whatever the settings make of it.
     told: [Option<Timestamp>; MAX_ANCHORS],
-    shown: [Shown; MAX_ANCHORS],
-    kit_shown: KitShown,
+    active: [ActiveFindings; MAX_ANCHORS],
+    kit_findings: ActiveKitFindings,
 }
 
 impl Watch {
@@ -121,17 +121,17 @@ impl Watch {
             began: None,
             liveness: Liveness::new(ids.iter().copied()),
             minutes: Minutes::default(),
-            habits: Habits::new(ids.len()),
+            link_quality: LinkQuality::new(ids.len()),
             kit: Kit::new(),
             places: Places::new(site),
             whole: Whole::new(site),
-            accused: AnchorSet::default(),
-            suspects: AnchorSet::default(),
-            doubles: ArrayVec::new(),
+            faulty: AnchorSet::EMPTY,
+            doubted: AnchorSet::EMPTY,
+            duplicate_ids: ArrayVec::new(),
             held: [None; MAX_ANCHORS],
             told: [None; MAX_ANCHORS],
-            shown: std::array::from_fn(|_| Shown::default()),
-            kit_shown: KitShown::default(),
+            active: std::array::from_fn(|_| ActiveFindings::default()),
+            kit_findings: ActiveKitFindings::default(),
             ids,
         }
     }
@@ -156,22 +156,22 @@ impl Watch {
     }
 
     /// Tells all that stands, as beginning or as over: where one engine takes over from another, whose words end.
-    pub(crate) fn tell_standing(&self, at: Timestamp, over: bool, out: &mut Outputs) {
-        for (anchor, shown) in self.ids.iter().zip(&self.shown) {
-            for finding in shown.list() {
+    pub(crate) fn report_standing(&self, at: Timestamp, over: bool, out: &mut Outputs) {
+        for (anchor, active) in self.ids.iter().zip(&self.active) {
+            for finding in active.list() {
                 let change = FindingChange { at, anchor: *anchor, finding, over, instead_of: None };
                 out.push_back(Output::FindingChanged(change));
             }
         }
-        for finding in self.kit_shown.list() {
+        for finding in self.kit_findings.list() {
             out.push_back(Output::KitChanged(KitChange { at, finding: *finding, over }));
         }
     }
 
     /// A tag was retired: what was kept for it goes, and its slot begins anew with the next one.
     pub(crate) fn forget(&mut self, slot: usize, tag: TagId) {
-        if let Some(doubles) = self.doubles.get_mut(slot) {
-            **doubles = [Doubles::default(); MAX_ANCHORS];
+        if let Some(duplicates) = self.duplicate_ids.get_mut(slot) {
+            **duplicates = [DuplicateId::default(); MAX_ANCHORS];
         }
         self.places.forget(slot);
         self.whole.forget(slot);
@@ -179,7 +179,7 @@ impl Watch {
     }
 
     /// Takes over what is to be told of numbers that are no tags.
-    pub(crate) fn strangers(&mut self, findings: [Option<KitFinding>; 2]) {
+    pub(crate) fn set_tag_findings(&mut self, findings: [Option<KitFinding>; 2]) {
         self.kit.strangers = findings;
     }
 
@@ -209,8 +209,8 @@ impl Watch {
             return false;
         }
         let mut changed = false;
-        while self.doubles.len() <= seen.tag && !self.doubles.is_full() {
-            self.doubles.push(Box::new([Doubles::default(); MAX_ANCHORS]));
+        while self.duplicate_ids.len() <= seen.tag && !self.duplicate_ids.is_full() {
+            self.duplicate_ids.push(Box::new([DuplicateId::default(); MAX_ANCHORS]));
         }
         for range in seen.fit_ranges {
             if let Some(told) = self.told.get_mut(range.anchor) {
@@ -234,11 +234,11 @@ impl Watch {
             let sighting = sighting(seen.estimate, site, anchor).filter(|_| awake);
             // What is called late against wrong settings says nothing about views.
             let late = late(range).filter(|_| !self.whole.doubts_all());
-            self.habits.hear(seen.at, anchor, heard.range_m.is_some(), late, sighting);
-            if let (Some(range_m), Some(doubles)) = (heard.range_m, self.doubles.get_mut(seen.tag)) {
-                let was = doubles[anchor].found().is_some();
-                doubles[anchor].hear(seen.at, range_m);
-                changed |= doubles[anchor].found().is_some() != was;
+            self.link_quality.hear(seen.at, anchor, heard.range_m.is_some(), late, sighting);
+            if let (Some(range_m), Some(duplicates)) = (heard.range_m, self.duplicate_ids.get_mut(seen.tag)) {
+                let was = duplicates[anchor].found().is_some();
+                duplicates[anchor].hear(seen.at, range_m);
+                changed |= duplicates[anchor].found().is_some() != was;
             }
             if let Some(change) = self.liveness.hear(seen.at, &heard) {
                 changed = true;
@@ -266,7 +266,7 @@ impl Watch {
 
     /// Why a range of the anchor tells nothing about how far the tag is from it; `None` when it does.
     pub(crate) fn doubt_of(&self, anchor: usize) -> Option<ZoneWhy> {
-        if self.has_two_boards(anchor) {
+        if self.has_duplicate_id(anchor) {
             Some(ZoneWhy::TwoBoards)
         } else {
             self.whole.is_swapped(anchor).then_some(ZoneWhy::SiteDoubted)
@@ -274,25 +274,24 @@ impl Watch {
     }
 
     /// Whether two boards answer to the anchor's id.
-    fn has_two_boards(&self, anchor: usize) -> bool {
-        let sample = AnchorFinding::TwoBoards { apart_m: 0.0, share: 0.0 };
-        self.shown.get(anchor).is_some_and(|shown| shown.get(&sample).is_some())
+    fn has_duplicate_id(&self, anchor: usize) -> bool {
+        self.active.get(anchor).is_some_and(|active| active.has(AnchorFindingKind::DuplicateId))
     }
 
     /// The anchors whose ranges take no part in positions at present; see `place` for the rule.
-    pub(crate) fn set_aside(&self) -> AnchorSet {
-        let enough = self.unsuspected() >= self.places.need();
-        if enough { self.accused } else { AnchorSet::default() }
+    pub(crate) fn excluded(&self) -> AnchorSet {
+        let enough = self.undoubted() >= self.places.need();
+        if enough { self.faulty } else { AnchorSet::EMPTY }
     }
 
     /// Whether positions rest on a suspect for want of others.
-    pub(crate) fn rests_on_suspects(&self) -> bool {
-        self.suspects != AnchorSet::default() && self.unsuspected() < self.places.need()
+    pub(crate) fn rests_on_doubted(&self) -> bool {
+        self.doubted != AnchorSet::EMPTY && self.undoubted() < self.places.need()
     }
 
     /// Anchors without suspicion that are heard at present.
-    fn unsuspected(&self) -> usize {
-        self.liveness.heard(|i| !self.suspects.contains(i))
+    fn undoubted(&self) -> usize {
+        self.liveness.heard(|i| !self.doubted.contains(i))
     }
 
     /// What is due at `at`: anchors that fall silent, the end of a second, the end of a minute. Whether a table is due.
@@ -310,7 +309,7 @@ impl Watch {
     /// Begins the next second when one has ended by `at`.
     pub(crate) fn roll(&mut self, at: Timestamp) {
         if self.liveness.bucket_has_ended(at) {
-            self.habits.roll();
+            self.link_quality.roll();
         }
         self.liveness.roll(at);
     }
@@ -318,72 +317,69 @@ impl Watch {
     /// The table as it stands.
     pub(crate) fn table(&self, at: Timestamp) -> AnchorTable {
         let mut table = self.liveness.table(at);
-        let set_aside = self.set_aside();
-        for (i, (row, shown)) in table.rows.iter_mut().zip(&self.shown).enumerate() {
-            row.findings = shown.list();
+        let excluded = self.excluded();
+        for (i, (row, active)) in table.rows.iter_mut().zip(&self.active).enumerate() {
+            row.findings = active.list();
             row.place = match self.whole.doubts_all() {
                 true => PlaceAnswer::CannotTell(CannotTell::SiteDoubted),
                 false => self.places.answer(at, i),
             };
-            row.set_aside = set_aside.contains(i);
+            row.set_aside = excluded.contains(i);
         }
-        table.kit = self.kit_shown.list().clone();
+        table.kit = self.kit_findings.list().clone();
         table
     }
 
     /// Looks at everything anew and tells what begins and what is over.
     fn refresh(&mut self, at: Timestamp, learned: Option<Learned>, out: &mut Outputs) {
-        (self.accused, self.suspects) = (AnchorSet::default(), AnchorSet::default());
-        let misplaced = self.whole.accused();
+        (self.faulty, self.doubted) = (AnchorSet::EMPTY, AnchorSet::EMPTY);
+        let misplaced = self.whole.faulty();
         for anchor in 0..self.ids.len() {
             let now = self.findings(at, anchor, learned);
-            self.shown[anchor].become_now(at, self.ids[anchor], &now, |change| {
+            self.active[anchor].become_now(at, self.ids[anchor], &now, |change| {
                 out.push_back(Output::FindingChanged(change));
             });
-            let double = self.has_two_boards(anchor);
+            let double = self.has_duplicate_id(anchor);
             if double || self.places.is_named(anchor) || misplaced.contains(anchor) {
-                self.accused.insert(anchor);
-                self.suspects.insert(anchor);
+                self.faulty.insert(anchor);
+                self.doubted.insert(anchor);
             } else if self.places.is_one_of(at, anchor) {
-                self.suspects.insert(anchor);
+                self.doubted.insert(anchor);
             }
         }
         let began = self.began.unwrap_or(at);
         self.kit.offsets = self.places.tag_offsets();
-        let now = self.kit.findings(at, began, self.kit_shown.list(), self.whole.kit_finding());
-        self.kit_shown.become_now(at, now, |change| {
+        let now = self.kit.findings(at, began, self.kit_findings.list(), self.whole.kit_finding());
+        self.kit_findings.become_now(at, now, |change| {
             out.push_back(Output::KitChanged(change));
         });
     }
 
     /// What is the matter with one anchor now.
-    fn findings(
-        &mut self,
-        at: Timestamp,
-        anchor: usize,
-        learned: Option<Learned>,
-    ) -> [Option<AnchorFinding>; AnchorFinding::KINDS] {
-        let mut now = [None; AnchorFinding::KINDS];
+    fn findings(&mut self, at: Timestamp, anchor: usize, learned: Option<Learned>) -> FindingsByKind {
+        let mut now = [None; AnchorFindingKind::COUNT];
         let mut add = |found: Option<AnchorFinding>| {
             if let Some(finding) = found {
-                now[usize::from(finding.rank())] = Some(finding);
+                now[usize::from(finding.kind().rank())] = Some(finding);
             }
         };
-        let shown = &self.shown[anchor];
-        let was = |sample: AnchorFinding| shown.get(&sample).is_some();
-        let double =
-            self.doubles.iter().filter_map(|t| t[anchor].found()).max_by(|a, b| a.share.total_cmp(&b.share));
+        let active = &self.active[anchor];
+        let was = |kind: AnchorFindingKind| active.has(kind);
+        let double = self
+            .duplicate_ids
+            .iter()
+            .filter_map(|t| t[anchor].found())
+            .max_by(|a, b| a.share.total_cmp(&b.share));
         add(double.map(|d| AnchorFinding::TwoBoards { apart_m: d.apart_m, share: d.share }));
         self.held[anchor] = self.held[anchor].filter(|last| at.since(*last) < HELD_LASTS);
         add(self.held[anchor].map(|_| AnchorFinding::Held));
         let silent = self.silent(at, anchor);
-        if silent && !was(AnchorFinding::Silent) {
-            self.habits.fell_silent(at, anchor);
+        if silent && !was(AnchorFindingKind::Silent) {
+            self.link_quality.fell_silent(at, anchor);
         }
-        let flapping =
-            self.habits.flapping(at, anchor, was(AnchorFinding::Flapping { times: 0, over: Micros::ZERO }));
+        let flapping = self.link_quality.flapping(at, anchor, was(AnchorFindingKind::Flapping));
         add(flapping.filter(|_| !self.whole.doubts_all()));
-        let late = AnchorFinding::OftenLate { share: 0.0, worst_hour_utc: None, worst_direction_deg: None };
+        let nlos = AnchorFindingKind::OftenNlos;
         // While all is in doubt, what looks like an anchor's fault is that of the settings. Within the first minute nobody is
         // sent up to look; positions do without a misplaced one all the same.
         let first_minute = self.began.is_none_or(|began| at.since(began) < FIRST_MINUTE);
@@ -397,34 +393,35 @@ impl Watch {
             add(self.places.finding(at, anchor).filter(|_| !first_minute));
             if !self.places.is_named(anchor) {
                 // While a check speaks against the site nothing new is said of views: all would rest on its settings.
-                let quiet = !was(late) && self.whole.is_open();
-                add(self.habits.often_late(anchor, was(late)).filter(|_| !quiet));
+                let quiet = !was(nlos) && self.whole.is_open();
+                add(self.link_quality.often_late(anchor, was(nlos)).filter(|_| !quiet));
             }
-            let drift = AnchorFinding::Drifting { m_per_day: 0.0, se_m_per_day: 0.0 };
-            add(self.places.drifting(anchor, was(drift)));
+            add(self.places.drifting(anchor, was(AnchorFindingKind::Drifting)));
         } else if self.whole.doubts_all() && !self.whole.has_cause() {
             // What was said may well be what is wrong: it is not taken back before something else is known to be.
-            add(shown.about_place());
+            add(active.about_place());
         }
         let state = self.liveness.state(anchor);
         if silent && (flapping.is_none() || self.stays_away(at, anchor)) {
             add(Some(AnchorFinding::Silent));
         } else if !self.whole.doubts_all() && state.is_some_and(|(s, _)| s == AnchorState::Heard) {
-            add(self.habits.weak(anchor, was(AnchorFinding::Weak { share: 0.0, expected: 0.0 })));
+            add(self.link_quality.weak(anchor, was(AnchorFindingKind::Weak)));
         }
         if self.never_heard(at, anchor) {
             add(Some(AnchorFinding::NeverHeard));
         }
-        let noise = AnchorFinding::Noisy { sigma_m: 0.0, usual_m: 0.0 };
+        let noise = AnchorFindingKind::Noisy;
         match learned {
             // Like all that sends somebody up a ladder, this waits for a minute of driving.
             // What is noisy against wrong settings says nothing about boards.
             _ if explained => {}
-            Some(learned) if was(noise) || (self.habits.has_seen_enough(anchor) && !self.whole.is_open()) => {
+            Some(learned)
+                if was(noise) || (self.link_quality.has_seen_enough(anchor) && !self.whole.is_open()) =>
+            {
                 add(self.noisy(anchor, learned, was(noise)));
             }
             Some(_) => {}
-            None => add(shown.get(&noise).copied()),
+            None => add(active.get(noise)),
         }
         now
     }

@@ -1,6 +1,6 @@
 //! The place watch of `hereabout_solve` in the engine's terms: which anchor is suspect, and what follows from it.
 //!
-//! **The rule for suspects.** An anchor that is named (moved, offset changed, reads long, two boards) is *set aside*, that
+//! **The rule for doubted.** An anchor that is named (moved, offset changed, reads long, two boards) is *set aside*, that
 //! is, its ranges take no part in positions, only while at least dimension + 2 other anchors without suspicion were
 //! heard within the last second: enough for a checked fix without it. Else it stays in use, and as long as any
 //! suspect (named, or one of several) is in use beside fewer than that many others, no position is called checked. A range
@@ -13,7 +13,7 @@ use hereabout_solve::watch::{
 };
 
 use super::{Learned, Seen};
-use crate::output::{AnchorFinding, AnchorSet, CannotTell, PlaceAnswer};
+use crate::output::{AnchorFinding, CannotTell, PlaceAnswer};
 
 /// A drift from this on is told, metres per day, and until it is below the second; in standard errors the same.
 const DRIFT: [f64; 2] = [0.05, 0.03];
@@ -106,7 +106,7 @@ impl Places {
         self.watch.is_named(anchor)
     }
 
-    /// Whether it is one of several suspects.
+    /// Whether it is one of several doubted.
     pub(crate) fn is_one_of(&self, at: Timestamp, anchor: usize) -> bool {
         matches!(self.watch.standing(at, anchor), Standing::OneOf(_))
     }
@@ -120,7 +120,7 @@ impl Places {
     pub(crate) fn finding(&self, at: Timestamp, anchor: usize) -> Option<AnchorFinding> {
         match self.watch.standing(at, anchor) {
             Standing::Named(change) => Some(in_words_of_engine(change)),
-            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: AnchorSet(set.bits()) }),
+            Standing::OneOf(set) => Some(AnchorFinding::OneOf { anchors: set }),
             _ => None,
         }
     }

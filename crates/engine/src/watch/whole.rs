@@ -4,15 +4,16 @@
 //!
 //! **What follows from a doubt.** Where positions may be wrong altogether ([`SiteDoubt::all`]), none is checked, every zone is
 //! unknown, and nothing is said of single anchors' places and views: all that would rest on the same wrong settings. Where one
-//! or two anchors are to blame, they are suspects like those of `place`, by the same rule.
+//! or two anchors are to blame, they are doubted like those of `place`, by the same rule.
 
 use arrayvec::ArrayVec;
+use hereabout_core::AnchorSet;
 use hereabout_core::Site;
 use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
 
 use super::Seen;
 use crate::fit_input::fit_setup;
-use crate::output::{AnchorFinding, AnchorSet, KitFinding};
+use crate::output::{AnchorFinding, KitFinding};
 
 /// See the module.
 #[derive(Clone, Debug)]
@@ -82,8 +83,8 @@ impl Whole {
     }
 
     /// The anchors that positions should do without, as long as not everything is in doubt.
-    pub(crate) fn accused(&self) -> AnchorSet {
-        let mut set = AnchorSet::default();
+    pub(crate) fn faulty(&self) -> AnchorSet {
+        let mut set = AnchorSet::EMPTY;
         let Some(doubt) = self.doubt.filter(|d| !d.all) else { return set };
         match doubt.cause {
             Some(Cause::Swapped { anchors }) => anchors.into_iter().for_each(|i| set.insert(i)),

@@ -97,7 +97,7 @@ fn codes_and_ranks_are_one_for_each_kind_and_remarks_stand_behind() {
         .collect();
     kinds.sort_unstable();
     kinds.dedup();
-    assert_eq!(kinds.len(), AnchorFinding::KINDS);
+    assert_eq!(kinds.len(), AnchorFindingKind::COUNT);
     let codes: Vec<&str> = kinds.iter().map(|k| k.1).collect();
     assert_eq!(
         codes.join(" "),

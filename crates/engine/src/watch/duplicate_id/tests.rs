@@ -23,7 +23,7 @@ fn at(frame: u32) -> Timestamp {
 /// Ranges of a moving tag to two places, of which the second answers `share` of the frames, with late stretches.
 fn run(seconds: u32, share: f64, apart_m: f64, late: f64, seed: u64) -> Option<(f64, Found)> {
     let mut dice = Dice(seed);
-    let mut doubles = Doubles::default();
+    let mut duplicates = DuplicateId::default();
     let mut delay: Option<f64> = None;
     for k in 0..10 * seconds {
         delay = match delay {
@@ -35,8 +35,8 @@ fn run(seconds: u32, share: f64, apart_m: f64, late: f64, seed: u64) -> Option<(
         let other = dice.unit() < share;
         let way = 9.0 + 4.0 * (0.1 * t).sin();
         let range_m = if other { way + apart_m + 0.5 * (0.07 * t).cos() } else { way };
-        doubles.hear(at(k), range_m + dice.noise() + delay.unwrap_or(0.0));
-        if let Some(found) = doubles.found() {
+        duplicates.hear(at(k), range_m + dice.noise() + delay.unwrap_or(0.0));
+        if let Some(found) = duplicates.found() {
             return Some((t, found));
         }
     }
@@ -62,34 +62,34 @@ fn late_stretches_are_no_second_board() {
 
 #[test]
 fn boards_less_than_half_a_metre_apart_cannot_be_told() {
-    let mut doubles = Doubles::default();
+    let mut duplicates = DuplicateId::default();
     let mut dice = Dice(3);
     for k in 0..2_000 {
-        doubles.hear(at(k), 8.0 + dice.noise() + if k % 2 == 0 { 0.3 } else { 0.0 });
+        duplicates.hear(at(k), 8.0 + dice.noise() + if k % 2 == 0 { 0.3 } else { 0.0 });
     }
-    assert_eq!(doubles.found(), None);
+    assert_eq!(duplicates.found(), None);
 }
 
 #[test]
 fn it_stays_until_the_second_board_has_been_off_for_minutes() {
-    let mut doubles = Doubles::default();
+    let mut duplicates = DuplicateId::default();
     let mut dice = Dice(5);
     let mut k = 0;
     while k < 400 {
-        doubles.hear(at(k), 8.0 + dice.noise() + if dice.unit() < 0.5 { 2.0 } else { 0.0 });
+        duplicates.hear(at(k), 8.0 + dice.noise() + if dice.unit() < 0.5 { 2.0 } else { 0.0 });
         k += 1;
     }
-    assert!(doubles.found().is_some());
+    assert!(duplicates.found().is_some());
     while k < 400 + 2_900 {
-        doubles.hear(at(k), 8.0 + dice.noise());
-        assert!(doubles.found().is_some(), "frame {k}");
+        duplicates.hear(at(k), 8.0 + dice.noise());
+        assert!(duplicates.found().is_some(), "frame {k}");
         k += 1;
     }
     while k < 400 + 3_200 {
-        doubles.hear(at(k), 8.0 + dice.noise());
+        duplicates.hear(at(k), 8.0 + dice.noise());
         k += 1;
     }
-    assert_eq!(doubles.found(), None);
+    assert_eq!(duplicates.found(), None);
 }
 
 /// A tag on a round way, with a rest of 20 s in each minute, in a yard with one anchor, of which `share` of the ranges come
@@ -105,7 +105,7 @@ struct Rounds {
 /// Seconds until two boards are found, within so many.
 fn rounds(way: Rounds, seconds: f64, seed: u64) -> Option<f64> {
     let mut dice = Dice(seed.wrapping_mul(7_919));
-    let mut doubles = Doubles::default();
+    let mut duplicates = DuplicateId::default();
     let mut delay: Option<f64> = None;
     let round_m = (4.0 * way.speed_mps).max(8.0);
     let (start, turn) = (dice.unit() * std::f64::consts::TAU, dice.unit() * std::f64::consts::TAU);
@@ -129,8 +129,8 @@ fn rounds(way: Rounds, seconds: f64, seed: u64) -> Option<f64> {
         let wild = dice.unit() < 0.002;
         let range_m = (dx * dx + dy * dy + 2.9).sqrt() + dice.noise() + delay.unwrap_or(0.0);
         let range_m = if wild { 60.0 * dice.unit() } else { range_m };
-        doubles.hear(Timestamp::from_micros((t * 1e6).round() as i64), range_m);
-        if doubles.found().is_some() {
+        duplicates.hear(Timestamp::from_micros((t * 1e6).round() as i64), range_m);
+        if duplicates.found().is_some() {
             return Some(t);
         }
     }
@@ -181,12 +181,12 @@ fn one_board_with_late_stretches_is_one_at_any_pace() {
 #[test]
 fn a_pause_is_no_pace() {
     // Ten a second; after a pause of a minute the times are those of ten a second again within seconds.
-    let mut doubles = Doubles::default();
+    let mut duplicates = DuplicateId::default();
     for k in 0..100 {
-        doubles.hear(at(k), 8.0);
+        duplicates.hear(at(k), 8.0);
     }
     for k in 700..760 {
-        doubles.hear(at(k), 8.0);
+        duplicates.hear(at(k), 8.0);
     }
-    assert!((0.09..0.15).contains(&doubles.interval_s), "{}", doubles.interval_s);
+    assert!((0.09..0.15).contains(&duplicates.interval_s), "{}", duplicates.interval_s);
 }

@@ -18,15 +18,15 @@ fn driving(radius_m: f64, second: i64) -> Option<Sighting> {
 fn often_late_begins_at_sixty_per_cent_and_ends_at_forty() {
     for (late_of_ten, was, found) in [(5, false, false), (6, false, true), (5, true, true), (3, true, false)]
     {
-        let mut habits = Habits::new(1);
+        let mut link_quality = LinkQuality::new(1);
         for k in 0..600 {
-            habits.hear(at(k / 10), 0, true, Some(k % 10 < late_of_ten), driving(8.0, k / 10));
+            link_quality.hear(at(k / 10), 0, true, Some(k % 10 < late_of_ten), driving(8.0, k / 10));
             if k % 10 == 9 {
-                habits.roll();
+                link_quality.roll();
             }
         }
         let share = late_of_ten as f64 / 10.0;
-        match habits.often_late(0, was) {
+        match link_quality.often_late(0, was) {
             Some(AnchorFinding::OftenLate {
                 share: told,
                 worst_hour_utc: None,
@@ -42,7 +42,7 @@ fn often_late_begins_at_sixty_per_cent_and_ends_at_forty() {
 
 #[test]
 fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
-    let mut habits = Habits::new(1);
+    let mut link_quality = LinkQuality::new(1);
     // Late from the east in the fourth of four hours: 03:00 to 04:00 UTC.
     for k in 0..14_400 {
         let hour = k / 3_600;
@@ -50,16 +50,16 @@ fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
         let place = if east { seen(5.0, 0.5) } else { [seen(0.5, -5.0), seen(-4.0, 4.0)][(k % 2) as usize] };
         let midnight = Timestamp::from_micros(1_699_920_000_000_000);
         let t = midnight.plus(Micros::from_millis(1_000 * k));
-        habits.hear(t, 0, true, Some(hour == 3 && (east || k % 4 == 0)), place);
-        habits.roll();
+        link_quality.hear(t, 0, true, Some(hour == 3 && (east || k % 4 == 0)), place);
+        link_quality.roll();
     }
     for k in 0..60 {
         let t = Timestamp::from_micros(1_699_930_800_000_000 + 3_599_000_000);
-        habits.hear(t, 0, true, Some(true), driving(8.0, k));
-        habits.roll();
+        link_quality.hear(t, 0, true, Some(true), driving(8.0, k));
+        link_quality.roll();
     }
     let Some(AnchorFinding::OftenLate { worst_hour_utc, worst_direction_deg, .. }) =
-        habits.often_late(0, false)
+        link_quality.often_late(0, false)
     else {
         panic!("late");
     };
@@ -67,21 +67,26 @@ fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
 }
 
 /// All late, for so many seconds of a way.
-fn late_all_along(habits: &mut Habits, from: i64, seconds: i64, way: impl Fn(i64) -> Option<Sighting>) {
+fn late_all_along(
+    link_quality: &mut LinkQuality,
+    from: i64,
+    seconds: i64,
+    way: impl Fn(i64) -> Option<Sighting>,
+) {
     for k in from..from + seconds {
         for _ in 0..10 {
-            habits.hear(at(k), 0, true, Some(true), way(k));
+            link_quality.hear(at(k), 0, true, Some(true), way(k));
         }
-        habits.roll();
+        link_quality.roll();
     }
 }
 
 #[test]
 fn nothing_is_said_of_a_view_in_the_first_minute_nor_from_one_place_nor_without_a_place() {
     let late = |way: &dyn Fn(i64) -> Option<Sighting>, seconds| {
-        let mut habits = Habits::new(1);
-        late_all_along(&mut habits, 0, seconds, way);
-        habits.often_late(0, false).is_some()
+        let mut link_quality = LinkQuality::new(1);
+        late_all_along(&mut link_quality, 0, seconds, way);
+        link_quality.often_late(0, false).is_some()
     };
     assert!(!late(&|k| driving(8.0, k), 59) && late(&|k| driving(8.0, k), 60));
     assert!(!late(&|_| seen(5.0, 3.0), 600), "a tag that stands");
@@ -92,17 +97,17 @@ fn nothing_is_said_of_a_view_in_the_first_minute_nor_from_one_place_nor_without_
 
 #[test]
 fn what_was_told_stays_while_the_tag_stands_and_begins_anew_after_a_long_silence() {
-    let mut habits = Habits::new(1);
-    late_all_along(&mut habits, 0, 60, |k| driving(8.0, k));
+    let mut link_quality = LinkQuality::new(1);
+    late_all_along(&mut link_quality, 0, 60, |k| driving(8.0, k));
     for k in 60..300 {
-        (0..10).for_each(|_| habits.hear(at(k), 0, true, Some(false), seen(5.0, 3.0)));
-        habits.roll();
+        (0..10).for_each(|_| link_quality.hear(at(k), 0, true, Some(false), seen(5.0, 3.0)));
+        link_quality.roll();
     }
-    assert!(habits.often_late(0, true).is_some(), "one good path says nothing of the others");
-    late_all_along(&mut habits, 400, 1, |k| driving(8.0, k));
-    assert!(habits.often_late(0, true).is_none(), "it may be another board by now");
-    late_all_along(&mut habits, 401, 30, |k| driving(8.0, k));
-    assert!(habits.often_late(0, false).is_none(), "and has its own minute");
+    assert!(link_quality.often_late(0, true).is_some(), "one good path says nothing of the others");
+    late_all_along(&mut link_quality, 400, 1, |k| driving(8.0, k));
+    assert!(link_quality.often_late(0, true).is_none(), "it may be another board by now");
+    late_all_along(&mut link_quality, 401, 30, |k| driving(8.0, k));
+    assert!(link_quality.often_late(0, false).is_none(), "and has its own minute");
 }
 
 #[test]
@@ -115,20 +120,20 @@ fn eight_sectors_go_clockwise_from_north() {
 }
 
 /// Four anchors; the last one answers `share` of the frames at `near_m`, the others `usual`.
-fn at_distance(distance_m: f64, usual: f64, share: f64) -> Habits {
-    let mut habits = Habits::new(4);
+fn at_distance(distance_m: f64, usual: f64, share: f64) -> LinkQuality {
+    let mut link_quality = LinkQuality::new(4);
     for k in 0..1_200_u32 {
         for anchor in 0..4 {
             let of = if anchor == 3 { share } else { usual };
             let answered = f64::from(k.wrapping_mul(2_654_435_761) >> 8) < of * f64::from(1 << 24);
             let second = i64::from(k / 10);
-            habits.hear(at(second), anchor, answered, None, driving(distance_m, second));
+            link_quality.hear(at(second), anchor, answered, None, driving(distance_m, second));
         }
         if k % 10 == 9 {
-            habits.roll();
+            link_quality.roll();
         }
     }
-    habits
+    link_quality
 }
 
 #[test]
@@ -145,16 +150,16 @@ fn weak_is_less_than_what_the_others_answer_from_as_far() {
 
 #[test]
 fn three_silences_in_ten_minutes_are_flapping() {
-    let mut habits = Habits::new(1);
+    let mut link_quality = LinkQuality::new(1);
     for k in 0..3 {
-        habits.fell_silent(at(100 * k), 0);
-        let found = habits.flapping(at(100 * k), 0, false);
+        link_quality.fell_silent(at(100 * k), 0);
+        let found = link_quality.flapping(at(100 * k), 0, false);
         assert_eq!(found.is_some(), k == 2, "{k}");
     }
-    let still = habits.flapping(at(650), 0, true);
+    let still = link_quality.flapping(at(650), 0, true);
     assert_eq!(still, Some(AnchorFinding::Flapping { times: 2, over: FLAP_SPAN }));
-    assert_eq!(habits.flapping(at(650), 0, false), None);
-    assert_eq!(habits.flapping(at(750), 0, true), None);
+    assert_eq!(link_quality.flapping(at(650), 0, false), None);
+    assert_eq!(link_quality.flapping(at(750), 0, true), None);
 }
 
 #[test]
