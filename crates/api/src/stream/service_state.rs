@@ -240,3 +240,6 @@ fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let kinds = |h: &AnchorHealth| h.findings.iter().map(words::finding_kind).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
 }
+
+#[cfg(test)]
+mod tests;
