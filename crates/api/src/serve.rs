@@ -5,7 +5,9 @@
 //! always find an open file, and on shutdown idle connections close, WebSockets say why, and what does not end by itself
 //! is dropped. The same routes are served over loopback and over a Unix socket; what differs is who may change.
 
-use std::{io, net::SocketAddr, pin::pin, sync::Arc, time::Duration};
+mod listen;
+
+use std::{net::SocketAddr, pin::pin, sync::Arc, time::Duration};
 
 use axum::{Extension, Router};
 use hyper::server::conn::http1;
@@ -16,12 +18,13 @@ use hyper_util::{
 use rustix::io::Errno;
 use tokio::{
     io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt},
-    net::{TcpListener, TcpSocket, TcpStream, UnixListener, UnixStream},
     sync::Semaphore,
     time::timeout,
 };
 use tokio_util::{sync::CancellationToken, task::TaskTracker};
 
+use self::listen::{Accepts, refusal};
+pub use self::listen::{ApiError, Listeners, bind, check_loopback};
 use crate::{
     http::rights::Way,
     http::seats::{Seat, Seats},
@@ -32,9 +35,6 @@ use crate::{
     v1::{Problem, json},
 };
 
-/// Send buffer of every connection, bytes. The kernel's own choice grows to megabytes, and would hide
-/// from the daemon for minutes that a reader has stalled. Accepted sockets inherit it.
-const SEND_BUFFER: u32 = 16 * 1024;
 /// Read buffer of a connection: a header of 64 KiB still fits, so that its refusal can be in words.
 const READ_BUFFER: usize = 96 * 1024;
 /// Pause after a failed accept (too many open files, as a rule); doubled up to [`MAX_ACCEPT_PAUSE`].
@@ -48,107 +48,10 @@ const TURNING_AWAY_TIME: Duration = Duration::from_millis(300);
 /// and how many may do so at a time.
 const MAX_TURNING_AWAY: usize = 4;
 
-/// Why the service can't start.
-#[derive(Debug, thiserror::Error)]
-pub enum ApiError {
-    /// An address that other machines can reach.
-    #[error(
-        "{addr} can be reached from other machines, and this version has no tokens and no TLS to keep them out: \
-         set [api] listen to a loopback address such as 127.0.0.1:{port}", port = addr.port()
-    )]
-    NotLoopback {
-        /// The refused address.
-        addr: SocketAddr,
-    },
-    /// Somebody listens there already.
-    #[error(
-        "{addr} is taken by another program, perhaps another hereabout: stop that one, or set [api] listen to \
-         another port"
-    )]
-    PortTaken {
-        /// The taken address.
-        addr: SocketAddr,
-    },
-    /// Anything else that the system refuses.
-    #[error(
-        "cannot listen on {addr}: {}; set [api] listen to an address and port that this user may use",
-        refusal(source)
-    )]
-    Listen {
-        /// The address.
-        addr: SocketAddr,
-        /// What the system said.
-        source: io::Error,
-    },
-}
-
-/// Listens on `addr`, which must be a loopback address; port 0 takes any free one.
-///
-/// # Errors
-/// [`ApiError::NotLoopback`], [`ApiError::PortTaken`], or whatever else the system says.
-pub async fn bind(addr: SocketAddr) -> Result<TcpListener, ApiError> {
-    check_loopback(addr)?;
-    listen(addr).map_err(|source| match source.kind() {
-        io::ErrorKind::AddrInUse => ApiError::PortTaken { addr },
-        _ => ApiError::Listen { addr, source },
-    })
-}
-
-/// Refuses an address that other machines can reach, without touching it.
-///
-/// # Errors
-/// [`ApiError::NotLoopback`].
-pub fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
-    if addr.ip().to_canonical().is_loopback() { Ok(()) } else { Err(ApiError::NotLoopback { addr }) }
-}
-
-/// Why the system refuses to listen or to accept, without its own words.
-fn refusal(error: &io::Error) -> String {
-    match (error.kind(), Errno::from_io_error(error)) {
-        (_, Some(Errno::MFILE | Errno::NFILE)) => "too many files are open".to_owned(),
-        (_, Some(Errno::AFNOSUPPORT)) => {
-            "this computer has no addresses of that kind (IPv6 may be off)".to_owned()
-        }
-        (io::ErrorKind::PermissionDenied, _) => {
-            "this user may not listen there (ports below 1024 are for the administrator)".to_owned()
-        }
-        (io::ErrorKind::AddrNotAvailable, _) => "this computer has no such address".to_owned(),
-        (io::ErrorKind::AddrInUse, _) => "another program listens there".to_owned(),
-        (io::ErrorKind::OutOfMemory, _) => "the system has no memory left".to_owned(),
-        (_, Some(errno)) => format!("the system refuses it, with its number {}", errno.raw_os_error()),
-        _ => "the system refuses it and does not say why".to_owned(),
-    }
-}
-
-fn listen(addr: SocketAddr) -> io::Result<TcpListener> {
-    let socket = if addr.is_ipv4() { TcpSocket::new_v4()? } else { TcpSocket::new_v6()? };
-    // A restart must not wait for connections of the run before; elsewhere this flag lets two listen.
-    #[cfg(unix)]
-    socket.set_reuseaddr(true)?;
-    socket.set_send_buffer_size(SEND_BUFFER)?;
-    socket.bind(addr)?;
-    socket.listen(1024)
-}
-
-/// Where the service is asked.
-#[derive(Debug)]
-pub struct Listeners {
-    /// From [`bind`]: it sets what accepted sockets inherit.
-    pub loopback: TcpListener,
-    /// Who connects here may change, without a key.
-    pub socket: Option<UnixListener>,
-}
-
-impl From<TcpListener> for Listeners {
-    fn from(loopback: TcpListener) -> Listeners {
-        Listeners { loopback, socket: None }
-    }
-}
-
 /// Serves until `shutdown`, then closes all connections and returns.
 ///
 /// # Errors
-/// [`ApiError::NotLoopback`] when the listener was bound elsewhere. A failed accept is told in the
+/// [`ApiError::NotLoopback`] when the listener was bound elsewhere. A failed accept is reported in the
 /// log and tried again: one connection too many must not end the service.
 pub async fn serve(
     listeners: impl Into<Listeners>,
@@ -194,39 +97,6 @@ pub async fn serve(
         let _ = timeout(ACCEPT_PAUSE, tracker.wait()).await;
     }
     Ok(())
-}
-
-/// A listener of either kind.
-trait Accepts {
-    type Stream: AsyncRead + AsyncWrite + Unpin + Send + 'static;
-    /// What who comes over it may do.
-    const WAY: Way;
-    /// The next connection, ready to be served.
-    fn next(&self) -> impl Future<Output = io::Result<Self::Stream>> + Send;
-}
-
-impl Accepts for TcpListener {
-    type Stream = TcpStream;
-    const WAY: Way = Way::Loopback;
-
-    async fn next(&self) -> io::Result<TcpStream> {
-        let (stream, _) = self.accept().await?;
-        // Positions are small and urgent; a socket that cannot be told so still works.
-        let _ = stream.set_nodelay(true);
-        Ok(stream)
-    }
-}
-
-impl Accepts for UnixListener {
-    type Stream = UnixStream;
-    const WAY: Way = Way::Socket;
-
-    async fn next(&self) -> io::Result<UnixStream> {
-        let (stream, _) = self.accept().await?;
-        // Not inherited here; without it a reader who stalls is noticed later.
-        let _ = rustix::net::sockopt::set_socket_send_buffer_size(&stream, SEND_BUFFER as usize);
-        Ok(stream)
-    }
 }
 
 #[derive(Clone)]

@@ -52,7 +52,7 @@ impl<'a> Current<'a> {
         self.now.tags.iter().map(move |(tag, latest)| (*tag, position(&latest.report, clock)))
     }
 
-    /// The message of a tag, without what the sending tells, and the report that it is of.
+    /// The message of a tag, without the fields that only the sending knows, and the report that it is of.
     pub(crate) fn position_text(&self, tag: TagId) -> Option<(Arc<str>, Position<'a>)> {
         let (now, latest) = (self.position(tag)?, self.now.tags.get(&tag)?);
         let text = if now.expired { self.expired_text(&now) } else { latest.text.clone() };
@@ -106,7 +106,7 @@ impl<'a> Current<'a> {
         }
     }
 
-    /// The answer of one zone of the site over all its tags, or over `only` one; with what the sending tells when it
+    /// The answer of one zone of the site over all its tags, or over `only` one; with what only the sending knows when it
     /// is sent.
     pub(crate) fn zone_answer(
         &self,

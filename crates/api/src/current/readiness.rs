@@ -9,7 +9,7 @@ use hereabout_words::{CAUTION, kit};
 
 use crate::{current::Current, state::Connectivity, v1::doubted};
 
-/// The engine's time is told twice a second, and may be behind by this much.
+/// The engine's time is reported twice a second, and may be behind by this much.
 const ENGINE_ANSWERS: Micros = Micros::from_millis(2_000);
 
 /// Why no positions are to be expected just now; `None` when they are.

@@ -36,7 +36,7 @@ const MAX_DRAINED_BYTES: usize = 32 * 1024 * 1024;
 /// Longest time for a request body to arrive.
 const BODY_TIME: Duration = Duration::from_secs(2);
 
-/// The middleware.
+/// The middleware before every route: refuses, bounds the body, and keeps the seat busy until the answer is out.
 pub(crate) async fn guard(request: Request, next: Next) -> Response {
     let seat = request.extensions().get::<Seat>().cloned();
     // Who is still sending may be sent away; only then there is a request under way.

@@ -170,7 +170,7 @@ impl Rights {
 }
 
 impl Default for Rights {
-    /// Nobody may change.
+    /// Rights by which nobody may change anything: no key, no socket.
     fn default() -> Rights {
         Rights::new(Err("the service was started without a key".to_owned()), None, Vec::new())
     }

@@ -46,7 +46,7 @@ pub struct ApiSettings {
 /// Work on the running site that somebody asked for over HTTP. It was checked against the site.
 #[derive(Debug)]
 pub struct Operation {
-    /// What to do.
+    /// What was asked for.
     pub work: Work,
     /// Takes the outcome: in force, or why not.
     pub answer: oneshot::Sender<Result<(), NotDone>>,
@@ -64,7 +64,7 @@ pub enum Work {
 /// Why work was not done, in words.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NotDone {
-    /// It could not be.
+    /// Nothing was changed, for this reason.
     Failed(String),
     /// Somebody else has changed what it would change, and would lose that.
     Conflict(String),

@@ -8,7 +8,7 @@ use hereabout_engine::JudgedEpoch;
 /// The newest stamps of what was published.
 #[derive(Clone, Debug, Default)]
 pub(crate) struct Heard {
-    /// How far the engine's time has come; `None` when nobody tells.
+    /// How far the engine's time has come; `None` when nobody reports it.
     pub(crate) engine_at: Option<Timestamp>,
     /// When the newest good frame came.
     pub(crate) epoch_at: Option<Timestamp>,
@@ -24,7 +24,7 @@ impl Heard {
         self.engine_at = Some(at);
     }
 
-    /// Takes in an epoch.
+    /// Takes in the stamps of an epoch, its doubt, and of each anchor that answered.
     pub(crate) fn epoch(&mut self, epoch: &JudgedEpoch) {
         self.epoch_at = self.epoch_at.max(Some(epoch.at));
         self.doubted = epoch.doubt.map(|doubt| (self.doubted.map_or(epoch.at, |(since, _)| since), doubt));

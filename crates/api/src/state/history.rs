@@ -14,9 +14,9 @@ use hereabout_engine::{AnchorMinute, PositionReport};
 
 use super::{MAX_REMEMBERED_TAGS, make_room};
 
-/// How much of the past the minutes tell.
+/// How far back the minutes go.
 const HOUR: Micros = Micros::from_millis(3_600_000);
-/// Minutes of one anchor.
+/// Most minutes that are kept of one anchor: those of an hour.
 const MAX_MINUTES: usize = 60;
 /// How much of its way a tag leaves behind.
 pub(crate) const TRAIL: Micros = Micros::from_millis(60_000);
@@ -42,7 +42,7 @@ pub(crate) struct TagPast {
     broken: bool,
 }
 
-/// The recent past.
+/// The recent past: minutes by anchor, trails by tag.
 #[derive(Debug, Default)]
 pub(crate) struct History {
     minutes: BTreeMap<AnchorId, VecDeque<AnchorMinute>>,

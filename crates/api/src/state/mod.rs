@@ -21,32 +21,33 @@ pub const MAX_REMEMBERED_TAGS: usize = 256;
 /// Zones times tags whose latest report is kept; far above what the engine keeps apart.
 const MAX_ZONE_REPORTS: usize = 16_384;
 
-/// State of the wire to the kit.
+/// Whether the link to the kit is open.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Connectivity {
-    /// Open.
+    /// Open: bytes can come.
     Connected,
     /// Not open; the daemon keeps trying.
     Waiting,
 }
 
-/// What `ingest` knows of the wire to the kit.
+/// The link to the kit, as it is shown to people: ingest keeps the facts, this has the words.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LinkView {
-    /// Open or not.
+    /// Whether it is open; a link over UDP is as soon as the port is listened on.
     pub state: Connectivity,
     /// Why it waits and what to do, in words; `None` when connected.
     pub reason: Option<String>,
-    /// Since when.
+    /// Since when, by the clock of the one who reports it: in the session's time scale for [`crate::Hub::set_link`], in UTC
+    /// once it is there.
     pub since: Timestamp,
 }
 
 /// What the decoder made of the bytes, since the start.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct DecoderCounts {
-    /// Bytes heard.
+    /// Bytes received from the link, whatever they were.
     pub bytes: u64,
-    /// Good frames.
+    /// Frames whose checksum is right.
     pub frames: u64,
     /// Frames with a wrong checksum.
     pub bad_checksum: u64,
@@ -54,27 +55,27 @@ pub struct DecoderCounts {
     pub skipped_bytes: u64,
 }
 
-/// How the log fares.
+/// The log's state: what is in it, what waits for it and what it lost. Counted since the daemon's start.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LogStatus {
     /// The file, as people know it.
     pub path: String,
-    /// Rows that are safely in it, over all sessions since the start.
+    /// Rows that are safely on the disk, over all sessions.
     pub rows_written: u64,
     /// Rows that wait to be written.
     pub rows_waiting: u64,
-    /// Frames, positions and events that were lost, likewise.
+    /// Frames, with their ranges, that were lost: the log could not take them.
     pub frames_dropped: u64,
-    /// See `frames_dropped`.
+    /// Positions that were lost like that.
     pub positions_dropped: u64,
-    /// See `frames_dropped`.
+    /// Events that were lost like that; readers got them all the same.
     pub events_dropped: u64,
-    /// What is wrong with it, in words.
+    /// What is wrong with it, in words with what to do; `None` when nothing is.
     pub problem: Option<String>,
 }
 
 impl LogStatus {
-    /// All that were lost.
+    /// Rows of all kinds that were lost.
     pub(crate) fn rows_dropped(&self) -> u64 {
         self.frames_dropped + self.positions_dropped + self.events_dropped
     }
@@ -94,9 +95,9 @@ pub struct ClockStatus {
 /// What the daemon starts with. All but the site stays as it is while it runs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct HubInfo {
-    /// Version of the program.
+    /// Version of the program, such as 0.1.0.
     pub version: String,
-    /// Start of the daemon.
+    /// Start of the daemon, in the session's time scale.
     pub started_at: Timestamp,
     /// The port or address of the kit, as in the site file.
     pub source: String,
@@ -108,7 +109,7 @@ pub struct HubInfo {
 #[derive(Clone, Debug)]
 pub(crate) struct Latest {
     pub(crate) report: Arc<PositionReport>,
-    /// Its message, without what the sending tells: made once, however many read it.
+    /// Its message, without the fields that only the sending knows: made once, however many read it.
     pub(crate) text: Arc<str>,
 }
 
@@ -121,7 +122,7 @@ pub(crate) struct Clock {
     pub(crate) synchronised: Option<bool>,
 }
 
-/// Verdicts that are counted apart.
+/// Verdicts that are counted apart: as many as version 1 names ([`crate::v1::VerdictName::ALL`] has this length).
 pub(crate) const VERDICT_KINDS: usize = 13;
 
 /// Counters since the start.
@@ -146,7 +147,7 @@ pub(crate) struct Snapshot {
     pub(crate) decoder: Option<DecoderCounts>,
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<Arc<AnchorTable>>,
-    /// What the bytes themselves tell of the kit.
+    /// Findings about the kit from the bytes alone, whether frames come of them or not.
     pub(crate) link_findings: Vec<KitFinding>,
     /// The newest stamps of what was published.
     pub(crate) heard: Heard,
@@ -217,7 +218,7 @@ impl Snapshot {
         self.kit().find(|k| matches!(k, KitFinding::SiteDoesNotFit { doubt } if doubt.all))
     }
 
-    /// What is the matter with the kit as a whole: what the bytes tell, and what the engine tells.
+    /// Active findings about the kit as a whole: those from the bytes, and those of the engine.
     pub(crate) fn kit(&self) -> impl Iterator<Item = &KitFinding> {
         self.link_findings.iter().chain(self.anchors.iter().flat_map(|t| &t.kit))
     }

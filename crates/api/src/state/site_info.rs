@@ -1,17 +1,17 @@
-//! What the service tells of the site.
+//! What of the site the service publishes.
 
 use hereabout_core::plausible::CorrectionLimits;
 use hereabout_core::{Anchor, Dimension, Fence, OtherSite, Site, SiteTag, TagId, Zone};
 use hereabout_words::site_fit::SiteNames;
 
-/// What the service tells of the site.
+/// What of the site the service publishes; may change while the daemon runs.
 #[derive(Clone, Debug, PartialEq)]
 pub struct SiteInfo {
-    /// Its name.
+    /// What people call it; any text of the site file.
     pub name: String,
     /// 2D with a height, or 3D.
     pub dimension: Dimension,
-    /// Where a tag can be.
+    /// Where a tag can be: a polygon in metres and, in 3D, a span of heights.
     pub fence: Fence,
     /// Shortest and longest believable range, metres.
     pub range_span_m: [f64; 2],

@@ -46,9 +46,9 @@ pub(crate) enum NextEvent {
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct EventPage {
     pub(crate) events: Vec<Event>,
-    /// What to ask for next.
+    /// The number to give as `after` for the page that follows.
     pub(crate) next_after: u64,
-    /// From and to.
+    /// The first and the last number that was asked for and is gone; `None` when none is.
     pub(crate) no_longer_kept: Option<(u64, u64)>,
     /// What was asked for and is ahead of the newest.
     pub(crate) anew: Option<u64>,
@@ -96,7 +96,7 @@ impl EventRing {
         self.gone = self.gone.max(up_to);
     }
 
-    /// Numbers go on at `first`; what was told between `known` and that by others is not known here.
+    /// Numbers go on at `first`; events with numbers in between, of another run, are not known here.
     pub(crate) fn jump(&mut self, known: u64, first: u64) {
         if self.jumps.len() < MAX_JUMPS {
             self.jumps.push((known, first));

@@ -24,7 +24,7 @@ pub(crate) struct SubscriptionFilter {
     pub(crate) zone_name: Option<String>,
     /// Shortest time between two positions, or two epochs of ranges, of one tag.
     pub(crate) spacing: Option<Duration>,
-    /// To be sent first.
+    /// Sent as the first message, so that the asker knows the answer for its own.
     pub(crate) nonce: Option<String>,
 }
 

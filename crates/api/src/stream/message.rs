@@ -53,7 +53,7 @@ impl Message {
         Message::new(Key::Link, LinkBody::of(link, source).to_json())
     }
 
-    /// An anchor of the site.
+    /// Health of an anchor of the site at that moment.
     pub(crate) fn anchor(anchor: &Anchor, current: Current<'_>) -> Message {
         Message::new(Key::Anchor(anchor.id), current.anchor_body(anchor).to_json())
     }
@@ -64,7 +64,7 @@ impl Message {
         Message { tail, ..Message::new(Key::Position(report.tag), text) }
     }
 
-    /// A smoothed position.
+    /// A smoothed position: where the tag was a moment ago.
     pub(crate) fn delayed(report: &PositionReport, site: &SiteInfo) -> Message {
         let body = PositionBody::from_delayed(report).named(site.tag_name(report.tag));
         Message::new(Key::Delayed(report.tag), body.to_json())

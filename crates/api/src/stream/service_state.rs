@@ -27,7 +27,7 @@ use crate::{
 /// Whether any reader subscribes to messages of this key, and of the zone of this name when it is one of a zone.
 pub(crate) type IsWanted<'a> = &'a dyn Fn(Key, Option<&str>) -> bool;
 
-/// What is known now, what was, and what readers were told of their own accord.
+/// What is known now, what was, and what readers were sent before the engine said it.
 pub(crate) struct ServiceState {
     pub(crate) now: Snapshot,
     pub(crate) history: History,
@@ -228,7 +228,7 @@ impl ServiceState {
     }
 }
 
-/// The message of a position, without what the sending tells.
+/// The message of a position, without the fields that only the sending knows.
 fn position_text(report: &PositionReport, site: &SiteInfo) -> Arc<str> {
     PositionBody::from_report(report, None).named(site.tag_name(report.tag)).to_json().into()
 }
@@ -239,3 +239,6 @@ fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::kind).collect::<Vec<_>>();
     (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
 }
+
+#[cfg(test)]
+mod tests;

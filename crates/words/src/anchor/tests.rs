@@ -83,7 +83,7 @@ fn numbers_that_no_kit_sends_are_survived() {
 #[test]
 fn suspects_are_listed_as_people_say_it() {
     let anchors = anchors([2, 5, 6]);
-    let of = |bits| ids(AnchorSet(bits), &anchors);
+    let of = |bits| ids(AnchorSet::from_bits(bits), &anchors);
     assert_eq!([of(0b000), of(0b010), of(0b101), of(0b111)], ["", "5", "2 and 6", "2, 5 and 6"]);
 }
 
@@ -97,7 +97,7 @@ fn codes_and_ranks_are_one_for_each_kind_and_remarks_stand_behind() {
         .collect();
     kinds.sort_unstable();
     kinds.dedup();
-    assert_eq!(kinds.len(), AnchorFindingKind::COUNT);
+    assert_eq!(kinds.len(), hereabout_engine::AnchorFindingKind::COUNT);
     let codes: Vec<&str> = kinds.iter().map(|k| k.1).collect();
     assert_eq!(
         codes.join(" "),

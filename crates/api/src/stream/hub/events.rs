@@ -52,7 +52,7 @@ impl Hub {
         (events.ring.page(after, limit), events.kept_in)
     }
 
-    /// Looks at the events.
+    /// Looks at the ring under its lock: what is given back must not need it any more.
     pub(crate) fn with_events<T>(&self, look: impl FnOnce(&EventRing) -> T) -> T {
         look(&self.events().ring)
     }
