@@ -15,7 +15,7 @@ use std::time::{Duration, Instant, SystemTime};
 
 use hereabout::site_file::SiteFile;
 use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, bind, serve};
-use hereabout_core::{Micros, TagId, TagState, Timestamp, ZoneState};
+use hereabout_core::{Location, Micros, TagId, TagPlace, Timestamp, ZoneState};
 use hereabout_engine::{Output, Place, PositionReport, ZoneReport, ZoneWhy};
 use rustix::process::Signal;
 use serde_json::Value;
@@ -651,20 +651,19 @@ fn parked(seq: u64, at: Timestamp) -> [Output; 2] {
         at,
         received_at: at,
         valid_until,
-        state: TagState::Located,
-        place: Some(Place {
-            position_m: [PARKED_M[0], PARKED_M[1], 0.9],
-            covariance_m2: [[0.01, 0.0, 0.0], [0.0, 0.01, 0.0], [0.0; 3]],
+        location: Location::Located(TagPlace {
+            protection_radius_m: Some(0.4),
+            checked: true,
+            hdop: Some(0.8),
+            ..TagPlace::of(
+                Place {
+                    position_m: [PARKED_M[0], PARKED_M[1], 0.9],
+                    covariance_m2: [[0.01, 0.0, 0.0], [0.0, 0.01, 0.0], [0.0; 3]],
+                },
+                0.25,
+            )
         }),
-        candidates: Default::default(),
-        radius95_m: Some(0.25),
-        protection_radius_m: Some(0.4),
-        checked: true,
         restarted: false,
-        velocity_mps: None,
-        hdop: Some(0.8),
-        vdop: None,
-        pdop: None,
         used: Default::default(),
         rejected: Default::default(),
         no_fix: None,

@@ -13,8 +13,8 @@ use std::time::{Duration, SystemTime};
 
 use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, SiteInfo, bind, serve};
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Micros, TagId, TagState, Timestamp, Zone, ZoneRule,
-    ZoneShape, ZoneState,
+    Anchor, AnchorId, Correction, Dimension, Fence, Location, Micros, TagId, TagPlace, Timestamp, Zone,
+    ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
     AnchorFinding, AnchorHealth, AnchorState, AnchorTable, CannotTell, KitFinding, Output, Place,
@@ -323,20 +323,19 @@ fn position(seq: u64, at: Timestamp) -> PositionReport {
         at,
         received_at: at,
         valid_until: at.plus(Micros::from_millis(500)),
-        state: TagState::Located,
-        place: Some(Place {
-            position_m: [12.0 + 6.0 * turn.cos(), 6.0 + 3.0 * turn.sin(), 0.9],
-            covariance_m2: [[0.03, 0.01, 0.0], [0.01, 0.02, 0.0], [0.0; 3]],
+        location: Location::Located(TagPlace {
+            protection_radius_m: Some(0.72),
+            checked: true,
+            hdop: Some(0.9),
+            ..TagPlace::of(
+                Place {
+                    position_m: [12.0 + 6.0 * turn.cos(), 6.0 + 3.0 * turn.sin(), 0.9],
+                    covariance_m2: [[0.03, 0.01, 0.0], [0.01, 0.02, 0.0], [0.0; 3]],
+                },
+                0.38,
+            )
         }),
-        candidates: Default::default(),
-        radius95_m: Some(0.38),
-        protection_radius_m: Some(0.72),
-        checked: true,
         restarted: false,
-        velocity_mps: None,
-        hdop: Some(0.9),
-        vdop: None,
-        pdop: None,
         used: (0..5).map(AnchorId).collect(),
         rejected: Default::default(),
         no_fix: None,

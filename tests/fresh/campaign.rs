@@ -134,7 +134,7 @@ impl Virtual {
                 Output::Position(p) => {
                     assert!(p.seq > self.seq, "numbers never go back");
                     self.seq = p.seq;
-                    self.gate.hear_radius(at_us, p.protection_radius_m);
+                    self.gate.hear_radius(at_us, p.protection_radius_m());
                 }
                 Output::Zone(z) if z.zone == 0 => {
                     let inside = z.state == ZoneState::Inside;

@@ -367,10 +367,10 @@ impl Seen {
         let fixes = self.logged(|log, session| async move { all_of!(log.fixes(session)) });
         let error = |fix: StoredFix| {
             let report = fix.report;
-            let place = report.place.filter(|_| report.state == TagState::Located && report.checked)?;
+            let place = report.place().filter(|_| report.state() == TagState::Located && report.checked())?;
             let at_us = report.at.micros() - self.clock.zero_wall_us;
             let off_m = self.off_m(at_us, place.position_m[0], place.position_m[1]);
-            Some((secs(at_us), off_m - report.protection_radius_m.unwrap_or(0.0)))
+            Some((secs(at_us), off_m - report.protection_radius_m().unwrap_or(0.0)))
         };
         fixes.into_iter().filter_map(error).filter(|(_, m)| *m > beyond_m).collect()
     }

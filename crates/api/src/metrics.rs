@@ -172,11 +172,11 @@ impl Scrape {
         let ages: Vec<_> = tags().map(|(t, p)| (t, self.clock.since(p.said_for).secs_f64())).collect();
         per("tag", "position_age", "Time since the latest position message of a tag", Some(Unit::Seconds))
             .gauges(e, &ages)?;
-        let radius = |p: &Position<'_>| p.report.radius95_m.filter(|r| r.is_finite());
+        let radius = |p: &Position<'_>| p.report.radius95_m().filter(|r| r.is_finite());
         let radii: Vec<_> = tags().filter_map(|(t, p)| Some((t, radius(p)?))).collect();
         per("tag", "position_radius95", "Radius that holds the tag with 95 %", Some(Unit::Meters))
             .gauges(e, &radii)?;
-        let located = |p: &Position<'_>| f64::from(u8::from(p.report.state == TagState::Located));
+        let located = |p: &Position<'_>| f64::from(u8::from(p.report.state() == TagState::Located));
         let located: Vec<_> = tags().map(|(t, p)| (t, located(p))).collect();
         per("tag", "tag_located", "1 while the tag's position rests on ranges of its instant, else 0", None)
             .gauges(e, &located)

@@ -88,7 +88,7 @@ impl Accuracy {
     pub fn grade(&mut self, report: &PositionReport, truth: &Truth) {
         let Some(true_m) = truth.at(report.tag, report.at) else { return };
         self.epochs += 1;
-        let Some(place) = report.place.filter(|_| report.state == TagState::Located) else { return };
+        let Some(place) = report.place().filter(|_| report.state() == TagState::Located) else { return };
         self.located += 1;
         let mut error_m = [0, 1, 2].map(|i| place.position_m[i] - true_m[i]);
         if let Dimension::TwoD { .. } = self.dimension {

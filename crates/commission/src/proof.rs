@@ -70,7 +70,7 @@ impl Proof {
         }
         for (k, _) in self.spots.iter().enumerate().filter(|(_, s)| s.holds(report.at)) {
             self.reports[k] += 1;
-            let located = report.place.filter(|_| report.state == TagState::Located);
+            let located = report.place().filter(|_| report.state() == TagState::Located);
             let Some(place) = located else { continue };
             if self.kept < self.most {
                 let (position_m, covariance_m2) = (place.position_m, place.covariance_m2);

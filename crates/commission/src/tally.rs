@@ -66,7 +66,7 @@ impl Tally {
     /// Adds a position report.
     pub fn add_position(&mut self, report: &PositionReport) {
         self.reports += 1;
-        self.located += u64::from(report.state == TagState::Located);
+        self.located += u64::from(report.state() == TagState::Located);
     }
 
     /// Adds the ranges of an epoch.

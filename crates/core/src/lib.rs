@@ -31,7 +31,7 @@ pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use plain_text::{escaped, escaped_lines, is_plain};
-pub use report::{JudgedEpoch, JudgedRange, Place, PositionReport, RejectedRange};
+pub use report::{JudgedEpoch, JudgedRange, Location, Place, PositionReport, RejectedRange, TagPlace};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, OtherSite, Severity,
     Site, SiteDraft, SiteFinding, SiteProblem, SiteTag, TrackSettings, Zone, ZoneRule, ZoneShape,

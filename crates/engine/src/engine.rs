@@ -2,8 +2,8 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    Doubt, Epoch, Frame, JudgedEpoch, JudgedRange, MAX_ANCHORS, MAX_TAGS, NoFixReason, Place, PositionReport,
-    RejectedRange, Site, TagId, Timestamp,
+    Doubt, Epoch, Frame, JudgedEpoch, JudgedRange, Location, MAX_ANCHORS, MAX_TAGS, NoFixReason, Place,
+    PositionReport, RejectedRange, Site, TagId, TagPlace, Timestamp,
 };
 use hereabout_solve::tracker::AnchorStats;
 use hereabout_wire::{FieldName, FrameSpec};
@@ -438,31 +438,36 @@ impl Engine {
                 p_good: v.p_good,
             })
         });
-        let [hdop, vdop, pdop] = estimate.dop;
-        let stated = |place: &Place| with_stated_height(*place, &self.site);
         PositionReport {
             seq,
             tag,
             at,
             received_at,
-            valid_until: self.tags[i].as_ref().map_or(at, |t| t.valid_until(at, estimate.state)),
-            state: estimate.state,
-            place: estimate.place.as_ref().map(stated),
-            candidates: estimate.candidates.iter().map(stated).collect(),
-            radius95_m: estimate.radius95_m,
-            protection_radius_m: estimate.protection_radius_m,
-            checked: estimate.checked
-                && estimate.place.is_none_or(|p| !self.site.fence().contradicts(p.position_m))
-                && !self.watch.rests_on_doubted()
-                && !self.watch.doubts_site(),
+            valid_until: self.tags[i].as_ref().map_or(at, |t| t.valid_until(at, estimate.state())),
+            location: self.published(&estimate.location),
             restarted: estimate.restarted,
-            velocity_mps: estimate.velocity_mps,
-            hdop,
-            vdop,
-            pdop,
             used: used.collect(),
             rejected: rejected.collect(),
             no_fix: estimate.no_fix,
+        }
+    }
+
+    /// What is said of a place beside what the estimator knows: the stated uncertainty of its height, and whether anything
+    /// speaks against it.
+    fn published(&self, location: &Location) -> Location {
+        let trusted = !self.watch.rests_on_doubted() && !self.watch.doubts_site();
+        let stated = |p: &TagPlace| TagPlace {
+            place: with_stated_height(p.place, &self.site),
+            checked: p.checked && trusted && !self.site.fence().contradicts(p.place.position_m),
+            ..*p
+        };
+        match location {
+            Location::Located(place) => Location::Located(stated(place)),
+            Location::Coasting(place) => Location::Coasting(stated(place)),
+            Location::Ambiguous(places) => {
+                Location::Ambiguous(places.iter().map(|p| with_stated_height(*p, &self.site)).collect())
+            }
+            Location::Lost => Location::Lost,
         }
     }
 }

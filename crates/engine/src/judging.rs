@@ -86,7 +86,7 @@ impl Readings {
     /// Gives the usable readings the verdicts of the estimator. Only a position that rests on this epoch's ranges can
     /// use or reject them.
     pub(crate) fn judge(&mut self, estimate: &Estimate, site: &Site) {
-        if estimate.state != TagState::Located {
+        if estimate.state() != TagState::Located {
             return;
         }
         for verdict in &estimate.verdicts {
@@ -99,7 +99,7 @@ impl Readings {
             }
         }
         // What is excluded took no part, but how far it is off is what people want to see.
-        let Some(place) = estimate.place else { return };
+        let Some(place) = estimate.place() else { return };
         for reading in self.0.iter_mut().filter(|r| r.verdict == Some(Verdict::AnchorSuspect)) {
             if let (Some(i), Some(range_m)) = (reading.index, reading.range_m) {
                 reading.residual_m = Some(range_m - distance_m(place.position_m, site.anchors()[i].at_m));

@@ -1,7 +1,9 @@
 //! One tag: its estimator and the instants at which its state changes without an input.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Doubt, Epoch, Estimator, Micros, NoFixReason, Place, Site, TagId, TagState, Timestamp};
+use hereabout_core::{
+    Doubt, Epoch, Estimator, Location, Micros, NoFixReason, Place, Site, TagId, TagState, Timestamp,
+};
 use hereabout_solve::tracker::AnchorStats;
 
 use crate::estimate::gather::PROTECTION_SIGMAS;
@@ -108,7 +110,7 @@ pub(crate) struct Tag {
     /// What was last published.
     state: TagState,
     /// The doubt that was last told as the reason for having no position.
-    told: Option<Doubt>,
+    reported_doubt: Option<Doubt>,
     /// Frames of unknown age in a row.
     unsettled: u32,
     rhythm: Rhythm,
@@ -127,7 +129,7 @@ impl Tag {
             id,
             method: Method::new(site),
             state: TagState::Lost,
-            told: None,
+            reported_doubt: None,
             unsettled: 0,
             rhythm: Rhythm::default(),
             measured_at: None,
@@ -157,7 +159,7 @@ impl Tag {
         self.measured_at = Some(self.measured_at.map_or(at, |last| last.max(at)));
         let mut estimate = self.method.update(at, obs, complete, site);
         self.hold(at, &mut estimate, site);
-        (self.told, self.unsettled) = (None, 0);
+        (self.reported_doubt, self.unsettled) = (None, 0);
         self.published(at, epoch.at, &estimate, site);
         Some(estimate)
     }
@@ -169,7 +171,8 @@ impl Tag {
         let lost = self.state == TagState::Lost;
         let mut estimate = self.fire(at, site);
         if lost {
-            estimate = Estimate::lost(self.told.map_or(NoFixReason::NoRanges, NoFixReason::NotCurrent));
+            estimate =
+                Estimate::lost(self.reported_doubt.map_or(NoFixReason::NoRanges, NoFixReason::NotCurrent));
             self.published(at, at, &estimate, site);
         }
         estimate.restarted = true;
@@ -185,9 +188,10 @@ impl Tag {
         }
         // A single frame out of row may be a bit error, and says nothing about the others.
         let reaches_back = doubt == Doubt::Frozen || (doubt == Doubt::Unsettled && self.unsettled > 1);
-        let speaks = if self.state == TagState::Lost { self.told != Some(doubt) } else { reaches_back };
+        let speaks =
+            if self.state == TagState::Lost { self.reported_doubt != Some(doubt) } else { reaches_back };
         if speaks {
-            self.told = Some(doubt);
+            self.reported_doubt = Some(doubt);
             self.published(at, at, lost, site);
         }
         speaks
@@ -197,27 +201,30 @@ impl Tag {
     /// and by what is not known of that. The latter is independent of what was not known before, so squares add up. When
     /// the tag would be lost by then, nothing can be promised.
     fn hold(&self, at: Timestamp, estimate: &mut Estimate, site: &Site) {
-        let (Some(radius_m), Some(place)) = (estimate.protection_radius_m, estimate.place) else { return };
+        let state = estimate.state();
+        let Some(held) = estimate.location.tag_place_mut() else { return };
+        let Some(radius_m) = held.protection_radius_m else { return };
+        let place = held.place;
         let lost_at = self.method.lost_at(site).map(|t| t.plus(Micros::from_micros(-1)));
-        let until = self.valid_until(at, estimate.state);
+        let until = self.valid_until(at, state);
         let until = lost_at.map_or(until, |t| until.min(t)).max(at);
         let then = self.method.predict(until, site);
-        estimate.protection_radius_m = then.place.map(|goes| {
+        held.protection_radius_m = then.place().map(|goes| {
             let square: f64 = (0..3).map(|k| (goes.position_m[k] - place.position_m[k]).powi(2)).sum();
             let grown_m = PROTECTION_SIGMAS * spread_m(&place, &goes);
             square.sqrt() + (radius_m * radius_m + grown_m * grown_m).sqrt()
         });
         // What nothing can be promised of is not called checked either.
-        estimate.checked &= estimate.protection_radius_m.is_some();
+        held.checked &= held.protection_radius_m.is_some();
     }
 
     /// The report that is due at `at` because no epoch came.
     pub(crate) fn fire(&mut self, at: Timestamp, site: &Site) -> Estimate {
         let mut estimate = self.method.predict(at, site);
-        if estimate.state == TagState::Located {
+        if let Location::Located(place) = estimate.location {
             // Nothing came for as long as the last report holds: whatever the age of the last good
             // range, this place is a prediction.
-            estimate.state = TagState::Coasting;
+            estimate.location = Location::Coasting(place);
         }
         estimate.no_fix = Some(NoFixReason::NoRanges);
         self.hold(at, &mut estimate, site);
@@ -250,10 +257,10 @@ impl Tag {
     /// A tag that is lost has said so and keeps quiet; any other speaks again when its report about `at` runs
     /// out, and at the latest when it is lost, but not before `now`.
     fn published(&mut self, at: Timestamp, now: Timestamp, estimate: &Estimate, site: &Site) {
-        self.state = estimate.state;
-        let runs_out = self.valid_until(at, estimate.state);
+        self.state = estimate.state();
+        let runs_out = self.valid_until(at, estimate.state());
         let lost_at = self.method.lost_at(site).filter(|t| *t > now);
-        self.speak_at = match estimate.state {
+        self.speak_at = match estimate.state() {
             TagState::Lost => None,
             _ => Some(lost_at.map_or(runs_out, |t| t.min(runs_out)).max(now)),
         };

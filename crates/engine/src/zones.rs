@@ -186,7 +186,7 @@ impl TagZones {
         if self.zones.is_empty() {
             return;
         }
-        if position.state == TagState::Located && !position.used.is_empty() {
+        if position.state() == TagState::Located && !position.used.is_empty() {
             self.fresh_until = position.valid_until;
         }
         self.agreement.update(position, ranges, site);
@@ -269,7 +269,7 @@ impl Answer {
 
 /// The horizontal part of a place, widened.
 fn widened(position: &PositionReport) -> Option<Gaussian> {
-    let place = position.place.as_ref()?;
+    let place = position.place()?;
     let c = &place.covariance_m2;
     let wide =
         |i: usize, j: usize| COVARIANCE_TIMES * c[i][j] + if i == j { COVARIANCE_PLUS_M2 } else { 0.0 };

@@ -93,7 +93,7 @@ fn no_zone_is_known_while_the_site_is_in_doubt() {
                 Output::Zone(zone) if doubted > 0 => {
                     known_after += u32::from(zone.state != ZoneState::Unknown);
                 }
-                Output::Position(report) if doubted > 0 => assert!(!report.checked),
+                Output::Position(report) if doubted > 0 => assert!(!report.checked()),
                 _ => {}
             }
         }

@@ -165,7 +165,7 @@ fn a_named_anchor_is_set_aside_and_comes_back_when_it_is_well() {
     assert_eq!(said.ranges[1].verdict, Verdict::AnchorSuspect);
     assert!(said.ranges[1].residual_m.is_some());
     let position = said.position.unwrap();
-    assert!(position.checked && !position.used.contains(&AnchorId(1)), "{position:?}");
+    assert!(position.checked() && !position.used.contains(&AnchorId(1)), "{position:?}");
 
     world.anchors[1][1] -= 0.6;
     let from = world.driven_m;
@@ -211,7 +211,7 @@ fn a_suspect_that_is_needed_stays_in_use_and_nothing_is_called_checked() {
     assert!(!row(&engine, 1).set_aside);
     assert_ne!(said.ranges[1].verdict, Verdict::AnchorSuspect);
     let position = said.position.unwrap();
-    assert!(position.state == TagState::Located && !position.checked, "{position:?}");
+    assert!(position.state() == TagState::Located && !position.checked(), "{position:?}");
 }
 
 #[test]

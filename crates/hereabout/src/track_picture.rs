@@ -23,11 +23,11 @@ pub(crate) fn of_site(site: &Site) -> TrackPicture {
 
 /// Goes on to what was published; without a place, and while lost or ambiguous, the pen is lifted.
 pub(crate) fn go_on(picture: &mut TrackPicture, report: &PositionReport) {
-    let shown = report.place.filter(|_| matches!(report.state, TagState::Located | TagState::Coasting));
+    let shown = report.place().filter(|_| matches!(report.state(), TagState::Located | TagState::Coasting));
     let point = shown.map(|place| TrackPoint {
         at_m: [place.position_m[0], place.position_m[1]],
         ellipse: ellipse95(&place.covariance_m2),
-        predicted: report.state == TagState::Coasting,
+        predicted: report.state() == TagState::Coasting,
         restarted: report.restarted,
     });
     picture.track(report.tag.0, point);

@@ -6,8 +6,8 @@ use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, Epoch, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState, Timestamp,
-    Verdict,
+    AnchorId, Doubt, Epoch, Location, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState,
+    Timestamp, Verdict,
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
 use hereabout_store::{
@@ -33,14 +33,9 @@ fn start() -> SessionStart {
 /// A report made by a timer: the tag has been silent too long.
 fn lost(seq: u64, at: Timestamp) -> PositionReport {
     PositionReport {
-        state: TagState::Lost,
+        location: Location::Lost,
         at,
         received_at: at,
-        place: None,
-        radius95_m: None,
-        checked: false,
-        velocity_mps: None,
-        hdop: None,
         used: Default::default(),
         rejected: Default::default(),
         no_fix: Some(NoFixReason::TooFewRanges { have: 2, need: 3 }),
@@ -170,11 +165,9 @@ async fn a_session_comes_back_with_all_that_was_said() {
     let path = folder.path().join("larkfield.db");
     let writer = Store::open(&path).await.unwrap().begin_session(start()).await.unwrap();
     let mut reports = vec![position(1), position(2), lost(3, at(40)), position(4)];
-    reports[1].state = TagState::Ambiguous;
-    reports[1].place = None;
-    reports[1].candidates = ArrayVec::from([place(1.0), place(2.0)]);
+    reports[1].location = Location::Ambiguous(ArrayVec::from([place(1.0), place(2.0)]));
     for report in &reports {
-        if report.state != TagState::Lost {
+        if report.state() != TagState::Lost {
             writer.push(record(&Output::Ranges(ranges(report.seq))));
         }
         writer.push(record(&Output::Position(report.clone())));

@@ -50,7 +50,7 @@ pub(crate) enum TagLook {
 
 impl TagLook {
     pub(crate) fn of(position: &Position<'_>, site_in_doubt: bool) -> TagLook {
-        match position.report.state {
+        match position.report.state() {
             _ if position.ran_out => TagLook::NoData,
             TagState::Located | TagState::Coasting if site_in_doubt => TagLook::InDoubt,
             TagState::Located => TagLook::Located,

@@ -161,15 +161,15 @@ pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
     let report = tag.report();
     match tag.look {
         TagLook::Located | TagLook::Predicted => {
-            if let Some(place) = report.place.filter(|_| known_place(report).is_some()) {
+            if let Some(place) = report.place().filter(|_| known_place(report).is_some()) {
                 ellipse95(&place, frame, out);
-                if let Some(r) = report.protection_radius_m {
+                if let Some(r) = report.protection_radius_m() {
                     let at = frame.at([place.position_m[0], place.position_m[1]]);
                     circle(at, r * frame.px, "t-protect", out);
                 }
             }
         }
-        TagLook::TwoPlaces => report.candidates.iter().for_each(|place| ellipse95(place, frame, out)),
+        TagLook::TwoPlaces => report.candidates().iter().for_each(|place| ellipse95(place, frame, out)),
         // A circle of certainty would be a claim that nobody makes.
         TagLook::InDoubt | TagLook::Lost | TagLook::NoData => {}
     }
@@ -196,7 +196,9 @@ pub(crate) fn tag(tag: &TagNow<'_>, frame: &Frame, out: &mut String) -> Vec<([f6
     let (report, look) = (tag.report(), tag.look);
     let places: Vec<[f64; 2]> = match look {
         TagLook::Located | TagLook::Predicted | TagLook::InDoubt => known_place(report).into_iter().collect(),
-        TagLook::TwoPlaces => report.candidates.iter().map(|p| [p.position_m[0], p.position_m[1]]).collect(),
+        TagLook::TwoPlaces => {
+            report.candidates().iter().map(|p| [p.position_m[0], p.position_m[1]]).collect()
+        }
         TagLook::Lost | TagLook::NoData => tag.trail.back().map(|p| p.at_m).into_iter().collect(),
     };
     let places = places.into_iter().filter(|p| p.iter().all(|v| v.is_finite()));

@@ -319,8 +319,9 @@ fn tag_note(tag: TagId, now: &TagNow<'_>, clock: Timestamp) -> (&'static str, St
     let radius = |name: &str, r: Option<f64>| {
         r.filter(|r| r.is_finite()).map_or(String::new(), |r| format!(", {name} {r:.2} m"))
     };
-    let radii = radius("95 % within", report.radius95_m) + &radius("protection", report.protection_radius_m);
-    let checked = if report.checked { "" } else { ", unchecked" };
+    let radii =
+        radius("95 % within", report.radius95_m()) + &radius("protection", report.protection_radius_m());
+    let checked = if report.checked() { "" } else { ", unchecked" };
     let seen = match now.trail.back() {
         Some(p) => format!("; last seen {} ago", span(clock.since(p.at).max(Micros::ZERO))),
         None => String::new(),

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use hereabout_core::{TagState, Zone, ZoneRule, ZoneShape, ZoneState};
+use hereabout_core::{Location, TagPlace, TagState, Zone, ZoneRule, ZoneShape, ZoneState};
 use hereabout_engine::{AnchorTable, Output, Place, PositionReport, ZoneReport};
 use hereabout_words::samples::{every_doubt, every_finding, every_kit_finding};
 
@@ -76,21 +76,26 @@ fn drive(hub: &Hub, tag: u32, state: TagState, way: impl Fn(f64) -> [f64; 2]) {
         } else {
             TagState::Located
         };
-        let known = matches!(now, TagState::Located | TagState::Coasting);
-        let mut report = PositionReport {
+        let place_now = TagPlace {
+            protection_radius_m: Some(0.55),
+            checked: true,
+            hdop: Some(0.81),
+            ..TagPlace::of(place(east, north, 0.12), 0.26)
+        };
+        let report = PositionReport {
             at,
             received_at: at,
             valid_until: at.plus(Micros::from_millis(500)),
-            state: now,
-            place: known.then(|| place(east, north, 0.12)),
-            radius95_m: Some(0.26),
-            protection_radius_m: Some(0.55),
+            location: match now {
+                TagState::Located => Location::Located(place_now),
+                TagState::Coasting => Location::Coasting(place_now),
+                TagState::Ambiguous => Location::Ambiguous(
+                    [place(east, north, 0.3), place(east, 14.0 - north, 0.3)].into_iter().collect(),
+                ),
+                TagState::Lost => Location::Lost,
+            },
             ..located(k, tag)
         };
-        if now == TagState::Ambiguous {
-            report.candidates =
-                [place(east, north, 0.3), place(east, 14.0 - north, 0.3)].into_iter().collect();
-        }
         hub.publish(&Output::Position(report));
     }
 }
@@ -118,7 +123,7 @@ fn crowded() -> Hub {
     drive(&hub, 6, TagState::Located, |_| [140.0, -3.0]);
     let mut silent = located(900, 7);
     (silent.at, silent.valid_until) = (seconds_before(12.0), seconds_before(11.5));
-    silent.place = Some(place(22.0, 3.0, 0.1));
+    silent.location.tag_place_mut().unwrap().place = place(22.0, 3.0, 0.1);
     hub.publish(&Output::Position(silent));
     for (zone, state) in
         [(0, ZoneState::Inside), (1, ZoneState::Unknown), (2, ZoneState::Outside), (3, ZoneState::Unknown)]
@@ -261,14 +266,14 @@ fn wild_numbers_are_survived() {
         let hub = busy_hub();
         for state in [TagState::Located, TagState::Coasting, TagState::Ambiguous, TagState::Lost] {
             let wild = Place { position_m: [x, 3.0, x], covariance_m2: [[x; 3]; 3] };
-            let report = PositionReport {
-                state,
-                place: Some(wild),
-                candidates: [wild, place(3.0, x, x)].into_iter().collect(),
-                radius95_m: Some(x),
-                protection_radius_m: Some(x),
-                ..located(5000, 0)
+            let tag_place = TagPlace { protection_radius_m: Some(x), ..TagPlace::of(wild, x) };
+            let location = match state {
+                TagState::Located => Location::Located(tag_place),
+                TagState::Coasting => Location::Coasting(tag_place),
+                TagState::Ambiguous => Location::Ambiguous([wild, place(3.0, x, x)].into_iter().collect()),
+                TagState::Lost => Location::Lost,
             };
+            let report = PositionReport { location, ..located(5000, 0) };
             hub.publish(&Output::Position(report));
             checked(&drawn(&hub, now(), PlanLook::default()), PlanLook::default());
         }

@@ -11,7 +11,7 @@
 
 use std::borrow::Cow;
 
-use hereabout_core::{Micros, TagState, Timestamp, ZoneState};
+use hereabout_core::{Location, Micros, TagState, Timestamp, ZoneState};
 use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, SILENT_AFTER, ZoneReport, ZoneWhy};
 
 /// Without a range, and without a word of the engine about that, an anchor is silent after this long.
@@ -37,9 +37,9 @@ pub(crate) struct Position<'a> {
 /// The position after `report` was the last word about its tag.
 pub(crate) fn position(report: &PositionReport, clock: Timestamp) -> Position<'_> {
     let ran_out = clock > report.valid_until;
-    let expired = ran_out && report.state != TagState::Lost;
+    let expired = ran_out && report.state() != TagState::Lost;
     let said_for = report.at;
-    let located_at = (report.state == TagState::Located).then_some(said_for);
+    let located_at = (report.state() == TagState::Located).then_some(said_for);
     let report = if expired { Cow::Owned(gone(report)) } else { Cow::Borrowed(report) };
     Position { report, ran_out, expired, said_for, located_at }
 }
@@ -52,20 +52,12 @@ fn gone(report: &PositionReport) -> PositionReport {
         at: report.valid_until,
         received_at: report.valid_until,
         valid_until: report.valid_until,
-        state: TagState::Lost,
-        place: None,
-        candidates: Default::default(),
-        radius95_m: None,
-        protection_radius_m: None,
-        checked: false,
+        location: Location::Lost,
         restarted: false,
-        velocity_mps: None,
-        hdop: None,
-        vdop: None,
-        pdop: None,
         used: Default::default(),
         rejected: Default::default(),
-        no_fix: None, // its body says why: no reason of the engine's
+        no_fix: None,
+        // its body says why: no reason of the engine's,
     }
 }
 

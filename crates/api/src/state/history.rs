@@ -9,7 +9,7 @@ use std::{
     sync::Arc,
 };
 
-use hereabout_core::{AnchorId, Micros, TagId, TagState, Timestamp};
+use hereabout_core::{AnchorId, Micros, TagId, Timestamp};
 use hereabout_engine::{AnchorMinute, PositionReport};
 
 use super::{MAX_REMEMBERED_TAGS, make_room};
@@ -122,8 +122,7 @@ impl TagPast {
 
 /// East and north of a tag whose place is known.
 pub(crate) fn known_place(report: &PositionReport) -> Option<[f64; 2]> {
-    let known = matches!(report.state, TagState::Located | TagState::Coasting);
-    let [east, north, _] = report.place.filter(|_| known)?.position_m;
+    let [east, north, _] = report.place()?.position_m;
     (east.is_finite() && north.is_finite()).then_some([east, north])
 }
 

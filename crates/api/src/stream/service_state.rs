@@ -107,7 +107,7 @@ impl ServiceState {
     fn position(&mut self, report: &PositionReport, site: &SiteInfo) -> Message {
         let text = position_text(report, site);
         let report = Arc::new(report.clone());
-        self.now.counts.positions[state_index(report.state)] += 1;
+        self.now.counts.positions[state_index(report.state())] += 1;
         self.history.position(&report);
         let message = Message::position(&report, text.clone());
         self.now.remember(Latest { report, text });

@@ -2,7 +2,7 @@
 
 use axum::http::StatusCode;
 use hereabout_core::{AnchorId, Micros, TagState};
-use hereabout_engine::{AnchorState, AnchorTable, Output, PositionReport};
+use hereabout_engine::{AnchorState, AnchorTable, Output};
 use serde_json::Value;
 
 use super::fixtures::*;
@@ -11,15 +11,8 @@ use crate::{Hub, stream::filter::SubscriptionFilter};
 /// Tag 0 located, tag 3 lost, tag 5 coasting, tag 6 ambiguous; zone 0 is inside; five anchors.
 fn yard() -> Hub {
     let hub = busy_hub();
-    hub.publish(&Output::Position(PositionReport { state: TagState::Coasting, ..located(4183, 5) }));
-    let two = [located(1, 0).place.unwrap(); 2];
-    hub.publish(&Output::Position(PositionReport {
-        state: TagState::Ambiguous,
-        place: None,
-        radius95_m: None,
-        candidates: two.into_iter().collect(),
-        ..located(4184, 6)
-    }));
+    hub.publish(&Output::Position(in_state(TagState::Coasting, located(4183, 5))));
+    hub.publish(&Output::Position(in_state(TagState::Ambiguous, located(4184, 6))));
     hub.publish(&Output::Zone(inside(9, 0)));
     hub
 }

@@ -8,8 +8,8 @@ use axum::{
     http::{HeaderMap, Request, StatusCode},
 };
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Micros, NoFixReason, OtherSite, RejectReason, TagId,
-    TagState, Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
+    Anchor, AnchorId, Correction, Dimension, Fence, Location, Micros, NoFixReason, OtherSite, RejectReason,
+    TagId, TagPlace, TagState, Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
     AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedEpoch,
@@ -100,20 +100,18 @@ pub(crate) fn located(seq: u64, tag: u32) -> PositionReport {
         at: T,
         received_at: T,
         valid_until: T.plus(Micros::from_millis(500)),
-        state: TagState::Located,
-        place: Some(Place {
-            position_m: [12.412_345, 5.03, 0.9],
-            covariance_m2: [[0.003_1, 0.000_2, 0.0], [0.000_2, 0.002_712_345_678, 0.0], [0.0; 3]],
+        location: Location::Located(TagPlace {
+            checked: true,
+            hdop: Some(0.81),
+            ..TagPlace::of(
+                Place {
+                    position_m: [12.412_345, 5.03, 0.9],
+                    covariance_m2: [[0.003_1, 0.000_2, 0.0], [0.000_2, 0.002_712_345_678, 0.0], [0.0; 3]],
+                },
+                0.13,
+            )
         }),
-        candidates: Default::default(),
-        radius95_m: Some(0.13),
-        protection_radius_m: None,
-        checked: true,
         restarted: false,
-        velocity_mps: None,
-        hdop: Some(0.81),
-        vdop: None,
-        pdop: None,
         used: [0, 1, 2, 4].map(AnchorId).into_iter().collect(),
         rejected: std::iter::once(RejectedRange {
             anchor: AnchorId(3),
@@ -126,14 +124,22 @@ pub(crate) fn located(seq: u64, tag: u32) -> PositionReport {
     }
 }
 
+/// The same report in another state.
+pub(crate) fn in_state(state: TagState, report: PositionReport) -> PositionReport {
+    let place = *report.location.tag_place().expect("a report with a place");
+    let location = match state {
+        TagState::Located => Location::Located(place),
+        TagState::Coasting => Location::Coasting(place),
+        TagState::Ambiguous => Location::Ambiguous([place.place; 2].into_iter().collect()),
+        TagState::Lost => Location::Lost,
+    };
+    PositionReport { location, ..report }
+}
+
 /// A tag that too few anchors answer.
 pub(crate) fn lost(seq: u64, tag: u32) -> PositionReport {
     PositionReport {
-        state: TagState::Lost,
-        place: None,
-        radius95_m: None,
-        checked: false,
-        hdop: None,
+        location: Location::Lost,
         used: Default::default(),
         rejected: Default::default(),
         no_fix: Some(NoFixReason::TooFewRanges { have: 1, need: 3 }),

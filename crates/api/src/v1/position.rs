@@ -299,7 +299,8 @@ impl From<&Place> for CandidateBody {
 impl PositionBody {
     /// The body of `report`; with what the moment tells when it is sent, without when it is replayed.
     pub fn from_report(report: &PositionReport, sending: Option<Sending>) -> PositionBody {
-        let place = report.place.as_ref().map(CandidateBody::from);
+        let place = report.place().as_ref().map(CandidateBody::from);
+        let [hdop, vdop, pdop] = report.dop();
         PositionBody {
             kind: MessageType::Position,
             seq: report.seq,
@@ -307,20 +308,20 @@ impl PositionBody {
             tag_name: None,
             time: rfc3339(report.at),
             valid_until: rfc3339(report.valid_until),
-            state: report.state.into(),
+            state: report.state().into(),
             position_m: place.as_ref().and_then(|p| p.position_m),
             covariance_m2: place.as_ref().and_then(|p| p.covariance_m2),
-            radius95_m: report.radius95_m.and_then(round_1e4),
-            protection_radius_m: report.protection_radius_m.and_then(round_1e4),
-            checked: report.checked,
+            radius95_m: report.radius95_m().and_then(round_1e4),
+            protection_radius_m: report.protection_radius_m().and_then(round_1e4),
+            checked: report.checked(),
             restarted: report.restarted,
-            velocity_mps: report.velocity_mps.and_then(vector),
-            hdop: report.hdop.and_then(round_1e4),
-            vdop: report.vdop.and_then(round_1e4),
-            pdop: report.pdop.and_then(round_1e4),
+            velocity_mps: report.velocity_mps().and_then(vector),
+            hdop: hdop.and_then(round_1e4),
+            vdop: vdop.and_then(round_1e4),
+            pdop: pdop.and_then(round_1e4),
             used: report.used.iter().map(|a| a.0).collect(),
             rejected: report.rejected.iter().map(RejectedBody::from).collect(),
-            candidates: report.candidates.iter().map(CandidateBody::from).collect(),
+            candidates: report.candidates().iter().map(CandidateBody::from).collect(),
             no_fix: report.no_fix.map(NoFixBody::from),
             age_s: sending.map(|s| s.age_s(report.at)),
             valid_for_s: sending.map(|s| s.valid_for_s(report.valid_until)),

@@ -1,18 +1,20 @@
-use hereabout_core::{AnchorId, Dimension, Micros, NoFixReason, RejectReason, TagState};
+use hereabout_core::{AnchorId, Dimension, Location, Micros, NoFixReason, RejectReason, TagPlace, TagState};
 use hereabout_engine::{Place, PositionReport, RejectedRange};
 
 use super::*;
-use crate::tests::fixtures::{T, epoch, inside, located, lost, sending};
+use crate::tests::fixtures::{T, epoch, in_state, inside, located, lost, sending};
 
 /// The design's own example, but for numbers: this report has all optional fields.
 fn full() -> PositionReport {
-    PositionReport {
+    let report = located(4182, 0);
+    let place = TagPlace {
         protection_radius_m: Some(0.31),
         velocity_mps: Some([0.41, -0.02, -0.000_04]),
         vdop: Some(1.2),
         pdop: Some(1.45),
-        ..located(4182, 0)
-    }
+        ..*report.location.tag_place().unwrap()
+    };
+    PositionReport { location: Location::Located(place), ..report }
 }
 
 #[test]
@@ -28,11 +30,8 @@ fn an_ambiguous_position_gives_both_places_and_the_reason() {
         covariance_m2: [[0.01, 0.0, 0.0], [0.0, 0.04, 0.0], [0.0; 3]],
     };
     let report = PositionReport {
-        state: TagState::Ambiguous,
-        place: None,
-        candidates: [place(2.5), place(-2.5)].into_iter().collect(),
+        location: Location::Ambiguous([place(2.5), place(-2.5)].into_iter().collect()),
         no_fix: Some(NoFixReason::TwoPlaces),
-        radius95_m: None,
         rejected: std::iter::once(RejectedRange {
             anchor: AnchorId(3),
             residual_m: f64::NAN,
@@ -95,9 +94,10 @@ fn what_is_not_known_is_null_and_never_zero() {
         assert!(nothing[key].is_null() && nothing.as_object().unwrap().contains_key(key), "{key}");
     }
     let mut broken = full();
-    broken.place = Some(Place { position_m: [1.0, f64::NAN, 0.9], covariance_m2: [[f64::INFINITY; 3]; 3] });
-    broken.hdop = Some(f64::INFINITY);
-    broken.velocity_mps = Some([0.0, 0.0, f64::NEG_INFINITY]);
+    let place = broken.location.tag_place_mut().unwrap();
+    place.place = Place { position_m: [1.0, f64::NAN, 0.9], covariance_m2: [[f64::INFINITY; 3]; 3] };
+    place.hdop = Some(f64::INFINITY);
+    place.velocity_mps = Some([0.0, 0.0, f64::NEG_INFINITY]);
     let broken = value(&broken);
     for key in ["position_m", "covariance_m2", "hdop", "velocity_mps"] {
         assert!(broken[key].is_null(), "{key}");
@@ -116,16 +116,17 @@ fn every_state_has_the_same_keys() {
         assert!(all.iter().any(|k| k == key), "{key}");
     }
     for state in [TagState::Located, TagState::Coasting, TagState::Ambiguous, TagState::Lost] {
-        assert_eq!(keys(&PositionReport { state, ..located(1, 0) }), all);
-        assert_eq!(keys(&PositionReport { state, ..lost(1, 0) }), all);
+        assert_eq!(keys(&in_state(state, located(1, 0))), all);
+        assert_eq!(keys(&in_state(state, full())), all);
     }
+    assert_eq!(keys(&lost(1, 0)), all);
 }
 
 #[test]
 fn the_height_variance_of_a_flat_site_is_what_was_stated_or_null_and_never_zero() {
     let variance = |stated: f64| {
         let mut report = full();
-        report.place.as_mut().unwrap().covariance_m2[2][2] = stated;
+        report.location.tag_place_mut().unwrap().place.covariance_m2[2][2] = stated;
         PositionBody::from_report(&report, None).covariance_m2.unwrap()
     };
     assert_eq!(variance(0.0)[2], [Some(0.0), Some(0.0), None]);

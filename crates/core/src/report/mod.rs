@@ -3,5 +3,5 @@
 mod position;
 mod range;
 
-pub use position::{Place, PositionReport, RejectedRange};
+pub use position::{Location, Place, PositionReport, RejectedRange, TagPlace};
 pub use range::{JudgedEpoch, JudgedRange};

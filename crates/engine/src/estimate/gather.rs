@@ -10,7 +10,7 @@
 //! [`DRIFT_SD_MPS`] stands for how far a cart or a person gets; common practice, no source.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, Micros, NoFixReason, Place, Site, TagState, Timestamp};
+use hereabout_core::{Location, MAX_ANCHORS, Micros, NoFixReason, Place, Site, TagPlace, Timestamp};
 use hereabout_solve::{RangeObs, radius95_m};
 
 use super::{Estimate, Obs};
@@ -74,8 +74,8 @@ impl Coast {
 
     /// The last place at a later instant, or lost.
     pub(crate) fn predict(&self, at: Timestamp, site: &Site) -> Estimate {
-        let mut estimate = Estimate::lost(NoFixReason::NoRanges);
-        let Some((last_at, mut place, protection_radius_m)) = self.last else { return estimate };
+        let lost = Estimate::lost(NoFixReason::NoRanges);
+        let Some((last_at, mut place, protection_radius_m)) = self.last else { return lost };
         let age = at.since(last_at);
         let drift_m = DRIFT_SD_MPS * age.secs_f64();
         for axis in 0..site.dimension().unknowns() {
@@ -83,12 +83,11 @@ impl Coast {
         }
         let radius_m = radius95_m(&place.covariance_m2, site.dimension());
         if age < site.track().lost_after && radius_m <= site.track().lost_radius95_m {
-            estimate.state = TagState::Coasting;
-            estimate.place = Some(place);
-            estimate.radius95_m = Some(radius_m);
-            estimate.protection_radius_m = protection_radius_m.map(|r| r + PROTECTION_SIGMAS * drift_m);
+            let protection_radius_m = protection_radius_m.map(|r| r + PROTECTION_SIGMAS * drift_m);
+            let place = TagPlace { protection_radius_m, ..TagPlace::of(place, radius_m) };
+            return Estimate::without_fix(Location::Coasting(place), NoFixReason::NoRanges);
         }
-        estimate
+        lost
     }
 
     /// When a tag that hears nothing more is lost for its age.

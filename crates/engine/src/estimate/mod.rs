@@ -5,7 +5,7 @@ pub(crate) mod plain;
 pub(crate) mod tracked;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, NoFixReason, Place, RejectReason, TagState};
+use hereabout_core::{Location, MAX_ANCHORS, NoFixReason, Place, RejectReason, TagPlace, TagState};
 
 /// One range that an estimator is given: corrected, believable, of a known anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -31,58 +31,38 @@ pub(crate) struct ObsVerdict {
     pub(crate) rejected: Option<RejectReason>,
 }
 
-/// A tag's place as an estimator sees it at one instant.
+/// What an estimator says of a tag at one instant.
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Estimate {
-    pub(crate) state: TagState,
-    pub(crate) place: Option<Place>,
-    pub(crate) candidates: ArrayVec<Place, 2>,
-    pub(crate) radius95_m: Option<f64>,
-    pub(crate) protection_radius_m: Option<f64>,
-    pub(crate) checked: bool,
-    pub(crate) velocity_mps: Option<[f64; 3]>,
-    /// Horizontal, vertical, space.
-    pub(crate) dop: [Option<f64>; 3],
+    pub(crate) location: Location,
     pub(crate) verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS>,
+    /// Why there is no fix of this instant.
     pub(crate) no_fix: Option<NoFixReason>,
     /// The track was given up for another place with this epoch.
     pub(crate) restarted: bool,
 }
 
 impl Estimate {
-    /// A place and nothing more yet.
-    pub(crate) fn located(place: Place) -> Estimate {
-        Estimate {
-            state: TagState::Located,
-            place: Some(place),
-            no_fix: None,
-            ..Estimate::lost(NoFixReason::NoRanges)
-        }
+    /// A fix of this instant.
+    pub(crate) fn located(place: TagPlace, verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS>) -> Estimate {
+        Estimate { location: Location::Located(place), verdicts, no_fix: None, restarted: false }
     }
 
-    /// Two places fit: none of them is published as *the* place.
-    pub(crate) fn be_ambiguous(&mut self, candidates: ArrayVec<Place, 2>) {
-        self.state = TagState::Ambiguous;
-        self.place = None;
-        self.radius95_m = None;
-        self.protection_radius_m = None;
-        self.candidates = candidates;
+    /// No fix of this instant, for a reason; what is known all the same is in `location`.
+    pub(crate) fn without_fix(location: Location, reason: NoFixReason) -> Estimate {
+        Estimate { location, verdicts: ArrayVec::new(), no_fix: Some(reason), restarted: false }
     }
 
     /// No position, for a reason.
     pub(crate) fn lost(reason: NoFixReason) -> Estimate {
-        Estimate {
-            state: TagState::Lost,
-            place: None,
-            candidates: ArrayVec::new(),
-            radius95_m: None,
-            protection_radius_m: None,
-            checked: false,
-            velocity_mps: None,
-            dop: [None; 3],
-            verdicts: ArrayVec::new(),
-            no_fix: Some(reason),
-            restarted: false,
-        }
+        Estimate::without_fix(Location::Lost, reason)
+    }
+
+    pub(crate) fn state(&self) -> TagState {
+        self.location.state()
+    }
+
+    pub(crate) fn place(&self) -> Option<Place> {
+        self.location.tag_place().map(|p| p.place)
     }
 }

@@ -6,7 +6,7 @@
 //! coasting: see `gather`.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, NoFixReason, Place, Site, Timestamp};
+use hereabout_core::{Location, MAX_ANCHORS, NoFixReason, Place, Site, TagPlace, Timestamp};
 use hereabout_solve::{GateSettings, PlaceEstimate, Residual, Solution, locate, radius95_m};
 
 use super::gather::{Coast, Gather};
@@ -30,13 +30,14 @@ impl Plain {
             Solution::Fix(fix) => {
                 let place = Place { position_m: fix.position_m, covariance_m2: fix.covariance_m2 };
                 self.coast.remember(at, place, None);
-                Estimate {
-                    radius95_m: Some(radius95_m(&fix.covariance_m2, site.dimension())),
+                let place = TagPlace {
                     checked: fix.checked,
-                    dop: [Some(fix.dop.hdop), fix.dop.vdop, fix.dop.pdop],
-                    verdicts: verdicts(&anchors, &fix.residuals),
-                    ..Estimate::located(place)
-                }
+                    hdop: Some(fix.dop.hdop),
+                    vdop: fix.dop.vdop,
+                    pdop: fix.dop.pdop,
+                    ..TagPlace::of(place, radius95_m(&fix.covariance_m2, site.dimension()))
+                };
+                Estimate::located(place, verdicts(&anchors, &fix.residuals))
             }
             Solution::NoFix { reason, candidates, .. } => {
                 let mut estimate = self.predict(at, site);
@@ -46,7 +47,7 @@ impl Plain {
                         position_m: c.position_m,
                         covariance_m2: c.covariance_m2,
                     };
-                    estimate.be_ambiguous(candidates.iter().map(place).collect());
+                    estimate.location = Location::Ambiguous(candidates.iter().map(place).collect());
                 }
                 estimate
             }

@@ -5,7 +5,9 @@
 //! when it is longer than any late range is believed to be, not credible; the probability goes along.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{MAX_ANCHORS, NoFixReason, Place, RejectReason, Site, TagState, Timestamp};
+use hereabout_core::{
+    Location, MAX_ANCHORS, NoFixReason, Place, RejectReason, Site, TagPlace, TagState, Timestamp,
+};
 use hereabout_solve::model::dop::dop;
 use hereabout_solve::radius95_m;
 use hereabout_solve::snapshot::{RangeJudgement, SnapshotMode, SnapshotSettings, snapshot};
@@ -41,7 +43,7 @@ impl SnapshotState {
             if reason == NoFixReason::TwoPlaces {
                 let place =
                     |m: &SnapshotMode| Place { position_m: m.position_m, covariance_m2: m.covariance_m2 };
-                estimate.be_ambiguous(s.modes.iter().take(2).map(place).collect());
+                estimate.location = Location::Ambiguous(s.modes.iter().take(2).map(place).collect());
             }
             return estimate;
         }
@@ -49,14 +51,16 @@ impl SnapshotState {
         self.coast.remember(at, place, Some(s.protection_radius_m));
         let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
             anchors.iter().zip(&s.ranges).filter_map(|(anchor, j)| Some(verdict(*anchor, (*j)?))).collect();
-        Estimate {
-            radius95_m: Some(radius95_m(&s.covariance_m2, site.dimension())),
+        let [hdop, vdop, pdop] = dop_of(&verdicts, s.position_m, site);
+        let place = TagPlace {
             protection_radius_m: Some(s.protection_radius_m),
             checked: s.checked,
-            dop: dop_of(&verdicts, s.position_m, site),
-            verdicts,
-            ..Estimate::located(place)
-        }
+            hdop,
+            vdop,
+            pdop,
+            ..TagPlace::of(place, radius95_m(&s.covariance_m2, site.dimension()))
+        };
+        Estimate::located(place, verdicts)
     }
 
     pub(crate) fn predict(&self, at: Timestamp, site: &Site) -> Estimate {
@@ -110,7 +114,7 @@ impl TrackerState {
             smoother.push(&track);
         }
         let mut estimate = in_words_of_engine(&track, site);
-        if matches!(estimate.state, TagState::Lost | TagState::Coasting) {
+        if matches!(estimate.state(), TagState::Lost | TagState::Coasting) {
             estimate.no_fix = Some(why_none(obs.len(), site));
         }
         estimate
@@ -148,28 +152,31 @@ fn in_words_of_engine(track: &TrackEstimate, site: &Site) -> Estimate {
         TagState::Ambiguous => Some(NoFixReason::TwoPlaces),
         TagState::Coasting | TagState::Lost => Some(NoFixReason::NoRanges),
     };
-    let mut estimate = Estimate::lost(NoFixReason::NoRanges);
-    estimate.state = track.state;
-    estimate.no_fix = no_fix;
-    estimate.restarted = track.restarted;
-    estimate.verdicts =
+    let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
         track.ranges.iter().filter_map(|r| Some(verdict(r.anchor_index, r.judgement?))).collect();
-    match track.state {
-        TagState::Lost => {}
-        TagState::Ambiguous => {
-            let place = |c: &Candidate| Place { position_m: c.position_m, covariance_m2: c.covariance_m2 };
-            estimate.be_ambiguous(track.candidates.iter().map(place).collect());
-        }
-        TagState::Located | TagState::Coasting => {
-            estimate.place = Some(Place { position_m: track.position_m, covariance_m2: track.covariance_m2 });
-            estimate.radius95_m = Some(track.radius95_m);
-            estimate.protection_radius_m = Some(track.protection_radius_m).filter(|r| r.is_finite());
-            estimate.velocity_mps = Some(track.velocity_mps);
-            estimate.checked = track.checked;
-            estimate.dop = dop_of(&estimate.verdicts, track.position_m, site);
-        }
+    let place = |c: &Candidate| Place { position_m: c.position_m, covariance_m2: c.covariance_m2 };
+    let location = match track.state {
+        TagState::Lost => Location::Lost,
+        TagState::Ambiguous => Location::Ambiguous(track.candidates.iter().map(place).collect()),
+        TagState::Located => Location::Located(tag_place(track, &verdicts, site)),
+        TagState::Coasting => Location::Coasting(tag_place(track, &verdicts, site)),
+    };
+    Estimate { location, verdicts, no_fix, restarted: track.restarted }
+}
+
+/// The place of a track that has one.
+fn tag_place(track: &TrackEstimate, verdicts: &[ObsVerdict], site: &Site) -> TagPlace {
+    let [hdop, vdop, pdop] = dop_of(verdicts, track.position_m, site);
+    TagPlace {
+        place: Place { position_m: track.position_m, covariance_m2: track.covariance_m2 },
+        radius95_m: track.radius95_m,
+        protection_radius_m: Some(track.protection_radius_m).filter(|r| r.is_finite()),
+        checked: track.checked,
+        velocity_mps: Some(track.velocity_mps),
+        hdop,
+        vdop,
+        pdop,
     }
-    estimate
 }
 
 /// Why a tracker without a fresh place has none.

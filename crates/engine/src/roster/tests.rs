@@ -106,7 +106,7 @@ fn admitted(out: &[Output]) -> Vec<u32> {
 
 fn located(out: &[Output]) -> impl Iterator<Item = (Timestamp, u32)> + '_ {
     out.iter().filter_map(|o| match o {
-        Output::Position(p) if p.place.is_some() => Some((p.at, p.tag.0)),
+        Output::Position(p) if p.place().is_some() => Some((p.at, p.tag.0)),
         _ => None,
     })
 }
@@ -364,7 +364,7 @@ fn a_slot_that_is_used_again_remembers_nothing() {
         let out = run(engine, &frames);
         out.into_iter()
             .filter_map(|o| match o {
-                Output::Position(p) => Some(p.place),
+                Output::Position(p) => Some(p.place()),
                 _ => None,
             })
             .collect::<Vec<_>>()
@@ -405,7 +405,7 @@ fn a_frame_of_one_tag_with_the_number_of_another_moves_neither() {
             for output in feed(&mut engine, &frame(s + 0.02 * f64::from(n), tag, place_m, &mut dice)) {
                 match output {
                     Output::Position(p) if p.tag.0 == 4 => {
-                        let place = p.place.map_or([4.0, 3.0, 0.9], |p| p.position_m);
+                        let place = p.place().map_or([4.0, 3.0, 0.9], |p| p.position_m);
                         let off = (place[0] - 4.0).powi(2) + (place[1] - 3.0).powi(2);
                         worst_m = worst_m.max(off.sqrt());
                     }

@@ -477,7 +477,7 @@ fn late(range: &JudgedRange) -> Option<bool> {
 
 /// From the anchor to the tag, while its place is known.
 fn sighting(estimate: &Estimate, site: &Site, anchor: usize) -> Option<Sighting> {
-    let (place, at_m) = (estimate.place?.position_m, site.anchors()[anchor].at_m);
+    let (place, at_m) = (estimate.place()?.position_m, site.anchors()[anchor].at_m);
     let d: [f64; 3] = std::array::from_fn(|k| place[k] - at_m[k]);
     let distance_m = (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt();
     Some(Sighting { to_tag_m: [d[0], d[1]], distance_m })

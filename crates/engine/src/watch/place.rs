@@ -55,10 +55,10 @@ impl Places {
         }
         let Some((id, window)) = self.windows.get_mut(seen.tag) else { return false };
         *id = Some(seen.tag_id);
-        if seen.estimate.restarted || seen.estimate.state == TagState::Lost {
+        if seen.estimate.restarted || seen.estimate.state() == TagState::Lost {
             window.clear();
         }
-        let Some(place) = seen.estimate.place.filter(|_| seen.estimate.state == TagState::Located) else {
+        let Some(place) = seen.estimate.place().filter(|_| seen.estimate.state() == TagState::Located) else {
             return false;
         };
         self.located = true;

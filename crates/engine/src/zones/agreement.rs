@@ -45,7 +45,7 @@ impl Agreement {
             // What agreed with the old place says nothing about the new one.
             self.anchors = [Tally::default(); MAX_ANCHORS];
         }
-        if position.state != TagState::Located {
+        if position.state() != TagState::Located {
             return;
         }
         let fade = (-position.at.since(self.at).secs_f64().max(0.0) / FADE_S).exp();

@@ -221,7 +221,7 @@ impl AreaRule {
     }
 
     fn eta_s(&self, belief: &Belief<'_>) -> Option<f64> {
-        let [ve, vn, _] = belief.position.velocity_mps?;
+        let [ve, vn, _] = belief.position.velocity_mps()?;
         if (ve * ve + vn * vn).sqrt() < LEAST_SPEED_MPS {
             return None;
         }
@@ -232,16 +232,16 @@ impl AreaRule {
 fn doubt(belief: &Belief<'_>, rule: &ZoneRule, site: &Site) -> Doubt {
     let position = belief.position;
     let stale = || if belief.heard { ZoneWhy::Coasting } else { ZoneWhy::NoData };
-    match position.state {
+    match position.state() {
         TagState::Lost => return Doubt::Unknown(ZoneWhy::Lost),
         TagState::Ambiguous => return Doubt::Unknown(ZoneWhy::Ambiguous),
         _ if belief.when.received_at >= belief.fresh_until => return Doubt::Unknown(stale()),
         TagState::Coasting => return Doubt::Hold,
         TagState::Located => {}
     }
-    let (radius_m, limit_m) = (position.protection_radius_m, rule.max_protection_radius_m);
-    if !position.checked && !rule.allow_unchecked {
-        let beyond = position.place.is_some_and(|p| site.fence().contradicts(p.position_m));
+    let (radius_m, limit_m) = (position.protection_radius_m(), rule.max_protection_radius_m);
+    if !position.checked() && !rule.allow_unchecked {
+        let beyond = position.place().is_some_and(|p| site.fence().contradicts(p.position_m));
         return Doubt::Unknown(match radius_m {
             _ if beyond => ZoneWhy::OutsideFence,
             None => ZoneWhy::ProtectionRadius { radius_m, limit_m },

@@ -1,6 +1,6 @@
 use hereabout_core::{
-    AnchorId, Dimension, Epoch, Estimator, Micros, NoFixReason, Place, RangeReading, SiteDraft, Verdict,
-    Zone, ZoneRule,
+    AnchorId, Dimension, Epoch, Estimator, Location, Micros, NoFixReason, Place, RangeReading, SiteDraft,
+    TagPlace, Verdict, Zone, ZoneRule,
 };
 use proptest::prelude::*;
 
@@ -83,17 +83,13 @@ pub(super) fn good(ms: i64, [e, n]: [f64; 2]) -> PositionReport {
         at: at(ms),
         received_at: at(ms),
         valid_until: at(ms + 500),
-        state: TagState::Located,
-        place: Some(Place { position_m: [e, n, UP_M], covariance_m2 }),
-        candidates: ArrayVec::new(),
-        radius95_m: Some(0.12),
-        protection_radius_m: Some(0.3),
-        checked: true,
+        location: Location::Located(TagPlace {
+            protection_radius_m: Some(0.3),
+            checked: true,
+            velocity_mps: Some([0.0; 3]),
+            ..TagPlace::of(Place { position_m: [e, n, UP_M], covariance_m2 }, 0.12)
+        }),
         restarted: false,
-        velocity_mps: Some([0.0; 3]),
-        hdop: None,
-        vdop: None,
-        pdop: None,
         used: (0..5).map(AnchorId).collect(),
         rejected: ArrayVec::new(),
         no_fix: None,
@@ -155,7 +151,7 @@ fn hysteresis_is_as_defined() {
         let fields: Vec<&str> = row.split(',').collect();
         let (step, distance_m): (i64, f64) = (fields[0].parse().unwrap(), fields[1].parse().unwrap());
         let mut position = good(100 * step, [8.0 - distance_m, 2.5]);
-        let place = position.place.as_mut().unwrap();
+        let place = &mut position.location.tag_place_mut().unwrap().place;
         place.covariance_m2 = [[variance, 0.0, 0.0], [0.0, variance, 0.0], [0.0; 3]];
         let report = zones.say(&position, &ALL_AGREE);
         assert_eq!(report.state == Inside, fields[2] == "1", "step {step}: {report:?}");
@@ -275,13 +271,14 @@ type Spoil = fn(&mut PositionReport);
 #[test]
 fn every_doubt_makes_it_unknown_at_once_and_it_is_earned_again() {
     let lost: Spoil = |p| {
-        (p.state, p.place, p.valid_until) = (TagState::Lost, None, p.at);
+        (p.location, p.valid_until) = (Location::Lost, p.at);
         p.no_fix = Some(NoFixReason::NoRanges);
     };
-    let ambiguous: Spoil = |p| (p.state, p.place) = (TagState::Ambiguous, None);
-    let unchecked: Spoil = |p| p.checked = false;
-    let wide: Spoil = |p| p.protection_radius_m = Some(2.01);
-    let none: Spoil = |p| p.protection_radius_m = None;
+    let ambiguous: Spoil =
+        |p| p.location = Location::Ambiguous([p.place().unwrap(); 2].into_iter().collect());
+    let unchecked: Spoil = |p| p.location.tag_place_mut().unwrap().checked = false;
+    let wide: Spoil = |p| p.location.tag_place_mut().unwrap().protection_radius_m = Some(2.01);
+    let none: Spoil = |p| p.location.tag_place_mut().unwrap().protection_radius_m = None;
     let radius = |radius_m| ZoneWhy::ProtectionRadius { radius_m, limit_m: 2.0 };
     let cases = [
         (lost, ZoneWhy::Lost),
@@ -319,7 +316,7 @@ fn a_bad_frame_changes_nothing_and_prolongs_nothing() {
     let mut zones = ByHand::new(ZoneRule::default());
     zones.stay(0, 1_000, DOOR);
     let mut position = good(1_100, YARD_MIDDLE);
-    position.state = TagState::Coasting;
+    position.location = Location::Coasting(*position.location.tag_place().unwrap());
     position.used.clear();
     for ms in [1_100, 1_200, 1_499] {
         (position.at, position.received_at) = (at(ms), at(ms));
@@ -380,7 +377,7 @@ fn arrival_is_told_from_the_velocity() {
     let mut zones = ByHand::new(ZoneRule::default());
     let mut eta = |place, velocity_mps| {
         let mut position = good(0, place);
-        position.velocity_mps = velocity_mps;
+        position.location.tag_place_mut().unwrap().velocity_mps = velocity_mps;
         zones.say(&position, &ALL_AGREE).eta_s
     };
     assert_eq!(eta([11.0, 9.0], Some([0.0, -0.5, 0.0])), Some(8.0));
@@ -389,9 +386,9 @@ fn arrival_is_told_from_the_velocity() {
     assert_eq!(eta([11.0, 9.0], Some([0.0, -0.1, 0.0])), None, "it stands");
     assert_eq!(eta([11.0, 9.0], None), None);
     let mut far = good(0, [11.0, 13.0]);
-    far.velocity_mps = Some([0.0, -0.2, 0.0]);
+    far.location.tag_place_mut().unwrap().velocity_mps = Some([0.0, -0.2, 0.0]);
     assert!((zones.say(&far, &ALL_AGREE).eta_s.unwrap() - 40.0).abs() < 1e-9);
-    far.place.as_mut().unwrap().position_m[1] = 33.0;
+    far.location.tag_place_mut().unwrap().place.position_m[1] = 33.0;
     assert_eq!(zones.say(&far, &ALL_AGREE).eta_s, None, "not within a minute");
 }
 
@@ -575,7 +572,7 @@ fn two_boards_with_one_id_are_near_nothing() {
     let s = site(&[[0.0, 0.0, 2.6]], vec![charger()]);
     let mut zones = TagZones::new(TagId(0), at(0), &s);
     let mut position = good(0, DOOR);
-    (position.state, position.place) = (TagState::Lost, None);
+    position.location = Location::Lost;
     position.used.clear();
     let mut say = |ms: i64, double: bool| {
         (position.at, position.received_at) = (at(ms), at(ms));

@@ -67,7 +67,8 @@ impl Told {
             return;
         }
         self.frames += 1;
-        let (true, TagState::Located, Some(place)) = (report.checked, report.state, &report.place) else {
+        let (true, TagState::Located, Some(place)) = (report.checked(), report.state(), &report.place())
+        else {
             return;
         };
         self.checked += 1;
@@ -75,7 +76,7 @@ impl Told {
         let square: f64 = (0..unknowns).map(|k| (place.position_m[k] - world.tag_m[k]).powi(2)).sum();
         let error_m = square.sqrt();
         self.worst_m = self.worst_m.max(error_m);
-        if report.protection_radius_m.is_none_or(|r| error_m > r) {
+        if report.protection_radius_m().is_none_or(|r| error_m > r) {
             self.beyond += 1;
             self.far += u64::from(error_m > 1.0);
         }

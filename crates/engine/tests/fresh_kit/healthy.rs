@@ -94,7 +94,7 @@ impl Listener {
         self.engine.handle(input);
         while let Some(output) = self.engine.poll_output() {
             match output {
-                Output::Position(p) => self.state = (p.state, p.checked, p.valid_until),
+                Output::Position(p) => self.state = (p.state(), p.checked(), p.valid_until),
                 Output::Zone(z) => self.zones[z.zone] = (z.state, z.valid_until),
                 Output::Ranges(e) => {
                     if let Some(doubt) = e.doubt {

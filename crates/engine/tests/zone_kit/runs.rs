@@ -233,8 +233,8 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
         let epoch = kit.frame(stamp(k), [cart.at_m[0], cart.at_m[1], TAG_UP_M], &mut dice);
         feed(&mut engine, &epoch, |output| match output {
             Output::Position(p) => {
-                radius_m = p.protection_radius_m.unwrap_or(f64::INFINITY);
-                radius95_m = p.radius95_m.unwrap_or(f64::INFINITY);
+                radius_m = p.protection_radius_m().unwrap_or(f64::INFINITY);
+                radius95_m = p.radius95_m().unwrap_or(f64::INFINITY);
             }
             Output::Zone(z) => {
                 standing[z.zone].hear(z);

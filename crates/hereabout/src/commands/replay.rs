@@ -184,7 +184,7 @@ impl Replay {
             Output::TooManyTags { .. } => self.counts.too_many_tags += 1,
             Output::Position(report) => {
                 self.counts.positions += 1;
-                *match report.state {
+                *match report.state() {
                     TagState::Located => &mut self.counts.located,
                     TagState::Coasting => &mut self.counts.coasting,
                     TagState::Ambiguous => &mut self.counts.ambiguous,

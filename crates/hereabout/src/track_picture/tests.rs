@@ -1,4 +1,4 @@
-use hereabout_core::Place;
+use hereabout_core::{Location, Place, TagPlace};
 
 use super::*;
 
@@ -14,7 +14,8 @@ fn ellipses_have_the_axes_of_the_covariance() {
     let covariance_m2 = [[ee, en, 0.0], [en, nn, 0.0], [0.0; 3]];
     let mut p = TrackPicture::new("shed", LEGEND, ANCHORS_M.map(|at_m| (String::new(), at_m)), &AREA_M);
     let turned = Place { position_m: [10.0, 5.0, 0.9], covariance_m2 };
-    go_on(&mut p, &PositionReport { place: Some(turned), ..hereabout_fixtures::located([0.0; 3]) });
+    let location = Location::Located(TagPlace::of(turned, 0.5));
+    go_on(&mut p, &PositionReport { location, ..hereabout_fixtures::located([0.0; 3]) });
     let wanted = "rx=\"23.5\" ry=\"11.7\" transform=\"translate(480.0 240.0) rotate(-30.0)\"";
     assert!(p.to_svg().contains(wanted), "{}", p.to_svg());
     assert_eq!(ellipse95(&[[f64::NAN, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0; 3]]), None);

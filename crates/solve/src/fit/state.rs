@@ -288,7 +288,7 @@ impl SiteFit {
                     Some(CheckResult::Fits { .. }) | None => {}
                     _ => {
                         self.alarm =
-                            Some(SiteDoubt { cause: None, explained_then_share: 0.0, alike: 0, ..doubt })
+                            Some(SiteDoubt { cause: None, explained_then_share: 0.0, alike: 0, ..doubt });
                     }
                 }
                 self.quick_overruled = false;

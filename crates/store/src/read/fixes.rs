@@ -1,7 +1,7 @@
 //! Position reports, as they were published.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{TagId, Timestamp, Verdict};
+use hereabout_core::{Location, TagId, TagPlace, TagState, Timestamp, Verdict};
 use hereabout_engine::{PositionReport, RejectedRange};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{FromRow, Row};
@@ -100,7 +100,10 @@ async fn add_candidates(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<()
         .await?;
     for CandidateCells(seq, cells) in rows {
         if let Ok(i) = fixes.binary_search_by_key(&seq, |f| f.report.seq) {
-            let added = fixes[i].report.candidates.try_push(place_from(cells));
+            let Location::Ambiguous(candidates) = &mut fixes[i].report.location else {
+                return Err(pages.damaged(format!("report {seq} has candidates and is not ambiguous")));
+            };
+            let added = candidates.try_push(place_from(cells));
             added.map_err(|_| pages.damaged(format!("report {seq} has more than two candidates")))?;
         }
     }
@@ -142,26 +145,42 @@ fn fix_from(row: &SqliteRow) -> Result<Option<StoredFix>, sqlx::Error> {
         (None, _) | (_, Some(None)) => return Ok(None),
         (Some(state), no_fix) => (state, no_fix.flatten()),
     };
+    let Some(location) = location_from(state, row)? else { return Ok(None) };
     let report = PositionReport {
         seq: count(row, 0)?,
         at: Timestamp::from_micros(row.try_get(1)?),
         received_at: Timestamp::from_micros(row.try_get(28)?),
         valid_until: Timestamp::from_micros(row.try_get(2)?),
         tag: TagId(row.try_get(3)?),
-        state,
-        place: reals::<9>(row, 6)?.map(place_from),
-        candidates: ArrayVec::new(),
-        radius95_m: row.try_get(15)?,
-        protection_radius_m: row.try_get(16)?,
-        checked: row.try_get(23)?,
+        location,
         restarted: row.try_get(27)?,
-        velocity_mps: reals::<3>(row, 17)?,
-        hdop: row.try_get(20)?,
-        vdop: row.try_get(21)?,
-        pdop: row.try_get(22)?,
         used: ArrayVec::new(),
         rejected: ArrayVec::new(),
         no_fix,
     };
     Ok(Some(StoredFix { report, frame: row.try_get(5)? }))
+}
+
+/// What a row of `fix` says of the place, without candidates; `None` for a place that is missing.
+fn location_from(state: TagState, row: &SqliteRow) -> Result<Option<Location>, sqlx::Error> {
+    let wrap = match state {
+        TagState::Located => Location::Located,
+        TagState::Coasting => Location::Coasting,
+        TagState::Ambiguous => return Ok(Some(Location::Ambiguous(ArrayVec::new()))),
+        TagState::Lost => return Ok(Some(Location::Lost)),
+    };
+    let (Some(cells), Some(radius95_m)) = (reals::<9>(row, 6)?, row.try_get::<Option<f64>, usize>(15)?)
+    else {
+        return Ok(None);
+    };
+    Ok(Some(wrap(TagPlace {
+        place: place_from(cells),
+        radius95_m,
+        protection_radius_m: row.try_get(16)?,
+        checked: row.try_get(23)?,
+        velocity_mps: reals::<3>(row, 17)?,
+        hdop: row.try_get(20)?,
+        vdop: row.try_get(21)?,
+        pdop: row.try_get(22)?,
+    })))
 }

@@ -1,6 +1,6 @@
 //! A small session of the nursery's yard, made up: a potting cart that rolls along the roller door.
 
-use hereabout_core::{AnchorId, RejectReason, TagId, TagState, Timestamp, Verdict};
+use hereabout_core::{AnchorId, Location, RejectReason, TagId, TagPlace, Timestamp, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange};
 
 use super::SessionStart;
@@ -67,17 +67,13 @@ pub(crate) fn position(n: u64) -> PositionReport {
         at: epoch.at,
         received_at: epoch.at,
         valid_until: at(n + 5),
-        state: TagState::Located,
-        place: Some(place(n as f64)),
-        candidates: Default::default(),
-        radius95_m: Some(0.13),
-        protection_radius_m: None,
-        checked: true,
+        location: Location::Located(TagPlace {
+            checked: true,
+            velocity_mps: Some([0.41, -0.02, 0.0]),
+            hdop: Some(0.81),
+            ..TagPlace::of(place(n as f64), 0.13)
+        }),
         restarted: n.is_multiple_of(7),
-        velocity_mps: Some([0.41, -0.02, 0.0]),
-        hdop: Some(0.81),
-        vdop: None,
-        pdop: None,
         used: of(|v| *v == Verdict::Used).map(|r| r.anchor).collect(),
         rejected: of(|v| matches!(v, Verdict::Rejected(_)))
             .map(|r| RejectedRange {

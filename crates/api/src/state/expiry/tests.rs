@@ -3,12 +3,12 @@
 use std::time::Duration;
 
 use hereabout_core::NoFixReason;
-use hereabout_engine::{Output, Place};
+use hereabout_engine::Output;
 
 use super::*;
 use crate::{
     Hub,
-    tests::fixtures::{T, epoch, health, info, inside, located, lost, table},
+    tests::fixtures::{T, epoch, health, in_state, info, inside, located, lost, table},
     v1::{PositionBody, Sending},
 };
 
@@ -18,17 +18,12 @@ fn at(us: i64) -> Timestamp {
 
 /// A position with all that a position can have.
 fn full(state: TagState) -> PositionReport {
-    let place = Place { position_m: [1.0, 2.0, 0.9], covariance_m2: [[0.01; 3]; 3] };
-    PositionReport {
-        state,
-        protection_radius_m: Some(0.5),
-        velocity_mps: Some([0.1, 0.2, 0.0]),
-        vdop: Some(1.1),
-        pdop: Some(1.3),
-        restarted: true,
-        candidates: [place, place].into_iter().collect(),
-        ..located(4181, 0)
-    }
+    let mut report = PositionReport { restarted: true, ..located(4181, 0) };
+    let place = report.location.tag_place_mut().unwrap();
+    place.protection_radius_m = Some(0.5);
+    place.velocity_mps = Some([0.1, 0.2, 0.0]);
+    (place.vdop, place.pdop) = (Some(1.1), Some(1.3));
+    in_state(state, report)
 }
 
 #[test]

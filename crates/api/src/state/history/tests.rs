@@ -1,5 +1,5 @@
 use super::*;
-use crate::tests::fixtures::{T, located, lost};
+use crate::tests::fixtures::{T, in_state, located, lost};
 
 fn at(s: f64) -> Timestamp {
     T.plus(Micros::from_secs_f64(s))
@@ -38,7 +38,7 @@ fn a_trail_is_the_last_minute_thinned_and_bounded() {
     for k in 0..3_000 {
         let mut report = located(k, 0);
         report.at = at(k as f64 * 0.1);
-        report.place.as_mut().unwrap().position_m[0] = k as f64 * 0.08;
+        report.location.tag_place_mut().unwrap().place.position_m[0] = k as f64 * 0.08;
         history.position(&Arc::new(report));
     }
     let tags = history.tags_at(at(299.9));
@@ -83,7 +83,7 @@ fn tags_without_end_are_bounded_and_places_that_are_none_are_left_out() {
     }
     assert_eq!(history.tags_at(at(2_000.0)).len(), MAX_REMEMBERED_TAGS);
     let mut report = located(1, 0);
-    report.place.as_mut().unwrap().position_m[1] = f64::NAN;
+    report.location.tag_place_mut().unwrap().place.position_m[1] = f64::NAN;
     assert_eq!(known_place(&report), None);
-    assert_eq!(known_place(&PositionReport { state: TagState::Ambiguous, ..located(1, 0) }), None);
+    assert_eq!(known_place(&in_state(TagState::Ambiguous, located(1, 0))), None);
 }

@@ -1,6 +1,6 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, AnchorState, JudgedEpoch, NoFixReason, PositionReport, TagId, TagState, ZoneState,
+    AnchorId, AnchorState, JudgedEpoch, Location, NoFixReason, PositionReport, TagId, ZoneState,
 };
 
 use super::*;
@@ -16,17 +16,8 @@ fn position() -> PositionReport {
         at: AT,
         received_at: AT,
         valid_until: AT,
-        state: TagState::Lost,
-        place: None,
-        candidates: ArrayVec::new(),
-        radius95_m: None,
-        protection_radius_m: None,
-        checked: false,
+        location: Location::Lost,
         restarted: false,
-        velocity_mps: None,
-        hdop: None,
-        vdop: None,
-        pdop: None,
         used: ArrayVec::new(),
         rejected: ArrayVec::new(),
         no_fix: Some(NoFixReason::NoRanges),

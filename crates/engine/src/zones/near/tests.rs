@@ -1,4 +1,4 @@
-use hereabout_core::{PositionReport, TagId, TagState};
+use hereabout_core::{Location, PositionReport, TagId};
 
 use super::super::TagZones;
 use super::super::seeded::{Dice, Errors};
@@ -31,7 +31,7 @@ impl Bench {
     fn new() -> Bench {
         let site = site(&[[0.0, 0.0, 2.6]], vec![charger()]);
         let mut position = good(0, [0.0, 0.0]);
-        (position.state, position.place) = (TagState::Lost, None);
+        position.location = Location::Lost;
         position.used.clear();
         // It has settled.
         let zones = TagZones::new(TagId(0), at(-60_000), &site);
