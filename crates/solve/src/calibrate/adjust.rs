@@ -30,7 +30,7 @@ use crate::math::robust::{Z_975, student_t_975};
 pub struct AnchorLevel {
     /// Index of the anchor.
     pub anchor: usize,
-    /// Raw level, metres ([`crate::calibrate::occupation::StandReading::level_m`]).
+    /// Raw level, metres ([`crate::calibrate::occupation::OccupationReading::level_m`]).
     pub level_m: f64,
     /// Its standard error, metres.
     pub se_m: f64,

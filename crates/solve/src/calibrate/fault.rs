@@ -126,11 +126,11 @@ pub(crate) struct NamingRule {
 }
 
 /// Least gain, in variances, of the best explanation over the best one about something else.
-const MIN_MARGIN_VARIANCE_FACTORS: f64 = 6.0;
+const MIN_MARGIN_CHI2: f64 = 6.0;
 /// The same between a place and a path, which has one unknown less to explain with: for a place that is best,
 /// and for a path that is best. Found in trials of both (`blocked_study`).
-const MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS: f64 = 4.0;
-const MIN_MARGIN_OF_PATH_VARIANCE_FACTORS: f64 = 1.0;
+const MIN_MARGIN_OVER_PATH_CHI2: f64 = 4.0;
+const MIN_MARGIN_OF_PATH_CHI2: f64 = 1.0;
 /// Degrees of freedom by which the stated standard deviations count as known.
 pub(crate) const PRIOR_DOF: f64 = 4.0;
 const ROUNDS: usize = 8;
@@ -312,7 +312,7 @@ impl Scene<'_> {
         if let (Some(paths), false) = (&paths, best.explanation.candidate.is_path())
             && let Some(two) =
                 paths.best_two(self, &plain, rule, &self.rows_of(best.explanation.candidate, &paths.rows))
-            && best.chi2 - two[0].chi2 >= MIN_MARGIN_VARIANCE_FACTORS * two[0].variance_factor
+            && best.chi2 - two[0].chi2 >= MIN_MARGIN_CHI2 * two[0].variance_factor
         {
             return FaultIsolation::Named(two[0].explanation);
         }
@@ -343,16 +343,16 @@ impl Scene<'_> {
         candidates.iter().filter(|s| !s.is_path()).filter_map(one).collect()
     }
 
-    /// A path as an explanation; `excess` is in the row's standard deviations, `fit` what is left.
-    fn path(&self, row: usize, excess: f64, fit: &Fit, chance: f64) -> Found {
+    /// A path as an explanation; `excess_sigmas` is in the row's standard deviations, `fit` what is left.
+    fn path(&self, row: usize, excess_sigmas: f64, fit: &Fit, chance_probability: f64) -> Found {
         let o = &self.observations[row];
         let explanation = Explanation {
             candidate: o.path(),
             shift_m: [0.0; 3],
             shift_se_m: [0.0; 3],
-            offset_m: excess * o.sd_m,
+            offset_m: excess_sigmas * o.sd_m,
             scale_change: 0.0,
-            chance_probability: chance.min(1.0),
+            chance_probability: chance_probability.min(1.0),
         };
         Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation }
     }
@@ -537,9 +537,9 @@ impl Scene<'_> {
 /// How clearly `best` must explain more than `other`, in variances.
 fn margin(best: &Found, other: &Found) -> f64 {
     match (best.explanation.candidate.is_path(), other.explanation.candidate.is_path()) {
-        (false, true) => MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS,
-        (true, false) => MIN_MARGIN_OF_PATH_VARIANCE_FACTORS,
-        _ => MIN_MARGIN_VARIANCE_FACTORS,
+        (false, true) => MIN_MARGIN_OVER_PATH_CHI2,
+        (true, false) => MIN_MARGIN_OF_PATH_CHI2,
+        _ => MIN_MARGIN_CHI2,
     }
 }
 

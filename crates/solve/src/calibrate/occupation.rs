@@ -229,7 +229,7 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
     // The scatter may pass the limit (else it could not be refused), but not without bound.
     let sigma_max_m = 2.0 * settings.max_sigma_ratio * settings.expected_sigma_m;
     let table = CountTable::new(&values);
-    let whole = Mixture::start(&values)?.refine(&table.values, &table.total, sigma_max_m, FINE_M);
+    let whole = Mixture::start(&values)?.refine(&table.values_m, &table.total_counts, sigma_max_m, FINE_M);
     let good = (values.len() as f64 * (1.0 - whole.nlos_share)).max(1.0);
     let naive_se_m = whole.sigma_m / good.sqrt();
     let (first, last) = (ranges.first()?.at, ranges.last()?.at);
@@ -252,16 +252,16 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
     })
 }
 
-/// How often each value came, in all and by block: kits send whole centimetres or millimetres, so a
+/// How often each value came, in all and by block: kits send whole centimetres or millimetres, so an
 /// occupation of thousands of ranges holds some hundred values.
 struct CountTable {
     spans: Vec<std::ops::Range<usize>>,
     /// The different values, ascending.
-    values: Vec<f64>,
+    values_m: Vec<f64>,
     /// Counts by block, then by value.
-    by_block: Vec<Vec<f64>>,
+    counts_by_block: Vec<Vec<f64>>,
     /// Counts by value.
-    total: Vec<f64>,
+    total_counts: Vec<f64>,
 }
 
 impl CountTable {
@@ -285,18 +285,18 @@ impl CountTable {
         };
         let by_block = spans.iter().map(|s| count(&ranges_m[s.clone()])).collect();
         let total = count(ranges_m);
-        CountTable { spans, values, by_block, total }
+        CountTable { spans, values_m: values, counts_by_block: by_block, total_counts: total }
     }
 
     /// Jackknife pseudo-values: one level a block, from the fits that leave the block out.
     fn pseudo_levels(&self, whole: Mixture, sigma_max_m: f64) -> Vec<f64> {
-        let blocks = self.by_block.len() as f64;
+        let blocks = self.counts_by_block.len() as f64;
         let without = |block: &Vec<f64>| {
-            let rest: Vec<f64> = self.total.iter().zip(block).map(|(all, own)| all - own).collect();
-            let level_m = whole.refine(&self.values, &rest, sigma_max_m, FINE_M).level_m;
+            let rest: Vec<f64> = self.total_counts.iter().zip(block).map(|(all, own)| all - own).collect();
+            let level_m = whole.refine(&self.values_m, &rest, sigma_max_m, FINE_M).level_m;
             blocks * whole.level_m - (blocks - 1.0) * level_m
         };
-        self.by_block.iter().map(without).collect()
+        self.counts_by_block.iter().map(without).collect()
     }
 
     /// The largest step of the level at a block boundary, and the index of the first range after it.
@@ -310,13 +310,13 @@ impl CountTable {
     fn largest_step(&self, ranges_m: &[f64], sigma_max_m: f64) -> (f64, usize) {
         let mut found = (0.0, ranges_m.len());
         let mut largest = 0.0;
-        let mut before = vec![0.0; self.values.len()];
-        for (k, (span, block)) in self.spans.iter().zip(&self.by_block).enumerate() {
+        let mut before = vec![0.0; self.values_m.len()];
+        for (k, (span, block)) in self.spans.iter().zip(&self.counts_by_block).enumerate() {
             if k >= STEP_SIDE_BLOCKS && k + STEP_SIDE_BLOCKS <= self.spans.len() {
                 let (early, nlos) = ranges_m.split_at(span.start);
-                let after: Vec<f64> = self.total.iter().zip(&before).map(|(all, b)| all - b).collect();
+                let after: Vec<f64> = self.total_counts.iter().zip(&before).map(|(all, b)| all - b).collect();
                 let fit = |part: &[f64], counts: &[f64]| {
-                    Some(Mixture::start(part)?.refine(&self.values, counts, sigma_max_m, COARSE_M))
+                    Some(Mixture::start(part)?.refine(&self.values_m, counts, sigma_max_m, COARSE_M))
                 };
                 if let (Some(a), Some(b)) = (fit(early, &before), fit(nlos, &after)) {
                     let step = b.level_m - a.level_m;
@@ -338,7 +338,7 @@ impl CountTable {
     /// Share of these ranges that lie below a part's level by more than its scatter explains.
     fn share_below(&self, part: &Mixture, counts: &[f64]) -> f64 {
         let below = part.level_m - BELOW_SIGMAS * part.sigma_m;
-        let end = self.values.partition_point(|v| *v < below);
+        let end = self.values_m.partition_point(|v| *v < below);
         counts[..end].iter().sum::<f64>() / counts.iter().sum::<f64>().max(1.0)
     }
 }

@@ -42,19 +42,19 @@ pub(super) enum Kind {
 }
 
 /// True metres per metre as taken, for wrong units: powers of ten, and feet.
-pub(super) const UNITS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.3048, 1.0 / 0.3048];
+pub(super) const UNIT_RATIOS: [f64; 8] = [10.0, 0.1, 100.0, 0.01, 1000.0, 0.001, 0.3048, 1.0 / 0.3048];
 /// Factors that are looked at on a few keyframes when the misfit is gross.
-const SCALES: [f64; 16] =
+const SCALE_RATIOS: [f64; 16] =
     [0.5, 0.57, 0.65, 0.72, 0.78, 0.83, 0.88, 0.94, 1.06, 1.12, 1.18, 1.25, 1.34, 1.45, 1.6, 1.9];
 /// Factors on a leading scale from which it is tried again.
-const POLISH: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
+const POLISH_RATIOS: [f64; 4] = [1.04, 0.96, 1.02, 1.06];
 /// Factors on the leading scale that must do worse before it is reported.
-const HELD_OFF: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
-const TAG_UP_STARTS: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
+const HELD_OFF_RATIOS: [f64; 4] = [1.045, 0.955, 1.09, 0.92];
+const TAG_UP_STARTS_M: [f64; 4] = [-1.2, -0.5, 0.5, 1.2];
 /// Most anchors among which pairs are tried.
-const MOST_IN_PAIRS: usize = 6;
+const MAX_IN_PAIRS: usize = 6;
 /// What something about all anchors must bring before each of them is tried alone as well, and a single one before orders are.
-const RIVALS_TOO: f64 = 10.0;
+const MIN_LEAD_FOR_RIVALS_NATS: f64 = 10.0;
 const MAX_FEW: usize = 12;
 const MAX_FOUND: usize = 72;
 
@@ -65,7 +65,7 @@ pub(super) struct Found {
     pub(super) model: Model,
     pub(super) worth: Worth,
     /// S with its penalty.
-    pub(super) score: f64,
+    pub(super) score_nats: f64,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -97,7 +97,7 @@ struct Screening {
     kind: Kind,
     model: Model,
     k: usize,
-    score: f64,
+    score_nats: f64,
     costs: Costs,
 }
 
@@ -106,7 +106,7 @@ struct Screening {
 struct QueuedHypothesis {
     kind: Kind,
     model: Model,
-    score: f64,
+    score_nats: f64,
 }
 
 /// The check; see the module.
@@ -121,12 +121,12 @@ pub(super) struct Check {
     screening: Option<Box<Screening>>,
     spare: Option<Box<Screening>>,
     pub(super) found: Vec<Found>,
-    nominal_spots: Box<[[f64; 3]; MAX_KEYFRAMES]>,
-    pub(super) best_spots: Box<[[f64; 3]; MAX_KEYFRAMES]>,
+    nominal_spots_m: Box<[[f64; 3]; MAX_KEYFRAMES]>,
+    pub(super) best_spots_m: Box<[[f64; 3]; MAX_KEYFRAMES]>,
     best_at: Option<usize>,
     track: Box<(Model, [[f64; 3]; MAX_KEYFRAMES])>,
-    sought: Option<([f64; 3], f64)>,
-    sought_first: [f64; 3],
+    sought_m_nats: Option<([f64; 3], f64)>,
+    sought_first_m: [f64; 3],
     units: ArrayVec<QueuedHypothesis, 3>,
     scales: ArrayVec<QueuedHypothesis, 2>,
     orders: ArrayVec<QueuedHypothesis, 4>,
@@ -160,7 +160,7 @@ impl Check {
             kind: Kind::Nominal,
             model: stated,
             k: 0,
-            score: 0.0,
+            score_nats: 0.0,
             costs: [[0.0; MAX_ANCHORS]; MAX_ANCHORS],
         };
         Check {
@@ -173,12 +173,12 @@ impl Check {
             screening: None,
             spare: Some(Box::new(blank)),
             found: Vec::with_capacity(MAX_FOUND),
-            nominal_spots: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
-            best_spots: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
+            nominal_spots_m: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
+            best_spots_m: Box::new([[0.0; 3]; MAX_KEYFRAMES]),
             best_at: None,
             track: Box::new((stated, [[0.0; 3]; MAX_KEYFRAMES])),
-            sought: None,
-            sought_first: [0.0; 3],
+            sought_m_nats: None,
+            sought_first_m: [0.0; 3],
             units: ArrayVec::new(),
             scales: ArrayVec::new(),
             orders: ArrayVec::new(),
@@ -219,7 +219,7 @@ impl Check {
         self.rest.clear();
         self.orders_after_anchors = false;
         if let Some((kind, model)) = named {
-            self.rest.push(QueuedHypothesis { kind, model, score: 0.0 });
+            self.rest.push(QueuedHypothesis { kind, model, score_nats: 0.0 });
         }
         self.best_at = None;
         if let Some(s) = self.screening.take() {
@@ -237,7 +237,10 @@ impl Check {
 
     /// The site as stated.
     pub(super) fn nominal(&self) -> Option<&Found> {
-        self.found.iter().filter(|f| f.kind == Kind::Nominal).max_by(|a, b| a.score.total_cmp(&b.score))
+        self.found
+            .iter()
+            .filter(|f| f.kind == Kind::Nominal)
+            .max_by(|a, b| a.score_nats.total_cmp(&b.score_nats))
     }
 
     /// The best hypothesis other than the site as stated.
@@ -247,23 +250,24 @@ impl Check {
 
     /// How much noisier than a quiet kit medians are, when their metres count `factor`.
     fn with_noise(&self, mut model: Model) -> Model {
-        model.g = (self.noise_m * model.factor / SIGMA_M).clamp(1.0, 5.0);
+        model.stretch_ratio = (self.noise_m * model.factor / SIGMA_M).clamp(1.0, 5.0);
         model
     }
 
     fn is_gross(&self) -> bool {
-        self.nominal().is_some_and(|n| n.worth.explained < 0.6 || n.worth.too_short > 0.015)
+        self.nominal().is_some_and(|n| n.worth.explained_share < 0.6 || n.worth.too_short_share > 0.015)
     }
 
     /// Whether a common offset or many NLOS ranges could hide a scale.
     fn may_be_scaled(&self) -> bool {
         let hides = |c: &f64| c.abs() > 0.2;
-        self.nominal().is_some_and(|n| n.worth.explained < 0.8 || n.model.tag_offset_m.iter().any(hides))
+        self.nominal()
+            .is_some_and(|n| n.worth.explained_share < 0.8 || n.model.tag_offset_m.iter().any(hides))
     }
 
     /// Whether a wrong order could hide: with one anchor more than it takes, offsets make up for much of it.
     fn may_be_mixed_up(&self, ground: &Ground) -> bool {
-        ground.n <= ground.d + 2 && self.nominal().is_some_and(|n| n.worth.explained < 0.9)
+        ground.n <= ground.d + 2 && self.nominal().is_some_and(|n| n.worth.explained_share < 0.9)
     }
 
     /// A step of work; its price in looks at the density.
@@ -308,24 +312,28 @@ impl Check {
 
     fn keep(&mut self, ground: &Ground, kind: Kind) {
         if let Kind::Without(..) = kind {
-            *self.track = (self.trial.model, self.trial.spots);
+            *self.track = (self.trial.model, self.trial.spots_m);
             return;
         }
         let worth = self.trial.worth;
-        let found =
-            Found { kind, model: self.trial.model, worth, score: worth.score - penalty(ground, &kind) };
+        let found = Found {
+            kind,
+            model: self.trial.model,
+            worth,
+            score_nats: worth.score_nats - penalty(ground, &kind),
+        };
         if kind == Kind::Nominal {
-            *self.nominal_spots = self.trial.spots;
+            *self.nominal_spots_m = self.trial.spots_m;
         }
-        if !found.score.is_finite() || self.found.len() >= MAX_FOUND {
+        if !found.score_nats.is_finite() || self.found.len() >= MAX_FOUND {
             return;
         }
         self.found.push(found);
         if kind != Kind::Nominal && !self.is_only_a_look_alike(ground, &kind) {
-            let beats = self.best().is_none_or(|b| found.score > b.score);
+            let beats = self.best().is_none_or(|b| found.score_nats > b.score_nats);
             if beats {
                 self.best_at = Some(self.found.len() - 1);
-                *self.best_spots = self.trial.spots;
+                *self.best_spots_m = self.trial.spots_m;
             }
         }
     }
@@ -349,20 +357,20 @@ impl Check {
         let mut model = nominal.model;
         let (kind, free) = if i == 0 {
             (Kind::Scale, Free::Factor)
-        } else if ground.d == 2 && i <= TAG_UP_STARTS.len() {
-            model.up_m += TAG_UP_STARTS[i - 1];
+        } else if ground.d == 2 && i <= TAG_UP_STARTS_M.len() {
+            model.up_m += TAG_UP_STARTS_M[i - 1];
             (Kind::TagUp, Free::TagUp)
         } else {
             return self.go(match self.is_gross() {
                 true => Phase::Units(0),
                 false if self.may_be_scaled() || self.may_be_mixed_up(ground) => {
-                    Phase::Units(UNITS.len() + 1)
+                    Phase::Units(UNIT_RATIOS.len() + 1)
                 }
                 false => Phase::Queue(0),
             });
         };
         let model = self.with_noise(model);
-        self.trial.begin_warm(ground, model, free, 6, &self.nominal_spots);
+        self.trial.begin_warm(ground, model, free, 6, &self.nominal_spots_m);
         self.running = Some(kind);
         100
     }
@@ -370,7 +378,7 @@ impl Check {
     fn begin_screen(&mut self, kind: Kind, model: Model) -> usize {
         let model = self.with_noise(model);
         if let Some(mut s) = self.spare.take() {
-            (s.kind, s.model, s.k, s.score) = (kind, model, 0, 0.0);
+            (s.kind, s.model, s.k, s.score_nats) = (kind, model, 0, 0.0);
             s.costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
             self.screening = Some(s);
         }
@@ -387,10 +395,10 @@ impl Check {
         s.k += 1;
         let measured = s.model.distances(ground, k);
         if let Some(spot) = locate(ground, &s.model, &measured) {
-            s.score += spot.score;
+            s.score_nats += spot.score_nats;
             if matches!(s.kind, Kind::Order(_)) {
                 let all = Model::stated(ground).distances(ground, k);
-                add_costs(ground, &all, s.model.g, &spot.at_m, &mut s.costs);
+                add_costs(ground, &all, s.model.stretch_ratio, &spot.at_m, &mut s.costs);
             }
         }
         self.screening = Some(s);
@@ -398,20 +406,24 @@ impl Check {
     }
 
     fn screened(&mut self, ground: &Ground, s: &Screening) {
-        let queued =
-            QueuedHypothesis { kind: s.kind, model: s.model, score: s.score - penalty(ground, &s.kind) };
+        let queued = QueuedHypothesis {
+            kind: s.kind,
+            model: s.model,
+            score_nats: s.score_nats - penalty(ground, &s.kind),
+        };
         match s.kind {
             Kind::Unit(_) => offer(&mut self.units, queued),
             Kind::Scale => {
                 // Neighbours lead to the same place: only the best one and one that is clearly another.
                 let near = |p: &QueuedHypothesis| (p.model.factor / queued.model.factor).ln().abs() < 0.15;
                 if let Some(p) = self.scales.iter_mut().find(|p| near(p)) {
-                    if queued.score > p.score {
+                    if queued.score_nats > p.score_nats {
                         *p = queued;
                     }
                 } else if self.scales.try_push(queued).is_err()
-                    && let Some(p) = self.scales.iter_mut().min_by(|a, b| a.score.total_cmp(&b.score))
-                    && queued.score > p.score
+                    && let Some(p) =
+                        self.scales.iter_mut().min_by(|a, b| a.score_nats.total_cmp(&b.score_nats))
+                    && queued.score_nats > p.score_nats
                 {
                     *p = queued;
                 }
@@ -434,26 +446,26 @@ impl Check {
     fn unit(&mut self, ground: &Ground, i: usize) -> usize {
         self.phase = Phase::Units(i + 1);
         let mut model = Model::stated(ground);
-        if i < UNITS.len() {
-            model.factor = UNITS[i];
+        if i < UNIT_RATIOS.len() {
+            model.factor = UNIT_RATIOS[i];
             return self.begin_screen(Kind::Unit(i), model);
         }
-        if i == UNITS.len() {
+        if i == UNIT_RATIOS.len() {
             for i in 0..ground.n {
                 model.at_m[i][2] = -model.at_m[i][2];
             }
             return self.begin_screen(Kind::Mirrored, model);
         }
-        let i = i - UNITS.len() - 1;
-        if i < SCALES.len() {
-            model.factor = SCALES[i];
+        let i = i - UNIT_RATIOS.len() - 1;
+        if i < SCALE_RATIOS.len() {
+            model.factor = SCALE_RATIOS[i];
             return self.begin_screen(Kind::Scale, model);
         }
         if !self.is_gross() {
             let mixed_up = self.may_be_mixed_up(ground);
             return self.go(if mixed_up { Phase::Listed(0) } else { Phase::Queue(0) });
         }
-        let other = i - SCALES.len();
+        let other = i - SCALE_RATIOS.len();
         let Some(o) = ground.setup.others.get(other) else { return self.go(Phase::Listed(0)) };
         model.used = AnchorSet::EMPTY;
         for i in 0..ground.n {
@@ -495,7 +507,7 @@ impl Check {
         fields.sort_unstable_by_key(|&f| (std::cmp::Reverse(heard(f)), f));
         let count = if ground.n > 10 { 6 } else { 10 };
         let few = &self.few[..self.few.len().min(count)];
-        let g = self.with_noise(Model::stated(ground)).g;
+        let g = self.with_noise(Model::stated(ground)).stretch_ratio;
         if let Some((order, cost)) = try_triple(ground, g, few, [fields[0], fields[1], fields[2]], places) {
             offer_order(&mut self.searched, order, cost);
         }
@@ -536,8 +548,8 @@ impl Check {
 
     /// Whether nothing about single anchors needs to be tried: a unit that explains all.
     fn is_clear(&self) -> bool {
-        let unit = |f: &&Found| matches!(f.kind, Kind::Unit(_)) && f.worth.explained > 0.55;
-        let nominal_fails = self.nominal().is_some_and(|n| n.worth.explained < 0.35);
+        let unit = |f: &&Found| matches!(f.kind, Kind::Unit(_)) && f.worth.explained_share > 0.55;
+        let nominal_fails = self.nominal().is_some_and(|n| n.worth.explained_share < 0.35);
         nominal_fails && self.best().as_ref().is_some_and(unit)
     }
 
@@ -545,7 +557,7 @@ impl Check {
     /// like something about all, and two that were exchanged like one.
     fn ahead(&self) -> Option<Kind> {
         let (nominal, best) = (self.nominal()?, self.best()?);
-        (best.score - nominal.score > RIVALS_TOO).then_some(best.kind)
+        (best.score_nats - nominal.score_nats > MIN_LEAD_FOR_RIVALS_NATS).then_some(best.kind)
     }
 
     fn alone(&mut self, ground: &Ground, i: usize) -> usize {
@@ -560,22 +572,22 @@ impl Check {
             return 20;
         }
         self.phase = Phase::Seek(i, 0);
-        self.sought = None;
+        self.sought_m_nats = None;
         let mut model = Model::stated(ground);
         model.used.remove(i);
         self.start(Kind::Without(i, i), model, Free::Nothing, 3)
     }
 
     fn seen<'a>(&'a self, ground: &'a Ground, anchor: usize) -> AnchorSearch<'a> {
-        AnchorSearch { ground, model: &self.track.0, frames: &self.frames, spots: &self.track.1, anchor }
+        AnchorSearch { ground, model: &self.track.0, frames: &self.frames, spots_m: &self.track.1, anchor }
     }
 
     fn seek(&mut self, ground: &Ground, i: usize, from: usize) -> usize {
-        let mut best = self.sought;
+        let mut best = self.sought_m_nats;
         let seen = self.seen(ground, i);
         if from < seen.crossings() {
             seen.seek(from, from + 8, &mut best);
-            self.sought = best;
+            self.sought_m_nats = best;
             self.phase = Phase::Seek(i, from + 8);
             return 16 * self.frames.len();
         }
@@ -605,9 +617,12 @@ impl Check {
 
     fn wants_pairs(&self, ground: &Ground) -> bool {
         let (Some(nominal), Some(best)) = (self.nominal(), self.best()) else { return false };
-        let poor = best.worth.explained < 0.6 || best.worth.too_short > 0.02;
+        let poor = best.worth.explained_share < 0.6 || best.worth.too_short_share > 0.02;
         let single = matches!(best.kind, Kind::Place(_) | Kind::Up(_));
-        ground.n >= ground.d + 3 && self.is_gross() && best.score - nominal.score > 18.0 && (poor || single)
+        ground.n >= ground.d + 3
+            && self.is_gross()
+            && best.score_nats - nominal.score_nats > 18.0
+            && (poor || single)
     }
 
     /// The pair number `index` of the anchors that are explained worst.
@@ -615,7 +630,7 @@ impl Check {
         let share = self.nominal()?.worth.share;
         let mut worst: ArrayVec<usize, MAX_ANCHORS> = (0..ground.n).collect();
         worst.sort_unstable_by(|a, b| share[*a].total_cmp(&share[*b]).then(a.cmp(b)));
-        worst.truncate(if ground.n <= 8 { 8 } else { MOST_IN_PAIRS });
+        worst.truncate(if ground.n <= 8 { 8 } else { MAX_IN_PAIRS });
         let n = worst.len();
         let pairs = (0..n).flat_map(|a| (a + 1..n).map(move |b| [a, b]));
         pairs.map(|p| p.map(|c| worst[c])).nth(index)
@@ -627,7 +642,7 @@ impl Check {
         }
         let Some([a, b]) = self.pair_at(ground, i) else { return self.go(Phase::Mend(0)) };
         self.phase = Phase::PairSeek(a, b, i << 8);
-        self.sought = None;
+        self.sought_m_nats = None;
         let mut model = Model::stated(ground);
         model.used.remove(a);
         model.used.remove(b);
@@ -638,27 +653,27 @@ impl Check {
     fn pair_seek(&mut self, ground: &Ground, a: usize, b: usize, state: usize) -> usize {
         let (number, from) = (state >> 8, state & 0xff);
         let next = Phase::Pair(number + 1);
-        if from == 0 && (self.trial.worth.explained < 0.5 || self.trial.worth.too_short > 0.03) {
+        if from == 0 && (self.trial.worth.explained_share < 0.5 || self.trial.worth.too_short_share > 0.03) {
             return self.go(next);
         }
-        let mut best = self.sought;
+        let mut best = self.sought_m_nats;
         let (anchor, part) = if from < 100 { (a, from) } else { (b, from - 100) };
         let seen = self.seen(ground, anchor);
         if part < seen.crossings() {
             seen.seek(part, part + 8, &mut best);
-            self.sought = best;
+            self.sought_m_nats = best;
             self.phase = Phase::PairSeek(a, b, state + 8);
             return 16 * self.frames.len();
         }
-        let Some((at_m, _)) = self.sought.take() else { return self.go(next) };
+        let Some((at_m, _)) = self.sought_m_nats.take() else { return self.go(next) };
         if anchor == a && from < 100 {
-            self.sought_first = at_m;
+            self.sought_first_m = at_m;
             return self.go(Phase::PairSeek(a, b, (number << 8) + 100));
         }
         self.phase = next;
         let mut model = self.track.0;
         model.used = ground.everyone();
-        model.at_m[a] = self.sought_first;
+        model.at_m[a] = self.sought_first_m;
         model.at_m[b] = at_m;
         self.warm(ground, Kind::Two(a, b), model, Free::Two(a, b))
     }
@@ -710,17 +725,19 @@ impl Check {
     /// A scale that leads is tried from near by as well: NLOS ranges make optima beside the true one. Then it is held
     /// somewhat off, to see how well it is known: offsets and NLOS ranges can make up for a few percent.
     fn polish(&mut self, ground: &Ground, i: usize) -> usize {
-        let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score > n.score);
+        let beats = |b: &&Found| self.nominal().is_none_or(|n| b.score_nats > n.score_nats);
         let Some(leader) = self.best().filter(|b| b.kind == Kind::Scale).filter(beats).copied() else {
             return self.begin_contest(ground);
         };
         self.phase = Phase::Polish(i + 1);
-        if let Some(by) = POLISH.get(i) {
+        if let Some(by) = POLISH_RATIOS.get(i) {
             let mut model = Model::stated(ground);
             model.factor = leader.model.factor * by;
             return self.start(Kind::Scale, model, Free::Factor, 7);
         }
-        let Some(by) = HELD_OFF.get(i - POLISH.len()) else { return self.begin_contest(ground) };
+        let Some(by) = HELD_OFF_RATIOS.get(i - POLISH_RATIOS.len()) else {
+            return self.begin_contest(ground);
+        };
         let mut model = Model::stated(ground);
         model.factor = leader.model.factor * by;
         self.start(Kind::Scale, model, Free::Nothing, 9)
@@ -734,7 +751,7 @@ impl Check {
         model.offset_m = best.model.offset_m;
         model.tag_offset_m = best.model.tag_offset_m;
         model.excess_m = best.model.excess_m;
-        self.trial.begin_warm(ground, model, Free::Nothing, 7, &self.best_spots);
+        self.trial.begin_warm(ground, model, Free::Nothing, 7, &self.best_spots_m);
         self.running = Some(Kind::Nominal);
         100
     }
@@ -746,7 +763,7 @@ impl Check {
     /// One-metre cells that the track of the best hypothesis covers, up to ten.
     pub(super) fn cells(&self) -> usize {
         let mut cells: ArrayVec<[i64; 3], 10> = ArrayVec::new();
-        for at in self.best_spots.iter().take(self.frames.len()) {
+        for at in self.best_spots_m.iter().take(self.frames.len()) {
             let cell = at.map(|v| v.floor() as i64);
             if !cells.contains(&cell) && cells.try_push(cell).is_err() {
                 break;
@@ -785,7 +802,7 @@ fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, queued: Queue
     if list.iter().any(|p| p.kind == queued.kind) {
         return;
     }
-    let at = list.iter().position(|p| queued.score > p.score).unwrap_or(list.len());
+    let at = list.iter().position(|p| queued.score_nats > p.score_nats).unwrap_or(list.len());
     if list.is_full() {
         if at == list.len() {
             return;
@@ -795,22 +812,22 @@ fn offer<const N: usize>(list: &mut ArrayVec<QueuedHypothesis, N>, queued: Queue
     list.insert(at, queued);
 }
 
-fn offer_order(list: &mut ArrayVec<(Order, f64), 8>, order: Order, cost: f64) {
-    if !cost.is_finite() {
+fn offer_order(list: &mut ArrayVec<(Order, f64), 8>, order: Order, cost_nats: f64) {
+    if !cost_nats.is_finite() {
         return;
     }
     if let Some(i) = list.iter().position(|(o, _)| *o == order) {
-        list[i].1 = list[i].1.min(cost);
+        list[i].1 = list[i].1.min(cost_nats);
         return;
     }
-    let at = list.iter().position(|(_, c)| cost < *c).unwrap_or(list.len());
+    let at = list.iter().position(|(_, c)| cost_nats < *c).unwrap_or(list.len());
     if list.is_full() {
         if at == list.len() {
             return;
         }
         list.pop();
     }
-    list.insert(at, (order, cost));
+    list.insert(at, (order, cost_nats));
 }
 
 /// How many fields an order moves.

@@ -15,7 +15,7 @@ const UNKNOWN_OFFSET_M: f64 = 0.15;
 /// How far measured offsets are trusted beyond their standard error: they depend on heading and place, metres.
 const KNOWN_OFFSET_M: f64 = 0.08;
 /// Farthest that an offset may be from the stated one, metres.
-pub(super) const LARGEST_OFFSET_M: f64 = 0.45;
+pub(super) const MAX_OFFSET_M: f64 = 0.45;
 /// Spread of what all ranges of a tag have in common, metres.
 pub(super) const TAG_OFFSET_M: f64 = 0.15;
 /// Shortest and longest that it may be, metres. All ranges short by more is no offset: a scale would hide behind it.

@@ -12,11 +12,11 @@ use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus, times};
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 /// Price of a range in its anchor's second mode, nats.
-const SECOND_MODE: f64 = 0.7;
+const SECOND_MODE_COST_NATS: f64 = 0.7;
 /// Pairs or triples that give start points.
-const MOST_CROSSINGS: usize = 40;
+const MAX_CROSSINGS: usize = 40;
 /// Keeps the systems solvable, 1/m².
-const DAMPING: f64 = 0.5;
+const DAMPING_PER_M2: f64 = 0.5;
 
 /// Everything that places a tag's ranges in the world.
 #[derive(Clone, Copy, Debug)]
@@ -29,7 +29,7 @@ pub(super) struct Model {
     /// Height of the tag (2D).
     pub(super) up_m: f64,
     /// How much noisier than a quiet kit; see the density.
-    pub(super) g: f64,
+    pub(super) stretch_ratio: f64,
     /// Offsets beyond the stated ones, metres.
     pub(super) offset_m: PerAnchor,
     /// What all ranges of a tag have in common, metres.
@@ -43,7 +43,7 @@ pub(super) struct Model {
 pub(super) struct Spot {
     pub(super) at_m: [f64; 3],
     /// Σ ln f with the fence.
-    pub(super) score: f64,
+    pub(super) score_nats: f64,
 }
 
 impl Model {
@@ -54,7 +54,7 @@ impl Model {
             used: ground.everyone(),
             factor: 1.0,
             up_m: ground.tag_up_m,
-            g: 1.0,
+            stretch_ratio: 1.0,
             offset_m: [0.0; MAX_ANCHORS],
             tag_offset_m: [0.0; MAX_HEARD_TAGS],
             excess_m: [0.0; MAX_ANCHORS],
@@ -74,21 +74,21 @@ impl Model {
 
     /// What the density says of a range of anchor `i` that is off by `r_m`, in its better mode.
     pub(super) fn look(&self, ground: &Ground, i: usize, r_m: f64) -> Look {
-        let plain = ground.density.look(r_m, self.g);
+        let plain = ground.density.look(r_m, self.stretch_ratio);
         if self.excess_m[i] <= 0.0 {
             return plain;
         }
-        let mut other = ground.density.look(r_m - self.excess_m[i], self.g);
-        other.ln -= SECOND_MODE;
+        let mut other = ground.density.look(r_m - self.excess_m[i], self.stretch_ratio);
+        other.ln -= SECOND_MODE_COST_NATS;
         if other.ln > plain.ln { other } else { plain }
     }
 
     fn ln(&self, ground: &Ground, i: usize, r_m: f64) -> f64 {
-        let plain = ground.density.ln(r_m, self.g);
+        let plain = ground.density.ln(r_m, self.stretch_ratio);
         if self.excess_m[i] <= 0.0 {
             return plain;
         }
-        plain.max(ground.density.ln(r_m - self.excess_m[i], self.g) - SECOND_MODE)
+        plain.max(ground.density.ln(r_m - self.excess_m[i], self.stretch_ratio) - SECOND_MODE_COST_NATS)
     }
 
     /// Σ ln f at a place, without the fence.
@@ -110,7 +110,7 @@ pub(super) struct MeasuredRanges {
 
 /// Looks that one placing takes, for the budget.
 pub(super) fn price(ground: &Ground, cold: bool) -> usize {
-    ground.n * if cold { 2 * MOST_CROSSINGS.min(ground.n * ground.n) + 12 } else { 6 }
+    ground.n * if cold { 2 * MAX_CROSSINGS.min(ground.n * ground.n) + 12 } else { 6 }
 }
 
 /// The best place from start points of its own.
@@ -121,24 +121,24 @@ pub(super) fn locate(ground: &Ground, model: &Model, measured: &MeasuredRanges) 
             return;
         }
         let score = model.sum(ground, measured, &at_m);
-        let beats = |b: &Option<Spot>, score: f64| b.is_none_or(|b| score > b.score);
+        let beats = |b: &Option<Spot>, score: f64| b.is_none_or(|b| score > b.score_nats);
         if !beats(&best[1], score) {
             return;
         }
-        let spot = Spot { at_m, score: score - ground.outside(at_m) };
-        if beats(&best[0], spot.score) {
+        let spot = Spot { at_m, score_nats: score - ground.outside(at_m) };
+        if beats(&best[0], spot.score_nats) {
             let is_apart = best[0].is_some_and(|b| length(&minus(&b.at_m, &at_m)) > 0.5);
             if is_apart {
                 best[1] = best[0];
             }
             best[0] = Some(spot);
-        } else if beats(&best[1], spot.score) {
+        } else if beats(&best[1], spot.score_nats) {
             best[1] = Some(spot);
         }
     };
     crossings(ground, model, measured, &mut offer);
     let improved = best.into_iter().flatten().map(|s| improve(ground, model, measured, s.at_m, 5));
-    improved.max_by(|a, b| a.score.total_cmp(&b.score))
+    improved.max_by(|a, b| a.score_nats.total_cmp(&b.score_nats))
 }
 
 fn crossings(ground: &Ground, model: &Model, measured: &MeasuredRanges, offer: &mut impl FnMut([f64; 3])) {
@@ -149,7 +149,7 @@ fn crossings(ground: &Ground, model: &Model, measured: &MeasuredRanges, offer: &
     } else {
         n * n.saturating_sub(1) * n.saturating_sub(2) / 6
     };
-    let stride = total.div_ceil(MOST_CROSSINGS).max(1);
+    let stride = total.div_ceil(MAX_CROSSINGS).max(1);
     let mut count = 0;
     for a in 0..n {
         for b in a + 1..n {
@@ -192,11 +192,11 @@ pub(super) fn improve(
     ground: &Ground,
     model: &Model,
     measured: &MeasuredRanges,
-    from: [f64; 3],
+    from_m: [f64; 3],
     steps: usize,
 ) -> Spot {
-    let mut best = Spot { at_m: from, score: f64::NEG_INFINITY };
-    let mut at_m = from;
+    let mut best = Spot { at_m: from_m, score_nats: f64::NEG_INFINITY };
+    let mut at_m = from_m;
     for step in 0..=steps {
         let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
         for i in measured.heard.iter() {
@@ -208,8 +208,8 @@ pub(super) fn improve(
             add_outer(&mut h, ground.d, &u, look.weight);
             (0..ground.d).for_each(|k| g[k] += look.slope_nats_per_m * u[k]);
         }
-        if score > best.score {
-            best = Spot { at_m, score };
+        if score > best.score_nats {
+            best = Spot { at_m, score_nats: score };
         } else if step > 0 {
             break;
         }
@@ -221,11 +221,11 @@ pub(super) fn improve(
             break;
         }
     }
-    best.score -= ground.outside(best.at_m);
+    best.score_nats -= ground.outside(best.at_m);
     best
 }
 
-fn solve(h: &mut Sym, d: usize, g: &[f64; 3]) -> Option<[f64; 3]> {
-    [0, 2, 5].into_iter().take(d).for_each(|i| h[i] += DAMPING);
-    inverse(h, d).map(|(inv, _)| times(&inv, d, g))
+fn solve(h: &mut Sym, d: usize, gradient_nats_per_m: &[f64; 3]) -> Option<[f64; 3]> {
+    [0, 2, 5].into_iter().take(d).for_each(|i| h[i] += DAMPING_PER_M2);
+    inverse(h, d).map(|(inv, _)| times(&inv, d, gradient_nats_per_m))
 }

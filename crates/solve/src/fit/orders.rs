@@ -24,7 +24,7 @@ pub(super) const STRAIGHT: Order = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13
 /// Most anchors for which all orders are tried.
 pub(super) const ALL_ORDERS: usize = 5;
 /// Offsets are not known while orders are searched: the density is stretched.
-const SLACK: f64 = 2.5;
+const SEARCH_STRETCH_RATIO: f64 = 2.5;
 
 /// Listed order number `index`, from 0; `None` after the last.
 pub(super) fn listed(n: usize, index: usize) -> Option<Order> {
@@ -95,14 +95,14 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 pub(super) fn add_costs(
     ground: &Ground,
     measured: &MeasuredRanges,
-    g: f64,
+    stretch_ratio: f64,
     at_m: &[f64; 3],
     costs: &mut Costs,
 ) {
     for f in measured.heard.iter() {
         for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
             let r = measured.range_m[f] - length(&minus(at_m, place));
-            *cost -= ground.density.ln(r, SLACK * g);
+            *cost -= ground.density.ln(r, SEARCH_STRETCH_RATIO * stretch_ratio);
         }
     }
 }
@@ -118,13 +118,13 @@ pub(super) fn triple(n: usize, index: usize) -> Option<[usize; 3]> {
 /// The search's step: the best order in which `fields` stand for `places`, and its cost per keyframe.
 pub(super) fn try_triple(
     ground: &Ground,
-    g: f64,
+    stretch_ratio: f64,
     frames: &[Keyframe],
     fields: [usize; 3],
     places: [usize; 3],
 ) -> Option<(Order, f64)> {
     let mut model = Model::stated(ground);
-    model.g = SLACK * g;
+    model.stretch_ratio = SEARCH_STRETCH_RATIO * stretch_ratio;
     (0..3).for_each(|c| model.at_m[fields[c]] = ground.stated[places[c]]);
     let three: AnchorSet = fields.into_iter().collect();
     let mut costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
@@ -137,7 +137,7 @@ pub(super) fn try_triple(
         asked += 1;
         if let Some(at_m) = place_by_three(ground, &model, &measured, fields, places, three) {
             met += 1;
-            add_costs(ground, &measured, g, &at_m, &mut costs);
+            add_costs(ground, &measured, stretch_ratio, &at_m, &mut costs);
         }
         if number >= 4 && met == 0 {
             return None;
@@ -168,8 +168,14 @@ fn place_by_three(
     if ground.d == 3 {
         let both = spheres(at, fields.map(|f| measured.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, measured, model.g, a, three, places)
-                .total_cmp(&rest_cost(ground, measured, model.g, b, three, places))
+            rest_cost(ground, measured, model.stretch_ratio, a, three, places).total_cmp(&rest_cost(
+                ground,
+                measured,
+                model.stretch_ratio,
+                b,
+                three,
+                places,
+            ))
         });
     }
     let flat = |c: usize| flat_m(measured.range_m[fields[c]], at[c][2] - model.up_m);
@@ -184,9 +190,9 @@ fn place_by_three(
     }
     let only = MeasuredRanges { heard: three, ..*measured };
     let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
-    let fits = fields
-        .iter()
-        .all(|&f| (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
+    let fits = fields.iter().all(|&f| {
+        (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.stretch_ratio
+    });
     fits.then_some(spot.at_m)
 }
 
@@ -194,7 +200,7 @@ fn place_by_three(
 fn rest_cost(
     ground: &Ground,
     measured: &MeasuredRanges,
-    g: f64,
+    stretch_ratio: f64,
     at_m: &[f64; 3],
     three: AnchorSet,
     places: [usize; 3],
@@ -202,7 +208,11 @@ fn rest_cost(
     let least = |f: usize| {
         (0..ground.n)
             .filter(|a| !places.contains(a))
-            .map(|a| -ground.density.ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), g))
+            .map(|a| {
+                -ground
+                    .density
+                    .ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), stretch_ratio)
+            })
             .fold(f64::INFINITY, f64::min)
     };
     measured.heard.difference(three).iter().map(least).sum()

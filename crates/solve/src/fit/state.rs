@@ -9,7 +9,7 @@ use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
 use super::quick::Quick;
-use super::verdict::{CheckResult, NEEDED, judge};
+use super::verdict::{CheckResult, MIN_KEYFRAMES, judge};
 use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
 /// Looks at the density with each epoch; about .2 ms.
@@ -26,9 +26,9 @@ const ENOUGH_TO_OVERRULE: usize = 10;
 /// How long tracks take to forget anchors that were excluded.
 const SETTLES: Micros = Micros::from_millis(12_000);
 /// Scales of two checks that differ by less are one.
-const SAME_FIGURE: f64 = 0.02;
+const SAME_SCALE_RATIO: f64 = 0.02;
 /// A gain that is clearly none.
-const CLEARLY_FITS: f64 = 6.0;
+const MAX_GAIN_OF_CLEAR_FIT_NATS: f64 = 6.0;
 
 /// The running test; see the module.
 #[derive(Clone, Debug)]
@@ -46,7 +46,7 @@ pub struct SiteFit {
     fits_running: usize,
     now: Timestamp,
     /// When the last name came that leaves the other anchors in use.
-    set_aside_at: Option<Timestamp>,
+    excluded_at: Option<Timestamp>,
     check: Box<Check>,
     checking: bool,
     checked_version: u64,
@@ -54,7 +54,7 @@ pub struct SiteFit {
     last: Option<CheckResult>,
     named: Option<(Kind, SiteDoubt, Model)>,
     alarm: Option<SiteDoubt>,
-    fits: Option<f64>,
+    fits_share: Option<f64>,
     answer: FitAnswer,
 }
 
@@ -74,7 +74,7 @@ impl SiteFit {
             has_changed_back: false,
             fits_running: 0,
             now: Timestamp::MIN,
-            set_aside_at: None,
+            excluded_at: None,
             check,
             checking: false,
             checked_version: 0,
@@ -82,8 +82,8 @@ impl SiteFit {
             last: None,
             named: None,
             alarm: None,
-            fits: None,
-            answer: FitAnswer::TooEarly { keyframes: 0, needed: NEEDED },
+            fits_share: None,
+            answer: FitAnswer::TooEarly { keyframes: 0, needed: MIN_KEYFRAMES },
         }
     }
 
@@ -159,11 +159,11 @@ impl SiteFit {
     pub fn is_suspected(&self) -> bool {
         // What was wrong is still in the tracks for a while after it was excluded.
         let just_set_aside =
-            self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
+            self.excluded_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
         just_set_aside
             || match self.last {
                 None => false,
-                Some(CheckResult::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+                Some(CheckResult::Fits { gain_nats: gain, .. }) => gain >= MAX_GAIN_OF_CLEAR_FIT_NATS,
                 Some(CheckResult::Alarm(_) | CheckResult::Named(..)) => {
                     !matches!(self.answer, FitAnswer::Doubted(_))
                 }
@@ -223,11 +223,11 @@ impl SiteFit {
 
     fn may_check(&self) -> bool {
         let kept = self.keyframes.kept.len();
-        kept >= NEEDED || (kept > 0 && self.quick.is_bad == Some(true))
+        kept >= MIN_KEYFRAMES || (kept > 0 && self.quick.is_bad == Some(true))
     }
 
     fn is_due(&self, at: Timestamp) -> bool {
-        let clear = matches!(self.last, Some(CheckResult::Fits { gain, .. }) if gain < CLEARLY_FITS);
+        let clear = matches!(self.last, Some(CheckResult::Fits { gain_nats, .. }) if gain_nats < MAX_GAIN_OF_CLEAR_FIT_NATS);
         // A few keyframes fit many a site: their word is renewed soon.
         let young = self.check.frames.len() < YOUNG;
         let calm = self.named.is_none() && self.alarm.is_none() && clear && !young;
@@ -260,13 +260,13 @@ impl SiteFit {
     fn conclude(&mut self, now: CheckResult) {
         let before = self.last.replace(now);
         match now {
-            CheckResult::Fits { explained, gain } => {
-                self.fits = Some(explained);
+            CheckResult::Fits { explained_share: explained, gain_nats: gain } => {
+                self.fits_share = Some(explained);
                 self.fits_running += 1;
                 let before_fits = matches!(before, Some(CheckResult::Fits { .. }));
                 if before_fits || (self.named.is_none() && self.alarm.is_none()) {
                     self.alarm = None;
-                    if before_fits && gain < CLEARLY_FITS {
+                    if before_fits && gain < MAX_GAIN_OF_CLEAR_FIT_NATS {
                         self.named = None;
                     }
                 }
@@ -298,7 +298,7 @@ impl SiteFit {
 
     fn name(&mut self, kind: Kind, doubt: SiteDoubt) {
         if self.named.is_none_or(|(k, ..)| k != kind) {
-            self.set_aside_at = (!doubt.all).then_some(self.now);
+            self.excluded_at = (!doubt.all).then_some(self.now);
             self.named_quick.clear();
             self.has_changed_back = false;
         }
@@ -326,10 +326,13 @@ impl SiteFit {
                 within_m: 3.0 * WITHIN_M,
                 all: true,
             })
-        } else if let Some(explained) = self.fits {
+        } else if let Some(explained) = self.fits_share {
             FitAnswer::Fits { explained_share: explained }
         } else {
-            FitAnswer::TooEarly { keyframes: self.keyframes.kept.len().min(NEEDED), needed: NEEDED }
+            FitAnswer::TooEarly {
+                keyframes: self.keyframes.kept.len().min(MIN_KEYFRAMES),
+                needed: MIN_KEYFRAMES,
+            }
         };
         let changed = answer != self.answer;
         self.answer = answer;
@@ -341,7 +344,7 @@ impl SiteFit {
 fn is_one_figure(a: &SiteDoubt, b: &SiteDoubt) -> bool {
     match (a.cause, b.cause) {
         (Some(Cause::Scale { factor: a }), Some(Cause::Scale { factor: b })) => {
-            (a / b).ln().abs() < SAME_FIGURE
+            (a / b).ln().abs() < SAME_SCALE_RATIO
         }
         _ => true,
     }

@@ -96,7 +96,7 @@ pub(crate) fn judge<const D: usize>(
         let believable: PositionMinima<D> =
             found.iter().filter(|p| passes(p, used.dof(), gate)).copied().collect();
         match believable[..] {
-            [a, b] if b.weight() - a.weight() < MINIMA_APART_CHI2 => {
+            [a, b] if b.penalised_chi2() - a.penalised_chi2() < MINIMA_APART_CHI2 => {
                 return Judgement::TwoPlaces { places: believable, used };
             }
             [place, ..] => return Judgement::Accepted { place, used },
@@ -116,7 +116,7 @@ pub(crate) fn judge<const D: usize>(
 
 /// Whether ranges and fence allow this place.
 fn passes<const D: usize>(place: &PositionMinimum<D>, dof: usize, gate: &GateSettings) -> bool {
-    place.penalty < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
+    place.penalty_chi2 < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
 }
 
 /// The one range that explains the residuals, if there is one: its position in the list, and the places without
@@ -135,7 +135,7 @@ fn blame<const D: usize>(
         let mut rest = used.clone();
         rest.list.remove(index);
         let Ok(without) = minima(&rest, fence) else { continue };
-        let weight = without[0].weight();
+        let weight = without[0].penalised_chi2();
         let heals = passes(&without[0], rest.dof(), gate);
         if weight < lowest {
             if best.as_ref().is_some_and(|(_, b)| passes(&b[0], rest.dof(), gate)) {
@@ -147,7 +147,7 @@ fn blame<const D: usize>(
             rival = rival.min(weight);
         }
     }
-    let lost = (place.weight() - lowest).max(0.0);
+    let lost = (place.penalised_chi2() - lowest).max(0.0);
     let to_blame =
         normal_two_sided_tail(lost.sqrt()) < gate.alpha_local && rival - lowest >= FAULTS_APART_CHI2;
     best.filter(|_| to_blame)

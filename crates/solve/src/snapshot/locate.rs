@@ -8,7 +8,7 @@
 //! u uᵀ/σ²)⁻¹` with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the
 //! same χ². Both are looked for, and the fence ([`Fence`]) weighs in: from 2 m outside of it a place pays
 //! ((excess − 2 m)/0.5 m)². If χ² plus this penalty of two believable places differ by less than
-//! [`MINIMA_APART_CHI2`], the answer is [`NoFixReason::TwoPlaces`] with both.
+//! [`MINIMA_APART_CHI2`](crate::snapshot::minima::MINIMA_APART_CHI2), the answer is [`NoFixReason::TwoPlaces`] with both.
 //!
 //! **Gate.** See `gate`: global χ² test, then Baarda's largest standardised residual.
 //!
@@ -249,7 +249,7 @@ fn unused(mut residuals: ArrayVec<Residual, MAX_ANCHORS>) -> ArrayVec<Residual, 
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Seen {
     pub(crate) residual_m: f64,
-    sigma: f64,
+    sigma_m: f64,
     /// uᵀCu/σ².
     leverage: f64,
 }
@@ -259,9 +259,9 @@ impl Seen {
         let (computed, u) = s.look(&place.at);
         let spread = quadratic(&place.covariance, &u);
         Seen {
-            residual_m: s.range - computed,
-            sigma: s.sigma,
-            leverage: spread * s.root_weight * s.root_weight,
+            residual_m: s.range_m - computed,
+            sigma_m: s.sigma_m,
+            leverage: spread * s.root_weight_per_m * s.root_weight_per_m,
         }
     }
 
@@ -273,12 +273,12 @@ impl Seen {
     /// w = v/(σ√r) of a range that took part.
     pub(crate) fn standardised(&self) -> Option<f64> {
         let r = self.redundancy();
-        (r > NO_REDUNDANCY).then(|| self.residual_m / (self.sigma * r.sqrt()))
+        (r > NO_REDUNDANCY).then(|| self.residual_m / (self.sigma_m * r.sqrt()))
     }
 
     /// The residual of a range that did not take part over the standard deviation of its prediction.
     fn standardised_prediction(&self) -> f64 {
-        self.residual_m / (self.sigma * (1.0 + self.leverage).sqrt())
+        self.residual_m / (self.sigma_m * (1.0 + self.leverage).sqrt())
     }
 }
 

@@ -391,7 +391,7 @@ impl Tracker {
             if p_good > 1e-3 {
                 m.noise(p_good, square / p_good);
             }
-            m.short(t.short.0, t.short.1);
+            m.short(t.short_weight_and_m2.0, t.short_weight_and_m2.1);
             m.heard(p_good);
             m.information_per_m2 += p_good / (r.sigma_m * r.sigma_m);
             if p_good > 0.5 {

@@ -46,9 +46,10 @@ pub(super) struct Window {
 }
 
 impl Window {
-    pub(super) fn new(anchors: &[[f64; 3]], dimension: Dimension) -> Window {
+    pub(super) fn new(anchors_m: &[[f64; 3]], dimension: Dimension) -> Window {
         let size = |axis: usize, least: f64| {
-            let of = |pick: fn(f64, f64) -> f64, from: f64| anchors.iter().map(|a| a[axis]).fold(from, pick);
+            let of =
+                |pick: fn(f64, f64) -> f64, from: f64| anchors_m.iter().map(|a| a[axis]).fold(from, pick);
             let span = of(f64::max, f64::NEG_INFINITY) - of(f64::min, f64::INFINITY);
             if span.is_finite() { span.max(least) } else { least }
         };
