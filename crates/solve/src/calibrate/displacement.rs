@@ -23,7 +23,7 @@ use crate::math::linear::linear_least_squares;
 /// How the level of one anchor changed between two measurements.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelChange {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// Later level minus earlier one, metres.
     pub change_m: f64,
@@ -45,7 +45,7 @@ pub enum DisplacementVerdict {
     },
     /// One board alone changed.
     OneBoard {
-        /// Index of the anchor.
+        /// Index into the site's anchors.
         anchor: usize,
         /// Its change, metres.
         change_m: f64,

@@ -60,9 +60,9 @@ pub enum FaultCandidate {
     AllScales,
     /// The path between an anchor and the tag at an occupation, by index: no direct one, so the level is too long.
     Path {
-        /// The occupation.
+        /// Index of the occupation.
         occupation: usize,
-        /// The anchor.
+        /// Index of the anchor.
         anchor: usize,
     },
 }

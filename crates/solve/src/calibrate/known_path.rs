@@ -19,7 +19,7 @@ use crate::model::mixture::{FINE_M, Mixture};
 /// A range and the true distance at its instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PathRange {
-    /// Stamp of the frame.
+    /// Stamp of the frame that brought it: when its last byte was received.
     pub at: Timestamp,
     /// True distance from anchor to tag, metres.
     pub distance_m: f64,
@@ -30,7 +30,7 @@ pub struct PathRange {
 /// One board's correction from a path: true range = (raw - offset) / scale.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PathOffset {
-    /// Ranges that were used.
+    /// Number of ranges that were used.
     pub ranges: usize,
     /// From the first to the last of them.
     pub span: Micros,
@@ -57,16 +57,16 @@ pub struct PathOffset {
 pub enum PathRefusal {
     /// Too few ranges with a distance.
     TooFewRanges {
-        /// How many there are.
+        /// Usable ranges with a distance.
         have: usize,
-        /// How many are needed.
+        /// Ranges that it takes.
         need: usize,
     },
     /// A scale was asked for and the distances do not spread enough.
     ScaleNotSupported {
-        /// Their spread, metres.
+        /// Spread of the true distances, metres.
         spread_m: f64,
-        /// Least spread, metres.
+        /// Spread that a scale needs at least, metres.
         need_m: f64,
     },
 }

@@ -24,7 +24,7 @@ use crate::model::mixture::{COARSE_M, FINE_M, Mixture};
 /// A range and when it came.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TimedRange {
-    /// Stamp of the frame.
+    /// Stamp of the frame that brought it: when its last byte was received.
     pub at: Timestamp,
     /// The range as sent, metres, before any correction.
     pub raw_range_m: f64,
@@ -35,7 +35,7 @@ pub struct TimedRange {
 pub struct OccupationSettings {
     /// Standard deviation that a good range of this kit should have, metres.
     pub expected_sigma_m: f64,
-    /// Fewest ranges.
+    /// Ranges that an occupation needs at least.
     pub min_ranges: usize,
     /// Largest share of NLOS ranges.
     pub max_nlos_share: f64,
@@ -64,7 +64,7 @@ impl Default for OccupationSettings {
 /// What one board read at one occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OccupationReading {
-    /// Ranges that were used.
+    /// Number of ranges that were used.
     pub ranges: usize,
     /// From the first to the last of them.
     pub span: Micros,
@@ -91,39 +91,39 @@ pub struct OccupationReading {
 pub enum OccupationRefusal {
     /// Too few ranges arrived.
     TooFewRanges {
-        /// How many there are.
+        /// Usable ranges that arrived.
         have: usize,
-        /// How many are needed.
+        /// Ranges that it takes ([`OccupationSettings::min_ranges`]).
         need: usize,
     },
     /// Something stands in the line of sight.
     TooManyNlos {
-        /// Share of NLOS ranges.
+        /// Share of NLOS ranges, 0 to 1.
         share: f64,
-        /// Largest allowed.
+        /// Largest share that is accepted, 0 to 1.
         limit_share: f64,
     },
     /// The good ranges scatter too much.
     TooNoisy {
-        /// Their standard deviation, metres.
+        /// Standard deviation of the good ranges, metres.
         sigma_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
     },
     /// The level changed: the tag was moved, or something came into the way.
     Stepped {
         /// Later level minus earlier one, metres.
         by_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
-        /// When.
+        /// Stamp of the first range after the step.
         at: Timestamp,
     },
     /// The level is not known well enough: stand longer.
     TooUncertain {
-        /// Its standard error, metres.
+        /// Standard error of the level, metres.
         se_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
     },
 }

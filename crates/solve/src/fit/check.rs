@@ -64,7 +64,7 @@ pub(super) struct Found {
     pub(super) kind: Kind,
     pub(super) model: Model,
     pub(super) worth: Worth,
-    /// S with its penalty.
+    /// Σ ln f less the penalty for what the hypothesis frees, nats.
     pub(super) score_nats: f64,
 }
 

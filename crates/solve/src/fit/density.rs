@@ -24,7 +24,7 @@ const STEPS_PER_M: f64 = 100.0;
 /// What the table says of one error.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Look {
-    /// ln f.
+    /// ln f, f in 1/m.
     pub(super) ln: f64,
     /// −d ln f / dr, 1/m: how hard the range pulls the distance up.
     pub(super) slope_nats_per_m: f64,
@@ -32,7 +32,7 @@ pub(super) struct Look {
     pub(super) weight: f64,
 }
 
-/// The table.
+/// ln f and its derivatives, tabulated once: a look costs no logarithm.
 #[derive(Clone, Debug)]
 pub(super) struct Density {
     rows: Vec<Look>,
@@ -63,7 +63,7 @@ impl Density {
         }
     }
 
-    /// Only ln f.
+    /// ln f alone, f in 1/m; cheaper than a look.
     pub(super) fn ln(&self, r_m: f64, stretch_ratio: f64) -> f64 {
         let at = (r_m / stretch_ratio - MIN_RESIDUAL_M) * STEPS_PER_M;
         if !(at >= 0.0 && at < (self.rows.len() - 1) as f64) {

@@ -25,7 +25,7 @@ pub(super) const TAG_OFFSET_SPAN_M: [f64; 2] = [-0.25, 0.4];
 #[derive(Clone, Debug)]
 pub(super) struct Ground {
     pub(super) setup: FitSetup,
-    /// Anchors.
+    /// Number of anchors, 1 to [`MAX_ANCHORS`].
     pub(super) n: usize,
     /// Unknown coordinates of a tag.
     pub(super) d: usize,

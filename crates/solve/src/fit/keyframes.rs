@@ -20,7 +20,7 @@ use super::FitRange;
 use super::ground::PerAnchor;
 use crate::math::robust::median_of_sorted;
 
-/// Keyframes that are kept.
+/// Keyframes that are kept at most: with more, those that are alike go.
 pub(super) const MAX_KEYFRAMES: usize = 48;
 /// Tags that are listened to; more of them bring nothing new.
 pub(super) const MAX_HEARD_TAGS: usize = 8;
@@ -35,7 +35,7 @@ const MIN_DIFFERENCE_RATIO: f64 = 0.06;
 /// One second of a tag.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Keyframe {
-    /// Slot of the tag.
+    /// Slot of the tag among those that are listened to, not its id.
     pub(super) tag: usize,
     pub(super) at: Timestamp,
     /// Medians, in metres as taken; only where `heard` has a bit.
@@ -157,7 +157,7 @@ impl Noise {
     }
 }
 
-/// The keyframes.
+/// The seconds that were kept, their distances all different.
 #[derive(Clone, Debug)]
 pub(super) struct Keyframes {
     pub(super) kept: ArrayVec<Keyframe, MAX_KEYFRAMES>,

@@ -19,7 +19,7 @@ pub(super) type Order = [u8; MAX_ANCHORS];
 /// Σ −ln f for field, place.
 pub(super) type Costs = [[f64; MAX_ANCHORS]; MAX_ANCHORS];
 
-/// As stated.
+/// Every field belongs to the anchor that the site states.
 pub(super) const STRAIGHT: Order = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15];
 /// Most anchors for which all orders are tried.
 pub(super) const ALL_ORDERS: usize = 5;

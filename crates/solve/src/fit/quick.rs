@@ -33,7 +33,7 @@ struct Entry {
     has_spare: bool,
 }
 
-/// The last seconds.
+/// What the last seconds of one tag say, newest last.
 #[derive(Clone, Debug)]
 pub(super) struct Quick {
     last: ArrayVec<Entry, SECONDS>,

@@ -87,7 +87,7 @@ impl SiteFit {
         }
     }
 
-    /// What is tested.
+    /// The site as it was handed to [`SiteFit::new`].
     pub fn setup(&self) -> &FitSetup {
         &self.ground.setup
     }
@@ -149,7 +149,7 @@ impl SiteFit {
         self.refresh();
     }
 
-    /// As it stands.
+    /// The newest answer; changes only when a check ends.
     pub fn answer(&self) -> FitAnswer {
         self.answer
     }
@@ -288,7 +288,7 @@ impl SiteFit {
                     Some(CheckResult::Fits { .. }) | None => {}
                     _ => {
                         self.alarm =
-                            Some(SiteDoubt { cause: None, explained_then_share: 0.0, alike: 0, ..doubt })
+                            Some(SiteDoubt { cause: None, explained_then_share: 0.0, alike: 0, ..doubt });
                     }
                 }
                 self.quick_overruled = false;

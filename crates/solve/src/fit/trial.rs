@@ -25,15 +25,15 @@ use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
 pub(super) enum Free {
     /// Nothing but offsets.
     Nothing,
-    /// The factor.
+    /// True metres per metre as taken, the same for all ranges.
     Factor,
-    /// The tag's height.
+    /// The tag's height, metres (2D only).
     TagUp,
-    /// An anchor's height.
+    /// The height of the anchor with this index.
     Up(usize),
-    /// An anchor's place.
+    /// All coordinates of the anchor with this index.
     Place(usize),
-    /// Two anchors' places.
+    /// All coordinates of the anchors with these indices.
     Two(usize, usize),
 }
 

@@ -62,7 +62,7 @@ impl<const P: usize> Normal<P> {
 /// When the descent is over.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stop {
-    /// Most linearisations.
+    /// Linearisations after which the descent gives up.
     pub iterations: usize,
     /// Settled when the decrement is at most this.
     pub decrement: f64,
@@ -76,11 +76,11 @@ pub struct Stop {
 /// Where a descent came to rest.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Minimum<const P: usize> {
-    /// The place.
+    /// Where the cost is smallest.
     pub at: SVector<f64, P>,
     /// The normal equations of the last linearisation; it is at most one settled step away from `at`.
     pub normal: Normal<P>,
-    /// Linearisations that it took.
+    /// Linearisations until the end, for the benches and tests.
     pub iterations: usize,
 }
 

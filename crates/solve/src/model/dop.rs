@@ -12,9 +12,9 @@ use crate::math::geometry::spd_inverse;
 /// Dilution of precision of one place, unit weights.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Dop {
-    /// Horizontal.
+    /// Horizontal: metres of position error per metre of range error.
     pub hdop: f64,
-    /// Vertical; `None` in 2D.
+    /// Vertical, likewise; `None` in 2D.
     pub vdop: Option<f64>,
     /// In space; `None` in 2D.
     pub pdop: Option<f64>,

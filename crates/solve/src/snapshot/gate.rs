@@ -76,7 +76,7 @@ pub(crate) enum Judgement<const D: usize> {
     TwoPlaces { places: PositionMinima<D>, used: LocalRanges<D> },
     /// A contradiction without a culprit; `place` is what all ranges together give.
     Inconsistent { place: PositionMinimum<D> },
-    /// No place to judge.
+    /// No place that could be judged: too few ranges or weak geometry.
     Impossible(NoFixReason),
 }
 

@@ -19,18 +19,18 @@ const MAX_COORDINATE_M: f64 = 1e8;
 /// A σ outside these limits is not a range's (metres).
 const SIGMA_SPAN_M: [f64; 2] = [1e-4, 1e4];
 
-/// One usable range.
+/// One usable range, relative to the centre of the anchors.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LocalRange<const D: usize> {
     /// Anchor, relative to the centre.
     pub(crate) anchor: SVector<f64, D>,
-    /// Known height between tag and anchor, squared; 0 in 3D.
+    /// Known height between tag and anchor, squared, m²; 0 in 3D.
     pub(crate) height_m2: f64,
-    /// Measured range.
+    /// Measured range, slant, metres.
     pub(crate) range_m: f64,
-    /// Standard deviation of the range.
+    /// Standard deviation of the range, metres.
     pub(crate) sigma_m: f64,
-    /// 1/σ.
+    /// 1/σ, 1/m.
     pub(crate) root_weight_per_m: f64,
     /// Where it stands in the caller's list.
     pub(crate) index: usize,
@@ -123,7 +123,7 @@ impl<const D: usize> LocalRanges<D> {
         to_site(&(at + self.centre), self.dimension)
     }
 
-    /// Ranges left over.
+    /// Degrees of freedom: ranges beyond the unknown coordinates.
     pub(crate) fn dof(&self) -> usize {
         self.list.len().saturating_sub(D)
     }

@@ -64,7 +64,7 @@ pub struct Fix {
     pub dop: Dop,
     /// Σ (residual/σ)² of the used ranges.
     pub chi2: f64,
-    /// Used ranges minus unknowns.
+    /// Used ranges minus unknown coordinates: how many ranges check the others.
     pub dof: usize,
     /// Whether a range was left over to check the place with.
     pub checked: bool,
@@ -73,9 +73,9 @@ pub struct Fix {
 /// One of two places that fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PlaceEstimate {
-    /// East, north, up, metres.
+    /// East, north, up of the tag's antenna, metres.
     pub position_m: [f64; 3],
-    /// Covariance, m².
+    /// Covariance of east, north, up, m², row-major.
     pub covariance_m2: [[f64; 3]; 3],
     /// Σ (residual/σ)².
     pub chi2: f64,
@@ -84,11 +84,11 @@ pub struct PlaceEstimate {
 /// A position or the reason why there is none.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Solution {
-    /// The tag is here.
+    /// One place fits, and it passed the gate.
     Fix(Fix),
-    /// No position.
+    /// There is no position that could be published.
     NoFix {
-        /// Why.
+        /// Which condition is not met.
         reason: NoFixReason,
         /// Both places for [`NoFixReason::TwoPlaces`], likelier first; else empty.
         candidates: ArrayVec<PlaceEstimate, 2>,

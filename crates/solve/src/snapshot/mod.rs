@@ -67,7 +67,7 @@ pub struct RangeJudgement {
     pub standardised: f64,
 }
 
-/// One place that fits.
+/// One place that fits the ranges, with its weight.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SnapshotMode {
     /// Share of the belief, 0 to 1.
@@ -104,7 +104,7 @@ pub struct Snapshot {
 /// How the snapshot works; the defaults are the project's tuning.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SnapshotSettings {
-    /// The error density.
+    /// Density of range errors: good, NLOS or wild.
     pub model: ErrorModel,
     /// A second place of at least this weight, …
     pub ambiguous_weight: f64,

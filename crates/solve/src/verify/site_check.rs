@@ -171,7 +171,7 @@ pub enum SiteFact {
     },
     /// An anchor is far from part of the area.
     LongLink {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its largest distance to the area, metres.
         farthest_m: f64,
@@ -191,26 +191,26 @@ pub enum SiteFact {
     },
     /// A board was never calibrated.
     OffsetMissing {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
     },
     /// A board's calibration is old.
     OffsetOld {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// How old.
         age: Micros,
     },
     /// A board's offset is larger than a board's offset should be.
     OffsetOdd {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its offset, metres.
         offset_m: f64,
     },
     /// A board's offset is not known well.
     OffsetRough {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its standard error, metres.
         se_m: f64,

@@ -19,7 +19,7 @@ const CELLS: usize = 1_024;
 const PROBES: usize = 4;
 /// Visits that a cell needs to be believed by half.
 const SHRINK: f32 = 2.0;
-/// Memory in visits.
+/// Visits after which an old value counts 1/e.
 const MEMORY: f32 = 12.0;
 /// Farthest that one visit counts from the present mean, and that a cell can tell. Metres.
 const STEP_M: f32 = 0.10;
@@ -43,13 +43,13 @@ struct Cell {
 /// Slow change of an anchor's residuals.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Drift {
-    /// Metres per day.
+    /// Slope of the offset over the hours that are kept, metres per day; positive when ranges grow.
     pub m_per_day: f64,
-    /// Standard error, metres per day.
+    /// Standard error of the slope, metres per day.
     pub se_m_per_day: f64,
 }
 
-/// See the module.
+/// What is usual at each cell of a metre, and how each offset wanders by the hour.
 #[derive(Clone, Debug)]
 pub(super) struct Baseline {
     cells: Vec<Cell>,

@@ -71,7 +71,7 @@ pub(super) struct Joint<'a> {
 /// How well a hypothesis fits.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Score {
-    /// Log density.
+    /// Log density of all data, less what the hypothesis costs; nats.
     pub(super) ln: f64,
     /// Share of the data of each anchor that are NLOS under it.
     pub(super) nlos_share: [f64; MAX_ANCHORS],

@@ -146,7 +146,7 @@ const OLD: Micros = Micros::from_millis(1_800_000);
 /// What must be known about an anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WatchedAnchor {
-    /// Its place, metres.
+    /// East, north, up of its antenna as the site states it, metres.
     pub at_m: [f64; 3],
     /// Standard error of its offset, metres; `None` when it was never calibrated.
     pub offset_se_m: Option<f64>,
@@ -155,16 +155,16 @@ pub struct WatchedAnchor {
 /// One range of an epoch.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WatchedRange {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
-    /// Corrected range, metres.
+    /// The range less offset and scale, metres, above 0.
     pub range_m: f64,
 }
 
 /// How an anchor has changed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Change {
-    /// It stands elsewhere.
+    /// It is at another place than the site states.
     Moved {
         /// East, north and up, metres. In the plane either the first two or the last one is sought.
         shift_m: [f64; 3],
@@ -179,19 +179,19 @@ pub enum Change {
     },
     /// It reads longer (or shorter) by a constant.
     Offset {
-        /// Metres.
+        /// New offset minus calibrated one, metres; positive when it reads long.
         by_m: f64,
-        /// Standard error, metres.
+        /// Standard error of `by_m`, metres.
         se_m: f64,
     },
     /// It reads long wherever the tag was; the cause is not known yet.
     ReadsLong {
-        /// Mean, metres.
+        /// Mean of its residuals since the change, metres.
         by_m: f64,
     },
     /// It reads otherwise than its place and calibration say; which one is not known yet.
     Changed {
-        /// Mean, metres.
+        /// Mean of its residuals since the change, metres.
         by_m: f64,
     },
 }
@@ -210,15 +210,15 @@ pub enum Standing {
     Unchanged,
     /// Something speaks for one; not enough for an alarm.
     Suspect,
-    /// It has changed.
+    /// It has changed, and this is how.
     Named(Change),
-    /// One of these has.
+    /// One of these has changed; the ranges do not say which.
     OneOf(AnchorSet),
     /// No position rests on enough other anchors.
     NoPosition,
     /// Too little travel so far, metres.
     TooLittleTravel(f64),
-    /// The tag stands still.
+    /// No tag has travelled for a minute: nothing new can be known.
     StandsStill,
     /// All ways look at the anchor from about the same side.
     TooNarrow,

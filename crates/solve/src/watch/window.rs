@@ -84,7 +84,7 @@ pub struct TagWindow {
 }
 
 impl TagWindow {
-    /// Nothing heard yet.
+    /// A window without residuals.
     pub fn new() -> TagWindow {
         TagWindow::default()
     }
