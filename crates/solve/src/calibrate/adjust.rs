@@ -20,7 +20,7 @@ use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
-use crate::calibrate::fault::{NamingRule, Observation, PRIOR_DOF, Scene};
+use crate::calibrate::fault::{FaultModel, NamingRule, Observation, PRIOR_DOF};
 use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::linear::{LinearError, LinearFit, linear_least_squares};
 use crate::math::robust::{Z_975, student_t_975};
@@ -377,7 +377,7 @@ impl Rows {
                     e @ Explanation { candidate: FaultCandidate::OccupationPlace(k), .. },
                 ) if enough && search.wrong.len() < occupations_m.len() / 4 => {
                     self.list.retain(|r| r.occupation != k);
-                    // Its paths were blamed before the place was known to be wrong.
+                    // Its paths were named before the place was known to be wrong.
                     search.blocked.retain(|r| r.occupation != k);
                     search.wrong.push(e);
                 }
@@ -421,7 +421,7 @@ impl Rows {
             sd_m: r.sd_m,
         };
         let observations: Vec<Observation> = self.list.iter().map(observation).collect();
-        let scene = Scene {
+        let scene = FaultModel {
             anchors_m,
             occupations_m,
             observations: &observations,

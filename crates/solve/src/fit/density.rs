@@ -23,7 +23,7 @@ const STEPS_PER_M: f64 = 100.0;
 
 /// What the table says of one error.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Look {
+pub(super) struct DensityAt {
     /// ln f, f in 1/m.
     pub(super) ln: f64,
     /// −d ln f / dr, 1/m: how hard the range pulls the distance up.
@@ -35,7 +35,7 @@ pub(super) struct Look {
 /// ln f and its derivatives, tabulated once: a look costs no logarithm.
 #[derive(Clone, Debug)]
 pub(super) struct Density {
-    rows: Vec<Look>,
+    rows: Vec<DensityAt>,
     floor_ln: f64,
 }
 
@@ -47,16 +47,16 @@ impl Density {
     }
 
     /// For an error of `r_m` metres, with lengths stretched by `stretch_ratio`.
-    pub(super) fn look(&self, r_m: f64, stretch_ratio: f64) -> Look {
+    pub(super) fn look(&self, r_m: f64, stretch_ratio: f64) -> DensityAt {
         let at = (r_m / stretch_ratio - MIN_RESIDUAL_M) * STEPS_PER_M;
         // Written so that NaN ends here too.
         if !(at >= 0.0 && at < (self.rows.len() - 1) as f64) {
-            return Look { ln: self.floor_ln, slope_nats_per_m: 0.0, weight: 0.0 };
+            return DensityAt { ln: self.floor_ln, slope_nats_per_m: 0.0, weight: 0.0 };
         }
         let (i, part) = (at as usize, at.fract());
         let (a, b) = (&self.rows[i], &self.rows[i + 1]);
         let between = |a: f64, b: f64| a + part * (b - a);
-        Look {
+        DensityAt {
             ln: between(a.ln, b.ln),
             slope_nats_per_m: between(a.slope_nats_per_m, b.slope_nats_per_m) / stretch_ratio,
             weight: between(a.weight, b.weight) / (stretch_ratio * stretch_ratio),
@@ -81,9 +81,9 @@ fn density(r_m: f64) -> (f64, f64) {
     (good, good + 0.25 * nlos.nlos_density(r_m, SIGMA_M) + FLOOR_PER_M)
 }
 
-fn row(r_m: f64) -> Look {
+fn row(r_m: f64) -> DensityAt {
     const STEP_M: f64 = 1e-4;
     let (good, f) = density(r_m);
     let slope = (density(r_m + STEP_M).1.ln() - density(r_m - STEP_M).1.ln()) / (2.0 * STEP_M);
-    Look { ln: f.ln(), slope_nats_per_m: -slope, weight: good / f / (SIGMA_M * SIGMA_M) }
+    DensityAt { ln: f.ln(), slope_nats_per_m: -slope, weight: good / f / (SIGMA_M * SIGMA_M) }
 }

@@ -17,7 +17,7 @@ use arrayvec::ArrayVec;
 use hereabout_core::{AnchorSet, MAX_ANCHORS, Micros, Timestamp};
 
 use super::FitRange;
-use super::ground::PerAnchor;
+use super::stated_site::PerAnchor;
 use crate::math::robust::median_of_sorted;
 
 /// Keyframes that are kept at most: with more, those that are alike go.

@@ -28,13 +28,13 @@
 mod anchor_search;
 mod check;
 mod density;
-mod ground;
 mod keyframes;
 mod model;
 mod orders;
 mod quick;
 mod spheres;
 mod state;
+mod stated_site;
 mod trial;
 mod verdict;
 

@@ -8,10 +8,10 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
-use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
+use super::stated_site::StatedSite;
 use crate::math::small_matrix::{length, minus};
 
 /// For each field the place it stands for.
@@ -66,10 +66,10 @@ fn lexicographic(n: usize, mut index: usize) -> Order {
 }
 
 /// The places in another order.
-pub(super) fn ordered(ground: &Ground, order: &Order) -> Model {
-    let mut model = Model::stated(ground);
-    for (at_m, place) in model.at_m.iter_mut().zip(order).take(ground.n) {
-        *at_m = ground.stated[usize::from(*place)];
+pub(super) fn ordered(site: &StatedSite, order: &Order) -> Model {
+    let mut model = Model::stated(site);
+    for (at_m, place) in model.at_m.iter_mut().zip(order).take(site.n) {
+        *at_m = site.stated[usize::from(*place)];
     }
     model
 }
@@ -93,16 +93,16 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 
 /// Adds what each of the fields costs at each place when the tag is at `at_m`.
 pub(super) fn add_costs(
-    ground: &Ground,
+    site: &StatedSite,
     measured: &MeasuredRanges,
     stretch_ratio: f64,
     at_m: &[f64; 3],
     costs: &mut Costs,
 ) {
     for f in measured.heard.iter() {
-        for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
+        for (cost, place) in costs[f].iter_mut().zip(&site.stated).take(site.n) {
             let r = measured.range_m[f] - length(&minus(at_m, place));
-            *cost -= ground.density.ln(r, SEARCH_STRETCH_RATIO * stretch_ratio);
+            *cost -= site.density.ln(r, SEARCH_STRETCH_RATIO * stretch_ratio);
         }
     }
 }
@@ -117,27 +117,27 @@ pub(super) fn triple(n: usize, index: usize) -> Option<[usize; 3]> {
 
 /// The search's step: the best order in which `fields` stand for `places`, and its cost per keyframe.
 pub(super) fn try_triple(
-    ground: &Ground,
+    site: &StatedSite,
     stretch_ratio: f64,
     frames: &[Keyframe],
     fields: [usize; 3],
     places: [usize; 3],
 ) -> Option<(Order, f64)> {
-    let mut model = Model::stated(ground);
+    let mut model = Model::stated(site);
     model.stretch_ratio = SEARCH_STRETCH_RATIO * stretch_ratio;
-    (0..3).for_each(|c| model.at_m[fields[c]] = ground.stated[places[c]]);
+    (0..3).for_each(|c| model.at_m[fields[c]] = site.stated[places[c]]);
     let three: AnchorSet = fields.into_iter().collect();
     let mut costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
     let (mut met, mut asked) = (0, 0);
     for (number, k) in frames.iter().enumerate() {
-        let measured = model.distances(ground, k);
+        let measured = model.distances(site, k);
         if !measured.heard.contains_all(three) {
             continue;
         }
         asked += 1;
-        if let Some(at_m) = place_by_three(ground, &model, &measured, fields, places, three) {
+        if let Some(at_m) = place_by_three(site, &model, &measured, fields, places, three) {
             met += 1;
-            add_costs(ground, &measured, stretch_ratio, &at_m, &mut costs);
+            add_costs(site, &measured, stretch_ratio, &at_m, &mut costs);
         }
         if number >= 4 && met == 0 {
             return None;
@@ -151,13 +151,13 @@ pub(super) fn try_triple(
             *cost = if a == places[c] { 0.0 } else { 1e6 };
         }
     });
-    let (order, cost) = assign(ground.n, &costs);
+    let (order, cost) = assign(site.n, &costs);
     // A triple that meets at few keyframes must not win by that.
     Some((order, cost / f64::from(met) + 0.3 * f64::from(asked - met)))
 }
 
 fn place_by_three(
-    ground: &Ground,
+    site: &StatedSite,
     model: &Model,
     measured: &MeasuredRanges,
     fields: [usize; 3],
@@ -165,11 +165,11 @@ fn place_by_three(
     three: AnchorSet,
 ) -> Option<[f64; 3]> {
     let at = fields.map(|f| model.at_m[f]);
-    if ground.d == 3 {
+    if site.d == 3 {
         let both = spheres(at, fields.map(|f| measured.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, measured, model.stretch_ratio, a, three, places).total_cmp(&rest_cost(
-                ground,
+            rest_cost(site, measured, model.stretch_ratio, a, three, places).total_cmp(&rest_cost(
+                site,
                 measured,
                 model.stretch_ratio,
                 b,
@@ -189,7 +189,7 @@ fn place_by_three(
         return None;
     }
     let only = MeasuredRanges { heard: three, ..*measured };
-    let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
+    let spot = improve(site, model, &only, [best[0], best[1], model.up_m], 2);
     let fits = fields.iter().all(|&f| {
         (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.stretch_ratio
     });
@@ -198,7 +198,7 @@ fn place_by_three(
 
 /// What the other fields cost at the best of the other places.
 fn rest_cost(
-    ground: &Ground,
+    site: &StatedSite,
     measured: &MeasuredRanges,
     stretch_ratio: f64,
     at_m: &[f64; 3],
@@ -206,12 +206,10 @@ fn rest_cost(
     places: [usize; 3],
 ) -> f64 {
     let least = |f: usize| {
-        (0..ground.n)
+        (0..site.n)
             .filter(|a| !places.contains(a))
             .map(|a| {
-                -ground
-                    .density
-                    .ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), stretch_ratio)
+                -site.density.ln(measured.range_m[f] - length(&minus(at_m, &site.stated[a])), stretch_ratio)
             })
             .fold(f64::INFINITY, f64::min)
     };

@@ -10,9 +10,9 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
 use super::density::WITHIN_M;
-use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{Model, locate};
+use super::stated_site::StatedSite;
 use crate::math::small_matrix::{length, minus};
 
 const SECONDS: usize = 8;
@@ -35,7 +35,7 @@ struct Entry {
 
 /// What the last seconds of one tag say, newest last.
 #[derive(Clone, Debug)]
-pub(super) struct Quick {
+pub(super) struct QuickCheck {
     last: ArrayVec<Entry, SECONDS>,
     /// Bad or good, once one of them was reached.
     pub(super) is_bad: Option<bool>,
@@ -45,30 +45,30 @@ pub(super) struct Quick {
 /// Good windows running that end a doubt.
 const GOOD_RUNNING: usize = 12;
 
-impl Quick {
-    pub(super) fn new() -> Quick {
-        Quick { last: ArrayVec::new(), is_bad: None, good_running: 0 }
+impl QuickCheck {
+    pub(super) fn new() -> QuickCheck {
+        QuickCheck { last: ArrayVec::new(), is_bad: None, good_running: 0 }
     }
 
     pub(super) fn clear(&mut self) {
-        *self = Quick::new();
+        *self = QuickCheck::new();
     }
 
     /// Takes a second in, by a model without its offsets; whether bad turned good or the other way.
-    pub(super) fn take(&mut self, ground: &Ground, model: &Model, k: &Keyframe, noise_ratio: f64) -> bool {
-        if k.heard.len() < ground.d + 1 {
+    pub(super) fn take(&mut self, site: &StatedSite, model: &Model, k: &Keyframe, noise_ratio: f64) -> bool {
+        if k.heard.len() < site.d + 1 {
             return false;
         }
         let mut model = *model;
         model.stretch_ratio = STRETCH_RATIO * noise_ratio;
-        let measured = model.distances(ground, k);
-        let Some(spot) = locate(ground, &model, &measured) else { return false };
+        let measured = model.distances(site, k);
+        let Some(spot) = locate(site, &model, &measured) else { return false };
         let count = measured.heard.len() as f64;
         let within = WITHIN_M * model.stretch_ratio;
-        let has_spare = measured.heard.len() >= ground.d + 2;
+        let has_spare = measured.heard.len() >= site.d + 2;
         let mut e = Entry {
             at: k.at,
-            ln: model.sum(ground, &measured, &spot.at_m) / count,
+            ln: model.sum(site, &measured, &spot.at_m) / count,
             too_short_share: 0.0,
             explained_share: 0.0,
             has_spare,

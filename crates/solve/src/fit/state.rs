@@ -5,10 +5,10 @@ use hereabout_core::{Micros, Timestamp};
 
 use super::check::{Check, Kind};
 use super::density::{SIGMA_M, WITHIN_M};
-use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
-use super::quick::Quick;
+use super::quick::QuickCheck;
+use super::stated_site::StatedSite;
 use super::verdict::{CheckResult, MIN_KEYFRAMES, judge};
 use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
@@ -33,15 +33,15 @@ const MAX_GAIN_OF_CLEAR_FIT_NATS: f64 = 6.0;
 /// The running test; see the module.
 #[derive(Clone, Debug)]
 pub struct SiteFit {
-    ground: Ground,
+    site: StatedSite,
     seconds: ArrayVec<Second, MAX_HEARD_TAGS>,
     keyframes: Keyframes,
     noise: Noise,
-    quick: Quick,
+    quick: QuickCheck,
     /// The quick doubt was overruled by a check.
     quick_overruled: bool,
     /// The same by the hypothesis that was named.
-    named_quick: Quick,
+    named_quick: QuickCheck,
     has_changed_back: bool,
     fits_running: usize,
     now: Timestamp,
@@ -61,16 +61,16 @@ pub struct SiteFit {
 impl SiteFit {
     /// Nothing heard yet. Makes all the memory that it will use, but for tags, which are met one by one.
     pub fn new(setup: FitSetup) -> SiteFit {
-        let ground = Ground::new(setup);
-        let check = Box::new(Check::new(&ground));
+        let site = StatedSite::new(setup);
+        let check = Box::new(Check::new(&site));
         SiteFit {
-            ground,
+            site,
             seconds: ArrayVec::new(),
             keyframes: Keyframes::new(),
             noise: Noise::default(),
-            quick: Quick::new(),
+            quick: QuickCheck::new(),
             quick_overruled: false,
-            named_quick: Quick::new(),
+            named_quick: QuickCheck::new(),
             has_changed_back: false,
             fits_running: 0,
             now: Timestamp::MIN,
@@ -89,14 +89,14 @@ impl SiteFit {
 
     /// The site as it was handed to [`SiteFit::new`].
     pub fn setup(&self) -> &FitSetup {
-        &self.ground.setup
+        &self.site.setup
     }
 
     /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
     pub fn take(&mut self, tag: usize, at: Timestamp, ranges: &[FitRange]) -> bool {
         self.now = at;
         let Some(slot) = self.slot(tag) else { return false };
-        let needed = (self.ground.d + 2).min(self.ground.n);
+        let needed = (self.site.d + 2).min(self.site.n);
         if let Some(k) = self.seconds[slot].take(slot, at, ranges, needed, &mut self.noise) {
             self.second(&k);
         }
@@ -121,7 +121,7 @@ impl SiteFit {
 
     /// Forgets everything that was heard.
     pub fn clear(&mut self) {
-        *self = SiteFit::new(self.ground.setup.clone());
+        *self = SiteFit::new(self.site.setup.clone());
     }
 
     /// Whether all that was heard has been weighed: without it [`SiteFit::take`] goes on with the work, a piece with each epoch.
@@ -191,11 +191,11 @@ impl SiteFit {
 
     fn second(&mut self, k: &Keyframe) {
         let g = (self.noise.of_medians_m() / SIGMA_M).clamp(1.0, 5.0);
-        if self.ground.n <= self.ground.d {
+        if self.site.n <= self.site.d {
             return;
         }
-        let stated = Model::stated(&self.ground);
-        if self.quick.take(&self.ground, &stated, k, g) {
+        let stated = Model::stated(&self.site);
+        if self.quick.take(&self.site, &stated, k, g) {
             self.quick_overruled = false;
             // It did fit for long and does no more: what was heard before says nothing of how it is now.
             if self.quick.is_bad == Some(true) && self.fits_running >= MANY_FITS {
@@ -203,7 +203,7 @@ impl SiteFit {
             }
         }
         if let Some((_, _, model)) = &self.named {
-            self.named_quick.take(&self.ground, model, k, g);
+            self.named_quick.take(&self.site, model, k, g);
             // And the other way: the last seconds fit as stated, and not with what was named.
             let over = self.named_quick.is_bad == Some(true) && self.quick.is_bad == Some(false);
             if over && !self.has_changed_back {
@@ -211,7 +211,7 @@ impl SiteFit {
                 self.drop_before();
             }
         }
-        self.keyframes.keep(k, self.ground.d + 1);
+        self.keyframes.keep(k, self.site.d + 1);
     }
 
     fn drop_before(&mut self) {
@@ -241,15 +241,15 @@ impl SiteFit {
         self.begun_at = Some(at);
         self.checked_version = self.keyframes.version;
         let named = self.named.map(|(kind, _, model)| (kind, model));
-        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion, named);
+        self.check.begin(&self.site, &self.keyframes, &self.noise, second_opinion, named);
         self.checking = true;
     }
 
     fn step(&mut self) -> usize {
-        let price = self.check.step(&self.ground);
+        let price = self.check.step(&self.site);
         if self.check.is_over() {
             self.checking = false;
-            if let Some(verdict) = judge(&self.ground, &self.check) {
+            if let Some(verdict) = judge(&self.site, &self.check) {
                 self.conclude(verdict);
             }
         }
@@ -303,7 +303,7 @@ impl SiteFit {
             self.has_changed_back = false;
         }
         if let Some(best) = self.check.best() {
-            let offsets = Model::stated(&self.ground);
+            let offsets = Model::stated(&self.site);
             let model = Model { offset_m: offsets.offset_m, excess_m: offsets.excess_m, ..best.model };
             self.named = Some((kind, doubt, model));
         }

@@ -15,14 +15,14 @@
 use hereabout_core::MAX_ANCHORS;
 
 use super::density::WITHIN_M;
-use super::ground::{Ground, MAX_OFFSET_M, PerAnchor, TAG_OFFSET_M, TAG_OFFSET_SPAN_M};
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
-use super::model::{Model, Spot, improve, locate, price};
+use super::model::{Model, TagPosition, improve, locate, price};
+use super::stated_site::{MAX_OFFSET_M, PerAnchor, StatedSite, TAG_OFFSET_M, TAG_OFFSET_SPAN_M};
 use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
 
 /// What a hypothesis leaves free.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Free {
+pub(super) enum FreeParameters {
     /// Nothing but offsets.
     Nothing,
     /// True metres per metre as taken, the same for all ranges.
@@ -46,7 +46,7 @@ const EXCESS_M: [f64; 14] = [0.15, 0.22, 0.3, 0.38, 0.47, 0.57, 0.68, 0.8, 0.95,
 
 /// How well a hypothesis does.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Worth {
+pub(super) struct TrialScore {
     /// S without the hypothesis's own penalty.
     pub(super) score_nats: f64,
     pub(super) explained_share: f64,
@@ -55,8 +55,8 @@ pub(super) struct Worth {
     pub(super) share: PerAnchor,
 }
 
-impl Worth {
-    const NONE: Worth = Worth {
+impl TrialScore {
+    const NONE: TrialScore = TrialScore {
         score_nats: f64::NEG_INFINITY,
         explained_share: 0.0,
         too_short_share: 0.0,
@@ -68,10 +68,10 @@ impl Worth {
 #[derive(Clone, Debug)]
 pub(super) struct Trial {
     pub(super) model: Model,
-    pub(super) free: Free,
+    pub(super) free: FreeParameters,
     /// Where the tag was at each keyframe by the best round.
     pub(super) spots_m: [[f64; 3]; MAX_KEYFRAMES],
-    pub(super) worth: Worth,
+    pub(super) worth: TrialScore,
     best: Model,
     now_m: [[f64; 3]; MAX_KEYFRAMES],
     sum: Sum,
@@ -102,13 +102,13 @@ struct Normal {
 }
 
 impl Trial {
-    pub(super) fn new(ground: &Ground) -> Trial {
-        let model = Model::stated(ground);
+    pub(super) fn new(site: &StatedSite) -> Trial {
+        let model = Model::stated(site);
         Trial {
             model,
-            free: Free::Nothing,
+            free: FreeParameters::Nothing,
             spots_m: [[0.0; 3]; MAX_KEYFRAMES],
-            worth: Worth::NONE,
+            worth: TrialScore::NONE,
             best: model,
             now_m: [[0.0; 3]; MAX_KEYFRAMES],
             sum: Sum::default(),
@@ -126,10 +126,10 @@ impl Trial {
     }
 
     /// Begins with start points of its own.
-    pub(super) fn begin_cold(&mut self, model: Model, free: Free, rounds: usize) {
+    pub(super) fn begin_cold(&mut self, model: Model, free: FreeParameters, rounds: usize) {
         self.model = model;
         self.free = free;
-        self.worth = Worth::NONE;
+        self.worth = TrialScore::NONE;
         self.best = model;
         (self.round, self.k, self.rounds) = (0, 0, rounds);
         self.sum = Sum::default();
@@ -142,15 +142,15 @@ impl Trial {
     /// Begins where another trial ended.
     pub(super) fn begin_warm(
         &mut self,
-        ground: &Ground,
+        site: &StatedSite,
         model: Model,
-        free: Free,
+        free: FreeParameters,
         rounds: usize,
         spots_m: &[[f64; 3]; MAX_KEYFRAMES],
     ) {
         self.begin_cold(model, free, rounds);
         self.now_m = *spots_m;
-        if ground.d == 2 {
+        if site.d == 2 {
             self.now_m.iter_mut().for_each(|p| p[2] = model.up_m);
         }
         self.warm = true;
@@ -160,7 +160,7 @@ impl Trial {
     /// Cold starts begin with a wide density, or offsets and free parts far from the truth would end beside it.
     fn stretch(&self) -> f64 {
         // A wide density counts short delays as good ones, and a factor follows them.
-        if self.free == Free::Factor {
+        if self.free == FreeParameters::Factor {
             return 1.0;
         }
         match (self.warm, self.rounds > COLD_AGAIN, self.round) {
@@ -171,39 +171,39 @@ impl Trial {
     }
 
     /// Works on one keyframe; gives its price in looks, or `None` when the trial is over and the best round is in place.
-    pub(super) fn step(&mut self, ground: &Ground, frames: &[Keyframe]) -> Option<usize> {
+    pub(super) fn step(&mut self, site: &StatedSite, frames: &[Keyframe]) -> Option<usize> {
         if self.round >= self.rounds {
             self.model = self.best;
             return None;
         }
         if self.k >= frames.len() {
-            return Some(self.end_round(ground, frames));
+            return Some(self.end_round(site, frames));
         }
         let k = self.k;
         self.k += 1;
-        let measured = self.model.distances(ground, &frames[k]);
+        let measured = self.model.distances(site, &frames[k]);
         let cold = !self.warm && (self.round == 0 || self.round == COLD_AGAIN);
-        let mut spot = Spot { at_m: self.now_m[k], score_nats: f64::NEG_INFINITY };
+        let mut spot = TagPosition { at_m: self.now_m[k], score_nats: f64::NEG_INFINITY };
         if self.warm || self.round > 0 {
-            spot = improve(ground, &self.model, &measured, self.now_m[k], 2);
+            spot = improve(site, &self.model, &measured, self.now_m[k], 2);
         }
         if cold
             && let Some(other) =
-                locate(ground, &self.model, &measured).filter(|s| s.score_nats > spot.score_nats)
+                locate(site, &self.model, &measured).filter(|s| s.score_nats > spot.score_nats)
         {
             spot = other;
         }
         if spot.score_nats.is_finite() {
             self.now_m[k] = spot.at_m;
-            self.add(ground, &frames[k], spot);
+            self.add(site, &frames[k], spot);
         }
-        Some(price(ground, cold))
+        Some(price(site, cold))
     }
 
     /// Adds a placed keyframe to the sums and the normal equations.
-    fn add(&mut self, ground: &Ground, k: &Keyframe, spot: Spot) {
-        let (model, d) = (&self.model, ground.d);
-        let measured = model.distances(ground, k);
+    fn add(&mut self, site: &StatedSite, k: &Keyframe, spot: TagPosition) {
+        let (model, d) = (&self.model, site.d);
+        let measured = model.distances(site, k);
         self.sum.score_nats += spot.score_nats;
         let within = WITHIN_M * model.stretch_ratio;
         let (mut pp, mut gp): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
@@ -213,7 +213,7 @@ impl Trial {
             let dist = length(&v).max(1e-3);
             let u = v.map(|c| c / dist);
             let r = measured.range_m[i] - dist;
-            let look = model.look(ground, i, r);
+            let look = model.look(site, i, r);
             let ok = f64::from(u8::from(r.abs() < within));
             self.sum.measured_count += 1.0;
             self.sum.explained_count += ok;
@@ -225,7 +225,7 @@ impl Trial {
             let mut slopes: arrayvec::ArrayVec<(usize, f64), 8> = arrayvec::ArrayVec::new();
             slopes.push((i, 1.0));
             slopes.push((MAX_ANCHORS + k.tag, 1.0));
-            free_slopes(self.free, ground.d, i, &u, model.factor * k.raw_m[i] / ground.scale[i], &mut slopes);
+            free_slopes(self.free, site.d, i, &u, model.factor * k.raw_m[i] / site.scale[i], &mut slopes);
             for &(a, ja) in &slopes {
                 self.normal.gradient[a] += look.slope_nats_per_m * ja;
                 (0..d).for_each(|c| pq[a][c] += look.weight * ja * u[c]);
@@ -238,12 +238,12 @@ impl Trial {
         self.normal.eliminate(&pp, &gp, &pq, d);
     }
 
-    fn end_round(&mut self, ground: &Ground, frames: &[Keyframe]) -> usize {
-        let score = self.sum.score_nats - self.prior(ground);
+    fn end_round(&mut self, site: &StatedSite, frames: &[Keyframe]) -> usize {
+        let score = self.sum.score_nats - self.prior(site);
         // Scores by a wider density can't be compared.
         if score > self.worth.score_nats && self.stretch() == 1.0 {
             let measured = self.sum.measured_count.max(1.0);
-            self.worth = Worth {
+            self.worth = TrialScore {
                 score_nats: score,
                 explained_share: self.sum.explained_count / measured,
                 too_short_share: self.sum.too_short_count / measured,
@@ -252,11 +252,11 @@ impl Trial {
             self.best = self.model;
             self.spots_m = self.now_m;
         }
-        self.newton(ground);
+        self.newton(site);
         let mut cost = 400;
         if self.with_excess && self.round == COLD_AGAIN {
-            self.find_excess(ground, frames);
-            cost += frames.len() * ground.n * EXCESS_M.len();
+            self.find_excess(site, frames);
+            cost += frames.len() * site.n * EXCESS_M.len();
         }
         self.normal.clear();
         self.sum = Sum::default();
@@ -266,18 +266,18 @@ impl Trial {
         cost
     }
 
-    fn prior(&self, ground: &Ground) -> f64 {
+    fn prior(&self, site: &StatedSite) -> f64 {
         let m = &self.model;
-        let own: f64 = (0..ground.n).map(|i| (m.offset_m[i] / ground.offset_sd_m[i]).powi(2)).sum();
+        let own: f64 = (0..site.n).map(|i| (m.offset_m[i] / site.offset_sd_m[i]).powi(2)).sum();
         let tags: f64 = m.tag_offset_m.iter().map(|c| (c / TAG_OFFSET_M).powi(2)).sum();
         let modes = m.excess_m.iter().filter(|e| **e > 0.0).count() as f64;
         0.5 * (own + tags) + EXCESS_COST_NATS * modes
     }
 
-    fn newton(&mut self, ground: &Ground) {
+    fn newton(&mut self, site: &StatedSite) {
         let m = &mut self.model;
-        for i in 0..ground.n {
-            let w = ground.offset_sd_m[i].powi(-2);
+        for i in 0..site.n {
+            let w = site.offset_sd_m[i].powi(-2);
             self.normal.hessian[i][i] += w;
             self.normal.gradient[i] -= w * m.offset_m[i];
         }
@@ -287,7 +287,7 @@ impl Trial {
             self.normal.gradient[MAX_ANCHORS + t] -= w * c;
         }
         let Some(q) = self.normal.solve() else { return };
-        for (offset_m, step) in m.offset_m.iter_mut().zip(&q).take(ground.n) {
+        for (offset_m, step) in m.offset_m.iter_mut().zip(&q).take(site.n) {
             *offset_m = (*offset_m + step).clamp(-MAX_OFFSET_M, MAX_OFFSET_M);
         }
         for (t, c) in m.tag_offset_m.iter_mut().enumerate() {
@@ -296,33 +296,35 @@ impl Trial {
         let free = &q[MAX_ANCHORS + MAX_HEARD_TAGS..];
         let up = |v: f64| v.clamp(-0.7, 0.7);
         match self.free {
-            Free::Nothing => {}
-            Free::Factor => m.factor = (m.factor * (1.0 + free[0].clamp(-0.2, 0.2))).clamp(1e-4, 1e4),
-            Free::TagUp => {
-                m.up_m = (m.up_m + up(free[0])).clamp(ground.tag_up_m - 6.0, ground.tag_up_m + 6.0);
+            FreeParameters::Nothing => {}
+            FreeParameters::Factor => {
+                m.factor = (m.factor * (1.0 + free[0].clamp(-0.2, 0.2))).clamp(1e-4, 1e4);
+            }
+            FreeParameters::TagUp => {
+                m.up_m = (m.up_m + up(free[0])).clamp(site.tag_up_m - 6.0, site.tag_up_m + 6.0);
                 self.now_m.iter_mut().for_each(|p| p[2] = m.up_m);
             }
-            Free::Up(i) => m.at_m[i][2] += up(free[0]),
-            Free::Place(i) => shift(&mut m.at_m[i], &free[..ground.d]),
-            Free::Two(i, j) => {
-                shift(&mut m.at_m[i], &free[..ground.d]);
-                shift(&mut m.at_m[j], &free[3..3 + ground.d]);
+            FreeParameters::Up(i) => m.at_m[i][2] += up(free[0]),
+            FreeParameters::Place(i) => shift(&mut m.at_m[i], &free[..site.d]),
+            FreeParameters::Two(i, j) => {
+                shift(&mut m.at_m[i], &free[..site.d]);
+                shift(&mut m.at_m[j], &free[3..3 + site.d]);
             }
         }
     }
 
-    fn find_excess(&mut self, ground: &Ground, frames: &[Keyframe]) {
+    fn find_excess(&mut self, site: &StatedSite, frames: &[Keyframe]) {
         for i in self.model.used.iter() {
             let mut gains = [0.0; EXCESS_M.len()];
             for (k, at) in frames.iter().zip(&self.now_m) {
-                let measured = self.model.distances(ground, k);
+                let measured = self.model.distances(site, k);
                 if !measured.heard.contains(i) {
                     continue;
                 }
                 let r = measured.range_m[i] - length(&minus(at, &self.model.at_m[i]));
-                let plain = ground.density.ln(r, self.model.stretch_ratio);
+                let plain = site.density.ln(r, self.model.stretch_ratio);
                 for (gain, e) in gains.iter_mut().zip(EXCESS_M) {
-                    *gain += (ground.density.ln(r - e, self.model.stretch_ratio) - 0.7 - plain).max(0.0);
+                    *gain += (site.density.ln(r - e, self.model.stretch_ratio) - 0.7 - plain).max(0.0);
                 }
             }
             let best = (0..gains.len()).max_by(|&a, &b| gains[a].total_cmp(&gains[b])).unwrap_or(0);
@@ -339,7 +341,7 @@ fn shift(at_m: &mut [f64; 3], by_m: &[f64]) {
 
 /// How the computed distance of anchor `i` (less what was measured, for the factor) grows with the free parts.
 fn free_slopes(
-    free: Free,
+    free: FreeParameters,
     d: usize,
     i: usize,
     direction: &[f64; 3],
@@ -349,12 +351,12 @@ fn free_slopes(
     const FIRST: usize = MAX_ANCHORS + MAX_HEARD_TAGS;
     match free {
         // In shares of the factor.
-        Free::Factor => out.push((FIRST, -measured_m)),
-        Free::TagUp => out.push((FIRST, direction[2])),
-        Free::Up(a) if a == i => out.push((FIRST, -direction[2])),
-        Free::Place(a) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -direction[c]))),
-        Free::Two(a, _) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -direction[c]))),
-        Free::Two(_, b) if b == i => (0..d).for_each(|c| out.push((FIRST + 3 + c, -direction[c]))),
+        FreeParameters::Factor => out.push((FIRST, -measured_m)),
+        FreeParameters::TagUp => out.push((FIRST, direction[2])),
+        FreeParameters::Up(a) if a == i => out.push((FIRST, -direction[2])),
+        FreeParameters::Place(a) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -direction[c]))),
+        FreeParameters::Two(a, _) if a == i => (0..d).for_each(|c| out.push((FIRST + c, -direction[c]))),
+        FreeParameters::Two(_, b) if b == i => (0..d).for_each(|c| out.push((FIRST + 3 + c, -direction[c]))),
         _ => {}
     }
 }

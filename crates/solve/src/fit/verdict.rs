@@ -17,10 +17,10 @@
 
 use hereabout_core::AnchorSet;
 
-use super::check::{Check, Found, Kind, UNIT_RATIOS, order_cause, order_moves};
+use super::check::{Check, Kind, TriedHypothesis, UNIT_RATIOS, order_cause, order_moves};
 use super::density::WITHIN_M;
-use super::ground::{Ground, MAX_OFFSET_M};
 use super::orders::{Order, STRAIGHT, one_swap};
+use super::stated_site::{MAX_OFFSET_M, StatedSite};
 use super::{Cause, SiteDoubt};
 
 /// Keyframes that are needed before anything is said.
@@ -67,7 +67,7 @@ pub(super) enum CheckResult {
 }
 
 /// Judges a finished check.
-pub(super) fn judge(ground: &Ground, check: &Check) -> Option<CheckResult> {
+pub(super) fn judge(site: &StatedSite, check: &Check) -> Option<CheckResult> {
     let nominal = *check.nominal()?;
     let enough = check.frames.len() >= MIN_KEYFRAMES;
     let gross = enough && (nominal.worth.explained_share < 0.35 || nominal.worth.too_short_share > 0.12);
@@ -89,24 +89,24 @@ pub(super) fn judge(ground: &Ground, check: &Check) -> Option<CheckResult> {
         within_m: WITHIN_M * nominal.model.stretch_ratio,
         all: nominal.worth.explained_share < 0.5 || nominal.worth.too_short_share > 0.12,
     };
-    let Some(best) = best.filter(|b| gain > limit && may_be_named(ground, check, b)) else {
-        let all = doubt.all || best.is_some_and(|b| may_concern_all(ground, check, &b));
+    let Some(best) = best.filter(|b| gain > limit && may_be_named(site, check, b)) else {
+        let all = doubt.all || best.is_some_and(|b| may_concern_all(site, check, &b));
         return enough.then_some(CheckResult::Alarm(SiteDoubt { all, ..doubt }));
     };
-    let cause = cause_of(ground, &best);
+    let cause = cause_of(site, &best);
     let doubt = SiteDoubt {
         cause: Some(cause),
         explained_then_share: best.worth.explained_share,
-        alike: orders_alike(ground, check, &best),
+        alike: orders_alike(site, check, &best),
         within_m: WITHIN_M * best.model.stretch_ratio,
-        all: concerns_all(ground, check, &cause),
+        all: concerns_all(site, check, &cause),
         ..doubt
     };
     Some(CheckResult::Named(best.kind, doubt))
 }
 
 /// One place instead of two, when the second one brings hardly anything; mirrored heights instead of a height found.
-fn simpler(check: &Check, best: &Found) -> Found {
+fn simpler(check: &Check, best: &TriedHypothesis) -> TriedHypothesis {
     if best.kind == Kind::TagUp {
         let mirrored = check
             .found
@@ -115,13 +115,13 @@ fn simpler(check: &Check, best: &Found) -> Found {
         return *mirrored.unwrap_or(best);
     }
     let Kind::Two(a, b) = best.kind else { return *best };
-    let is_one = |f: &&Found| matches!(f.kind, Kind::Place(i) | Kind::Up(i) if i == a || i == b);
+    let is_one = |f: &&TriedHypothesis| matches!(f.kind, Kind::Place(i) | Kind::Up(i) if i == a || i == b);
     let one = check.found.iter().filter(is_one).max_by(|x, y| x.score_nats.total_cmp(&y.score_nats));
     one.filter(|f| best.score_nats - f.score_nats < MIN_GAIN_SECOND_PLACE_NATS).copied().unwrap_or(*best)
 }
 
-/// What all ranges share in (a scale, heights) is wooed by every NLOS range: it must bring something for each of them.
-fn gain_needed(check: &Check, found: &Found) -> f64 {
+/// What all ranges share in (a scale, heights) is favoured by every NLOS range: it must gain something for each of them.
+fn gain_needed(check: &Check, found: &TriedHypothesis) -> f64 {
     match found.kind {
         Kind::Place(_) | Kind::Up(_) => MIN_GAIN_SMALL_THINGS_NATS,
         // Nothing but a scale makes all ranges short.
@@ -135,7 +135,7 @@ fn gain_needed(check: &Check, found: &Found) -> f64 {
     }
 }
 
-fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
+fn may_be_named(site: &StatedSite, check: &Check, best: &TriedHypothesis) -> bool {
     let is_unit = matches!(best.kind, Kind::Unit(_));
     let many_short = matches!(best.kind, Kind::Unit(_) | Kind::Scale | Kind::Order(_));
     let is_place = matches!(best.kind, Kind::Place(_) | Kind::Two(..) | Kind::Up(_));
@@ -146,7 +146,7 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     } else {
         0.02
     };
-    let few = ground.n <= ground.d + 2;
+    let few = site.n <= site.d + 2;
     let needed = match (is_place, few) {
         (true, true) => MIN_KEYFRAMES_FOR_PLACES_BY_FEW,
         (true, false) => MIN_KEYFRAMES_FOR_PLACES,
@@ -154,7 +154,7 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
     };
     let moved_enough = check.frames.len() >= needed && check.cells() >= MIN_CELLS;
     let least = if is_unit || is_place { 0.55 } else { 0.45 };
-    let has_spare = ground.n >= ground.d + 2;
+    let has_spare = site.n >= site.d + 2;
     let more = best.worth.explained_share - check.nominal().map_or(0.0, |n| n.worth.explained_share);
     let small = matches!(best.kind, Kind::Scale)
         && ((best.model.factor - 1.0).abs() < 0.045 || more < -MAX_LOSS_BY_SCALE_SHARE);
@@ -163,14 +163,14 @@ fn may_be_named(ground: &Ground, check: &Check, best: &Found) -> bool {
         && !small
         && (is_unit || moved_enough)
         && (has_spare || (is_unit && moved_enough))
-        && others_fit(ground, best)
-        && leads(ground, check, best)
+        && others_fit(site, best)
+        && leads(site, check, best)
 }
 
 /// Whether every anchor that a place, height or scale does not call faulty fits well by it. One that does not may be wrong as
 /// well, and then what fits best may be nothing of what is wrong.
-fn others_fit(ground: &Ground, best: &Found) -> bool {
-    let few = ground.n <= ground.d + 2;
+fn others_fit(site: &StatedSite, best: &TriedHypothesis) -> bool {
+    let few = site.n <= site.d + 2;
     let faulty: AnchorSet = match best.kind {
         Kind::Place(i) | Kind::Up(i) => [i].into_iter().collect(),
         Kind::Two(a, b) => [a, b].into_iter().collect(),
@@ -179,7 +179,7 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
         Kind::Order(_) if few => AnchorSet::EMPTY,
         _ => return true,
     };
-    if best.kind == Kind::TagUp && (best.model.up_m - ground.tag_up_m).abs() > MAX_TAG_UP_M {
+    if best.kind == Kind::TagUp && (best.model.up_m - site.tag_up_m).abs() > MAX_TAG_UP_M {
         return false;
     }
     let least = match best.kind {
@@ -187,15 +187,14 @@ fn others_fit(ground: &Ground, best: &Found) -> bool {
         Kind::TagUp => MIN_SHARE_BY_FEW,
         _ => MIN_SHARE,
     };
-    ground
-        .everyone()
+    site.everyone()
         .difference(faulty)
         .iter()
         .all(|i| best.worth.share[i] >= least && best.model.offset_m[i].abs() < 0.9 * MAX_OFFSET_M)
 }
 
-fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
-    let is_other = |f: &&Found| {
+fn leads(site: &StatedSite, check: &Check, best: &TriedHypothesis) -> bool {
+    let is_other = |f: &&TriedHypothesis| {
         let other_scale =
             f.kind == Kind::Scale && (f.model.factor / best.model.factor).ln().abs() > SAME_SCALE_LN;
         f.kind != Kind::Nominal && (f.kind != best.kind || other_scale)
@@ -206,15 +205,15 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
             return lead >= MIN_LEAD_SCALE_NATS;
         }
         if let (Kind::Order(a), Kind::Order(b)) = (&best.kind, &rival.kind)
-            && check.same_looks(ground, a).any(|o| o == *b)
+            && check.same_looks(site, a).any(|o| o == *b)
         {
-            return lead >= MIN_LEAD_NATS || order_moves(ground, a) < order_moves(ground, b);
+            return lead >= MIN_LEAD_NATS || order_moves(site, a) < order_moves(site, b);
         }
-        if is_special(ground, best, rival) {
+        if is_special(site, best, rival) {
             // A second place that is worth its price may be wrong too.
             return !matches!(rival.kind, Kind::Two(..)) || lead >= MIN_LEAD_ONE_OF_TWO_NATS;
         }
-        if is_special(ground, rival, best) {
+        if is_special(site, rival, best) {
             return lead
                 >= if matches!(best.kind, Kind::Two(..)) {
                     MIN_LEAD_SECOND_PLACE_NATS
@@ -228,27 +227,25 @@ fn leads(ground: &Ground, check: &Check, best: &Found) -> bool {
 }
 
 /// Whether `general` holds `special` as a special case.
-fn is_special(ground: &Ground, special: &Found, general: &Found) -> bool {
+fn is_special(site: &StatedSite, special: &TriedHypothesis, general: &TriedHypothesis) -> bool {
     match (special.kind, general.kind) {
         (Kind::Unit(_), Kind::Scale) => (special.model.factor / general.model.factor).ln().abs() < 0.06,
         (Kind::Mirrored, Kind::TagUp) => true,
         (Kind::Up(i), Kind::Place(j)) => i == j,
         (Kind::Up(i) | Kind::Place(i), Kind::Two(a, b)) => i == a || i == b,
-        (Kind::Order(o), Kind::Two(a, b)) => {
-            one_swap(ground.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)])
-        }
+        (Kind::Order(o), Kind::Two(a, b)) => one_swap(site.n, &o).is_some_and(|s| s == [a.min(b), a.max(b)]),
         _ => false,
     }
 }
 
-fn cause_of(ground: &Ground, best: &Found) -> Cause {
+fn cause_of(site: &StatedSite, best: &TriedHypothesis) -> Cause {
     let at_m = &best.model.at_m;
     match best.kind {
         Kind::Unit(i) => Cause::Unit { factor: UNIT_RATIOS[i] },
         Kind::TagUp => Cause::TagHeight { up_m: best.model.up_m },
         Kind::Mirrored => Cause::MirroredHeights,
         Kind::Other(other) => Cause::OtherSite { other },
-        Kind::Order(o) => order_cause(ground, &o),
+        Kind::Order(o) => order_cause(site, &o),
         Kind::Up(anchor) => Cause::AnchorHeight { anchor, up_m: at_m[anchor][2] },
         Kind::Place(anchor) => Cause::Place { anchor, at_m: at_m[anchor] },
         Kind::Two(a, b) => {
@@ -260,29 +257,30 @@ fn cause_of(ground: &Ground, best: &Found) -> Cause {
 }
 
 /// Other orders that look the same as a named one and that no fence tells from it.
-fn orders_alike(ground: &Ground, check: &Check, best: &Found) -> u8 {
+fn orders_alike(site: &StatedSite, check: &Check, best: &TriedHypothesis) -> u8 {
     let Kind::Order(order) = best.kind else { return 0 };
     let fits = |other: &Order| match check.found.iter().find(|f| f.kind == Kind::Order(*other)) {
         Some(found) => best.score_nats - found.score_nats < MIN_LEAD_NATS,
         None => *other != STRAIGHT,
     };
-    let count = check.same_looks(ground, &order).filter(|o| *o != order && fits(o)).count();
+    let count = check.same_looks(site, &order).filter(|o| *o != order && fits(o)).count();
     u8::try_from(count).unwrap_or(u8::MAX)
 }
 
 /// Whether something that positions can't do without may be wrong, as far as the best one is not distinguished from its rivals.
-fn may_concern_all(ground: &Ground, check: &Check, best: &Found) -> bool {
-    let near = |f: &&Found| f.kind != Kind::Nominal && best.score_nats - f.score_nats < MIN_LEAD_NATS;
-    check.found.iter().filter(near).any(|f| concerns_all(ground, check, &cause_of(ground, f)))
+fn may_concern_all(site: &StatedSite, check: &Check, best: &TriedHypothesis) -> bool {
+    let near =
+        |f: &&TriedHypothesis| f.kind != Kind::Nominal && best.score_nats - f.score_nats < MIN_LEAD_NATS;
+    check.found.iter().filter(near).any(|f| concerns_all(site, check, &cause_of(site, f)))
 }
 
-fn concerns_all(ground: &Ground, check: &Check, cause: &Cause) -> bool {
+fn concerns_all(site: &StatedSite, check: &Check, cause: &Cause) -> bool {
     match *cause {
         Cause::Place { anchor, .. } | Cause::AnchorHeight { anchor, .. } => {
-            !check.rest_fits(ground, [anchor].into_iter().collect())
+            !check.rest_fits(site, [anchor].into_iter().collect())
         }
         Cause::TwoPlaces { anchors: [a, b], .. } | Cause::Swapped { anchors: [a, b] } => {
-            !check.rest_fits(ground, [a, b].into_iter().collect())
+            !check.rest_fits(site, [a, b].into_iter().collect())
         }
         _ => true,
     }

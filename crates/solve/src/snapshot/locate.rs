@@ -224,7 +224,7 @@ fn residuals<const D: usize>(
 }
 
 fn residual<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>, used: bool) -> Residual {
-    let seen = Seen::new(s, place);
+    let seen = PredictedRange::new(s, place);
     let residual_m = seen.residual_m;
     let reason = if residual_m > 0.0 { RejectReason::TooLong } else { RejectReason::TooShort };
     Residual {
@@ -236,7 +236,7 @@ fn residual<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>, used:
     }
 }
 
-/// Residuals that belong to no fix: nothing was used, and nothing is blamed for that.
+/// Residuals that belong to no fix: nothing was used, and nothing is rejected for that.
 fn unused(mut residuals: ArrayVec<Residual, MAX_ANCHORS>) -> ArrayVec<Residual, MAX_ANCHORS> {
     for r in &mut residuals {
         r.rejected = r.rejected.filter(|_| !r.used);
@@ -247,18 +247,18 @@ fn unused(mut residuals: ArrayVec<Residual, MAX_ANCHORS>) -> ArrayVec<Residual, 
 
 /// One range seen from a place, with the share of its variance that the place explains.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Seen {
+pub(crate) struct PredictedRange {
     pub(crate) residual_m: f64,
     sigma_m: f64,
     /// uᵀCu/σ².
     leverage: f64,
 }
 
-impl Seen {
-    pub(crate) fn new<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>) -> Seen {
+impl PredictedRange {
+    pub(crate) fn new<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>) -> PredictedRange {
         let (computed, u) = s.look(&place.at);
         let spread = quadratic(&place.covariance, &u);
-        Seen {
+        PredictedRange {
             residual_m: s.range_m - computed,
             sigma_m: s.sigma_m,
             leverage: spread * s.root_weight_per_m * s.root_weight_per_m,

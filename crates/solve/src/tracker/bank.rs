@@ -37,7 +37,7 @@ pub(crate) struct Reading {
 
 /// What a range said on its way in, before it changed anything.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Taken {
+pub(crate) struct RangeEvidence {
     /// ln of its predictive density.
     pub(crate) ln: f64,
     /// Probability of being short (good or wild), and mean of innovation² − predicted variance given
@@ -46,20 +46,23 @@ pub(crate) struct Taken {
 }
 
 /// Sums over the branches of a range; `noise_m2` is its σ².
-fn summary(branches: &[Branch], total_weight: f64, noise_m2: f64) -> Taken {
+fn summary(branches: &[Branch], total_weight: f64, noise_m2: f64) -> RangeEvidence {
     let (mut weight, mut sum) = (0.0, 0.0);
     let kept: f64 = branches.iter().map(|b| b.weight).sum();
-    for b in branches.iter().filter(|b| matches!(b.kind, Kind::Good | Kind::Wild) && b.innovation_m < 0.0) {
+    for b in branches
+        .iter()
+        .filter(|b| matches!(b.kind, BranchKind::Good | BranchKind::Wild) && b.innovation_m < 0.0)
+    {
         weight += b.weight / kept;
         sum += b.weight / kept
             * ((b.innovation_m * b.innovation_m).min(16.0 * b.innovation_m2) - (b.innovation_m2 - noise_m2));
     }
     let mean = if weight > 0.0 { sum / weight } else { 0.0 };
-    Taken { ln: total_weight.max(1e-300).ln(), short_weight_and_m2: (weight, mean) }
+    RangeEvidence { ln: total_weight.max(1e-300).ln(), short_weight_and_m2: (weight, mean) }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
-enum Kind {
+enum BranchKind {
     Good,
     Continued,
     New,
@@ -69,7 +72,7 @@ enum Kind {
 #[derive(Clone, Copy, Debug)]
 struct Branch {
     parent: usize,
-    kind: Kind,
+    kind: BranchKind,
     weight: f64,
     direction: [f64; 3],
     innovation_m: f64,
@@ -78,7 +81,7 @@ struct Branch {
 
 const NO_BRANCH: Branch = Branch {
     parent: 0,
-    kind: Kind::Wild,
+    kind: BranchKind::Wild,
     weight: 0.0,
     direction: [0.0; 3],
     innovation_m: 0.0,
@@ -185,7 +188,7 @@ impl Bank {
     }
 
     /// Takes one range in.
-    pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> Taken {
+    pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> RangeEvidence {
         let model = &model.for_noise(r.sigma_m);
         let mut branches = [NO_BRANCH; 4 * MAX_WITHIN_EPOCH];
         let mut n = 0;
@@ -297,25 +300,27 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height_
         innovation_m: e,
         innovation_m2: s,
     };
-    let wild = branch(Kind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
+    let wild = branch(BranchKind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
     let nlos = h.bias_row(r.anchor);
     let t = &r.rates;
     let to_good = if nlos.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
-    let good = branch(Kind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
+    let good =
+        branch(BranchKind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
     let fresh = if nlos.is_some() {
         (1.0 - t.nlos_to_good_probability) * t.renewal_probability
     } else {
         t.good_to_nlos_probability
     };
-    let new = branch(Kind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
+    let new =
+        branch(BranchKind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
     let old = match nlos {
-        None => branch(Kind::Continued, 0.0, e, s),
+        None => branch(BranchKind::Continued, 0.0, e, s),
         Some(row) => {
             let e = e - h.state[row];
             let own = h.covariance[crate::math::small_matrix::at(row, row)] + r.walk_m2;
             let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
             let keeps = (1.0 - t.nlos_to_good_probability) * (1.0 - t.renewal_probability);
-            branch(Kind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
+            branch(BranchKind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
         }
     };
     [good, old, new, wild]
@@ -325,19 +330,19 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height_
 fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
     h.weight = b.weight;
     match b.kind {
-        Kind::Wild => h.wild_now.insert(r.anchor),
-        Kind::Good => {
+        BranchKind::Wild => h.wild_now.insert(r.anchor),
+        BranchKind::Good => {
             h.drop_bias(r.anchor);
             h.update(&b.direction, None, b.innovation_m, b.innovation_m2);
             h.good_now.insert(r.anchor);
         }
-        Kind::Continued => {
+        BranchKind::Continued => {
             if let Some(row) = h.bias_row(r.anchor) {
                 h.covariance[crate::math::small_matrix::at(row, row)] += r.walk_m2;
                 h.update(&b.direction, Some(row), b.innovation_m, b.innovation_m2);
             }
         }
-        Kind::New => {
+        BranchKind::New => {
             // Exponential prior times Gaussian likelihood peaks s/mean below the innovation.
             h.drop_bias(r.anchor);
             let mean = (b.innovation_m - b.innovation_m2 / model.nlos_mean_m).max(0.75 * model.nlos_offset_m);

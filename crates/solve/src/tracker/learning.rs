@@ -149,7 +149,7 @@ impl AnchorMemory {
     }
 
     /// One more range, far too short for the place or not.
-    pub(crate) fn judged(&mut self, too_short: bool) {
+    pub(crate) fn count_short(&mut self, too_short: bool) {
         self.recent_weight += 1.0;
         self.recent_short_weight += if too_short { 1.0 } else { 0.0 };
     }

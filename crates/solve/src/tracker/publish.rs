@@ -179,7 +179,7 @@ impl Tracker {
         for r in ranges.iter().take(estimate.ranges.capacity()) {
             let judgement = self.judge(r, &estimate);
             if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
-                m.judged(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
+                m.count_short(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
             }
             estimate.ranges.push(RangeOutcome { anchor_index: r.anchor_index, judgement });
         }

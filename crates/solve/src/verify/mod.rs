@@ -16,7 +16,7 @@ use hereabout_core::Dimension;
 
 use crate::calibrate::adjust::AnchorLevel;
 pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
-use crate::calibrate::fault::{NamingRule, Observation, Scene};
+use crate::calibrate::fault::{FaultModel, NamingRule, Observation};
 use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::distribution::chi2_quantile;
 use crate::math::metrics::{Accuracy, is_covered, normalised_square};
@@ -292,7 +292,7 @@ fn explain(
             }
         }
     }
-    let scene = Scene {
+    let scene = FaultModel {
         anchors_m: &anchors_m,
         occupations_m: &occupations_m,
         observations: &observations,

@@ -224,7 +224,7 @@ pub(super) fn share_good(points: &[Point], at: &Parameters) -> f64 {
 
 /// What the hypotheses about one anchor need to know.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct About<'a> {
+pub(super) struct HypothesisContext<'a> {
     pub(super) dimension: Dimension,
     pub(super) offset_se_m: Option<f64>,
     /// What it is named for: sought from there as well, and from all far starts, so that no poor fit is taken for a better
@@ -234,7 +234,7 @@ pub(super) struct About<'a> {
     pub(super) to_others_m: &'a ArrayVec<[f64; 3], MAX_ANCHORS>,
 }
 
-impl About<'_> {
+impl HypothesisContext<'_> {
     /// How far off the offset may be without a word, metres.
     pub(super) fn open_m(&self) -> f64 {
         self.offset_se_m.map_or(UNCALIBRATED_M, |se| se.clamp(OPEN_M, UNCALIBRATED_M))
@@ -252,7 +252,7 @@ pub(super) struct HypothesisFits {
 }
 
 impl HypothesisFits {
-    pub(super) fn of(points: &[Point], about: &About) -> HypothesisFits {
+    pub(super) fn of(points: &[Point], about: &HypothesisContext) -> HypothesisFits {
         let unchanged = fit(points, ChangeHypothesis::UNCHANGED, [0.0; 4]);
         let mut middle: ArrayVec<f64, DATA> = points.iter().take(DATA).map(|p| p.e_m).collect();
         middle.sort_unstable_by(f64::total_cmp);
@@ -326,7 +326,7 @@ fn near(dimension: Dimension) -> impl Iterator<Item = Parameters> {
 }
 
 /// The best three of the farther starts by a coarse count.
-fn far(points: &[Point], about: &About) -> ArrayVec<Parameters, 3> {
+fn far(points: &[Point], about: &HypothesisContext) -> ArrayVec<Parameters, 3> {
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
     let rings = FAR_M.iter().flat_map(|far_m| {
         (0..WAYS).map(move |k| {
@@ -350,7 +350,7 @@ fn best_of(points: &[Point], starts: impl Iterator<Item = Parameters>) -> ArrayV
     best.into_iter().map(|(_, start)| start).collect()
 }
 
-fn height_of(points: &[Point], about: &About) -> Fit {
+fn height_of(points: &[Point], about: &HypothesisContext) -> Fit {
     let hypothesis = ChangeHypothesis::height(about.open_m());
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
     let mut best = fit(points, hypothesis, [0.0; 4]);

@@ -53,7 +53,7 @@ pub(super) struct JointScores {
     measured: bool,
 }
 
-/// Whom all data together blame, and for how many evaluations running.
+/// The hypothesis about one anchor that leads on all data, and for how many evaluations running.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct LeadingHypothesis {
     anchor: usize,
@@ -96,7 +96,7 @@ impl JointScores {
         gain >= self.common_nats + MIN_LEAD_OVER_COMMON_NATS.max(MIN_LEAD_OVER_COMMON_SHARE * gain)
     }
 
-    /// The anchor that is blamed with this verdict: for how many running a hypothesis holds, and for how many that of this
+    /// The leading hypothesis with these scores: for how many evaluations running a hypothesis holds, and for how many that of this
     /// anchor is clear of all others. `witnessed` is the one that the single tests point at.
     pub(super) fn follow(
         &self,
@@ -137,16 +137,16 @@ impl JointScores {
         good / others().count().max(1) as f64
     }
 
-    /// Whether one of several is to blame.
-    pub(super) fn is_one_of(&self, blamed: Option<LeadingHypothesis>, reported: bool, few: bool) -> bool {
+    /// Whether one of several is faulty.
+    pub(super) fn is_one_of(&self, leading: Option<LeadingHypothesis>, reported: bool, few: bool) -> bool {
         let run = if self.measured { ONE_OF_RUN } else { ONE_OF_RUN_UNMEASURED };
         let lasts = |(_, gain): (usize, f64)| {
             reported && gain >= ONE_OF_LASTS_SHARE * self.least_gain(few) && self.is_of_one(gain)
         };
-        blamed.is_some_and(|b| b.ahead_run >= run) || self.best().is_some_and(lasts)
+        leading.is_some_and(|b| b.ahead_run >= run) || self.best().is_some_and(lasts)
     }
 
-    /// The anchors of which one is to blame: two at least.
+    /// The anchors of which one is faulty: two at least.
     pub(super) fn candidates(&self) -> AnchorSet {
         let Some((best, gain)) = self.best() else { return AnchorSet::EMPTY };
         let others = self.gain_nats.iter().enumerate().filter(|(i, _)| *i != best);
@@ -163,21 +163,21 @@ impl PlaceWatch {
     /// to stand both ways.
     pub(super) fn joint_scores(&self, faulty: Option<usize>) -> JointScores {
         let mut joint = self.joint(faulty);
-        let mut verdict = self.try_with(&joint);
+        let mut scores = self.try_with(&joint);
         joint.raw = true;
         let raw = self.try_with(&joint);
-        for (gain, other) in verdict.gain_nats.iter_mut().zip(raw.gain_nats) {
+        for (gain, other) in scores.gain_nats.iter_mut().zip(raw.gain_nats) {
             *gain = gain.zip(other).map(|(a, b)| a.min(b));
         }
-        verdict.common_nats = verdict.common_nats.max(raw.common_nats);
-        verdict
+        scores.common_nats = scores.common_nats.max(raw.common_nats);
+        scores
     }
 
     fn try_with(&self, joint: &Joint<'_>) -> JointScores {
         let nobody = joint.score(FaultHypothesis::Nobody).ln;
         let planar = self.dimension != Dimension::ThreeD;
         let measured = self.anchors.iter().all(|a| a.offset_se_m.is_some());
-        let mut verdict =
+        let mut scores =
             JointScores { gain_nats: [None; MAX_ANCHORS], common_nats: f64::MIN, score: None, measured };
         for (i, state) in self.states.iter().enumerate() {
             let Some(judged) = state.evaluation.filter(|_| state.named.is_none()) else { continue };
@@ -188,16 +188,16 @@ impl PlaceWatch {
                 let start = height.at;
                 best = better(best, joint.score(FaultHypothesis::Place { anchor: i, start, only_up: true }));
             }
-            verdict.gain_nats[i] = Some(best.ln - nobody);
-            if verdict.best().is_some_and(|(b, _)| b == i) {
-                verdict.score = Some(best);
+            scores.gain_nats[i] = Some(best.ln - nobody);
+            if scores.best().is_some_and(|(b, _)| b == i) {
+                scores.score = Some(best);
             }
         }
         let heights = TAG_UP_M.into_iter().filter(|_| planar).map(|up_m| FaultHypothesis::TagHeight { up_m });
-        for blame in heights.chain([FaultHypothesis::Scale { by_share: 0.0 }]) {
-            verdict.common_nats = verdict.common_nats.max(joint.score(blame).ln - nobody);
+        for hypothesis in heights.chain([FaultHypothesis::Scale { by_share: 0.0 }]) {
+            scores.common_nats = scores.common_nats.max(joint.score(hypothesis).ln - nobody);
         }
-        verdict
+        scores
     }
 
     fn joint(&self, faulty: Option<usize>) -> Joint<'_> {

@@ -1,4 +1,4 @@
-//! All anchors' data under one hypothesis: who is to blame, and whether anybody is.
+//! All anchors' data under one hypothesis: which anchor is faulty, if any.
 //!
 //! The tests of `hypotheses` look at one anchor against the place that the others agree on. That place is bent by everything
 //! that is not as stated: offsets that nobody measured, a tag at another height, one board that is wrong. Before
@@ -78,18 +78,18 @@ pub(super) struct Score {
 }
 
 /// The state of a fit.
-struct Fitting {
+struct JointFit {
     shift_m: [[f64; 3]; DATA],
     offset_m: [f64; MAX_ANCHORS],
     nlos_share: [f64; MAX_ANCHORS],
-    blame: FaultHypothesis,
+    hypothesis: FaultHypothesis,
     raw: bool,
 }
 
-impl Fitting {
+impl JointFit {
     /// From the anchor, as the hypothesis has it, to the tag, as the path has it; metres.
     fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
-        let d = match self.blame {
+        let d = match self.hypothesis {
             FaultHypothesis::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
             FaultHypothesis::TagHeight { up_m } => [0.0, 0.0, -up_m],
             _ => [0.0; 3],
@@ -103,7 +103,8 @@ impl Fitting {
     fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
         let v = self.to_tag_m(k, anchor, e);
         let far_m = dot(&v, &v).sqrt().max(0.1);
-        let stretch = if let FaultHypothesis::Scale { by_share: by } = self.blame { 1.0 + by } else { 1.0 };
+        let stretch =
+            if let FaultHypothesis::Scale { by_share: by } = self.hypothesis { 1.0 + by } else { 1.0 };
         let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };
         let read_m = f64::from(e.median_m) + usual_m + f64::from(e.distance_m);
         (read_m - stretch * far_m - self.offset_m[anchor], v.map(|c| c / far_m))
@@ -132,15 +133,15 @@ impl Joint<'_> {
     }
 
     /// Log density of all data under the hypothesis, with everything else as good as it gets.
-    pub(super) fn score(&self, blame: FaultHypothesis) -> Score {
-        let mut at = Fitting {
+    pub(super) fn score(&self, hypothesis: FaultHypothesis) -> Score {
+        let mut at = JointFit {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
             nlos_share: [NLOS_SHARE; MAX_ANCHORS],
-            blame,
+            hypothesis,
             raw: self.raw,
         };
-        if let FaultHypothesis::Offset { anchor } = blame {
+        if let FaultHypothesis::Offset { anchor } = hypothesis {
             // From nought a large one would be called NLOS for good.
             at.offset_m[anchor] = self.middle_m(&at, anchor);
         }
@@ -155,7 +156,7 @@ impl Joint<'_> {
     }
 
     /// The median of what is left of an anchor's data; metres.
-    fn middle_m(&self, at: &Fitting, anchor: usize) -> f64 {
+    fn middle_m(&self, at: &JointFit, anchor: usize) -> f64 {
         let own = |(k, datum): (usize, &&Datum)| {
             let e = datum.entries.get(anchor).filter(|e| self.has(anchor, e))?;
             Some(at.left_m(k, anchor, e).0)
@@ -166,7 +167,7 @@ impl Joint<'_> {
     }
 
     /// One step of the path at a datum.
-    fn follow(&self, at: &mut Fitting, k: usize, datum: &Datum) {
+    fn follow(&self, at: &mut JointFit, k: usize, datum: &Datum) {
         let (mut normal, mut right): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
             let (left_m, u) = at.left_m(k, i, e);
@@ -188,10 +189,10 @@ impl Joint<'_> {
     }
 
     /// One step of offsets, NLOS shares and the hypothesis's own parameters.
-    fn improve(&self, at: &mut Fitting) {
+    fn improve(&self, at: &mut JointFit) {
         let mut offset = [(0.0, 0.0); MAX_ANCHORS];
         let mut seen = [(0.0, 0.0); MAX_ANCHORS];
-        let mut hypothesis = Sums { normal: [0.0; 6], rhs: [0.0; 3] };
+        let mut sums = Sums { normal: [0.0; 6], rhs: [0.0; 3] };
         for (k, datum) in self.data.iter().enumerate() {
             let mut rows: ArrayVec<Row, MAX_ANCHORS> = ArrayVec::new();
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
@@ -205,11 +206,11 @@ impl Joint<'_> {
                 seen[i].1 += good;
                 rows.push(Row { direction: u, weight, left_m, jacobian: self.slope(at, i, e, u) });
             }
-            self.add_hypothesis(&mut hypothesis, &mut rows);
+            self.add_hypothesis(&mut sums, &mut rows);
         }
-        step_hypothesis(&hypothesis, &mut at.blame);
+        step_hypothesis(&sums, &mut at.hypothesis);
         for i in 0..MAX_ANCHORS {
-            let open_m = self.open_of(&at.blame, i);
+            let open_m = self.open_of(&at.hypothesis, i);
             at.offset_m[i] = offset[i].1 / (offset[i].0 + 1.0 / (open_m * open_m));
             let (n, good) = seen[i];
             at.nlos_share[i] = ((n - good + IMAGINED_COUNTS[0])
@@ -219,8 +220,8 @@ impl Joint<'_> {
     }
 
     /// How a range goes with the hypothesis's own parameters.
-    fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, direction: [f64; 3]) -> [f64; 3] {
-        match at.blame {
+    fn slope(&self, at: &JointFit, anchor: usize, e: &Entry, direction: [f64; 3]) -> [f64; 3] {
+        match at.hypothesis {
             FaultHypothesis::Place { anchor: i, only_up, .. } if i == anchor => {
                 let flat = if only_up { 0.0 } else { -1.0 };
                 let up = if only_up || self.unknowns == 3 { -1.0 } else { 0.0 };
@@ -259,14 +260,14 @@ impl Joint<'_> {
         }
     }
 
-    fn open_of(&self, blame: &FaultHypothesis, anchor: usize) -> f64 {
-        match blame {
+    fn open_of(&self, hypothesis: &FaultHypothesis, anchor: usize) -> f64 {
+        match hypothesis {
             FaultHypothesis::Offset { anchor: i } if *i == anchor => WITHIN_M,
             _ => self.open_m[anchor],
         }
     }
 
-    fn log_density(&self, at: &Fitting) -> f64 {
+    fn log_density(&self, at: &JointFit) -> f64 {
         let mut ln = 0.0;
         for (k, datum) in self.data.iter().enumerate() {
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
@@ -275,10 +276,10 @@ impl Joint<'_> {
             }
         }
         for (i, offset_m) in at.offset_m.iter().enumerate() {
-            let ses = offset_m / self.open_of(&at.blame, i);
+            let ses = offset_m / self.open_of(&at.hypothesis, i);
             ln -= 0.5 * ses * ses;
         }
-        ln - match at.blame {
+        ln - match at.hypothesis {
             FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => 0.0,
             FaultHypothesis::Place { .. } => PLACE_COST_NATS,
             FaultHypothesis::TagHeight { .. } | FaultHypothesis::Scale { .. } => COMMON_COST_NATS,
@@ -287,10 +288,11 @@ impl Joint<'_> {
 }
 
 /// Moves the hypothesis's own parameters to where the sums say, held near zero by what is expected.
-fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
-    let within = if matches!(blame, FaultHypothesis::Scale { .. }) { SCALE_WITHIN_SHARE } else { WITHIN_M };
+fn step_hypothesis(sums: &Sums, hypothesis: &mut FaultHypothesis) {
+    let within =
+        if matches!(hypothesis, FaultHypothesis::Scale { .. }) { SCALE_WITHIN_SHARE } else { WITHIN_M };
     let precision = 1.0 / (within * within);
-    let now = match *blame {
+    let now = match *hypothesis {
         FaultHypothesis::Place { start: [x, y, z, _], .. } => [x, y, z],
         FaultHypothesis::TagHeight { up_m: one } | FaultHypothesis::Scale { by_share: one } => {
             [0.0, 0.0, one]
@@ -306,7 +308,7 @@ fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
     let Some((covariance, _)) = inverse(&normal, 3) else { return };
     let step = times(&covariance, 3, &right);
     let to: [f64; 3] = std::array::from_fn(|k| (now[k] + step[k]).clamp(-60.0, 60.0));
-    match blame {
+    match hypothesis {
         FaultHypothesis::Place { start, only_up: true, .. } => start[2] = to[2],
         FaultHypothesis::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
         FaultHypothesis::TagHeight { up_m } => *up_m = to[2],

@@ -65,10 +65,12 @@ use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Micros, Timestamp};
 use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
-use hypotheses::{About, DATA, Fit, HypothesisFits, Parameters, Point, density_of, share_good, widest};
+use hypotheses::{
+    DATA, Fit, HypothesisContext, HypothesisFits, Parameters, Point, density_of, share_good, widest,
+};
 use isolation::LeadingHypothesis;
 pub use window::TagWindow;
-use window::{Agreed, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
+use window::{CommonShift, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
 
 /// Travel from datum to datum, metres.
 pub const STEP_M: f64 = 0.7;
@@ -294,7 +296,7 @@ impl Evaluation {
 
 /// What an anchor is named for.
 #[derive(Clone, Copy, Debug)]
-struct Named {
+struct NamedChange {
     change: Change,
     /// The fitted parameters that go with it.
     at: Parameters,
@@ -308,7 +310,7 @@ struct State {
     suspect_run: u32,
     alarm_run: u32,
     well_run: u32,
-    named: Option<Named>,
+    named: Option<NamedChange>,
     /// Evaluations in a row that would name another kind of change.
     other_kind: u32,
     /// It once fitted its place, over a whole window.
@@ -330,7 +332,7 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: AnchorSet,
-    /// The anchor that all data together blame.
+    /// The hypothesis about one anchor that leads on all data.
     leading: Option<LeadingHypothesis>,
     /// Anchors that took part in the newest datum.
     heard: AnchorSet,
@@ -558,7 +560,7 @@ impl PlaceWatch {
         let points: ArrayVec<Point, DATA> = kept.into_iter().map(|(_, p)| p).collect();
         let to_others_m = self.to_others_m(anchor);
         let named = self.states[anchor].named;
-        let about = About {
+        let about = HypothesisContext {
             dimension: self.dimension,
             named: named.map(|n| n.at),
             offset_se_m: self.anchors[anchor].offset_se_m,
@@ -683,13 +685,13 @@ impl PlaceWatch {
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
-        let verdict = self.joint_scores(witnessed);
+        let scores = self.joint_scores(witnessed);
         let few = self.few();
-        self.leading = verdict.follow(self.leading, witnessed, few);
+        self.leading = scores.follow(self.leading, witnessed, few);
         let reported = !self.one_of.is_empty();
         if self.heard_open().len() <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+            self.one_of = if scores.is_one_of(self.leading, reported, few) {
                 self.heard_open()
             } else {
                 AnchorSet::EMPTY
@@ -701,8 +703,8 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.leading, reported, few) {
-            verdict.candidates()
+        self.one_of = if scores.is_one_of(self.leading, reported, few) {
+            scores.candidates()
         } else {
             AnchorSet::EMPTY
         };
@@ -717,7 +719,7 @@ impl PlaceWatch {
         // Named for anything at first, so that every hypothesis is sought in earnest.
         let by_m = self.states[i].evaluation.map_or(0.0, |j| j.hypotheses.offset.at[3]);
         self.states[i].named =
-            Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
+            Some(NamedChange { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
         let Some(j) = self.judge(i).or(self.states[i].evaluation) else { return };
         let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
         if let Change::Offset { by_m, .. } = change {
@@ -726,7 +728,7 @@ impl PlaceWatch {
         }
         let state = &mut self.states[i];
         state.evaluation = Some(j);
-        state.named = Some(Named { change, at, from_start });
+        state.named = Some(NamedChange { change, at, from_start });
         (state.well_run, state.other_kind) = (0, 0);
         self.one_of = AnchorSet::EMPTY;
         self.forget_others(i);
@@ -845,14 +847,14 @@ impl State {
         let other = change.is_sharp() && !same && (vague || far_ahead(&j.hypotheses, &change));
         self.other_kind = if other { self.other_kind + 1 } else { 0 };
         if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
-            self.named = Some(Named { change, at, ..named });
+            self.named = Some(NamedChange { change, at, ..named });
             self.other_kind = 0;
         }
         false
     }
 }
 
-fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &Agreed, unknowns: usize) {
+fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &CommonShift, unknowns: usize) {
     let predicted = predicted_m2(others, &s.direction, unknowns);
     if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
         return;

@@ -127,7 +127,7 @@ impl TagWindow {
 
 /// What some anchors agree on.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Agreed {
+pub(super) struct CommonShift {
     /// Shift of the path, metres.
     pub(super) shift_m: [f64; 3],
     /// Its covariance.
@@ -144,7 +144,7 @@ pub(super) fn agree(
     without: Option<usize>,
     start_m: [f64; 3],
     unknowns: usize,
-) -> Option<Agreed> {
+) -> Option<CommonShift> {
     let mut shift_m = start_m;
     for round in 0..=ROUNDS {
         let mut normal: Sym = [0.0; 6];
@@ -164,7 +164,7 @@ pub(super) fn agree(
         }
         let (covariance, _) = inverse(&normal, unknowns)?;
         if round == ROUNDS {
-            return Some(Agreed { shift_m, covariance_m2: covariance, trusted, fit_nats: fit });
+            return Some(CommonShift { shift_m, covariance_m2: covariance, trusted, fit_nats: fit });
         }
         shift_m = times(&covariance, unknowns, &right);
         if shift_m.iter().any(|v| v.is_nan() || v.abs() > 5.0) {
@@ -175,6 +175,6 @@ pub(super) fn agree(
 }
 
 /// Variance of the prediction for an anchor, m².
-pub(super) fn predicted_m2(agreed: &Agreed, direction: &[f64; 3], unknowns: usize) -> f64 {
+pub(super) fn predicted_m2(agreed: &CommonShift, direction: &[f64; 3], unknowns: usize) -> f64 {
     quad(&agreed.covariance_m2, unknowns, direction)
 }

@@ -23,7 +23,7 @@ pub(super) const TAG_OFFSET_SPAN_M: [f64; 2] = [-0.25, 0.4];
 
 /// The site and the tools to weigh it.
 #[derive(Clone, Debug)]
-pub(super) struct Ground {
+pub(super) struct StatedSite {
     pub(super) setup: FitSetup,
     /// Number of anchors, 1 to [`MAX_ANCHORS`].
     pub(super) n: usize,
@@ -40,8 +40,8 @@ pub(super) struct Ground {
     fence_is_open: bool,
 }
 
-impl Ground {
-    pub(super) fn new(setup: FitSetup) -> Ground {
+impl StatedSite {
+    pub(super) fn new(setup: FitSetup) -> StatedSite {
         let finite = |v: f64, or: f64| if v.is_finite() { v } else { or };
         let (mut stated, mut offset_m) = ([[0.0; 3]; MAX_ANCHORS], [0.0; MAX_ANCHORS]);
         let (mut scale, mut offset_sd_m) = ([1.0; MAX_ANCHORS], [UNKNOWN_OFFSET_M; MAX_ANCHORS]);
@@ -57,7 +57,7 @@ impl Ground {
             Dimension::TwoD { tag_height_m } => finite(tag_height_m, 0.0),
             Dimension::ThreeD => 0.0,
         };
-        Ground {
+        StatedSite {
             n: setup.anchors.len(),
             d: setup.dimension.unknowns(),
             stated,
