@@ -101,7 +101,7 @@ fn percent(share: f64) -> String {
 /// Facts that stand for themselves.
 fn single(f: &SiteFact) -> Option<Said> {
     Some(match f {
-        SiteFact::WeakHdop { share, limit } => fact(
+        SiteFact::WeakHdop { share, limit_hdop: limit } => fact(
             "weak_hdop",
             format!(
                 "in {} of the area the position is more than {limit} times as uncertain as a range",

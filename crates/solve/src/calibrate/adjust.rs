@@ -20,7 +20,7 @@ use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
 pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
-use crate::calibrate::fault::{NamingRule, Observation, PRIOR_DOF, Scene};
+use crate::calibrate::fault::{FaultModel, NamingRule, Observation, PRIOR_DOF};
 use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::linear::{LinearError, LinearFit, linear_least_squares};
 use crate::math::robust::{Z_975, student_t_975};
@@ -28,11 +28,11 @@ use crate::math::robust::{Z_975, student_t_975};
 /// What one anchor reads at an occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AnchorLevel {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
-    /// Raw level, metres ([`crate::calibrate::occupation::StandReading::level_m`]).
+    /// Raw level, metres ([`crate::calibrate::occupation::OccupationReading::level_m`]).
     pub level_m: f64,
-    /// Its standard error, metres.
+    /// Standard error, metres.
     pub se_m: f64,
 }
 
@@ -48,7 +48,7 @@ pub struct StaticOccupation {
 /// Whether boards may have a scale.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub enum ScaleChoice {
-    /// Offsets alone.
+    /// One offset a board; every scale is 1.
     Never,
     /// Only when proven and supported by the spread of distances.
     #[default]
@@ -57,7 +57,7 @@ pub enum ScaleChoice {
     Asked,
 }
 
-/// Choices of the adjustment.
+/// What may be estimated, and what counts as odd.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AdjustSettings {
     /// Error of a place, standard deviation in metres, before the residuals have their say.
@@ -84,18 +84,18 @@ pub enum AdjustRefusal {
     /// A place or a level that is not a number or 10 km off, a negative standard error, or an anchor that
     /// does not exist.
     BadInput {
-        /// Index of the occupation.
+        /// Index into the occupations that were handed over.
         occupation: usize,
     },
     /// A scale was asked for and the distances do not carry it.
     ScaleNotSupported {
         /// Spread of the distances of the anchor with the largest one, metres.
         spread_m: f64,
-        /// Least spread, metres.
+        /// Spread that a scale needs at least, metres.
         need_m: f64,
-        /// Occupations of that anchor.
+        /// Occupations that have a level of that anchor.
         occupations: usize,
-        /// Least number of them.
+        /// Occupations that a scale needs at least.
         need_occupations: usize,
     },
     /// The rows do not determine the unknowns.
@@ -105,7 +105,7 @@ pub enum AdjustRefusal {
 /// One board's correction: true range = (raw - offset) / scale.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BoardOffset {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// Constant part, metres; positive when the board reads long.
     pub offset_m: f64,
@@ -146,12 +146,12 @@ pub enum ScaleVerdict {
         /// What the common scale would be.
         scale: f64,
     },
-    /// One for all boards.
+    /// One scale for all boards.
     Common {
         /// Probability of as large a scale by chance.
         chance_probability: f64,
     },
-    /// One for each board.
+    /// A scale of its own for each board.
     Each {
         /// Probability of so different scales by chance.
         chance_probability: f64,
@@ -161,9 +161,9 @@ pub enum ScaleVerdict {
 /// A residual of the adjustment.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelResidual {
-    /// Index of the occupation.
+    /// Index into the occupations that were handed over.
     pub occupation: usize,
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// Level minus what the correction says, metres.
     pub residual_m: f64,
@@ -172,13 +172,13 @@ pub struct LevelResidual {
 /// A level that was left out because no direct path is behind it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct BlockedPath {
-    /// Index of the occupation.
+    /// Index into the occupations that were handed over.
     pub occupation: usize,
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// Level minus what the correction from the other levels says, metres; above zero.
     pub excess_m: f64,
-    /// Its standard error, metres.
+    /// Standard error, metres.
     pub excess_se_m: f64,
     /// Probability of as large an excess by chance, for all levels together.
     pub chance_probability: f64,
@@ -200,7 +200,7 @@ pub struct Adjustment {
     /// Error of a place as the residuals show it, standard deviation in metres; `None` when no level is left
     /// over to show it.
     pub place_sd_m: Option<f64>,
-    /// Occupations that took part.
+    /// Number of occupations that took part.
     pub occupations: usize,
     /// Residuals of the levels that took part.
     pub residuals: Vec<LevelResidual>,
@@ -377,7 +377,7 @@ impl Rows {
                     e @ Explanation { candidate: FaultCandidate::OccupationPlace(k), .. },
                 ) if enough && search.wrong.len() < occupations_m.len() / 4 => {
                     self.list.retain(|r| r.occupation != k);
-                    // Its paths were blamed before the place was known to be wrong.
+                    // Its paths were named before the place was known to be wrong.
                     search.blocked.retain(|r| r.occupation != k);
                     search.wrong.push(e);
                 }
@@ -421,7 +421,7 @@ impl Rows {
             sd_m: r.sd_m,
         };
         let observations: Vec<Observation> = self.list.iter().map(observation).collect();
-        let scene = Scene {
+        let scene = FaultModel {
             anchors_m,
             occupations_m,
             observations: &observations,

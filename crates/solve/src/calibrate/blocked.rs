@@ -16,7 +16,7 @@ use crate::math::linear::LinearFit;
 const MIN_REDUNDANCY: f64 = 0.05;
 
 /// The plain adjustment, row by row.
-pub(crate) struct RowView {
+pub(crate) struct HatMatrix {
     /// Rows over their standard deviations.
     design: DMatrix<f64>,
     /// `design` times the cofactor matrix: row i times row j of `design` is the hat matrix' element ij.
@@ -26,7 +26,7 @@ pub(crate) struct RowView {
 
 /// What freeing rows gains, and by how much each is too long.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Freed<const N: usize> {
+pub(crate) struct FreedRows<const N: usize> {
     /// Fall of the sum of weighted squares.
     pub(crate) gain: f64,
     /// Excess of each row in its standard deviations.
@@ -35,10 +35,10 @@ pub(crate) struct Freed<const N: usize> {
     pub(crate) cofactor: [f64; N],
 }
 
-impl RowView {
-    pub(crate) fn new(design: DMatrix<f64>, fit: LinearFit) -> RowView {
+impl HatMatrix {
+    pub(crate) fn new(design: DMatrix<f64>, fit: LinearFit) -> HatMatrix {
         let lean = &design * &fit.cofactor;
-        RowView { design, lean, fit }
+        HatMatrix { design, lean, fit }
     }
 
     fn hat(&self, i: usize, j: usize) -> f64 {
@@ -46,17 +46,21 @@ impl RowView {
     }
 
     /// One row; `None` when nothing else determines what it should be.
-    pub(crate) fn one(&self, i: usize) -> Option<Freed<1>> {
+    pub(crate) fn one(&self, i: usize) -> Option<FreedRows<1>> {
         let shown = 1.0 - self.hat(i, i);
         if shown < MIN_REDUNDANCY {
             return None;
         }
         let excess = self.fit.residuals[i] / shown;
-        Some(Freed { gain: self.fit.residuals[i] * excess, excess_sigmas: [excess], cofactor: [1.0 / shown] })
+        Some(FreedRows {
+            gain: self.fit.residuals[i] * excess,
+            excess_sigmas: [excess],
+            cofactor: [1.0 / shown],
+        })
     }
 
     /// Two rows together; `None` when the others do not determine what they should be.
-    pub(crate) fn two(&self, i: usize, j: usize) -> Option<Freed<2>> {
+    pub(crate) fn two(&self, i: usize, j: usize) -> Option<FreedRows<2>> {
         let (a, b, c) = (1.0 - self.hat(i, i), -self.hat(i, j), 1.0 - self.hat(j, j));
         let determinant = a * c - b * b;
         if a.min(c) < MIN_REDUNDANCY || determinant < MIN_REDUNDANCY * MIN_REDUNDANCY {
@@ -65,6 +69,6 @@ impl RowView {
         let (r, s) = (self.fit.residuals[i], self.fit.residuals[j]);
         let excess = [(c * r - b * s) / determinant, (a * s - b * r) / determinant];
         let gain = r * excess[0] + s * excess[1];
-        Some(Freed { gain, excess_sigmas: excess, cofactor: [c / determinant, a / determinant] })
+        Some(FreedRows { gain, excess_sigmas: excess, cofactor: [c / determinant, a / determinant] })
     }
 }

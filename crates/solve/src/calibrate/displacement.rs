@@ -23,7 +23,7 @@ use crate::math::linear::linear_least_squares;
 /// How the level of one anchor changed between two measurements.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct LevelChange {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// Later level minus earlier one, metres.
     pub change_m: f64,
@@ -45,7 +45,7 @@ pub enum DisplacementVerdict {
     },
     /// One board alone changed.
     OneBoard {
-        /// Index of the anchor.
+        /// Index into the site's anchors.
         anchor: usize,
         /// Its change, metres.
         change_m: f64,
@@ -112,7 +112,7 @@ struct Row {
     anchor: usize,
     change_m: f64,
     change_sigmas: f64,
-    direction_per_sigma: [f64; 3],
+    direction_per_m: [f64; 3],
 }
 
 impl Row {
@@ -126,13 +126,13 @@ impl Row {
             anchor: c.anchor,
             change_m: c.change_m,
             change_sigmas: c.change_m / sd,
-            direction_per_sigma: v.map(|x| x / d / sd),
+            direction_per_m: v.map(|x| x / d / sd),
         })
     }
 }
 
 fn fit_shift(rows: &[Row], unknowns: usize) -> Option<([f64; 3], f64)> {
-    let design = DMatrix::from_fn(rows.len(), unknowns, |r, c| rows[r].direction_per_sigma[c]);
+    let design = DMatrix::from_fn(rows.len(), unknowns, |r, c| rows[r].direction_per_m[c]);
     let observed = DVector::from_iterator(rows.len(), rows.iter().map(|r| r.change_sigmas));
     let fit = linear_least_squares(&design, &observed).ok()?;
     let mut shift_m = [0.0; 3];
@@ -142,9 +142,9 @@ fn fit_shift(rows: &[Row], unknowns: usize) -> Option<([f64; 3], f64)> {
     Some((shift_m, fit.rss))
 }
 
-fn chance_of(gain: f64, added: usize, rss: f64, dof: usize) -> f64 {
+fn chance_of(gain: f64, added: usize, rss_chi2: f64, dof: usize) -> f64 {
     let dof = PRIOR_DOF + dof as f64;
-    let f = gain.max(0.0) / added as f64 / ((PRIOR_DOF + rss) / dof);
+    let f = gain.max(0.0) / added as f64 / ((PRIOR_DOF + rss_chi2) / dof);
     FisherSnedecor::new(added as f64, dof).map_or(1.0, |law| law.sf(f))
 }
 

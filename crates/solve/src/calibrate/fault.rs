@@ -17,7 +17,7 @@
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, FisherSnedecor};
 
-use crate::calibrate::blocked::RowView;
+use crate::calibrate::blocked::HatMatrix;
 use crate::math::linear::linear_least_squares;
 
 /// The level of one anchor at one occupation.
@@ -31,7 +31,7 @@ pub(crate) struct Observation {
 
 /// Everything that the hypotheses are about.
 #[derive(Clone, Debug)]
-pub(crate) struct Scene<'a> {
+pub(crate) struct FaultModel<'a> {
     pub(crate) anchors_m: &'a [[f64; 3]],
     pub(crate) occupations_m: &'a [[f64; 3]],
     pub(crate) observations: &'a [Observation],
@@ -60,9 +60,9 @@ pub enum FaultCandidate {
     AllScales,
     /// The path between an anchor and the tag at an occupation, by index: no direct one, so the level is too long.
     Path {
-        /// The occupation.
+        /// Index of the occupation.
         occupation: usize,
-        /// The anchor.
+        /// Index of the anchor.
         anchor: usize,
     },
 }
@@ -126,11 +126,11 @@ pub(crate) struct NamingRule {
 }
 
 /// Least gain, in variances, of the best explanation over the best one about something else.
-const MIN_MARGIN_VARIANCE_FACTORS: f64 = 6.0;
+const MIN_MARGIN_CHI2: f64 = 6.0;
 /// The same between a place and a path, which has one unknown less to explain with: for a place that is best,
 /// and for a path that is best. Found in trials of both (`blocked_study`).
-const MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS: f64 = 4.0;
-const MIN_MARGIN_OF_PATH_VARIANCE_FACTORS: f64 = 1.0;
+const MIN_MARGIN_OVER_PATH_CHI2: f64 = 4.0;
+const MIN_MARGIN_OF_PATH_CHI2: f64 = 1.0;
 /// Degrees of freedom by which the stated standard deviations count as known.
 pub(crate) const PRIOR_DOF: f64 = 4.0;
 const ROUNDS: usize = 8;
@@ -151,7 +151,7 @@ pub(crate) struct Fit {
 
 /// A hypothesis as columns and priors of the adjustment.
 #[derive(Clone, Copy, Default)]
-struct Change {
+struct AddedUnknowns {
     /// The occupation that is moved.
     occupation: Option<usize>,
     /// The anchor that is moved.
@@ -164,20 +164,20 @@ struct Change {
     all_scales: bool,
 }
 
-impl Change {
-    fn of(candidate: Option<FaultCandidate>) -> Change {
-        let none = Change::default();
+impl AddedUnknowns {
+    fn of(candidate: Option<FaultCandidate>) -> AddedUnknowns {
+        let none = AddedUnknowns::default();
         match candidate {
             // A path is a row of its own, not a column: see `paths`.
             None | Some(FaultCandidate::Path { .. }) => none,
-            Some(FaultCandidate::OccupationPlace(k)) => Change { occupation: Some(k), ..none },
-            Some(FaultCandidate::AnchorPlace(i)) => Change { anchor: Some(i), ..none },
+            Some(FaultCandidate::OccupationPlace(k)) => AddedUnknowns { occupation: Some(k), ..none },
+            Some(FaultCandidate::AnchorPlace(i)) => AddedUnknowns { anchor: Some(i), ..none },
             Some(FaultCandidate::AnchorPlaceAndOffset(i)) => {
-                Change { anchor: Some(i), freed: Some(i), ..none }
+                AddedUnknowns { anchor: Some(i), freed: Some(i), ..none }
             }
-            Some(FaultCandidate::AnchorOffset(i)) => Change { freed: Some(i), ..none },
-            Some(FaultCandidate::AllOffsets) => Change { all_offsets: true, ..none },
-            Some(FaultCandidate::AllScales) => Change { all_scales: true, ..none },
+            Some(FaultCandidate::AnchorOffset(i)) => AddedUnknowns { freed: Some(i), ..none },
+            Some(FaultCandidate::AllOffsets) => AddedUnknowns { all_offsets: true, ..none },
+            Some(FaultCandidate::AllScales) => AddedUnknowns { all_scales: true, ..none },
         }
     }
 
@@ -205,7 +205,7 @@ impl Change {
 
 /// A hypothesis that passed, with what it leaves.
 #[derive(Clone, Copy)]
-struct Found {
+struct ProvenFault {
     chi2: f64,
     variance_factor: f64,
     explanation: Explanation,
@@ -214,12 +214,12 @@ struct Found {
 /// The rows whose path may be blocked.
 struct Paths {
     rows: Vec<usize>,
-    view: RowView,
+    view: HatMatrix,
 }
 
 impl Paths {
     /// Single paths that are proven.
-    fn singles(&self, scene: &Scene, plain: &Fit, rule: NamingRule) -> Vec<Found> {
+    fn singles(&self, scene: &FaultModel, plain: &Fit, rule: NamingRule) -> Vec<ProvenFault> {
         let one = |r: &usize| {
             let freed = self.view.one(*r)?;
             let fit = plain.without(freed.gain, 1);
@@ -233,7 +233,13 @@ impl Paths {
 
     /// The two paths of one occupation or one anchor among `rows` that explain most, the longer one first, when
     /// they are proven together.
-    fn best_two(&self, scene: &Scene, plain: &Fit, rule: NamingRule, rows: &[usize]) -> Option<[Found; 2]> {
+    fn best_two(
+        &self,
+        scene: &FaultModel,
+        plain: &Fit,
+        rule: NamingRule,
+        rows: &[usize],
+    ) -> Option<[ProvenFault; 2]> {
         let mut best = None;
         let (mut most, mut tried) = (0.0, 0.0);
         for (n, i) in rows.iter().enumerate() {
@@ -282,7 +288,7 @@ impl Fit {
     }
 }
 
-impl Scene<'_> {
+impl FaultModel<'_> {
     /// Tries every hypothesis of `candidates`.
     pub(crate) fn explain(&self, candidates: &[FaultCandidate], rule: NamingRule) -> FaultIsolation {
         let Some(plain) = self.fit(None) else { return FaultIsolation::None };
@@ -312,7 +318,7 @@ impl Scene<'_> {
         if let (Some(paths), false) = (&paths, best.explanation.candidate.is_path())
             && let Some(two) =
                 paths.best_two(self, &plain, rule, &self.rows_of(best.explanation.candidate, &paths.rows))
-            && best.chi2 - two[0].chi2 >= MIN_MARGIN_VARIANCE_FACTORS * two[0].variance_factor
+            && best.chi2 - two[0].chi2 >= MIN_MARGIN_CHI2 * two[0].variance_factor
         {
             return FaultIsolation::Named(two[0].explanation);
         }
@@ -323,7 +329,7 @@ impl Scene<'_> {
     }
 
     /// Hypotheses about places, offsets and scales that are proven.
-    fn places(&self, candidates: &[FaultCandidate], plain: &Fit, rule: NamingRule) -> Vec<Found> {
+    fn places(&self, candidates: &[FaultCandidate], plain: &Fit, rule: NamingRule) -> Vec<ProvenFault> {
         let tried = candidates.iter().filter(|s| !s.is_path()).count() as f64;
         let one = |candidate: &FaultCandidate| {
             let fit = self.fit(Some(*candidate))?;
@@ -338,23 +344,23 @@ impl Scene<'_> {
                 chance_probability: chance,
             };
             let worth = chance <= rule.max_chance_probability && size(&explanation) >= rule.min_shift_m;
-            worth.then(|| Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation })
+            worth.then(|| ProvenFault { chi2: fit.chi2, variance_factor: fit.variance(), explanation })
         };
         candidates.iter().filter(|s| !s.is_path()).filter_map(one).collect()
     }
 
-    /// A path as an explanation; `excess` is in the row's standard deviations, `fit` what is left.
-    fn path(&self, row: usize, excess: f64, fit: &Fit, chance: f64) -> Found {
+    /// A path as an explanation; `excess_sigmas` is in the row's standard deviations, `fit` what is left.
+    fn path(&self, row: usize, excess_sigmas: f64, fit: &Fit, chance_probability: f64) -> ProvenFault {
         let o = &self.observations[row];
         let explanation = Explanation {
             candidate: o.path(),
             shift_m: [0.0; 3],
             shift_se_m: [0.0; 3],
-            offset_m: excess * o.sd_m,
+            offset_m: excess_sigmas * o.sd_m,
             scale_change: 0.0,
-            chance_probability: chance.min(1.0),
+            chance_probability: chance_probability.min(1.0),
         };
-        Found { chi2: fit.chi2, variance_factor: fit.variance(), explanation }
+        ProvenFault { chi2: fit.chi2, variance_factor: fit.variance(), explanation }
     }
 
     /// What is needed to judge paths; `None` when there is none among the candidates.
@@ -370,9 +376,9 @@ impl Scene<'_> {
         if rows.is_empty() {
             return None;
         }
-        let (design, observed) = self.rows(&Change::default(), [0.0; 3]);
+        let (design, observed) = self.rows(&AddedUnknowns::default(), [0.0; 3]);
         let fit = linear_least_squares(&design, &observed).ok()?;
-        Some(Paths { rows, view: RowView::new(design, fit) })
+        Some(Paths { rows, view: HatMatrix::new(design, fit) })
     }
 
     /// Those of `rows` that are about the occupation or the anchor of a candidate.
@@ -388,9 +394,9 @@ impl Scene<'_> {
     }
 
     /// Takes out paths that are proven only as long as a wrong place, itself proven without them, is not reported.
-    fn drop_subsumed(&self, found: &mut Vec<Found>, tried: usize, rule: NamingRule) {
+    fn drop_subsumed(&self, found: &mut Vec<ProvenFault>, tried: usize, rule: NamingRule) {
         while let Some(best) = found.first().copied().filter(|f| f.explanation.candidate.is_path()) {
-            let subsumes = |f: &Found| {
+            let subsumes = |f: &ProvenFault| {
                 !f.explanation.candidate.is_path()
                     && f.chi2 < best.chi2
                     && self.together(&best, f, tried, rule) == Some((false, true))
@@ -403,14 +409,21 @@ impl Scene<'_> {
     }
 
     /// Whether a path is proven once a place is reported, and the place once the path is.
-    fn together(&self, path: &Found, place: &Found, tried: usize, rule: NamingRule) -> Option<(bool, bool)> {
+    fn together(
+        &self,
+        path: &ProvenFault,
+        place: &ProvenFault,
+        tried: usize,
+        rule: NamingRule,
+    ) -> Option<(bool, bool)> {
         let FaultCandidate::Path { occupation, anchor } = path.explanation.candidate else {
             return None;
         };
         let row = self.observations.iter().position(|o| (o.occupation, o.anchor) == (occupation, anchor))?;
         let mut rest = self.observations.to_vec();
         rest.remove(row);
-        let both = Scene { observations: &rest, ..self.clone() }.fit(Some(place.explanation.candidate))?;
+        let both =
+            FaultModel { observations: &rest, ..self.clone() }.fit(Some(place.explanation.candidate))?;
         let long = self.fit(Some(place.explanation.candidate))?.residuals[row] > 0.0;
         let gain = place.chi2 - both.chi2;
         let path_chance = if long { 0.5 * tried as f64 * chance_of_added(gain, 1, &both) } else { 1.0 };
@@ -419,17 +432,24 @@ impl Scene<'_> {
     }
 
     /// Whether two proven things are wrong at once: each stays proven when the other is reported.
-    fn both_proven(&self, paths: &Paths, a: &Found, b: &Found, plain: &Fit, rule: NamingRule) -> bool {
+    fn both_proven(
+        &self,
+        paths: &Paths,
+        a: &ProvenFault,
+        b: &ProvenFault,
+        plain: &Fit,
+        rule: NamingRule,
+    ) -> bool {
         match (a.explanation.candidate, b.explanation.candidate) {
             (FaultCandidate::Path { .. }, FaultCandidate::Path { .. }) => {
-                let row = |f: &Found| {
+                let row = |f: &ProvenFault| {
                     let own = |r: &&usize| self.observations[**r].path() == f.explanation.candidate;
                     paths.rows.iter().find(own).copied()
                 };
                 let (Some(i), Some(j)) = (row(a), row(b)) else { return false };
                 let Some(two) = paths.view.two(i, j) else { return false };
                 let left = plain.without(two.gain, 2);
-                let proven = |f: &Found, excess: f64| {
+                let proven = |f: &ProvenFault, excess: f64| {
                     let chance =
                         0.5 * paths.rows.len() as f64 * chance_of_added(f.chi2 - left.chi2, 1, &left);
                     excess > 0.0 && chance <= rule.max_chance_probability
@@ -448,7 +468,7 @@ impl Scene<'_> {
 
     /// The adjustment with one hypothesis, or plain. `None` when the rows do not determine it.
     pub(crate) fn fit(&self, candidate: Option<FaultCandidate>) -> Option<Fit> {
-        let change = Change::of(candidate);
+        let change = AddedUnknowns::of(candidate);
         let moved = if change.moves() { self.unknowns.min(3) } else { 0 };
         let mut shift_m = [0.0; 3];
         for round in 0..ROUNDS {
@@ -492,7 +512,7 @@ impl Scene<'_> {
 
     /// Rows divided by their standard deviations: observations, then priors of the offsets. Columns:
     /// offsets, scale, what all boards share, shift.
-    fn rows(&self, change: &Change, shift_m: [f64; 3]) -> (DMatrix<f64>, DVector<f64>) {
+    fn rows(&self, change: &AddedUnknowns, shift_m: [f64; 3]) -> (DMatrix<f64>, DVector<f64>) {
         let columns: Vec<Option<usize>> = (0..self.anchors_m.len()).map(|i| self.column(i)).collect();
         let offsets = columns.iter().flatten().count();
         let shared = offsets + usize::from(self.scale);
@@ -535,11 +555,11 @@ impl Scene<'_> {
 }
 
 /// How clearly `best` must explain more than `other`, in variances.
-fn margin(best: &Found, other: &Found) -> f64 {
+fn margin(best: &ProvenFault, other: &ProvenFault) -> f64 {
     match (best.explanation.candidate.is_path(), other.explanation.candidate.is_path()) {
-        (false, true) => MIN_MARGIN_OVER_PATH_VARIANCE_FACTORS,
-        (true, false) => MIN_MARGIN_OF_PATH_VARIANCE_FACTORS,
-        _ => MIN_MARGIN_VARIANCE_FACTORS,
+        (false, true) => MIN_MARGIN_OVER_PATH_CHI2,
+        (true, false) => MIN_MARGIN_OF_PATH_CHI2,
+        _ => MIN_MARGIN_CHI2,
     }
 }
 

@@ -19,7 +19,7 @@ use crate::model::mixture::{FINE_M, Mixture};
 /// A range and the true distance at its instant.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PathRange {
-    /// Stamp of the frame.
+    /// Stamp of the frame that brought it: when its last byte was received.
     pub at: Timestamp,
     /// True distance from anchor to tag, metres.
     pub distance_m: f64,
@@ -30,7 +30,7 @@ pub struct PathRange {
 /// One board's correction from a path: true range = (raw - offset) / scale.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PathOffset {
-    /// Ranges that were used.
+    /// Number of ranges that were used.
     pub ranges: usize,
     /// From the first to the last of them.
     pub span: Micros,
@@ -57,16 +57,16 @@ pub struct PathOffset {
 pub enum PathRefusal {
     /// Too few ranges with a distance.
     TooFewRanges {
-        /// How many there are.
+        /// Usable ranges with a distance.
         have: usize,
-        /// How many are needed.
+        /// Ranges that it takes.
         need: usize,
     },
     /// A scale was asked for and the distances do not spread enough.
     ScaleNotSupported {
-        /// Their spread, metres.
+        /// Spread of the true distances, metres.
         spread_m: f64,
-        /// Least spread, metres.
+        /// Spread that a scale needs at least, metres.
         need_m: f64,
     },
 }
@@ -153,11 +153,11 @@ pub fn fit_paths(
 
 /// Weighted mean and standard error of the boards' slopes, without those that are far from the middle one
 /// for their own error.
-fn common_slope(own: &[Option<(f64, f64)>]) -> Option<(f64, f64)> {
-    let slopes: Vec<f64> = own.iter().flatten().map(|(k, _)| *k).collect();
+fn common_slope(own_ratios: &[Option<(f64, f64)>]) -> Option<(f64, f64)> {
+    let slopes: Vec<f64> = own_ratios.iter().flatten().map(|(k, _)| *k).collect();
     let middle = median(&slopes)?;
     let (mut weight, mut sum) = (0.0, 0.0);
-    for (k, se) in own.iter().flatten().filter(|(k, se)| (k - middle).abs() <= 4.0 * se) {
+    for (k, se) in own_ratios.iter().flatten().filter(|(k, se)| (k - middle).abs() <= 4.0 * se) {
         weight += 1.0 / (se * se);
         sum += k / (se * se);
     }
@@ -263,8 +263,8 @@ impl Fitter {
         Line { mixture, slope_ratio: slope }
     }
 
-    fn residuals(&self, slope: f64) -> Vec<f64> {
-        self.excess_m.iter().zip(&self.beyond_m).map(|(e, b)| e - slope * b).collect()
+    fn residuals(&self, slope_ratio: f64) -> Vec<f64> {
+        self.excess_m.iter().zip(&self.beyond_m).map(|(e, b)| e - slope_ratio * b).collect()
     }
 
     /// Median of the slopes between the medians of groups of like distance.
@@ -340,11 +340,11 @@ impl Fitter {
 }
 
 /// Two-sided probability of Student's t with the blocks' degrees of freedom.
-fn chance_of(t: f64) -> f64 {
-    if !t.is_finite() {
+fn chance_of(t_sigmas: f64) -> f64 {
+    if !t_sigmas.is_finite() {
         return 1.0;
     }
-    StudentsT::new(0.0, 1.0, (BLOCKS - 1) as f64).map_or(1.0, |law| 2.0 * law.sf(t.abs()))
+    StudentsT::new(0.0, 1.0, (BLOCKS - 1) as f64).map_or(1.0, |law| 2.0 * law.sf(t_sigmas.abs()))
 }
 
 #[cfg(test)]

@@ -24,7 +24,7 @@ use crate::model::mixture::{COARSE_M, FINE_M, Mixture};
 /// A range and when it came.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TimedRange {
-    /// Stamp of the frame.
+    /// Stamp of the frame that brought it: when its last byte was received.
     pub at: Timestamp,
     /// The range as sent, metres, before any correction.
     pub raw_range_m: f64,
@@ -35,7 +35,7 @@ pub struct TimedRange {
 pub struct OccupationSettings {
     /// Standard deviation that a good range of this kit should have, metres.
     pub expected_sigma_m: f64,
-    /// Fewest ranges.
+    /// Ranges that an occupation needs at least.
     pub min_ranges: usize,
     /// Largest share of NLOS ranges.
     pub max_nlos_share: f64,
@@ -64,7 +64,7 @@ impl Default for OccupationSettings {
 /// What one board read at one occupation.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct OccupationReading {
-    /// Ranges that were used.
+    /// Number of ranges that were used.
     pub ranges: usize,
     /// From the first to the last of them.
     pub span: Micros,
@@ -91,39 +91,39 @@ pub struct OccupationReading {
 pub enum OccupationRefusal {
     /// Too few ranges arrived.
     TooFewRanges {
-        /// How many there are.
+        /// Usable ranges that arrived.
         have: usize,
-        /// How many are needed.
+        /// Ranges that it takes ([`OccupationSettings::min_ranges`]).
         need: usize,
     },
     /// Something stands in the line of sight.
     TooManyNlos {
-        /// Share of NLOS ranges.
+        /// Share of NLOS ranges, 0 to 1.
         share: f64,
-        /// Largest allowed.
+        /// Largest share that is accepted, 0 to 1.
         limit_share: f64,
     },
     /// The good ranges scatter too much.
     TooNoisy {
-        /// Their standard deviation, metres.
+        /// Standard deviation of the good ranges, metres.
         sigma_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
     },
     /// The level changed: the tag was moved, or something came into the way.
     Stepped {
         /// Later level minus earlier one, metres.
         by_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
-        /// When.
+        /// Stamp of the first range after the step.
         at: Timestamp,
     },
     /// The level is not known well enough: stand longer.
     TooUncertain {
-        /// Its standard error, metres.
+        /// Standard error of the level, metres.
         se_m: f64,
-        /// Largest allowed, metres.
+        /// Largest value that is accepted, metres.
         limit_m: f64,
     },
 }
@@ -229,7 +229,7 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
     // The scatter may pass the limit (else it could not be refused), but not without bound.
     let sigma_max_m = 2.0 * settings.max_sigma_ratio * settings.expected_sigma_m;
     let table = CountTable::new(&values);
-    let whole = Mixture::start(&values)?.refine(&table.values, &table.total, sigma_max_m, FINE_M);
+    let whole = Mixture::start(&values)?.refine(&table.values_m, &table.total_counts, sigma_max_m, FINE_M);
     let good = (values.len() as f64 * (1.0 - whole.nlos_share)).max(1.0);
     let naive_se_m = whole.sigma_m / good.sqrt();
     let (first, last) = (ranges.first()?.at, ranges.last()?.at);
@@ -252,16 +252,16 @@ fn read(ranges: &[TimedRange], settings: &OccupationSettings) -> Option<Occupati
     })
 }
 
-/// How often each value came, in all and by block: kits send whole centimetres or millimetres, so a
+/// How often each value came, in all and by block: kits send whole centimetres or millimetres, so an
 /// occupation of thousands of ranges holds some hundred values.
 struct CountTable {
     spans: Vec<std::ops::Range<usize>>,
     /// The different values, ascending.
-    values: Vec<f64>,
+    values_m: Vec<f64>,
     /// Counts by block, then by value.
-    by_block: Vec<Vec<f64>>,
+    counts_by_block: Vec<Vec<f64>>,
     /// Counts by value.
-    total: Vec<f64>,
+    total_counts: Vec<f64>,
 }
 
 impl CountTable {
@@ -285,18 +285,18 @@ impl CountTable {
         };
         let by_block = spans.iter().map(|s| count(&ranges_m[s.clone()])).collect();
         let total = count(ranges_m);
-        CountTable { spans, values, by_block, total }
+        CountTable { spans, values_m: values, counts_by_block: by_block, total_counts: total }
     }
 
     /// Jackknife pseudo-values: one level a block, from the fits that leave the block out.
     fn pseudo_levels(&self, whole: Mixture, sigma_max_m: f64) -> Vec<f64> {
-        let blocks = self.by_block.len() as f64;
+        let blocks = self.counts_by_block.len() as f64;
         let without = |block: &Vec<f64>| {
-            let rest: Vec<f64> = self.total.iter().zip(block).map(|(all, own)| all - own).collect();
-            let level_m = whole.refine(&self.values, &rest, sigma_max_m, FINE_M).level_m;
+            let rest: Vec<f64> = self.total_counts.iter().zip(block).map(|(all, own)| all - own).collect();
+            let level_m = whole.refine(&self.values_m, &rest, sigma_max_m, FINE_M).level_m;
             blocks * whole.level_m - (blocks - 1.0) * level_m
         };
-        self.by_block.iter().map(without).collect()
+        self.counts_by_block.iter().map(without).collect()
     }
 
     /// The largest step of the level at a block boundary, and the index of the first range after it.
@@ -310,13 +310,13 @@ impl CountTable {
     fn largest_step(&self, ranges_m: &[f64], sigma_max_m: f64) -> (f64, usize) {
         let mut found = (0.0, ranges_m.len());
         let mut largest = 0.0;
-        let mut before = vec![0.0; self.values.len()];
-        for (k, (span, block)) in self.spans.iter().zip(&self.by_block).enumerate() {
+        let mut before = vec![0.0; self.values_m.len()];
+        for (k, (span, block)) in self.spans.iter().zip(&self.counts_by_block).enumerate() {
             if k >= STEP_SIDE_BLOCKS && k + STEP_SIDE_BLOCKS <= self.spans.len() {
                 let (early, nlos) = ranges_m.split_at(span.start);
-                let after: Vec<f64> = self.total.iter().zip(&before).map(|(all, b)| all - b).collect();
+                let after: Vec<f64> = self.total_counts.iter().zip(&before).map(|(all, b)| all - b).collect();
                 let fit = |part: &[f64], counts: &[f64]| {
-                    Some(Mixture::start(part)?.refine(&self.values, counts, sigma_max_m, COARSE_M))
+                    Some(Mixture::start(part)?.refine(&self.values_m, counts, sigma_max_m, COARSE_M))
                 };
                 if let (Some(a), Some(b)) = (fit(early, &before), fit(nlos, &after)) {
                     let step = b.level_m - a.level_m;
@@ -338,7 +338,7 @@ impl CountTable {
     /// Share of these ranges that lie below a part's level by more than its scatter explains.
     fn share_below(&self, part: &Mixture, counts: &[f64]) -> f64 {
         let below = part.level_m - BELOW_SIGMAS * part.sigma_m;
-        let end = self.values.partition_point(|v| *v < below);
+        let end = self.values_m.partition_point(|v| *v < below);
         counts[..end].iter().sum::<f64>() / counts.iter().sum::<f64>().max(1.0)
     }
 }

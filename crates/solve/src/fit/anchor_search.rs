@@ -4,10 +4,10 @@
 //! tag places (spheres around triples in 3D); the one with the highest Σ ln f is taken on. Heights are tried from 4 m below
 //! to 4 m above the stated one.
 
-use super::ground::Ground;
 use super::keyframes::{Keyframe, MAX_KEYFRAMES};
 use super::model::{Model, flat_m};
 use super::spheres::{circles, spheres};
+use super::stated_site::StatedSite;
 use crate::math::small_matrix::{length, minus};
 
 /// Crossings that are tried.
@@ -19,17 +19,17 @@ const UP_STEPS: i32 = 20;
 /// A track and the ranges of one anchor.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct AnchorSearch<'a> {
-    pub(super) ground: &'a Ground,
+    pub(super) site: &'a StatedSite,
     /// The model that made the track.
     pub(super) model: &'a Model,
     pub(super) frames: &'a [Keyframe],
-    pub(super) spots: &'a [[f64; 3]; MAX_KEYFRAMES],
+    pub(super) spots_m: &'a [[f64; 3]; MAX_KEYFRAMES],
     pub(super) anchor: usize,
 }
 
 impl AnchorSearch<'_> {
     /// The best place and its Σ ln f; crossings `from..to` of [`AnchorSearch::crossings`].
-    pub(super) fn seek(&self, from: usize, to: usize, best: &mut Option<([f64; 3], f64)>) {
+    pub(super) fn seek(&self, from: usize, to: usize, best_m_nats: &mut Option<([f64; 3], f64)>) {
         let count = self.frames.len();
         if count < 3 {
             return;
@@ -40,8 +40,8 @@ impl AnchorSearch<'_> {
             let e = (b + 1 + count / 4) % count;
             self.cross(a, b, e, &mut |at_m| {
                 let score = self.score(&at_m);
-                if at_m.iter().all(|v| v.is_finite()) && best.is_none_or(|(_, s)| score > s) {
-                    *best = Some((at_m, score));
+                if at_m.iter().all(|v| v.is_finite()) && best_m_nats.is_none_or(|(_, s)| score > s) {
+                    *best_m_nats = Some((at_m, score));
                 }
             });
         }
@@ -63,8 +63,8 @@ impl AnchorSearch<'_> {
 
     fn cross(&self, a: usize, b: usize, e: usize, offer: &mut impl FnMut([f64; 3])) {
         let Some([ra, rb, re]) = self.ranges([a, b, e]) else { return };
-        let [pa, pb, pe] = [a, b, e].map(|k| self.spots[k]);
-        if self.ground.d == 3 {
+        let [pa, pb, pe] = [a, b, e].map(|k| self.spots_m[k]);
+        if self.site.d == 3 {
             if let Some(both) = spheres([pa, pb, pe], [ra, rb, re]) {
                 both.into_iter().for_each(offer);
             }
@@ -89,18 +89,18 @@ impl AnchorSearch<'_> {
         }
         let mut everyone = *self.model;
         everyone.used = [self.anchor].into_iter().collect();
-        everyone.distances(self.ground, &self.frames[k]).range_m[self.anchor]
+        everyone.distances(self.site, &self.frames[k]).range_m[self.anchor]
     }
 
     fn score(&self, at_m: &[f64; 3]) -> f64 {
         let m = self.model;
         let i = self.anchor;
-        let own = self.ground.offset_m[i];
+        let own = self.site.offset_m[i];
         let mut sum = 0.0;
-        for (k, spot) in self.frames.iter().zip(self.spots) {
+        for (k, spot) in self.frames.iter().zip(self.spots_m) {
             if k.heard.contains(i) {
-                let measured = (m.factor * k.raw_m[i] - own) / self.ground.scale[i] - m.tag_offset_m[k.tag];
-                sum += self.ground.density.ln(measured - length(&minus(spot, at_m)), 1.5 * m.g);
+                let measured = (m.factor * k.raw_m[i] - own) / self.site.scale[i] - m.tag_offset_m[k.tag];
+                sum += self.site.density.ln(measured - length(&minus(spot, at_m)), 1.5 * m.stretch_ratio);
             }
         }
         sum

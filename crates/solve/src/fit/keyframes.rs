@@ -17,25 +17,25 @@ use arrayvec::ArrayVec;
 use hereabout_core::{AnchorSet, MAX_ANCHORS, Micros, Timestamp};
 
 use super::FitRange;
-use super::ground::PerAnchor;
+use super::stated_site::PerAnchor;
 use crate::math::robust::median_of_sorted;
 
-/// Keyframes that are kept.
+/// Keyframes that are kept at most: with more, those that are alike go.
 pub(super) const MAX_KEYFRAMES: usize = 48;
 /// Tags that are listened to; more of them bring nothing new.
 pub(super) const MAX_HEARD_TAGS: usize = 8;
-const SECOND: Micros = Micros::from_millis(1_000);
-const LONGEST: Micros = Micros::from_millis(2_000);
+const MIN_SECOND: Micros = Micros::from_millis(1_000);
+const MAX_SECOND: Micros = Micros::from_millis(2_000);
 const TOO_OLD: Micros = Micros::from_millis(600_000);
 const RENEWED_AFTER: Micros = Micros::from_millis(20_000);
 const ENOUGH_NEWER: usize = 24;
 const MAX_IN_SECOND: usize = 48;
-const LEAST_DIFFERENCE: f64 = 0.06;
+const MIN_DIFFERENCE_RATIO: f64 = 0.06;
 
 /// One second of a tag.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Keyframe {
-    /// Slot of the tag.
+    /// Slot of the tag among those that are listened to, not its id.
     pub(super) tag: usize,
     pub(super) at: Timestamp,
     /// Medians, in metres as taken; only where `heard` has a bit.
@@ -50,7 +50,7 @@ pub(super) struct Second {
     pub(super) tag: usize,
     from: Option<Timestamp>,
     last: Timestamp,
-    ranges: Box<[ArrayVec<f64, MAX_IN_SECOND>; MAX_ANCHORS]>,
+    ranges_m: Box<[ArrayVec<f64, MAX_IN_SECOND>; MAX_ANCHORS]>,
     /// The last two ranges of each anchor with their times in seconds of `last`'s scale.
     before: Box<[[(i64, f64); 2]; MAX_ANCHORS]>,
 }
@@ -61,7 +61,7 @@ impl Second {
             tag,
             from: None,
             last: Timestamp::MIN,
-            ranges: Box::new(std::array::from_fn(|_| ArrayVec::new())),
+            ranges_m: Box::new(std::array::from_fn(|_| ArrayVec::new())),
             before: Box::new([[(i64::MIN, f64::NAN); 2]; MAX_ANCHORS]),
         }
     }
@@ -76,18 +76,18 @@ impl Second {
         noise: &mut Noise,
     ) -> Option<Keyframe> {
         // A clock that went back, or a long silence: what was begun is worth nothing.
-        if self.from.is_some() && (at < self.last || at.since(self.last) > LONGEST) {
+        if self.from.is_some() && (at < self.last || at.since(self.last) > MAX_SECOND) {
             self.clear();
         }
         self.last = at;
         let age = self.from.map_or(Micros::ZERO, |from| at.since(from));
-        let heard = self.ranges.iter().filter(|r| !r.is_empty()).count();
-        let done = age >= LONGEST || (age >= SECOND && heard >= needed);
+        let heard = self.ranges_m.iter().filter(|r| !r.is_empty()).count();
+        let done = age >= MAX_SECOND || (age >= MIN_SECOND && heard >= needed);
         let closed = if done { self.close(slot) } else { None };
         self.from.get_or_insert(at);
         for r in ranges {
             if r.anchor < MAX_ANCHORS && r.raw_range_m.is_finite() && r.raw_range_m > 0.0 {
-                let _ = self.ranges[r.anchor].try_push(r.raw_range_m);
+                let _ = self.ranges_m[r.anchor].try_push(r.raw_range_m);
                 noise.take(&mut self.before[r.anchor], at.micros(), r.raw_range_m);
             }
         }
@@ -97,9 +97,9 @@ impl Second {
     /// Ends the second: its medians, when any anchor was heard.
     pub(super) fn close(&mut self, slot: usize) -> Option<Keyframe> {
         let from = self.from?;
-        let least = self.ranges.iter().map(ArrayVec::len).max().unwrap_or(0).clamp(1, 3);
+        let least = self.ranges_m.iter().map(ArrayVec::len).max().unwrap_or(0).clamp(1, 3);
         let mut k = Keyframe { tag: slot, at: from, raw_m: [f64::NAN; MAX_ANCHORS], heard: AnchorSet::EMPTY };
-        for (i, ranges) in self.ranges.iter_mut().enumerate() {
+        for (i, ranges) in self.ranges_m.iter_mut().enumerate() {
             if ranges.len() >= least {
                 k.raw_m[i] = median(ranges);
                 k.heard.insert(i);
@@ -111,14 +111,14 @@ impl Second {
 
     fn clear(&mut self) {
         self.from = None;
-        self.ranges.iter_mut().for_each(ArrayVec::clear);
+        self.ranges_m.iter_mut().for_each(ArrayVec::clear);
     }
 }
 
 /// Sorts them; NaN for none.
-fn median(values: &mut [f64]) -> f64 {
-    values.sort_unstable_by(f64::total_cmp);
-    median_of_sorted(values).unwrap_or(f64::NAN)
+fn median(values_m: &mut [f64]) -> f64 {
+    values_m.sort_unstable_by(f64::total_cmp);
+    median_of_sorted(values_m).unwrap_or(f64::NAN)
 }
 
 /// How noisy ranges are, and how many make a median.
@@ -127,7 +127,7 @@ pub(super) struct Noise {
     /// Median of the deviations from the line through the neighbours, over its factor; metres as taken.
     deviation_m: f64,
     /// Ranges in a median, a running mean.
-    pub(super) in_median: f64,
+    pub(super) ranges_per_median: f64,
 }
 
 impl Noise {
@@ -153,22 +153,22 @@ impl Noise {
 
     /// Noise of a keyframe's medians, metres as taken.
     pub(super) fn of_medians_m(&self) -> f64 {
-        self.deviation_m / 0.6745 * 1.25 / self.in_median.max(1.56).sqrt()
+        self.deviation_m / 0.6745 * 1.25 / self.ranges_per_median.max(1.56).sqrt()
     }
 }
 
-/// The keyframes.
+/// The seconds that were kept, their distances all different.
 #[derive(Clone, Debug)]
 pub(super) struct Keyframes {
     pub(super) kept: ArrayVec<Keyframe, MAX_KEYFRAMES>,
-    limit: f64,
+    limit_ratio: f64,
     /// Grows with everything that is kept.
     pub(super) version: u64,
 }
 
 impl Keyframes {
     pub(super) fn new() -> Keyframes {
-        Keyframes { kept: ArrayVec::new(), limit: LEAST_DIFFERENCE, version: 0 }
+        Keyframes { kept: ArrayVec::new(), limit_ratio: MIN_DIFFERENCE_RATIO, version: 0 }
     }
 
     /// Keeps a second that has at least `least` ranges: as a new keyframe, or in the place of one like it.
@@ -176,7 +176,7 @@ impl Keyframes {
         if second.heard.len() < least {
             return;
         }
-        if let Some(k) = self.kept.iter_mut().find(|k| alike(k, second, self.limit)) {
+        if let Some(k) = self.kept.iter_mut().find(|k| alike(k, second, self.limit_ratio)) {
             // At once, a slow tag would drag its keyframe along for ever.
             if second.at < k.at || second.at.since(k.at) >= RENEWED_AFTER {
                 *k = *second;
@@ -195,7 +195,7 @@ impl Keyframes {
     /// Drops what was heard before a time, when the kit changed.
     pub(super) fn drop_before(&mut self, at: Timestamp) {
         self.kept.retain(|k| k.at >= at);
-        self.limit = LEAST_DIFFERENCE;
+        self.limit_ratio = MIN_DIFFERENCE_RATIO;
         self.version += 1;
     }
 
@@ -213,12 +213,12 @@ impl Keyframes {
     }
 
     fn thin(&mut self) {
-        self.limit *= 1.25;
+        self.limit_ratio *= 1.25;
         // From the newest on: what is like one that stays goes. (Against all newer ones a track would vanish link by link.)
         self.kept.sort_unstable_by_key(|k| (std::cmp::Reverse(k.at), k.tag));
         let mut stay: ArrayVec<usize, MAX_KEYFRAMES> = ArrayVec::new();
         for i in 0..self.kept.len() {
-            if !stay.iter().any(|&s| alike(&self.kept[s], &self.kept[i], self.limit)) {
+            if !stay.iter().any(|&s| alike(&self.kept[s], &self.kept[i], self.limit_ratio)) {
                 stay.push(i);
             }
         }
@@ -227,15 +227,15 @@ impl Keyframes {
         }
         self.kept.truncate(stay.len());
         // Distances that grow without end must not keep this loop going.
-        if self.limit > 2.0 && self.kept.is_full() {
+        if self.limit_ratio > 2.0 && self.kept.is_full() {
             self.kept.pop();
-            self.limit = LEAST_DIFFERENCE;
+            self.limit_ratio = MIN_DIFFERENCE_RATIO;
         }
     }
 }
 
 /// Whether fewer than max(2, half) of the ranges differ.
-fn alike(a: &Keyframe, b: &Keyframe, limit: f64) -> bool {
+fn alike(a: &Keyframe, b: &Keyframe, limit_ratio: f64) -> bool {
     if a.tag != b.tag {
         return false;
     }
@@ -244,7 +244,7 @@ fn alike(a: &Keyframe, b: &Keyframe, limit: f64) -> bool {
     if sizes.is_empty() {
         return false;
     }
-    let least = limit * median(&mut sizes);
+    let least = limit_ratio * median(&mut sizes);
     let differ = both.iter().filter(|&i| (a.raw_m[i] - b.raw_m[i]).abs() > least).count();
     differ < (sizes.len() / 2).max(2)
 }

@@ -28,13 +28,13 @@
 mod anchor_search;
 mod check;
 mod density;
-mod ground;
 mod keyframes;
 mod model;
 mod orders;
 mod quick;
 mod spheres;
 mod state;
+mod stated_site;
 mod trial;
 mod verdict;
 
@@ -46,11 +46,11 @@ use hereabout_core::{Dimension, Fence, MAX_ANCHORS};
 /// One anchor as the site states it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FitAnchor {
-    /// Its place, metres.
+    /// East, north, up of its antenna as the site file has it, metres.
     pub at_m: [f64; 3],
     /// What its board reads too long, metres.
     pub offset_m: f64,
-    /// Told metres per metre.
+    /// Measured metres per true metre: 1 for a board without a scale error.
     pub scale: f64,
     /// Standard error of the offset, metres; `None` when it was never calibrated.
     pub offset_se_m: Option<f64>,
@@ -74,7 +74,7 @@ pub struct FitSetup {
     pub dimension: Dimension,
     /// Where the tag can be.
     pub fence: Fence,
-    /// In the site's order.
+    /// One for each anchor, in the site's order; what is said of an anchor is said by its index here.
     pub anchors: ArrayVec<FitAnchor, MAX_ANCHORS>,
     /// Other sites that might be meant.
     pub others: Vec<OtherPlaces>,
@@ -83,7 +83,7 @@ pub struct FitSetup {
 /// One range as the kit reported it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FitRange {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
     /// In the unit of the site file put into metres, before offset and scale. A range outside the site's span counts too.
     pub raw_range_m: f64,
@@ -99,12 +99,12 @@ pub enum Cause {
     },
     /// All ranges are long or short by a factor that is no unit's.
     Scale {
-        /// True metres per metre as taken.
+        /// True metres per metre as taken, above 0.
         factor: f64,
     },
     /// The ranges of two anchors are exchanged: two range fields, or the places of two boards.
     Swapped {
-        /// Indices of the anchors.
+        /// Indices into [`FitSetup::anchors`], the lower one first.
         anchors: [usize; 2],
     },
     /// The range fields come in the opposite order.
@@ -116,28 +116,28 @@ pub enum Cause {
     },
     /// One anchor stands elsewhere.
     Place {
-        /// Its index.
+        /// Index into [`FitSetup::anchors`].
         anchor: usize,
-        /// Where it fits, metres.
+        /// East, north, up where its ranges fit, metres.
         at_m: [f64; 3],
     },
     /// Two anchors stand elsewhere.
     TwoPlaces {
-        /// Their indices.
+        /// Indices into [`FitSetup::anchors`], the lower one first.
         anchors: [usize; 2],
-        /// Where they fit, metres.
+        /// East, north, up where their ranges fit, in the order of `anchors`, metres.
         at_m: [[f64; 3]; 2],
     },
     /// One anchor is higher or lower.
     AnchorHeight {
-        /// Its index.
+        /// Index into [`FitSetup::anchors`].
         anchor: usize,
-        /// At which height it fits, metres.
+        /// Up, at which the ranges fit, metres in the site's frame.
         up_m: f64,
     },
     /// The tag's antenna is at another height, or all anchors are: the ranges can't tell these two apart.
     TagHeight {
-        /// At which height it fits, metres.
+        /// Up, at which the ranges fit, metres in the site's frame.
         up_m: f64,
     },
     /// All anchors are as far above the tag as they are stated below, or the other way.
@@ -187,21 +187,21 @@ pub struct SiteDoubt {
     pub all: bool,
 }
 
-/// Whether the whole fits.
+/// Whether site and ranges fit each other as a whole.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum FitAnswer {
     /// Too few different distances were heard to say anything.
     TooEarly {
         /// Seconds with distances of their own so far.
         keyframes: usize,
-        /// How many it takes.
+        /// Keyframes that a first answer needs.
         needed: usize,
     },
-    /// Nothing speaks against it.
+    /// The ranges fit the site as it is stated.
     Fits {
         /// Share of the ranges that are explained.
         explained_share: f64,
     },
-    /// Something does.
+    /// Something speaks against it; positions are in doubt as far as [`SiteDoubt::all`] says.
     Doubted(SiteDoubt),
 }

@@ -8,10 +8,10 @@
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
-use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
+use super::stated_site::StatedSite;
 use crate::math::small_matrix::{length, minus};
 
 /// For each field the place it stands for.
@@ -19,12 +19,12 @@ pub(super) type Order = [u8; MAX_ANCHORS];
 /// Σ −ln f for field, place.
 pub(super) type Costs = [[f64; MAX_ANCHORS]; MAX_ANCHORS];
 
-/// As stated.
+/// Every field belongs to the anchor that the site states.
 pub(super) const STRAIGHT: Order = [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15];
 /// Most anchors for which all orders are tried.
 pub(super) const ALL_ORDERS: usize = 5;
 /// Offsets are not known while orders are searched: the density is stretched.
-const SLACK: f64 = 2.5;
+const SEARCH_STRETCH_RATIO: f64 = 2.5;
 
 /// Listed order number `index`, from 0; `None` after the last.
 pub(super) fn listed(n: usize, index: usize) -> Option<Order> {
@@ -66,10 +66,10 @@ fn lexicographic(n: usize, mut index: usize) -> Order {
 }
 
 /// The places in another order.
-pub(super) fn ordered(ground: &Ground, order: &Order) -> Model {
-    let mut model = Model::stated(ground);
-    for (at_m, place) in model.at_m.iter_mut().zip(order).take(ground.n) {
-        *at_m = ground.stated[usize::from(*place)];
+pub(super) fn ordered(site: &StatedSite, order: &Order) -> Model {
+    let mut model = Model::stated(site);
+    for (at_m, place) in model.at_m.iter_mut().zip(order).take(site.n) {
+        *at_m = site.stated[usize::from(*place)];
     }
     model
 }
@@ -93,16 +93,16 @@ pub(super) fn is_reversed(n: usize, order: &Order) -> bool {
 
 /// Adds what each of the fields costs at each place when the tag is at `at_m`.
 pub(super) fn add_costs(
-    ground: &Ground,
+    site: &StatedSite,
     measured: &MeasuredRanges,
-    g: f64,
+    stretch_ratio: f64,
     at_m: &[f64; 3],
     costs: &mut Costs,
 ) {
     for f in measured.heard.iter() {
-        for (cost, place) in costs[f].iter_mut().zip(&ground.stated).take(ground.n) {
+        for (cost, place) in costs[f].iter_mut().zip(&site.stated).take(site.n) {
             let r = measured.range_m[f] - length(&minus(at_m, place));
-            *cost -= ground.density.ln(r, SLACK * g);
+            *cost -= site.density.ln(r, SEARCH_STRETCH_RATIO * stretch_ratio);
         }
     }
 }
@@ -117,27 +117,27 @@ pub(super) fn triple(n: usize, index: usize) -> Option<[usize; 3]> {
 
 /// The search's step: the best order in which `fields` stand for `places`, and its cost per keyframe.
 pub(super) fn try_triple(
-    ground: &Ground,
-    g: f64,
+    site: &StatedSite,
+    stretch_ratio: f64,
     frames: &[Keyframe],
     fields: [usize; 3],
     places: [usize; 3],
 ) -> Option<(Order, f64)> {
-    let mut model = Model::stated(ground);
-    model.g = SLACK * g;
-    (0..3).for_each(|c| model.at_m[fields[c]] = ground.stated[places[c]]);
+    let mut model = Model::stated(site);
+    model.stretch_ratio = SEARCH_STRETCH_RATIO * stretch_ratio;
+    (0..3).for_each(|c| model.at_m[fields[c]] = site.stated[places[c]]);
     let three: AnchorSet = fields.into_iter().collect();
     let mut costs = [[0.0; MAX_ANCHORS]; MAX_ANCHORS];
     let (mut met, mut asked) = (0, 0);
     for (number, k) in frames.iter().enumerate() {
-        let measured = model.distances(ground, k);
+        let measured = model.distances(site, k);
         if !measured.heard.contains_all(three) {
             continue;
         }
         asked += 1;
-        if let Some(at_m) = place_by_three(ground, &model, &measured, fields, places, three) {
+        if let Some(at_m) = place_by_three(site, &model, &measured, fields, places, three) {
             met += 1;
-            add_costs(ground, &measured, g, &at_m, &mut costs);
+            add_costs(site, &measured, stretch_ratio, &at_m, &mut costs);
         }
         if number >= 4 && met == 0 {
             return None;
@@ -151,13 +151,13 @@ pub(super) fn try_triple(
             *cost = if a == places[c] { 0.0 } else { 1e6 };
         }
     });
-    let (order, cost) = assign(ground.n, &costs);
+    let (order, cost) = assign(site.n, &costs);
     // A triple that meets at few keyframes must not win by that.
     Some((order, cost / f64::from(met) + 0.3 * f64::from(asked - met)))
 }
 
 fn place_by_three(
-    ground: &Ground,
+    site: &StatedSite,
     model: &Model,
     measured: &MeasuredRanges,
     fields: [usize; 3],
@@ -165,11 +165,17 @@ fn place_by_three(
     three: AnchorSet,
 ) -> Option<[f64; 3]> {
     let at = fields.map(|f| model.at_m[f]);
-    if ground.d == 3 {
+    if site.d == 3 {
         let both = spheres(at, fields.map(|f| measured.range_m[f]))?;
         return both.into_iter().min_by(|a, b| {
-            rest_cost(ground, measured, model.g, a, three, places)
-                .total_cmp(&rest_cost(ground, measured, model.g, b, three, places))
+            rest_cost(site, measured, model.stretch_ratio, a, three, places).total_cmp(&rest_cost(
+                site,
+                measured,
+                model.stretch_ratio,
+                b,
+                three,
+                places,
+            ))
         });
     }
     let flat = |c: usize| flat_m(measured.range_m[fields[c]], at[c][2] - model.up_m);
@@ -183,26 +189,28 @@ fn place_by_three(
         return None;
     }
     let only = MeasuredRanges { heard: three, ..*measured };
-    let spot = improve(ground, model, &only, [best[0], best[1], model.up_m], 2);
-    let fits = fields
-        .iter()
-        .all(|&f| (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.g);
+    let spot = improve(site, model, &only, [best[0], best[1], model.up_m], 2);
+    let fits = fields.iter().all(|&f| {
+        (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.stretch_ratio
+    });
     fits.then_some(spot.at_m)
 }
 
 /// What the other fields cost at the best of the other places.
 fn rest_cost(
-    ground: &Ground,
+    site: &StatedSite,
     measured: &MeasuredRanges,
-    g: f64,
+    stretch_ratio: f64,
     at_m: &[f64; 3],
     three: AnchorSet,
     places: [usize; 3],
 ) -> f64 {
     let least = |f: usize| {
-        (0..ground.n)
+        (0..site.n)
             .filter(|a| !places.contains(a))
-            .map(|a| -ground.density.ln(measured.range_m[f] - length(&minus(at_m, &ground.stated[a])), g))
+            .map(|a| {
+                -site.density.ln(measured.range_m[f] - length(&minus(at_m, &site.stated[a])), stretch_ratio)
+            })
             .fold(f64::INFINITY, f64::min)
     };
     measured.heard.difference(three).iter().map(least).sum()

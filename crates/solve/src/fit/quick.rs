@@ -10,32 +10,32 @@ use arrayvec::ArrayVec;
 use hereabout_core::{Micros, Timestamp};
 
 use super::density::WITHIN_M;
-use super::ground::Ground;
 use super::keyframes::Keyframe;
 use super::model::{Model, locate};
+use super::stated_site::StatedSite;
 use crate::math::small_matrix::{length, minus};
 
 const SECONDS: usize = 8;
-const LEAST: usize = 5;
-const LONGEST: Micros = Micros::from_millis(12_000);
-const STRETCH: f64 = 3.0;
+const MIN_SECONDS: usize = 5;
+const MAX_SPAN: Micros = Micros::from_millis(12_000);
+const STRETCH_RATIO: f64 = 3.0;
 /// Mean of ln f below which no place explains the ranges; without a spare anchor two that are blocked by many metres reach −3.9.
-const LEAST_LN: f64 = -3.0;
-const LEAST_LN_BARE: f64 = -4.2;
+const MIN_MEAN_LN: f64 = -3.0;
+const MIN_MEAN_LN_BARE: f64 = -4.2;
 
 #[derive(Clone, Copy, Debug)]
 struct Entry {
     at: Timestamp,
     ln: f64,
-    too_short: f64,
-    explained: f64,
+    too_short_share: f64,
+    explained_share: f64,
     /// At least one anchor more than it takes to check a place.
     has_spare: bool,
 }
 
-/// The last seconds.
+/// What the last seconds of one tag say, newest last.
 #[derive(Clone, Debug)]
-pub(super) struct Quick {
+pub(super) struct QuickCheck {
     last: ArrayVec<Entry, SECONDS>,
     /// Bad or good, once one of them was reached.
     pub(super) is_bad: Option<bool>,
@@ -45,43 +45,43 @@ pub(super) struct Quick {
 /// Good windows running that end a doubt.
 const GOOD_RUNNING: usize = 12;
 
-impl Quick {
-    pub(super) fn new() -> Quick {
-        Quick { last: ArrayVec::new(), is_bad: None, good_running: 0 }
+impl QuickCheck {
+    pub(super) fn new() -> QuickCheck {
+        QuickCheck { last: ArrayVec::new(), is_bad: None, good_running: 0 }
     }
 
     pub(super) fn clear(&mut self) {
-        *self = Quick::new();
+        *self = QuickCheck::new();
     }
 
     /// Takes a second in, by a model without its offsets; whether bad turned good or the other way.
-    pub(super) fn take(&mut self, ground: &Ground, model: &Model, k: &Keyframe, noise_g: f64) -> bool {
-        if k.heard.len() < ground.d + 1 {
+    pub(super) fn take(&mut self, site: &StatedSite, model: &Model, k: &Keyframe, noise_ratio: f64) -> bool {
+        if k.heard.len() < site.d + 1 {
             return false;
         }
         let mut model = *model;
-        model.g = STRETCH * noise_g;
-        let measured = model.distances(ground, k);
-        let Some(spot) = locate(ground, &model, &measured) else { return false };
+        model.stretch_ratio = STRETCH_RATIO * noise_ratio;
+        let measured = model.distances(site, k);
+        let Some(spot) = locate(site, &model, &measured) else { return false };
         let count = measured.heard.len() as f64;
-        let within = WITHIN_M * model.g;
-        let has_spare = measured.heard.len() >= ground.d + 2;
+        let within = WITHIN_M * model.stretch_ratio;
+        let has_spare = measured.heard.len() >= site.d + 2;
         let mut e = Entry {
             at: k.at,
-            ln: model.sum(ground, &measured, &spot.at_m) / count,
-            too_short: 0.0,
-            explained: 0.0,
+            ln: model.sum(site, &measured, &spot.at_m) / count,
+            too_short_share: 0.0,
+            explained_share: 0.0,
             has_spare,
         };
         for i in measured.heard.iter() {
             let r = measured.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
             // Two NLOS ones among so few draw the place away, and then a third is too short.
             if has_spare {
-                e.too_short += f64::from(u8::from(r <= -within)) / count;
+                e.too_short_share += f64::from(u8::from(r <= -within)) / count;
             }
-            e.explained += f64::from(u8::from(r.abs() < within)) / count;
+            e.explained_share += f64::from(u8::from(r.abs() < within)) / count;
         }
-        self.last.retain(|old| k.at >= old.at && k.at.since(old.at) <= LONGEST);
+        self.last.retain(|old| k.at >= old.at && k.at.since(old.at) <= MAX_SPAN);
         if self.last.is_full() {
             self.last.remove(0);
         }
@@ -90,14 +90,14 @@ impl Quick {
     }
 
     fn judge(&mut self) -> bool {
-        if self.last.len() < LEAST {
+        if self.last.len() < MIN_SECONDS {
             return false;
         }
-        let most = self.last.iter().filter(|e| e.too_short > 0.0).count() * 5 >= self.last.len() * 3;
+        let most = self.last.iter().filter(|e| e.too_short_share > 0.0).count() * 5 >= self.last.len() * 3;
         let (ln, short) = (self.mean(|e| e.ln), self.too_short());
         let before = self.is_bad;
         let has_spare = self.last.iter().filter(|e| e.has_spare).count() * 2 > self.last.len();
-        let least = if has_spare { LEAST_LN } else { LEAST_LN_BARE };
+        let least = if has_spare { MIN_MEAN_LN } else { MIN_MEAN_LN_BARE };
         if ln < least || (short >= 0.15 && most) {
             self.is_bad = Some(true);
         }
@@ -114,11 +114,11 @@ impl Quick {
     }
 
     pub(super) fn too_short(&self) -> f64 {
-        self.mean(|e| e.too_short)
+        self.mean(|e| e.too_short_share)
     }
 
     pub(super) fn explained(&self) -> f64 {
-        self.mean(|e| e.explained)
+        self.mean(|e| e.explained_share)
     }
 
     /// When the seconds that are looked at begin.

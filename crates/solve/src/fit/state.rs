@@ -5,11 +5,11 @@ use hereabout_core::{Micros, Timestamp};
 
 use super::check::{Check, Kind};
 use super::density::{SIGMA_M, WITHIN_M};
-use super::ground::Ground;
 use super::keyframes::{Keyframe, Keyframes, MAX_HEARD_TAGS, Noise, Second};
 use super::model::Model;
-use super::quick::Quick;
-use super::verdict::{CheckResult, NEEDED, judge};
+use super::quick::QuickCheck;
+use super::stated_site::StatedSite;
+use super::verdict::{CheckResult, MIN_KEYFRAMES, judge};
 use super::{Cause, FitAnswer, FitRange, FitSetup, SiteDoubt};
 
 /// Looks at the density with each epoch; about .2 ms.
@@ -26,27 +26,27 @@ const ENOUGH_TO_OVERRULE: usize = 10;
 /// How long tracks take to forget anchors that were excluded.
 const SETTLES: Micros = Micros::from_millis(12_000);
 /// Scales of two checks that differ by less are one.
-const SAME_FIGURE: f64 = 0.02;
+const SAME_SCALE_RATIO: f64 = 0.02;
 /// A gain that is clearly none.
-const CLEARLY_FITS: f64 = 6.0;
+const MAX_GAIN_OF_CLEAR_FIT_NATS: f64 = 6.0;
 
 /// The running test; see the module.
 #[derive(Clone, Debug)]
 pub struct SiteFit {
-    ground: Ground,
+    site: StatedSite,
     seconds: ArrayVec<Second, MAX_HEARD_TAGS>,
     keyframes: Keyframes,
     noise: Noise,
-    quick: Quick,
+    quick: QuickCheck,
     /// The quick doubt was overruled by a check.
     quick_overruled: bool,
     /// The same by the hypothesis that was named.
-    named_quick: Quick,
+    named_quick: QuickCheck,
     has_changed_back: bool,
     fits_running: usize,
     now: Timestamp,
     /// When the last name came that leaves the other anchors in use.
-    set_aside_at: Option<Timestamp>,
+    excluded_at: Option<Timestamp>,
     check: Box<Check>,
     checking: bool,
     checked_version: u64,
@@ -54,27 +54,27 @@ pub struct SiteFit {
     last: Option<CheckResult>,
     named: Option<(Kind, SiteDoubt, Model)>,
     alarm: Option<SiteDoubt>,
-    fits: Option<f64>,
+    fits_share: Option<f64>,
     answer: FitAnswer,
 }
 
 impl SiteFit {
     /// Nothing heard yet. Makes all the memory that it will use, but for tags, which are met one by one.
     pub fn new(setup: FitSetup) -> SiteFit {
-        let ground = Ground::new(setup);
-        let check = Box::new(Check::new(&ground));
+        let site = StatedSite::new(setup);
+        let check = Box::new(Check::new(&site));
         SiteFit {
-            ground,
+            site,
             seconds: ArrayVec::new(),
             keyframes: Keyframes::new(),
             noise: Noise::default(),
-            quick: Quick::new(),
+            quick: QuickCheck::new(),
             quick_overruled: false,
-            named_quick: Quick::new(),
+            named_quick: QuickCheck::new(),
             has_changed_back: false,
             fits_running: 0,
             now: Timestamp::MIN,
-            set_aside_at: None,
+            excluded_at: None,
             check,
             checking: false,
             checked_version: 0,
@@ -82,21 +82,21 @@ impl SiteFit {
             last: None,
             named: None,
             alarm: None,
-            fits: None,
-            answer: FitAnswer::TooEarly { keyframes: 0, needed: NEEDED },
+            fits_share: None,
+            answer: FitAnswer::TooEarly { keyframes: 0, needed: MIN_KEYFRAMES },
         }
     }
 
-    /// What is tested.
+    /// The site as it was handed to [`SiteFit::new`].
     pub fn setup(&self) -> &FitSetup {
-        &self.ground.setup
+        &self.site.setup
     }
 
     /// Takes in the fresh ranges of one epoch of a tag, by its index, and works on for a bounded while. Whether the answer has changed.
     pub fn take(&mut self, tag: usize, at: Timestamp, ranges: &[FitRange]) -> bool {
         self.now = at;
         let Some(slot) = self.slot(tag) else { return false };
-        let needed = (self.ground.d + 2).min(self.ground.n);
+        let needed = (self.site.d + 2).min(self.site.n);
         if let Some(k) = self.seconds[slot].take(slot, at, ranges, needed, &mut self.noise) {
             self.second(&k);
         }
@@ -121,7 +121,7 @@ impl SiteFit {
 
     /// Forgets everything that was heard.
     pub fn clear(&mut self) {
-        *self = SiteFit::new(self.ground.setup.clone());
+        *self = SiteFit::new(self.site.setup.clone());
     }
 
     /// Whether all that was heard has been weighed: without it [`SiteFit::take`] goes on with the work, a piece with each epoch.
@@ -149,7 +149,7 @@ impl SiteFit {
         self.refresh();
     }
 
-    /// As it stands.
+    /// The newest answer; changes only when a check ends.
     pub fn answer(&self) -> FitAnswer {
         self.answer
     }
@@ -159,11 +159,11 @@ impl SiteFit {
     pub fn is_suspected(&self) -> bool {
         // What was wrong is still in the tracks for a while after it was excluded.
         let just_set_aside =
-            self.set_aside_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
+            self.excluded_at.is_some_and(|from| self.now >= from && self.now.since(from) < SETTLES);
         just_set_aside
             || match self.last {
                 None => false,
-                Some(CheckResult::Fits { gain, .. }) => gain >= CLEARLY_FITS,
+                Some(CheckResult::Fits { gain_nats: gain, .. }) => gain >= MAX_GAIN_OF_CLEAR_FIT_NATS,
                 Some(CheckResult::Alarm(_) | CheckResult::Named(..)) => {
                     !matches!(self.answer, FitAnswer::Doubted(_))
                 }
@@ -191,11 +191,11 @@ impl SiteFit {
 
     fn second(&mut self, k: &Keyframe) {
         let g = (self.noise.of_medians_m() / SIGMA_M).clamp(1.0, 5.0);
-        if self.ground.n <= self.ground.d {
+        if self.site.n <= self.site.d {
             return;
         }
-        let stated = Model::stated(&self.ground);
-        if self.quick.take(&self.ground, &stated, k, g) {
+        let stated = Model::stated(&self.site);
+        if self.quick.take(&self.site, &stated, k, g) {
             self.quick_overruled = false;
             // It did fit for long and does no more: what was heard before says nothing of how it is now.
             if self.quick.is_bad == Some(true) && self.fits_running >= MANY_FITS {
@@ -203,7 +203,7 @@ impl SiteFit {
             }
         }
         if let Some((_, _, model)) = &self.named {
-            self.named_quick.take(&self.ground, model, k, g);
+            self.named_quick.take(&self.site, model, k, g);
             // And the other way: the last seconds fit as stated, and not with what was named.
             let over = self.named_quick.is_bad == Some(true) && self.quick.is_bad == Some(false);
             if over && !self.has_changed_back {
@@ -211,7 +211,7 @@ impl SiteFit {
                 self.drop_before();
             }
         }
-        self.keyframes.keep(k, self.ground.d + 1);
+        self.keyframes.keep(k, self.site.d + 1);
     }
 
     fn drop_before(&mut self) {
@@ -223,11 +223,11 @@ impl SiteFit {
 
     fn may_check(&self) -> bool {
         let kept = self.keyframes.kept.len();
-        kept >= NEEDED || (kept > 0 && self.quick.is_bad == Some(true))
+        kept >= MIN_KEYFRAMES || (kept > 0 && self.quick.is_bad == Some(true))
     }
 
     fn is_due(&self, at: Timestamp) -> bool {
-        let clear = matches!(self.last, Some(CheckResult::Fits { gain, .. }) if gain < CLEARLY_FITS);
+        let clear = matches!(self.last, Some(CheckResult::Fits { gain_nats, .. }) if gain_nats < MAX_GAIN_OF_CLEAR_FIT_NATS);
         // A few keyframes fit many a site: their word is renewed soon.
         let young = self.check.frames.len() < YOUNG;
         let calm = self.named.is_none() && self.alarm.is_none() && clear && !young;
@@ -241,15 +241,15 @@ impl SiteFit {
         self.begun_at = Some(at);
         self.checked_version = self.keyframes.version;
         let named = self.named.map(|(kind, _, model)| (kind, model));
-        self.check.begin(&self.ground, &self.keyframes, &self.noise, second_opinion, named);
+        self.check.begin(&self.site, &self.keyframes, &self.noise, second_opinion, named);
         self.checking = true;
     }
 
     fn step(&mut self) -> usize {
-        let price = self.check.step(&self.ground);
+        let price = self.check.step(&self.site);
         if self.check.is_over() {
             self.checking = false;
-            if let Some(verdict) = judge(&self.ground, &self.check) {
+            if let Some(verdict) = judge(&self.site, &self.check) {
                 self.conclude(verdict);
             }
         }
@@ -260,13 +260,13 @@ impl SiteFit {
     fn conclude(&mut self, now: CheckResult) {
         let before = self.last.replace(now);
         match now {
-            CheckResult::Fits { explained, gain } => {
-                self.fits = Some(explained);
+            CheckResult::Fits { explained_share: explained, gain_nats: gain } => {
+                self.fits_share = Some(explained);
                 self.fits_running += 1;
                 let before_fits = matches!(before, Some(CheckResult::Fits { .. }));
                 if before_fits || (self.named.is_none() && self.alarm.is_none()) {
                     self.alarm = None;
-                    if before_fits && gain < CLEARLY_FITS {
+                    if before_fits && gain < MAX_GAIN_OF_CLEAR_FIT_NATS {
                         self.named = None;
                     }
                 }
@@ -298,12 +298,12 @@ impl SiteFit {
 
     fn name(&mut self, kind: Kind, doubt: SiteDoubt) {
         if self.named.is_none_or(|(k, ..)| k != kind) {
-            self.set_aside_at = (!doubt.all).then_some(self.now);
+            self.excluded_at = (!doubt.all).then_some(self.now);
             self.named_quick.clear();
             self.has_changed_back = false;
         }
         if let Some(best) = self.check.best() {
-            let offsets = Model::stated(&self.ground);
+            let offsets = Model::stated(&self.site);
             let model = Model { offset_m: offsets.offset_m, excess_m: offsets.excess_m, ..best.model };
             self.named = Some((kind, doubt, model));
         }
@@ -326,10 +326,13 @@ impl SiteFit {
                 within_m: 3.0 * WITHIN_M,
                 all: true,
             })
-        } else if let Some(explained) = self.fits {
+        } else if let Some(explained) = self.fits_share {
             FitAnswer::Fits { explained_share: explained }
         } else {
-            FitAnswer::TooEarly { keyframes: self.keyframes.kept.len().min(NEEDED), needed: NEEDED }
+            FitAnswer::TooEarly {
+                keyframes: self.keyframes.kept.len().min(MIN_KEYFRAMES),
+                needed: MIN_KEYFRAMES,
+            }
         };
         let changed = answer != self.answer;
         self.answer = answer;
@@ -341,7 +344,7 @@ impl SiteFit {
 fn is_one_figure(a: &SiteDoubt, b: &SiteDoubt) -> bool {
     match (a.cause, b.cause) {
         (Some(Cause::Scale { factor: a }), Some(Cause::Scale { factor: b })) => {
-            (a / b).ln().abs() < SAME_FIGURE
+            (a / b).ln().abs() < SAME_SCALE_RATIO
         }
         _ => true,
     }

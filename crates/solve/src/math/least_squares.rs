@@ -62,7 +62,7 @@ impl<const P: usize> Normal<P> {
 /// When the descent is over.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Stop {
-    /// Most linearisations.
+    /// Linearisations after which the descent gives up.
     pub iterations: usize,
     /// Settled when the decrement is at most this.
     pub decrement: f64,
@@ -76,11 +76,11 @@ pub struct Stop {
 /// Where a descent came to rest.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Minimum<const P: usize> {
-    /// The place.
+    /// Where the cost is smallest.
     pub at: SVector<f64, P>,
     /// The normal equations of the last linearisation; it is at most one settled step away from `at`.
     pub normal: Normal<P>,
-    /// Linearisations that it took.
+    /// Linearisations until the end, for the benches and tests.
     pub iterations: usize,
 }
 
@@ -99,8 +99,8 @@ pub enum NoMinimum {
 }
 
 const FIRST_DAMPING: f64 = 1e-4;
-const LEAST_DAMPING: f64 = 1e-12;
-const MOST_DAMPING: f64 = 1e16;
+const MIN_DAMPING: f64 = 1e-12;
+const MAX_DAMPING: f64 = 1e16;
 /// A step damped more than this is short because of the damping, and proves nothing about the end.
 const SETTLED_DAMPING: f64 = 1e-3;
 /// Costs that differ by less than this share are equal.
@@ -126,12 +126,12 @@ pub fn minimise<const P: usize>(
     let mut damping = 0.0;
     let mut iterations = 1;
     let mut good_enough = false;
-    while iterations < stop.iterations && damping < MOST_DAMPING {
+    while iterations < stop.iterations && damping < MAX_DAMPING {
         for k in 0..P {
             scale[k] = f64::max(scale[k], normal.matrix[(k, k)]);
         }
         let Some(step) = damped_step(&normal, damping, &scale) else {
-            damping = f64::max(damping * 10.0, 10.0 * LEAST_DAMPING);
+            damping = f64::max(damping * 10.0, 10.0 * MIN_DAMPING);
             continue;
         };
         let unit = if stop.relative { normal.cost } else { 1.0 };
@@ -149,7 +149,7 @@ pub fn minimise<const P: usize>(
         if trial.is_finite() && (trial.cost < limit || (good_enough && trial.cost <= limit)) {
             at += step;
             normal = trial;
-            damping = if damping > LEAST_DAMPING { damping / 10.0 } else { 0.0 };
+            damping = if damping > MIN_DAMPING { damping / 10.0 } else { 0.0 };
         } else if good_enough {
             break;
         } else {

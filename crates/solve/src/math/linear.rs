@@ -11,7 +11,7 @@
 
 use nalgebra::{DMatrix, DVector};
 
-/// What the fit found.
+/// Estimate, cofactors and sum of squares of a linear fit.
 #[derive(Clone, Debug, PartialEq)]
 pub struct LinearFit {
     /// The unknowns, one a column of the design.
@@ -22,7 +22,7 @@ pub struct LinearFit {
     pub residuals: DVector<f64>,
     /// Sum of the squared residuals.
     pub rss: f64,
-    /// Rows minus unknowns.
+    /// Degrees of freedom: rows minus unknowns.
     pub dof: usize,
 }
 
@@ -39,17 +39,17 @@ pub enum LinearError {
     /// Fewer rows than unknowns, or no unknowns.
     #[error("{rows} rows cannot determine {unknowns} unknowns")]
     TooFewRows {
-        /// Rows of the design.
+        /// Rows of the design matrix (observations).
         rows: usize,
-        /// Columns of the design.
+        /// Columns of the design matrix (unknowns).
         unknowns: usize,
     },
     /// Some columns say the same: only `rank` combinations are determined.
     #[error("only {rank} of {unknowns} unknowns are determined by the rows")]
     RankDeficient {
-        /// Columns that are independent.
+        /// Rank of the design matrix.
         rank: usize,
-        /// Columns of the design.
+        /// Columns of the design matrix (unknowns).
         unknowns: usize,
     },
     /// A NaN or an infinity among the rows (or values so large that their squares are), or a design whose

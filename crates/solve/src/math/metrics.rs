@@ -33,13 +33,13 @@ pub fn quantile(values: &[f64], p: f64) -> Option<f64> {
 pub struct ErrorSize {
     /// Mean of the absolute errors.
     pub mean_m: f64,
-    /// Root mean square.
+    /// Root mean square, metres.
     pub rms_m: f64,
-    /// Median (CE50, VE50, SE50).
+    /// Median (CE50, VE50, SE50), metres.
     pub p50_m: f64,
     /// 95 % quantile (CE95, VE95, SE95).
     pub p95_m: f64,
-    /// Largest.
+    /// Largest, metres.
     pub max_m: f64,
 }
 
@@ -62,7 +62,7 @@ impl ErrorSize {
 /// The accuracy of a set of positions.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Accuracy {
-    /// How many errors.
+    /// Number of errors that the figures rest on.
     pub count: usize,
     /// Horizontal: CE50, CE95, RMSE.
     pub horizontal: ErrorSize,

@@ -24,12 +24,12 @@ const EXCLUDED_SHARE: f64 = 0.05;
 /// Points across the area, each way.
 const GRID: usize = 24;
 /// Orders beyond this are not listed: so many mean that the anchors hang at one place.
-pub const MOST_ORDERS: usize = 48;
+pub const MAX_ORDERS: usize = 48;
 /// Choices that are tried at most; sixteen anchors that look alike would take an age.
-const MOST_CHOICES: usize = 200_000;
+const MAX_CHOICES: usize = 200_000;
 
 /// The orders, but for the site's own: for each anchor by index the index of the anchor whose place it takes. In the order of
-/// these numbers, at most [`MOST_ORDERS`]. An order whose images `fence` excludes is left out.
+/// these numbers, at most [`MAX_ORDERS`]. An order whose images `fence` excludes is left out.
 pub fn congruences(
     anchors_m: &[[f64; 3]],
     dimension: Dimension,
@@ -44,7 +44,7 @@ pub fn congruences(
     let own = |order: &ArrayVec<u8, MAX_ANCHORS>| order.iter().enumerate().all(|(i, p)| i == usize::from(*p));
     let mut found = search.found;
     found.retain(|order| !own(order) && !is_excluded(anchors_m, order, dimension, fence));
-    found.truncate(MOST_ORDERS);
+    found.truncate(MAX_ORDERS);
     found
 }
 
@@ -69,7 +69,7 @@ impl Search<'_> {
         for place in 0..self.anchors_m.len() {
             self.choices += 1;
             // One more than are listed: the site's own is among them.
-            if self.choices > MOST_CHOICES || self.found.len() > MOST_ORDERS {
+            if self.choices > MAX_CHOICES || self.found.len() > MAX_ORDERS {
                 return;
             }
             let Ok(number) = u8::try_from(place) else { return };
@@ -174,13 +174,13 @@ fn points(anchors_m: &[[f64; 3]], dimension: Dimension, fence: &Fence) -> Vec<[f
 
 /// An isometry as two sets of axes, each with its origin.
 struct Map {
-    from: [[f64; 3]; 4],
-    to: [[f64; 3]; 4],
+    from_axes_m: [[f64; 3]; 4],
+    to_axes_m: [[f64; 3]; 4],
 }
 
 impl Map {
-    /// From places to their images; `side` chooses the hand of the last axis. `None` where the places span too little.
-    fn between(from_m: &[[f64; 3]], to_m: &[[f64; 3]], flat: bool, side: f64) -> Option<Map> {
+    /// From places to their images; `hand_factor` chooses the hand of the last axis. `None` where the places span too little.
+    fn between(from_m: &[[f64; 3]], to_m: &[[f64; 3]], flat: bool, hand_factor: f64) -> Option<Map> {
         let n = from_m.len();
         let pairs = (0..n).flat_map(|i| (0..i).map(move |j| (i, j)));
         let far = |i: usize, j: usize| norm(across(minus(from_m[i], from_m[j]), flat));
@@ -210,19 +210,19 @@ impl Map {
             };
             Some([middle(of), first, second, third])
         };
-        let mut map = Map { from: axes(from_m, 1.0)?, to: axes(to_m, side)? };
+        let mut map = Map { from_axes_m: axes(from_m, 1.0)?, to_axes_m: axes(to_m, hand_factor)? };
         if flat {
             // Heights stay what they are.
-            map.to[0][2] = map.from[0][2];
+            map.to_axes_m[0][2] = map.from_axes_m[0][2];
         }
         Some(map)
     }
 
     fn image_m(&self, at_m: [f64; 3]) -> [f64; 3] {
-        let [origin, axes @ ..] = &self.from;
+        let [origin, axes @ ..] = &self.from_axes_m;
         let to = minus(at_m, *origin);
-        let mut out = self.to[0];
-        for (axis, image) in axes.iter().zip(&self.to[1..]) {
+        let mut out = self.to_axes_m[0];
+        for (axis, image) in axes.iter().zip(&self.to_axes_m[1..]) {
             let along = dot(to, *axis);
             out.iter_mut().zip(image).for_each(|(o, v)| *o += along * v);
         }

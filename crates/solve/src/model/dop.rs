@@ -12,9 +12,9 @@ use crate::math::geometry::spd_inverse;
 /// Dilution of precision of one place, unit weights.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Dop {
-    /// Horizontal.
+    /// Horizontal: metres of position error per metre of range error.
     pub hdop: f64,
-    /// Vertical; `None` in 2D.
+    /// Vertical, likewise; `None` in 2D.
     pub vdop: Option<f64>,
     /// In space; `None` in 2D.
     pub pdop: Option<f64>,
@@ -47,11 +47,11 @@ pub fn dop(
 /// `Σ u uᵀ` over the first `D` coordinates of the directions.
 fn unit_normal<const D: usize>(
     anchors_m: impl Iterator<Item = [f64; 3]>,
-    at: [f64; 3],
+    at_m: [f64; 3],
 ) -> SMatrix<f64, D, D> {
     let mut sum = SMatrix::<f64, D, D>::zeros();
     for a in anchors_m {
-        let d = [at[0] - a[0], at[1] - a[1], at[2] - a[2]];
+        let d = [at_m[0] - a[0], at_m[1] - a[1], at_m[2] - a[2]];
         let square = d[0] * d[0] + d[1] * d[1] + d[2] * d[2];
         if square > 0.0 {
             for r in 0..D {

@@ -11,8 +11,8 @@
 //! L(e; σ) = density of  offset + Exp(mean) + N(0, σ²)      (exponentially modified Gaussian)
 //! ```
 //!
-//! **Symbols.** p = [`ErrorModel::late_share`], offset = [`ErrorModel::late_offset_m`], mean =
-//! [`ErrorModel::late_mean_m`], ε = [`ErrorModel::wild_share`], W = [`ErrorModel::wild_span_m`].
+//! **Symbols.** p = [`ErrorModel::nlos_share`], offset = [`ErrorModel::nlos_offset_m`], mean =
+//! [`ErrorModel::nlos_mean_m`], ε = [`ErrorModel::wild_share`], W = [`ErrorModel::wild_span_m`].
 //!
 //! **Assumptions.** Errors of different anchors are independent given their labels. An NLOS range is
 //! never short: a range that is too short by several σ can only be wild. The flat floor ε/W looks
@@ -24,7 +24,7 @@
 use std::f64::consts::FRAC_1_SQRT_2;
 
 /// 1/√(2π).
-pub(crate) const INV_SQRT_TAU: f64 = 0.398_942_280_401_432_7;
+pub(crate) const INV_SQRT_TAU_RATIO: f64 = 0.398_942_280_401_432_7;
 
 /// Parameters of the error density; see the module's prose. Metres and shares of one.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -99,7 +99,7 @@ impl ErrorModel {
 /// Density (1/m) of a Gaussian error.
 pub(crate) fn gauss(e_m: f64, sigma_m: f64) -> f64 {
     let t = e_m / sigma_m;
-    INV_SQRT_TAU / sigma_m * (-0.5 * t * t).exp()
+    INV_SQRT_TAU_RATIO / sigma_m * (-0.5 * t * t).exp()
 }
 
 /// ½·exp(a²/2)·erfc(a/√2) for a ≥ 0: the upper tail of the Gaussian without its exponential.
@@ -107,24 +107,24 @@ pub(crate) fn gauss(e_m: f64, sigma_m: f64) -> f64 {
 /// Rational approximation 7.1.26 of Abramowitz & Stegun, *Handbook of Mathematical Functions* (1964),
 /// coefficients from memory and checked by a test: absolute error of erfc below 1.5·10⁻⁷. Beyond
 /// five σ the relative error reaches tens of per cent, where the flat floor rules anyway.
-fn half_erfcx(a: f64) -> f64 {
-    let t = 1.0 / (1.0 + 0.327_591_1 * FRAC_1_SQRT_2 * a);
+fn half_erfcx(a_sigmas: f64) -> f64 {
+    let t = 1.0 / (1.0 + 0.327_591_1 * FRAC_1_SQRT_2 * a_sigmas);
     0.5 * t
         * (0.254_829_592
             + t * (-0.284_496_736 + t * (1.421_413_741 + t * (-1.453_152_027 + t * 1.061_405_429))))
 }
 
-/// Probability that a standard Gaussian vector of `unknowns` (2 or 3) components is longer than `r`.
-pub(crate) fn beyond(r: f64, unknowns: usize) -> f64 {
-    if r <= 0.0 {
+/// Probability that a standard Gaussian vector of `unknowns` (2 or 3) components is longer than `radius_sigmas`.
+pub(crate) fn beyond(radius_sigmas: f64, unknowns: usize) -> f64 {
+    if radius_sigmas <= 0.0 {
         return 1.0;
     }
-    let bell = (-0.5 * r * r).exp();
+    let bell = (-0.5 * radius_sigmas * radius_sigmas).exp();
     if unknowns < 3 {
         bell
     } else {
         // Maxwell distribution: 2·Q(r) + √(2/π)·r·exp(−r²/2).
-        bell * (2.0 * half_erfcx(r) + 2.0 * INV_SQRT_TAU * r)
+        bell * (2.0 * half_erfcx(radius_sigmas) + 2.0 * INV_SQRT_TAU_RATIO * radius_sigmas)
     }
 }
 

@@ -39,24 +39,24 @@ pub(crate) struct Mixture {
 
 impl Mixture {
     /// A start from the values alone; `None` for an empty slice. Values must be finite.
-    pub(crate) fn start(values: &[f64]) -> Option<Mixture> {
-        let level_m = half_sample_mode(values)?;
-        let early: Vec<f64> = values.iter().copied().filter(|v| *v <= level_m).collect();
+    pub(crate) fn start(values_m: &[f64]) -> Option<Mixture> {
+        let level_m = half_sample_mode(values_m)?;
+        let early: Vec<f64> = values_m.iter().copied().filter(|v| *v <= level_m).collect();
         let sigma_m = mad_sigma(&early, level_m)?.clamp(0.01, 0.5);
         Some(Mixture { level_m, sigma_m, nlos_share: 0.1, nlos_mean_m: 0.6 })
     }
 
-    /// Rounds of expectation and maximisation until the level moves by less than `settled_m`, over `values`
+    /// Rounds of expectation and maximisation until the level moves by less than `settled_m`, over `values_m`
     /// that came `counts` times each. `sigma_max_m` bounds σ, so that the good part cannot swallow the tail.
     pub(crate) fn refine(
         mut self,
-        values: &[f64],
+        values_m: &[f64],
         counts: &[f64],
         sigma_max_m: f64,
         settled_m: f64,
     ) -> Mixture {
         for _ in 0..MAX_ROUNDS {
-            let next = self.round(values, counts, sigma_max_m);
+            let next = self.round(values_m, counts, sigma_max_m);
             let moved = (next.level_m - self.level_m).abs();
             self = next;
             if moved < settled_m {
@@ -67,11 +67,11 @@ impl Mixture {
     }
 
     /// One round of expectation and maximisation.
-    pub(crate) fn round(&self, values: &[f64], counts: &[f64], sigma_max_m: f64) -> Mixture {
+    pub(crate) fn round(&self, values_m: &[f64], counts: &[f64], sigma_max_m: f64) -> Mixture {
         let law = Law::new(self);
         let all: f64 = counts.iter().sum();
         let (mut good, mut shift, mut square, mut nlos, mut excess) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (v, n) in values.iter().zip(counts).filter(|(_, n)| **n > 0.0) {
+        for (v, n) in values_m.iter().zip(counts).filter(|(_, n)| **n > 0.0) {
             let e = v - self.level_m;
             let (g, l) = law.responsibilities(e);
             let (g, l) = (g * n, l * n);
@@ -104,43 +104,45 @@ impl Mixture {
 
 /// The model with its constants worked out once.
 struct Law {
-    good_scale: f64,
-    half_precision: f64,
-    tail_scale: f64,
-    rate: f64,
-    sigma: f64,
-    floor: f64,
+    good_peak_per_m: f64,
+    half_precision_per_m2: f64,
+    tail_peak_per_m: f64,
+    rate_per_m: f64,
+    sigma_m: f64,
+    floor_per_m: f64,
 }
 
 impl Law {
     fn new(m: &Mixture) -> Law {
         let rate = 1.0 / m.nlos_mean_m;
         Law {
-            good_scale: (1.0 - m.nlos_share) / (m.sigma_m * std::f64::consts::TAU.sqrt()),
-            half_precision: 0.5 / (m.sigma_m * m.sigma_m),
-            tail_scale: m.nlos_share * (1.0 - FLOOR_SHARE) * 0.5 * rate,
-            rate,
-            sigma: m.sigma_m,
-            floor: m.nlos_share * FLOOR_SHARE / FLOOR_SPAN_M,
+            good_peak_per_m: (1.0 - m.nlos_share) / (m.sigma_m * std::f64::consts::TAU.sqrt()),
+            half_precision_per_m2: 0.5 / (m.sigma_m * m.sigma_m),
+            tail_peak_per_m: m.nlos_share * (1.0 - FLOOR_SHARE) * 0.5 * rate,
+            rate_per_m: rate,
+            sigma_m: m.sigma_m,
+            floor_per_m: m.nlos_share * FLOOR_SHARE / FLOOR_SPAN_M,
         }
     }
 
     /// Probabilities of good and of NLOS, for a residual in metres; they sum to 1 without the floor's.
-    fn responsibilities(&self, e: f64) -> (f64, f64) {
-        let good = self.good_scale * (-self.half_precision * e * e).exp();
-        let tail = self.tail(e - NLOS_START_M);
-        let all = good + tail + self.floor;
+    fn responsibilities(&self, residual_m: f64) -> (f64, f64) {
+        let good = self.good_peak_per_m * (-self.half_precision_per_m2 * residual_m * residual_m).exp();
+        let tail = self.tail(residual_m - NLOS_START_M);
+        let all = good + tail + self.floor_per_m;
         (good / all, tail / all)
     }
 
     /// Exponential with normal noise: ½λ·exp(½λ²σ² - λx)·erfc((λσ - x/σ)/√2).
-    fn tail(&self, x: f64) -> f64 {
-        let z = (self.rate * self.sigma - x / self.sigma) * std::f64::consts::FRAC_1_SQRT_2;
+    fn tail(&self, delay_m: f64) -> f64 {
+        let z = (self.rate_per_m * self.sigma_m - delay_m / self.sigma_m) * std::f64::consts::FRAC_1_SQRT_2;
         if z > 5.0 {
             return 0.0; // far on the early side, where the product is 0·∞
         }
         let side = if z < -5.0 { 2.0 } else { erfc(z) };
-        self.tail_scale * side * (0.5 * (self.rate * self.sigma).powi(2) - self.rate * x).exp()
+        self.tail_peak_per_m
+            * side
+            * (0.5 * (self.rate_per_m * self.sigma_m).powi(2) - self.rate_per_m * delay_m).exp()
     }
 }
 

@@ -8,13 +8,13 @@
 //! **Local test** (Baarda 1968). The standardised residual `w = v/(σ√r)` of a good range is standard normal,
 //! and `w²` is what leaving that range out takes off χ². Errors of a metre or more bend the linear model, so
 //! the gate does not trust the formula: it solves once without each range and takes what χ² really loses. The
-//! range with the largest loss is blamed if the two-sided tail of that |w| is below `alpha_local` (0.001: |w|
+//! range with the largest loss is identified as the outlier if the two-sided tail of that |w| is below `alpha_local` (0.001: |w|
 //! > 3.29); it is taken out, and the rest is tested again.
 //!
-//! **Who can be blamed.** With one degree of freedom leaving out any range heals the epoch: the ranges
-//! contradict each other and none can be blamed. The same holds for any two ranges whose removal would each
+//! **What can be identified.** With one degree of freedom leaving out any range heals the epoch: the ranges
+//! contradict each other and none can be identified. The same holds for any two ranges whose removal would each
 //! heal it, with nothing to choose between them: a rectangle's opposite corners seen from its centre. So a
-//! range is blamed only if no other removal that also passes comes within [`FAULTS_APART_CHI2`] of it (odds of
+//! range is identified only if no other removal that also passes comes within [`FAULTS_APART_CHI2`] of it (odds of
 //! twenty to one). Otherwise the answer is "inconsistent", never a guess.
 //!
 //! **Limits.** At most half of the redundancy is given up: beyond that the ranges left over could agree by
@@ -76,11 +76,11 @@ pub(crate) enum Judgement<const D: usize> {
     TwoPlaces { places: PositionMinima<D>, used: LocalRanges<D> },
     /// A contradiction without a culprit; `place` is what all ranges together give.
     Inconsistent { place: PositionMinimum<D> },
-    /// No place to judge.
+    /// No place that could be judged: too few ranges or weak geometry.
     Impossible(NoFixReason),
 }
 
-/// Solves, tests, and takes ranges out as long as one can be blamed.
+/// Solves, tests, and takes ranges out as long as one can be identified.
 pub(crate) fn judge<const D: usize>(
     all: &LocalRanges<D>,
     fence: &Fence,
@@ -96,14 +96,15 @@ pub(crate) fn judge<const D: usize>(
         let believable: PositionMinima<D> =
             found.iter().filter(|p| passes(p, used.dof(), gate)).copied().collect();
         match believable[..] {
-            [a, b] if b.weight() - a.weight() < MINIMA_APART_CHI2 => {
+            [a, b] if b.penalised_chi2() - a.penalised_chi2() < MINIMA_APART_CHI2 => {
                 return Judgement::TwoPlaces { places: believable, used };
             }
             [place, ..] => return Judgement::Accepted { place, used },
             [] => {}
         }
         let given_up = all.list.len() - used.list.len();
-        let blamed = if 2 * (given_up + 1) > all.dof() { None } else { blame(&used, &found[0], fence, gate) };
+        let blamed =
+            if 2 * (given_up + 1) > all.dof() { None } else { identify(&used, &found[0], fence, gate) };
         match blamed {
             Some((index, without)) => {
                 used.list.remove(index);
@@ -116,12 +117,12 @@ pub(crate) fn judge<const D: usize>(
 
 /// Whether ranges and fence allow this place.
 fn passes<const D: usize>(place: &PositionMinimum<D>, dof: usize, gate: &GateSettings) -> bool {
-    place.penalty < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
+    place.penalty_chi2 < MINIMA_APART_CHI2 && chi2_tail(place.chi2, dof) >= gate.alpha_global
 }
 
 /// The one range that explains the residuals, if there is one: its position in the list, and the places without
 /// it.
-fn blame<const D: usize>(
+fn identify<const D: usize>(
     used: &LocalRanges<D>,
     place: &PositionMinimum<D>,
     fence: &Fence,
@@ -135,7 +136,7 @@ fn blame<const D: usize>(
         let mut rest = used.clone();
         rest.list.remove(index);
         let Ok(without) = minima(&rest, fence) else { continue };
-        let weight = without[0].weight();
+        let weight = without[0].penalised_chi2();
         let heals = passes(&without[0], rest.dof(), gate);
         if weight < lowest {
             if best.as_ref().is_some_and(|(_, b)| passes(&b[0], rest.dof(), gate)) {
@@ -147,10 +148,10 @@ fn blame<const D: usize>(
             rival = rival.min(weight);
         }
     }
-    let lost = (place.weight() - lowest).max(0.0);
-    let to_blame =
+    let lost = (place.penalised_chi2() - lowest).max(0.0);
+    let identified =
         normal_two_sided_tail(lost.sqrt()) < gate.alpha_local && rival - lowest >= FAULTS_APART_CHI2;
-    best.filter(|_| to_blame)
+    best.filter(|_| identified)
 }
 
 #[cfg(test)]

@@ -16,9 +16,9 @@ use crate::snapshot::linearised::LocalRanges;
 
 /// Anchors whose spread across their line or plane is below this share of the next larger spread have a
 /// mirror place that is worth a look.
-const THIN: f64 = 0.3;
+const THIN_SHARE: f64 = 0.3;
 /// Spread below this share of the largest is no spread: only the thin axis may have it.
-const FLAT: f64 = 1e-3;
+const FLAT_SHARE: f64 = 1e-3;
 
 /// The anchors' best-fit line or plane, as a mirror.
 #[derive(Clone, Copy, Debug)]
@@ -44,14 +44,14 @@ pub(crate) fn linear_start<const D: usize>(local_ranges: &LocalRanges<D>) -> Opt
         return None;
     }
     let (foot, across) = (linear.foot(), linear.axes.thin());
-    if !linear.is_thinner_than(THIN) {
+    if !linear.is_thinner_than(THIN_SHARE) {
         let at = foot + across * linear.component(D - 1) + linear.mean;
         return Some(Start { at, mirror: None });
     }
     // On the mirror itself the cost has no slope across it: start a little beside it, on the linear
     // solution's side.
-    let height = f64::max(linear.height2(&foot), 1e-4 * linear.range2).sqrt();
-    let below = !linear.is_thinner_than(FLAT) && linear.component(D - 1) < 0.0;
+    let height = f64::max(linear.height2(&foot), 1e-4 * linear.mean_range_m2).sqrt();
+    let below = !linear.is_thinner_than(FLAT_SHARE) && linear.component(D - 1) < 0.0;
     let normal = if below { -across } else { across };
     let mirror = Mirror { through: linear.mean, normal };
     Some(Start { at: foot + normal * height + linear.mean, mirror: Some(mirror) })
@@ -66,9 +66,9 @@ struct Linear<const D: usize> {
     /// ½ Σ a (|a|² + h² − r²).
     rhs: SVector<f64, D>,
     /// |x|² relative to the mean.
-    length2: f64,
+    length_m2: f64,
     /// Mean squared range, for scale.
-    range2: f64,
+    mean_range_m2: f64,
 }
 
 impl<const D: usize> Linear<D> {
@@ -80,20 +80,20 @@ impl<const D: usize> Linear<D> {
         let (mut length2, mut range2) = (0.0, 0.0);
         for s in &local_ranges.list {
             let a = s.anchor - mean;
-            let flat2 = s.range * s.range - s.height2;
+            let flat2 = s.range_m * s.range_m - s.height_m2;
             let excess = flat2 - a.norm_squared();
             scatter += a * a.transpose();
             rhs -= a * (0.5 * excess);
             length2 += excess / n;
             range2 += flat2.abs() / n;
         }
-        Some(Linear { mean, axes: principal_axes(&scatter)?, rhs, length2, range2 })
+        Some(Linear { mean, axes: principal_axes(&scatter)?, rhs, length_m2: length2, mean_range_m2: range2 })
     }
 
     /// Whether all axes but the thin one have a spread.
     fn spans(&self) -> bool {
         let spread = &self.axes.values;
-        (0..D - 1).all(|k| spread[k] > FLAT * FLAT * spread[0])
+        (0..D - 1).all(|k| spread[k] > FLAT_SHARE * FLAT_SHARE * spread[0])
     }
 
     /// Whether the spread across is below this share of the next larger one.
@@ -117,7 +117,7 @@ impl<const D: usize> Linear<D> {
 
     /// Squared height of the tag above its foot; negative when the ranges do not meet.
     fn height2(&self, foot: &SVector<f64, D>) -> f64 {
-        self.length2 - foot.norm_squared()
+        self.length_m2 - foot.norm_squared()
     }
 }
 

@@ -15,23 +15,23 @@ use crate::math::geometry::to_site;
 use crate::math::least_squares::Normal;
 
 /// Coordinates and ranges beyond this are not a place on a site (metres).
-const FARTHEST_M: f64 = 1e8;
+const MAX_COORDINATE_M: f64 = 1e8;
 /// A σ outside these limits is not a range's (metres).
 const SIGMA_SPAN_M: [f64; 2] = [1e-4, 1e4];
 
-/// One usable range.
+/// One usable range, relative to the centre of the anchors.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct LocalRange<const D: usize> {
     /// Anchor, relative to the centre.
     pub(crate) anchor: SVector<f64, D>,
-    /// Known height between tag and anchor, squared; 0 in 3D.
-    pub(crate) height2: f64,
-    /// Measured range.
-    pub(crate) range: f64,
-    /// Standard deviation of the range.
-    pub(crate) sigma: f64,
-    /// 1/σ.
-    pub(crate) root_weight: f64,
+    /// Known height between tag and anchor, squared, m²; 0 in 3D.
+    pub(crate) height_m2: f64,
+    /// Measured range, slant, metres.
+    pub(crate) range_m: f64,
+    /// Standard deviation of the range, metres.
+    pub(crate) sigma_m: f64,
+    /// 1/σ, 1/m.
+    pub(crate) root_weight_per_m: f64,
     /// Where it stands in the caller's list.
     pub(crate) index: usize,
 }
@@ -41,7 +41,7 @@ impl<const D: usize> LocalRange<D> {
     #[inline]
     pub(crate) fn look(&self, at: &SVector<f64, D>) -> (f64, SVector<f64, D>) {
         let d = at - self.anchor;
-        let computed = (d.norm_squared() + self.height2).sqrt();
+        let computed = (d.norm_squared() + self.height_m2).sqrt();
         if computed > 0.0 { (computed, d * (1.0 / computed)) } else { (0.0, SVector::zeros()) }
     }
 }
@@ -72,10 +72,10 @@ impl<const D: usize> LocalRanges<D> {
             centre += anchor;
             list.push(LocalRange {
                 anchor,
-                height2: drop * drop,
-                range: o.range_m,
-                sigma: o.sigma_m,
-                root_weight: 1.0 / o.sigma_m,
+                height_m2: drop * drop,
+                range_m: o.range_m,
+                sigma_m: o.sigma_m,
+                root_weight_per_m: 1.0 / o.sigma_m,
                 index,
             });
         }
@@ -96,8 +96,8 @@ impl<const D: usize> LocalRanges<D> {
         let mut bend_sum = 0.0;
         for s in &self.list {
             let (computed, u) = s.look(at);
-            let weight = s.root_weight * s.root_weight;
-            let residual = (s.range - computed) * weight;
+            let weight = s.root_weight_per_m * s.root_weight_per_m;
+            let residual = (s.range_m - computed) * weight;
             let bend = if computed > 0.0 { residual / computed } else { 0.0 };
             for c in 0..D {
                 for r in c..D {
@@ -107,7 +107,7 @@ impl<const D: usize> LocalRanges<D> {
                 }
                 normal.gradient[c] += u[c] * residual;
             }
-            normal.cost += residual * (s.range - computed);
+            normal.cost += residual * (s.range_m - computed);
             bend_sum += bend;
         }
         for c in 0..D {
@@ -123,15 +123,15 @@ impl<const D: usize> LocalRanges<D> {
         to_site(&(at + self.centre), self.dimension)
     }
 
-    /// Ranges left over.
+    /// Degrees of freedom: ranges beyond the unknown coordinates.
     pub(crate) fn dof(&self) -> usize {
         self.list.len().saturating_sub(D)
     }
 }
 
-fn usable(o: &RangeObs, drop: f64) -> bool {
-    o.anchor_m.iter().all(|c| c.abs() <= FARTHEST_M)
-        && drop.abs() <= FARTHEST_M
-        && (0.0..=FARTHEST_M).contains(&o.range_m)
+fn usable(o: &RangeObs, drop_m: f64) -> bool {
+    o.anchor_m.iter().all(|c| c.abs() <= MAX_COORDINATE_M)
+        && drop_m.abs() <= MAX_COORDINATE_M
+        && (0.0..=MAX_COORDINATE_M).contains(&o.range_m)
         && (SIGMA_SPAN_M[0]..=SIGMA_SPAN_M[1]).contains(&o.sigma_m)
 }

@@ -8,7 +8,7 @@
 //! u uᵀ/σ²)⁻¹` with the unit directions `u`. Anchors on a line or plane have a mirror place with (almost) the
 //! same χ². Both are looked for, and the fence ([`Fence`]) weighs in: from 2 m outside of it a place pays
 //! ((excess − 2 m)/0.5 m)². If χ² plus this penalty of two believable places differ by less than
-//! [`MINIMA_APART_CHI2`], the answer is [`NoFixReason::TwoPlaces`] with both.
+//! [`MINIMA_APART_CHI2`](crate::snapshot::minima::MINIMA_APART_CHI2), the answer is [`NoFixReason::TwoPlaces`] with both.
 //!
 //! **Gate.** See `gate`: global χ² test, then Baarda's largest standardised residual.
 //!
@@ -64,7 +64,7 @@ pub struct Fix {
     pub dop: Dop,
     /// Σ (residual/σ)² of the used ranges.
     pub chi2: f64,
-    /// Used ranges minus unknowns.
+    /// Used ranges minus unknown coordinates: how many ranges check the others.
     pub dof: usize,
     /// Whether a range was left over to check the place with.
     pub checked: bool,
@@ -73,9 +73,9 @@ pub struct Fix {
 /// One of two places that fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PlaceEstimate {
-    /// East, north, up, metres.
+    /// East, north, up of the tag's antenna, metres.
     pub position_m: [f64; 3],
-    /// Covariance, m².
+    /// Covariance of east, north, up, m², row-major.
     pub covariance_m2: [[f64; 3]; 3],
     /// Σ (residual/σ)².
     pub chi2: f64,
@@ -84,11 +84,11 @@ pub struct PlaceEstimate {
 /// A position or the reason why there is none.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Solution {
-    /// The tag is here.
+    /// One place fits, and it passed the gate.
     Fix(Fix),
-    /// No position.
+    /// There is no position that could be published.
     NoFix {
-        /// Why.
+        /// Which condition is not met.
         reason: NoFixReason,
         /// Both places for [`NoFixReason::TwoPlaces`], likelier first; else empty.
         candidates: ArrayVec<PlaceEstimate, 2>,
@@ -224,7 +224,7 @@ fn residuals<const D: usize>(
 }
 
 fn residual<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>, used: bool) -> Residual {
-    let seen = Seen::new(s, place);
+    let seen = PredictedRange::new(s, place);
     let residual_m = seen.residual_m;
     let reason = if residual_m > 0.0 { RejectReason::TooLong } else { RejectReason::TooShort };
     Residual {
@@ -236,7 +236,7 @@ fn residual<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>, used:
     }
 }
 
-/// Residuals that belong to no fix: nothing was used, and nothing is blamed for that.
+/// Residuals that belong to no fix: nothing was used, and nothing is rejected for that.
 fn unused(mut residuals: ArrayVec<Residual, MAX_ANCHORS>) -> ArrayVec<Residual, MAX_ANCHORS> {
     for r in &mut residuals {
         r.rejected = r.rejected.filter(|_| !r.used);
@@ -247,21 +247,21 @@ fn unused(mut residuals: ArrayVec<Residual, MAX_ANCHORS>) -> ArrayVec<Residual, 
 
 /// One range seen from a place, with the share of its variance that the place explains.
 #[derive(Clone, Copy, Debug)]
-pub(crate) struct Seen {
+pub(crate) struct PredictedRange {
     pub(crate) residual_m: f64,
-    sigma: f64,
+    sigma_m: f64,
     /// uᵀCu/σ².
     leverage: f64,
 }
 
-impl Seen {
-    pub(crate) fn new<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>) -> Seen {
+impl PredictedRange {
+    pub(crate) fn new<const D: usize>(s: &LocalRange<D>, place: &PositionMinimum<D>) -> PredictedRange {
         let (computed, u) = s.look(&place.at);
         let spread = quadratic(&place.covariance, &u);
-        Seen {
-            residual_m: s.range - computed,
-            sigma: s.sigma,
-            leverage: spread * s.root_weight * s.root_weight,
+        PredictedRange {
+            residual_m: s.range_m - computed,
+            sigma_m: s.sigma_m,
+            leverage: spread * s.root_weight_per_m * s.root_weight_per_m,
         }
     }
 
@@ -273,12 +273,12 @@ impl Seen {
     /// w = v/(σ√r) of a range that took part.
     pub(crate) fn standardised(&self) -> Option<f64> {
         let r = self.redundancy();
-        (r > NO_REDUNDANCY).then(|| self.residual_m / (self.sigma * r.sqrt()))
+        (r > NO_REDUNDANCY).then(|| self.residual_m / (self.sigma_m * r.sqrt()))
     }
 
     /// The residual of a range that did not take part over the standard deviation of its prediction.
     fn standardised_prediction(&self) -> f64 {
-        self.residual_m / (self.sigma * (1.0 + self.leverage).sqrt())
+        self.residual_m / (self.sigma_m * (1.0 + self.leverage).sqrt())
     }
 }
 

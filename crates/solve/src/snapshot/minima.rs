@@ -20,9 +20,9 @@ pub const MINIMA_APART_CHI2: f64 = 10.827_566_170_662_733;
 /// Steps below 10⁻⁷ σ end the descent; a hundred linearisations are ten times what a hard case takes.
 const STOP: Stop = Stop { iterations: 100, decrement: 1e-14, stalled: 1e-6, relative: false };
 /// A place whose standard deviation is more than this many times that of its worst range is not determined.
-const WEAKEST: f64 = 100.0;
+const MAX_SIGMA_RATIO: f64 = 100.0;
 /// Two minima whose distance in their own standard deviations is less than the root of this are one.
-const SAME_PLACE: f64 = 1e-6;
+const SAME_PLACE_CHI2: f64 = 1e-6;
 /// The fence does not mind a place this far outside (metres): its line is drawn by hand.
 const FENCE_SLACK_M: f64 = 2.0;
 /// Standard deviation of the fence beyond the slack, metres.
@@ -36,7 +36,7 @@ pub(crate) struct PositionMinimum<const D: usize> {
     /// Weighted squared residual of the ranges.
     pub(crate) chi2: f64,
     /// Squared excess over the fence in its standard deviations.
-    pub(crate) penalty: f64,
+    pub(crate) penalty_chi2: f64,
     /// Covariance, m².
     pub(crate) covariance: SMatrix<f64, D, D>,
     normal: SMatrix<f64, D, D>,
@@ -44,8 +44,8 @@ pub(crate) struct PositionMinimum<const D: usize> {
 
 impl<const D: usize> PositionMinimum<D> {
     /// What two places are compared by.
-    pub(crate) fn weight(&self) -> f64 {
-        self.chi2 + self.penalty
+    pub(crate) fn penalised_chi2(&self) -> f64 {
+        self.chi2 + self.penalty_chi2
     }
 }
 
@@ -68,7 +68,7 @@ pub(crate) fn minima<const D: usize>(
         let other = other.ok().and_then(|m| position_minimum(&m, local_ranges, fence));
         found.extend(other.filter(|p| !found.first().is_some_and(|f| same(f, p))));
     }
-    if found.len() == 2 && found[1].weight() < found[0].weight() {
+    if found.len() == 2 && found[1].penalised_chi2() < found[0].penalised_chi2() {
         found.swap(0, 1);
     }
     if !found.is_empty() {
@@ -94,15 +94,21 @@ fn position_minimum<const D: usize>(
     // minimum's to rounding.
     let Normal { matrix, cost, .. } = minimum.normal;
     let covariance = spd_inverse(&matrix)?;
-    let worst = local_ranges.list.iter().map(|s| s.sigma).fold(0.0, f64::max);
-    if covariance.trace().sqrt() > WEAKEST * worst {
+    let worst = local_ranges.list.iter().map(|s| s.sigma_m).fold(0.0, f64::max);
+    if covariance.trace().sqrt() > MAX_SIGMA_RATIO * worst {
         return None;
     }
     let excess = (fence.excess_m(local_ranges.to_site(&minimum.at)) - FENCE_SLACK_M).max(0.0) / FENCE_SIGMA_M;
-    Some(PositionMinimum { at: minimum.at, chi2: cost, penalty: excess * excess, covariance, normal: matrix })
+    Some(PositionMinimum {
+        at: minimum.at,
+        chi2: cost,
+        penalty_chi2: excess * excess,
+        covariance,
+        normal: matrix,
+    })
 }
 
 fn same<const D: usize>(a: &PositionMinimum<D>, b: &PositionMinimum<D>) -> bool {
     let apart = a.at - b.at;
-    apart.dot(&(a.normal * apart)) < SAME_PLACE
+    apart.dot(&(a.normal * apart)) < SAME_PLACE_CHI2
 }

@@ -67,7 +67,7 @@ pub struct RangeJudgement {
     pub standardised: f64,
 }
 
-/// One place that fits.
+/// One place that fits the ranges, with its weight.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct SnapshotMode {
     /// Share of the belief, 0 to 1.
@@ -104,7 +104,7 @@ pub struct Snapshot {
 /// How the snapshot works; the defaults are the project's tuning.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SnapshotSettings {
-    /// The error density.
+    /// Density of range errors: good, NLOS or wild.
     pub model: ErrorModel,
     /// A second place of at least this weight, …
     pub ambiguous_weight: f64,
@@ -140,20 +140,20 @@ pub(crate) type UsedRanges = ArrayVec<Used, MAX_ANCHORS>;
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct LinearisedRange {
     /// Unit vector anchor → place; the vertical part is zero in 2D.
-    pub(crate) u: [f64; 3],
+    pub(crate) direction: [f64; 3],
     /// Measured minus computed, metres.
-    pub(crate) e: f64,
+    pub(crate) residual_m: f64,
 }
 
 impl Used {
-    pub(crate) fn linearise(&self, from: &[f64; 3], unknowns: usize) -> LinearisedRange {
-        let mut v = minus(from, &self.anchor_m);
+    pub(crate) fn linearise(&self, from_m: &[f64; 3], unknowns: usize) -> LinearisedRange {
+        let mut v = minus(from_m, &self.anchor_m);
         let distance = length(&v);
         let scale = if distance > 1e-9 { 1.0 / distance } else { 0.0 };
         if unknowns == 2 {
             v[2] = 0.0;
         }
-        LinearisedRange { u: v.map(|c| c * scale), e: self.range_m - distance }
+        LinearisedRange { direction: v.map(|c| c * scale), residual_m: self.range_m - distance }
     }
 }
 
@@ -227,17 +227,17 @@ fn usable(ranges: &[RangeObs]) -> UsedRanges {
 
 /// Six damped Gauss-Newton steps on the robust cost: every range counts as much as it is likely to be
 /// good. The first two steps take the noise twice as large, which widens the basin.
-fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [f64; 3] {
-    let mut x = from;
+fn descend(used: &UsedRanges, d: usize, from_m: [f64; 3], model: &ErrorModel) -> [f64; 3] {
+    let mut x = from_m;
     for step in 0..6 {
         let widen = if step < 2 { 2.0 } else { 1.0 };
         let (mut info, mut rhs): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for r in used {
             let s = r.linearise(&x, d);
             let sigma = r.sigma_m * widen;
-            let w = model.good_probability(s.e, sigma) / (sigma * sigma);
-            add_outer(&mut info, d, &s.u, w);
-            rhs = plus(&rhs, &s.u.map(|c| c * w * s.e));
+            let w = model.good_probability(s.residual_m, sigma) / (sigma * sigma);
+            add_outer(&mut info, d, &s.direction, w);
+            rhs = plus(&rhs, &s.direction.map(|c| c * w * s.residual_m));
         }
         // One metre of prior knowledge of the start damps what the geometry leaves open.
         for i in 0..d {
@@ -255,8 +255,8 @@ fn descend(used: &UsedRanges, d: usize, from: [f64; 3], model: &ErrorModel) -> [
 }
 
 /// Σ ln f of all ranges at a place.
-fn ln_density(used: &UsedRanges, d: usize, at: &[f64; 3], model: &ErrorModel) -> f64 {
-    used.iter().map(|r| model.density(r.linearise(at, d).e, r.sigma_m).ln()).sum()
+fn ln_density(used: &UsedRanges, d: usize, at_m: &[f64; 3], model: &ErrorModel) -> f64 {
+    used.iter().map(|r| model.density(r.linearise(at_m, d).residual_m, r.sigma_m).ln()).sum()
 }
 
 /// An outcome without a place.
@@ -279,7 +279,7 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
     let mut mean = [0.0; 3];
     for s in subsets.iter().filter(|s| pick(s)) {
         total += s.weight;
-        mean = plus(&mean, &s.place.map(|c| c * s.weight));
+        mean = plus(&mean, &s.place_m.map(|c| c * s.weight));
     }
     if total.is_nan() || total <= 0.0 {
         return (0.0, [0.0; 3], [0.0; 6]);
@@ -288,10 +288,10 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
     let mut cov = [0.0; 6];
     for s in subsets.iter().filter(|s| pick(s)) {
         let w = s.weight / total;
-        for (c, p) in cov.iter_mut().zip(&s.covariance) {
+        for (c, p) in cov.iter_mut().zip(&s.covariance_m2) {
             *c += w * p;
         }
-        add_outer(&mut cov, d, &minus(&s.place, &mean), w);
+        add_outer(&mut cov, d, &minus(&s.place_m, &mean), w);
     }
     (total, mean, cov)
 }
@@ -334,8 +334,8 @@ fn sum_up(
         .iter()
         .map(|s| MixtureComponent {
             weight: s.weight,
-            away_m: length(&minus(&s.place, &position_m)),
-            sigma_m: largest_eigenvalue(&s.covariance, d).sqrt(),
+            away_m: length(&minus(&s.place_m, &position_m)),
+            sigma_m: largest_eigenvalue(&s.covariance_m2, d).sqrt(),
         })
         .collect();
     let agreeing: f64 =
@@ -368,14 +368,14 @@ fn judge(
 ) -> RangeJudgement {
     let p_good: f64 = subsets.iter().filter(|s| s.members & (1 << bit) != 0).map(|s| s.weight).sum();
     let linearised = r.linearise(position_m, d);
-    let spread = dot(&linearised.u, &times(cov, d, &linearised.u));
+    let spread = dot(&linearised.direction, &times(cov, d, &linearised.direction));
     let sigma2 = r.sigma_m * r.sigma_m;
     // A range that took part pulled the place towards itself: its residual is smaller than its noise.
     let variance = if p_good > 0.5 { (sigma2 - spread).max(0.01 * sigma2) } else { sigma2 + spread };
     RangeJudgement {
         p_good: p_good.min(1.0),
-        residual_m: linearised.e,
-        standardised: linearised.e / variance.sqrt(),
+        residual_m: linearised.residual_m,
+        standardised: linearised.residual_m / variance.sqrt(),
     }
 }
 

@@ -18,20 +18,20 @@ const APART_M: f64 = 0.35;
 
 #[derive(Clone, Copy, Debug)]
 struct Seed {
-    at: [f64; 3],
-    cost: f64,
+    at_m: [f64; 3],
+    cost_nats: f64,
 }
 
-/// The best starts, best first. `height` is the known tag height in 2D.
-pub(super) fn find(used: &UsedRanges, height: Option<f64>, fence: &Fence) -> ArrayVec<[f64; 3], MAX_MODES> {
+/// The best starts, best first. `height_m` is the known tag height in 2D.
+pub(super) fn find(used: &UsedRanges, height_m: Option<f64>, fence: &Fence) -> ArrayVec<[f64; 3], MAX_MODES> {
     let mut best: ArrayVec<Seed, MAX_MODES> = ArrayVec::new();
-    let room = if height.is_some() { MAX_MODES / 2 } else { MAX_MODES };
+    let room = if height_m.is_some() { MAX_MODES / 2 } else { MAX_MODES };
     let mut offer = |at: [f64; 3]| {
         if at.iter().all(|c| c.abs() < 1e7) {
-            keep(&mut best, room, Seed { at, cost: cost(used, &at) - fence_ln(fence, at) });
+            keep(&mut best, room, Seed { at_m: at, cost_nats: cost(used, &at) - fence_ln(fence, at) });
         }
     };
-    match height {
+    match height_m {
         Some(up) => {
             for i in 1..used.len() {
                 for j in 0..i {
@@ -55,20 +55,20 @@ pub(super) fn find(used: &UsedRanges, height: Option<f64>, fence: &Fence) -> Arr
             }
         }
     }
-    best.iter().map(|s| s.at).collect()
+    best.iter().map(|s| s.at_m).collect()
 }
 
 /// Keeps the list sorted, short and spread out.
 fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
-    if best.len() == room && best.last().is_some_and(|l| l.cost <= new.cost) {
+    if best.len() == room && best.last().is_some_and(|l| l.cost_nats <= new.cost_nats) {
         return;
     }
-    let close = |s: &Seed| length(&minus(&s.at, &new.at)) < APART_M;
-    if best.iter().any(|s| close(s) && s.cost <= new.cost) {
+    let close = |s: &Seed| length(&minus(&s.at_m, &new.at_m)) < APART_M;
+    if best.iter().any(|s| close(s) && s.cost_nats <= new.cost_nats) {
         return;
     }
     best.retain(|s| !close(s));
-    let place = best.iter().position(|s| s.cost > new.cost).unwrap_or(best.len());
+    let place = best.iter().position(|s| s.cost_nats > new.cost_nats).unwrap_or(best.len());
     if best.len() == room {
         best.pop();
     }
@@ -77,10 +77,10 @@ fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
 
 /// Stand-in for −Σ ln f with the noise doubled: quadratic near zero, slowly growing on the long side,
 /// flat on the short side.
-fn cost(used: &UsedRanges, at: &[f64; 3]) -> f64 {
+fn cost(used: &UsedRanges, at_m: &[f64; 3]) -> f64 {
     used.iter()
         .map(|r| {
-            let e = r.range_m - length(&minus(at, &r.anchor_m));
+            let e = r.range_m - length(&minus(at_m, &r.anchor_m));
             let t = e / (2.0 * r.sigma_m);
             let bad = if e > 0.0 { 3.5 + 1.6 * e.min(6.0) } else { 12.0 };
             (0.5 * t * t).min(bad)
@@ -88,12 +88,12 @@ fn cost(used: &UsedRanges, at: &[f64; 3]) -> f64 {
         .sum()
 }
 
-/// Where two circles at height `up` meet; the point between them when they don't.
-fn pair(used: &UsedRanges, i: usize, j: usize, up: f64) -> ArrayVec<[f64; 3], 2> {
+/// Where two circles at height `up_m` meet; the point between them when they don't.
+fn pair(used: &UsedRanges, i: usize, j: usize, up_m: f64) -> ArrayVec<[f64; 3], 2> {
     let mut out = ArrayVec::new();
     let (a, b) = (&used[i], &used[j]);
     let flat = |range: f64, dz: f64| (range * range - dz * dz).max(0.0).sqrt();
-    let (ra, rb) = (flat(a.range_m, a.anchor_m[2] - up), flat(b.range_m, b.anchor_m[2] - up));
+    let (ra, rb) = (flat(a.range_m, a.anchor_m[2] - up_m), flat(b.range_m, b.anchor_m[2] - up_m));
     let (dx, dy) = (b.anchor_m[0] - a.anchor_m[0], b.anchor_m[1] - a.anchor_m[1]);
     let apart = (dx * dx + dy * dy).sqrt();
     if apart < 1e-3 {
@@ -103,9 +103,9 @@ fn pair(used: &UsedRanges, i: usize, j: usize, up: f64) -> ArrayVec<[f64; 3], 2>
     let across = (ra * ra - along * along).max(0.0).sqrt();
     let (ex, ey) = (dx / apart, dy / apart);
     let foot = [a.anchor_m[0] + along * ex, a.anchor_m[1] + along * ey];
-    out.push([foot[0] - across * ey, foot[1] + across * ex, up]);
+    out.push([foot[0] - across * ey, foot[1] + across * ex, up_m]);
     if across > 1e-3 {
-        out.push([foot[0] + across * ey, foot[1] - across * ex, up]);
+        out.push([foot[0] + across * ey, foot[1] - across * ex, up_m]);
     }
     out
 }

@@ -25,9 +25,9 @@ pub(crate) struct Subset {
     pub(crate) members: u32,
     /// Which mode it was linearised at.
     pub(crate) mode: usize,
-    pub(crate) place: [f64; 3],
-    pub(crate) covariance: Sym,
-    /// ln w at first; the share of the total after [`Hand::normalised`].
+    pub(crate) place_m: [f64; 3],
+    pub(crate) covariance_m2: Sym,
+    /// ln w at first; the share of the total after [`HeaviestSubsets::normalised`].
     pub(crate) weight: f64,
 }
 
@@ -81,9 +81,9 @@ impl HeaviestSubsets {
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {
     members: u32,
-    info: Sym,
-    rhs: [f64; 3],
-    cost: f64,
+    info_per_m2: Sym,
+    rhs_per_m: [f64; 3],
+    cost_chi2: f64,
     good_ln: f64,
 }
 
@@ -95,7 +95,7 @@ struct ModeTerms<'a> {
     good_ln: [f64; MAX_ANCHORS],
     free: ArrayVec<usize, MAX_FREE>,
     mode: usize,
-    modes: &'a [[f64; 3]],
+    modes_m: &'a [[f64; 3]],
     fence_ln: f64,
     settings: &'a SnapshotSettings,
     /// Upper bounds of ln(p · bad density), one a range.
@@ -106,13 +106,13 @@ struct ModeTerms<'a> {
 pub(super) fn weigh(
     used: &UsedRanges,
     d: usize,
-    modes: &ArrayVec<[f64; 3], MAX_MODES>,
+    modes_m: &ArrayVec<[f64; 3], MAX_MODES>,
     mode: usize,
     fence: &Fence,
     settings: &SnapshotSettings,
     heaviest: &mut HeaviestSubsets,
 ) {
-    let x0 = modes[mode];
+    let x0 = modes_m[mode];
     let model = &settings.model;
     let mut terms = ModeTerms {
         used,
@@ -121,7 +121,7 @@ pub(super) fn weigh(
         good_ln: [0.0; MAX_ANCHORS],
         free: ArrayVec::new(),
         mode,
-        modes,
+        modes_m,
         fence_ln: fence_ln(fence, x0),
         settings,
         bad_bound_ln: [0.0; MAX_ANCHORS],
@@ -130,8 +130,8 @@ pub(super) fn weigh(
     for (i, r) in used.iter().enumerate() {
         terms.linearised[i] = r.linearise(&x0, d);
         terms.good_ln[i] = good_ln(1.0 - model.nlos_share, r.sigma_m);
-        terms.bad_bound_ln[i] = bad_bound(terms.linearised[i].e, r.sigma_m, model).ln();
-        p_good[i] = model.good_probability(terms.linearised[i].e, r.sigma_m);
+        terms.bad_bound_ln[i] = bad_bound(terms.linearised[i].residual_m, r.sigma_m, model).ln();
+        p_good[i] = model.good_probability(terms.linearised[i].residual_m, r.sigma_m);
     }
     // The most doubtful ranges are free; the sure ones keep their verdict.
     let mut order: ArrayVec<usize, MAX_ANCHORS> = (0..used.len()).collect();
@@ -169,9 +169,9 @@ impl ModeTerms<'_> {
         let (s, sigma) = (&self.linearised[i], self.used[i].sigma_m);
         let w = 1.0 / (sigma * sigma);
         sums.members |= 1 << i;
-        add_outer(&mut sums.info, self.d, &s.u, w);
-        sums.rhs = plus(&sums.rhs, &s.u.map(|c| c * w * s.e));
-        sums.cost += w * s.e * s.e;
+        add_outer(&mut sums.info_per_m2, self.d, &s.direction, w);
+        sums.rhs_per_m = plus(&sums.rhs_per_m, &s.direction.map(|c| c * w * s.residual_m));
+        sums.cost_chi2 += w * s.residual_m * s.residual_m;
         sums.good_ln += self.good_ln[i];
     }
 
@@ -197,9 +197,9 @@ impl ModeTerms<'_> {
         if size < self.d {
             return None;
         }
-        let (covariance, det) = inverse(&sums.info, self.d)?;
-        let delta = times(&covariance, self.d, &sums.rhs);
-        let cost = (sums.cost - dot(&sums.rhs, &delta)).max(0.0);
+        let (covariance, det) = inverse(&sums.info_per_m2, self.d)?;
+        let delta = times(&covariance, self.d, &sums.rhs_per_m);
+        let cost = (sums.cost_chi2 - dot(&sums.rhs_per_m, &delta)).max(0.0);
         let tau = std::f64::consts::TAU;
         let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
         let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
@@ -214,9 +214,9 @@ impl ModeTerms<'_> {
         if !(sigma_max < self.settings.weakest_sigma_m && step <= f64::max(0.8, 2.0 * sigma_max)) {
             return None;
         }
-        let place = plus(&self.modes[self.mode], &delta);
+        let place = plus(&self.modes_m[self.mode], &delta);
         let nearer = |(i, m): (usize, &[f64; 3])| i != self.mode && length(&minus(m, &place)) < step;
-        if self.modes.iter().enumerate().any(nearer) {
+        if self.modes_m.iter().enumerate().any(nearer) {
             return None;
         }
         let model = &self.settings.model;
@@ -224,10 +224,16 @@ impl ModeTerms<'_> {
         for i in out() {
             let r = &self.used[i];
             let s = &self.linearised[i];
-            let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.u)).sqrt();
-            bad *= model.nlos_share * model.bad_density(s.e - dot(&s.u, &delta), spread);
+            let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.direction)).sqrt();
+            bad *= model.nlos_share * model.bad_density(s.residual_m - dot(&s.direction, &delta), spread);
         }
         ln += bad.ln();
-        Some(Subset { members: sums.members, mode: self.mode, place, covariance, weight: ln })
+        Some(Subset {
+            members: sums.members,
+            mode: self.mode,
+            place_m: place,
+            covariance_m2: covariance,
+            weight: ln,
+        })
     }
 }

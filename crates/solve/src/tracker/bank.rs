@@ -11,14 +11,14 @@ use super::hypothesis::Hypothesis;
 use super::learning::Rates;
 use super::motion::Motion;
 use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
-use crate::model::error_model::{ErrorModel, INV_SQRT_TAU};
+use crate::model::error_model::{ErrorModel, INV_SQRT_TAU_RATIO};
 
 /// Hypotheses kept between epochs.
 pub(crate) const MAX_BETWEEN_EPOCHS: usize = 8;
 /// Hypotheses kept within an epoch.
 pub(crate) const MAX_WITHIN_EPOCH: usize = 16;
 /// Branches this much lighter than the heaviest are dropped at once.
-const NEGLIGIBLE: f64 = 1e-6;
+const NEGLIGIBLE_SHARE: f64 = 1e-6;
 
 /// One range on its way into the bank.
 #[derive(Clone, Copy, Debug)]
@@ -37,28 +37,32 @@ pub(crate) struct Reading {
 
 /// What a range said on its way in, before it changed anything.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct Taken {
+pub(crate) struct RangeEvidence {
     /// ln of its predictive density.
     pub(crate) ln: f64,
     /// Probability of being short (good or wild), and mean of innovation² − predicted variance given
     /// that, m²: an estimate of σ². A mad innovation counts as four of its σ.
-    pub(crate) short: (f64, f64),
+    pub(crate) short_weight_and_m2: (f64, f64),
 }
 
-/// Sums over the branches of a range; `noise` is its σ².
-fn summary(branches: &[Branch], total: f64, noise: f64) -> Taken {
+/// Sums over the branches of a range; `noise_m2` is its σ².
+fn summary(branches: &[Branch], total_weight: f64, noise_m2: f64) -> RangeEvidence {
     let (mut weight, mut sum) = (0.0, 0.0);
     let kept: f64 = branches.iter().map(|b| b.weight).sum();
-    for b in branches.iter().filter(|b| matches!(b.kind, Kind::Good | Kind::Wild) && b.e < 0.0) {
+    for b in branches
+        .iter()
+        .filter(|b| matches!(b.kind, BranchKind::Good | BranchKind::Wild) && b.innovation_m < 0.0)
+    {
         weight += b.weight / kept;
-        sum += b.weight / kept * ((b.e * b.e).min(16.0 * b.s) - (b.s - noise));
+        sum += b.weight / kept
+            * ((b.innovation_m * b.innovation_m).min(16.0 * b.innovation_m2) - (b.innovation_m2 - noise_m2));
     }
     let mean = if weight > 0.0 { sum / weight } else { 0.0 };
-    Taken { ln: total.max(1e-300).ln(), short: (weight, mean) }
+    RangeEvidence { ln: total_weight.max(1e-300).ln(), short_weight_and_m2: (weight, mean) }
 }
 
 #[derive(Clone, Copy, Debug, PartialEq)]
-enum Kind {
+enum BranchKind {
     Good,
     Continued,
     New,
@@ -68,19 +72,26 @@ enum Kind {
 #[derive(Clone, Copy, Debug)]
 struct Branch {
     parent: usize,
-    kind: Kind,
+    kind: BranchKind,
     weight: f64,
-    u: [f64; 3],
-    e: f64,
-    s: f64,
+    direction: [f64; 3],
+    innovation_m: f64,
+    innovation_m2: f64,
 }
 
-const NO_BRANCH: Branch = Branch { parent: 0, kind: Kind::Wild, weight: 0.0, u: [0.0; 3], e: 0.0, s: 1.0 };
+const NO_BRANCH: Branch = Branch {
+    parent: 0,
+    kind: BranchKind::Wild,
+    weight: 0.0,
+    direction: [0.0; 3],
+    innovation_m: 0.0,
+    innovation_m2: 1.0,
+};
 
 /// The hypotheses, heaviest mattering most; see the module's prose.
 #[derive(Clone, Debug)]
 pub(crate) struct Bank {
-    height: f64,
+    height_m: f64,
     now: Vec<Hypothesis>,
     next: Vec<Hypothesis>,
     count: usize,
@@ -88,9 +99,9 @@ pub(crate) struct Bank {
 
 impl Bank {
     /// An empty bank; the only allocation of its life.
-    pub(crate) fn new(d: usize, height: f64) -> Bank {
+    pub(crate) fn new(d: usize, height_m: f64) -> Bank {
         let room = || vec![Hypothesis::blank(d); MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS];
-        Bank { height, now: room(), next: room(), count: 0 }
+        Bank { height_m, now: room(), next: room(), count: 0 }
     }
 
     pub(crate) fn hypotheses(&self) -> &[Hypothesis] {
@@ -134,12 +145,12 @@ impl Bank {
     }
 
     /// Time passes: every hypothesis goes on as it was or changes between still and moving.
-    pub(crate) fn pass(&mut self, dt: f64, motion: &Motion) {
+    pub(crate) fn pass(&mut self, dt_s: f64, motion: &Motion) {
         for h in &mut self.now[..self.count] {
             h.was_nlos = h.nlos;
             (h.good_now, h.fresh_now, h.wild_now) = (AnchorSet::EMPTY, AnchorSet::EMPTY, AnchorSet::EMPTY);
         }
-        if dt.is_nan() || dt <= 0.0 {
+        if dt_s.is_nan() || dt_s <= 0.0 {
             return;
         }
         if self.count > MAX_BETWEEN_EPOCHS {
@@ -148,9 +159,9 @@ impl Bank {
         }
         // Two-state Markov chain in continuous time.
         let both = (motion.stop_hz + motion.start_hz).max(1e-9);
-        let mixed = (1.0 - (-both * dt).exp()) / both;
+        let mixed = (1.0 - (-both * dt_s).exp()) / both;
         let (stop, start) = (motion.stop_hz * mixed, motion.start_hz * mixed);
-        let creep_m2 = motion.creep_m2(dt);
+        let creep_m2 = motion.creep_m2(dt_s);
         let before = self.count;
         for i in 0..before {
             let (old, new) = self.now.split_at_mut(before);
@@ -166,7 +177,7 @@ impl Bank {
             }
             for h in [stay, change] {
                 if h.moving {
-                    h.drift(dt, motion.acceleration_m2ps3);
+                    h.drift(dt_s, motion.acceleration_m2ps3);
                 } else {
                     h.creep(creep_m2);
                 }
@@ -177,13 +188,13 @@ impl Bank {
     }
 
     /// Takes one range in.
-    pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> Taken {
+    pub(crate) fn take(&mut self, r: &Reading, model: &ErrorModel) -> RangeEvidence {
         let model = &model.for_noise(r.sigma_m);
         let mut branches = [NO_BRANCH; 4 * MAX_WITHIN_EPOCH];
         let mut n = 0;
         let mut total = 0.0;
         for parent in 0..self.count {
-            for b in weigh(&self.now[parent], parent, r, model, self.height) {
+            for b in weigh(&self.now[parent], parent, r, model, self.height_m) {
                 if b.weight > 0.0 {
                     branches[n] = b;
                     n += 1;
@@ -194,7 +205,7 @@ impl Bank {
         let heaviest = branches[..n].iter().map(|b| b.weight).fold(0.0, f64::max);
         let mut kept = 0;
         for i in 0..n {
-            if branches[i].weight > heaviest * NEGLIGIBLE {
+            if branches[i].weight > heaviest * NEGLIGIBLE_SHARE {
                 branches[kept] = branches[i];
                 kept += 1;
             }
@@ -262,13 +273,13 @@ fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
     inverse(&cov, a.d).is_some_and(|(inv, _)| dot(&gap, &times(&inv, a.d, &gap)) < 9.0) && length(&gap) < 1.0
 }
 
-fn normal(e: f64, variance: f64) -> f64 {
-    INV_SQRT_TAU / variance.sqrt() * (-0.5 * e * e / variance).exp()
+fn normal(innovation_m: f64, variance_m2: f64) -> f64 {
+    INV_SQRT_TAU_RATIO / variance_m2.sqrt() * (-0.5 * innovation_m * innovation_m / variance_m2).exp()
 }
 
 /// The branches of one hypothesis. Weight 0 means that there is no such branch.
-fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height: f64) -> [Branch; 4] {
-    let mut u = minus(&h.place(height), &r.anchor_m);
+fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height_m: f64) -> [Branch; 4] {
+    let mut u = minus(&h.place(height_m), &r.anchor_m);
     let distance = length(&u).max(1e-3);
     u = u.map(|c| c / distance);
     if h.d == 2 {
@@ -281,26 +292,35 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
     let bend = ((trace - spread).max(0.0) / (2.0 * distance.max(0.3))).min(distance);
     let e = r.range_m - distance - bend;
     let s = spread + r.sigma_m * r.sigma_m + 2.0 * bend * bend;
-    let branch = |kind, weight, e, s| Branch { parent, kind, weight: h.weight * weight, u, e, s };
-    let wild = branch(Kind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
+    let branch = |kind, weight, e, s| Branch {
+        parent,
+        kind,
+        weight: h.weight * weight,
+        direction: u,
+        innovation_m: e,
+        innovation_m2: s,
+    };
+    let wild = branch(BranchKind::Wild, r.rates.wild_probability / model.wild_span_m, e, s);
     let nlos = h.bias_row(r.anchor);
     let t = &r.rates;
     let to_good = if nlos.is_some() { t.nlos_to_good_probability } else { 1.0 - t.good_to_nlos_probability };
-    let good = branch(Kind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
+    let good =
+        branch(BranchKind::Good, (1.0 - t.wild_probability) * to_good * normal(e, s + r.offset_m2), e, s);
     let fresh = if nlos.is_some() {
         (1.0 - t.nlos_to_good_probability) * t.renewal_probability
     } else {
         t.good_to_nlos_probability
     };
-    let new = branch(Kind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
+    let new =
+        branch(BranchKind::New, (1.0 - t.wild_probability) * fresh * model.nlos_density(e, s.sqrt()), e, s);
     let old = match nlos {
-        None => branch(Kind::Continued, 0.0, e, s),
+        None => branch(BranchKind::Continued, 0.0, e, s),
         Some(row) => {
-            let e = e - h.x[row];
-            let own = h.p[crate::math::small_matrix::at(row, row)] + r.walk_m2;
+            let e = e - h.state[row];
+            let own = h.covariance[crate::math::small_matrix::at(row, row)] + r.walk_m2;
             let s = (s + 2.0 * h.cross(&u, row) + own).max(r.sigma_m * r.sigma_m);
             let keeps = (1.0 - t.nlos_to_good_probability) * (1.0 - t.renewal_probability);
-            branch(Kind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
+            branch(BranchKind::Continued, (1.0 - t.wild_probability) * keeps * normal(e, s), e, s)
         }
     };
     [good, old, new, wild]
@@ -310,26 +330,26 @@ fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height:
 fn carry_out(h: &mut Hypothesis, b: &Branch, r: &Reading, model: &ErrorModel) {
     h.weight = b.weight;
     match b.kind {
-        Kind::Wild => h.wild_now.insert(r.anchor),
-        Kind::Good => {
+        BranchKind::Wild => h.wild_now.insert(r.anchor),
+        BranchKind::Good => {
             h.drop_bias(r.anchor);
-            h.update(&b.u, None, b.e, b.s);
+            h.update(&b.direction, None, b.innovation_m, b.innovation_m2);
             h.good_now.insert(r.anchor);
         }
-        Kind::Continued => {
+        BranchKind::Continued => {
             if let Some(row) = h.bias_row(r.anchor) {
-                h.p[crate::math::small_matrix::at(row, row)] += r.walk_m2;
-                h.update(&b.u, Some(row), b.e, b.s);
+                h.covariance[crate::math::small_matrix::at(row, row)] += r.walk_m2;
+                h.update(&b.direction, Some(row), b.innovation_m, b.innovation_m2);
             }
         }
-        Kind::New => {
+        BranchKind::New => {
             // Exponential prior times Gaussian likelihood peaks s/mean below the innovation.
             h.drop_bias(r.anchor);
-            let mean = (b.e - b.s / model.nlos_mean_m).max(0.75 * model.nlos_offset_m);
+            let mean = (b.innovation_m - b.innovation_m2 / model.nlos_mean_m).max(0.75 * model.nlos_offset_m);
             let variance = 1.7 * model.nlos_mean_m * model.nlos_mean_m;
             h.add_bias(r.anchor, mean, variance);
             let row = h.rows - 1;
-            h.update(&b.u, Some(row), b.e - mean, b.s + variance);
+            h.update(&b.direction, Some(row), b.innovation_m - mean, b.innovation_m2 + variance);
             h.fresh_now.insert(r.anchor);
         }
     }

@@ -24,8 +24,8 @@ pub(crate) struct Hypothesis {
     pub(crate) d: usize,
     /// Rows in use.
     pub(crate) rows: usize,
-    pub(crate) x: [f64; MAX_STATE],
-    pub(crate) p: [f64; PACKED],
+    pub(crate) state: [f64; MAX_STATE],
+    pub(crate) covariance: [f64; PACKED],
     /// Anchor of each bias row.
     bias_of: [u8; MAX_ANCHORS],
     /// Anchors labelled NLOS.
@@ -52,8 +52,8 @@ impl Hypothesis {
         Hypothesis {
             d,
             rows: 2 * d,
-            x: [0.0; MAX_STATE],
-            p: [0.0; PACKED],
+            state: [0.0; MAX_STATE],
+            covariance: [0.0; PACKED],
             bias_of: [0; MAX_ANCHORS],
             nlos: AnchorSet::EMPTY,
             moving: true,
@@ -66,23 +66,23 @@ impl Hypothesis {
         }
     }
 
-    /// A moving tag at `place` with covariance `cov` and unknown velocity.
+    /// A moving tag at `place_m` with covariance `covariance_m2` and unknown velocity.
     pub(crate) fn start(
         &mut self,
-        place: &[f64; 3],
-        cov: &Sym,
+        place_m: &[f64; 3],
+        covariance_m2: &Sym,
         speed_sd_mps: f64,
         weight: f64,
         restart_id: u32,
     ) {
         let d = self.d;
         *self = Hypothesis { weight, restart_id, ..Hypothesis::blank(d) };
-        self.x[..d].copy_from_slice(&place[..d]);
+        self.state[..d].copy_from_slice(&place_m[..d]);
         for i in 0..d {
             for j in 0..=i {
-                self.p[at(i, j)] = cov[at(i, j)];
+                self.covariance[at(i, j)] = covariance_m2[at(i, j)];
             }
-            self.p[at(d + i, d + i)] = speed_sd_mps * speed_sd_mps;
+            self.covariance[at(d + i, d + i)] = speed_sd_mps * speed_sd_mps;
         }
     }
 
@@ -92,8 +92,8 @@ impl Hypothesis {
         let packed = n * (n + 1) / 2;
         self.d = o.d;
         self.rows = n;
-        self.x[..n].copy_from_slice(&o.x[..n]);
-        self.p[..packed].copy_from_slice(&o.p[..packed]);
+        self.state[..n].copy_from_slice(&o.state[..n]);
+        self.covariance[..packed].copy_from_slice(&o.covariance[..packed]);
         self.bias_of = o.bias_of;
         self.nlos = o.nlos;
         self.moving = o.moving;
@@ -105,16 +105,16 @@ impl Hypothesis {
         self.wild_now = o.wild_now;
     }
 
-    /// Place, with `height` for the coordinate that 2D doesn't estimate.
-    pub(crate) fn place(&self, height: f64) -> [f64; 3] {
-        [self.x[0], self.x[1], if self.d == 3 { self.x[2] } else { height }]
+    /// Place, with `height_m` for the coordinate that 2D doesn't estimate.
+    pub(crate) fn place(&self, height_m: f64) -> [f64; 3] {
+        [self.state[0], self.state[1], if self.d == 3 { self.state[2] } else { height_m }]
     }
 
     /// Covariance of the place.
     pub(crate) fn place_cov(&self) -> Sym {
         let mut c = [0.0; 6];
         let packed = self.d * (self.d + 1) / 2;
-        c[..packed].copy_from_slice(&self.p[..packed]);
+        c[..packed].copy_from_slice(&self.covariance[..packed]);
         c
     }
 
@@ -129,21 +129,22 @@ impl Hypothesis {
 
     /// Time passes for a moving tag ([`propagate`]).
     pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
-        propagate(&mut self.x, &mut self.p, self.d, self.rows, dt_s, acceleration_m2ps3);
+        propagate(&mut self.state, &mut self.covariance, self.d, self.rows, dt_s, acceleration_m2ps3);
     }
 
     /// Time passes for a standing tag: the place creeps by `var_m2` per axis.
     pub(crate) fn creep(&mut self, var_m2: f64) {
         for a in 0..self.d {
-            self.p[at(a, a)] += var_m2;
+            self.covariance[at(a, a)] += var_m2;
         }
     }
 
     /// From 1 for a velocity of zero down to 0 for one that is surely larger than `brake_mps`.
     pub(crate) fn slowness(&self, brake_mps: f64) -> f64 {
         let d = self.d;
-        let miss: f64 =
-            (d..2 * d).map(|v| self.x[v] * self.x[v] / (brake_mps * brake_mps + self.p[at(v, v)])).sum();
+        let miss: f64 = (d..2 * d)
+            .map(|v| self.state[v] * self.state[v] / (brake_mps * brake_mps + self.covariance[at(v, v)]))
+            .sum();
         (-0.5 * miss).exp()
     }
 
@@ -159,13 +160,13 @@ impl Hypothesis {
         self.set_velocity(speed_sd_mps * speed_sd_mps);
     }
 
-    fn set_velocity(&mut self, var: f64) {
+    fn set_velocity(&mut self, variance_m2ps2: f64) {
         for v in self.d..2 * self.d {
-            self.x[v] = 0.0;
+            self.state[v] = 0.0;
             for j in 0..self.rows {
-                self.p[at(v, j)] = 0.0;
+                self.covariance[at(v, j)] = 0.0;
             }
-            self.p[at(v, v)] = var;
+            self.covariance[at(v, v)] = variance_m2ps2;
         }
     }
 
@@ -174,11 +175,11 @@ impl Hypothesis {
         let r = self.rows;
         self.bias_of[r - 2 * self.d] = anchor as u8;
         self.rows += 1;
-        self.x[r] = mean_m;
+        self.state[r] = mean_m;
         for j in 0..r {
-            self.p[at(r, j)] = 0.0;
+            self.covariance[at(r, j)] = 0.0;
         }
-        self.p[at(r, r)] = var_m2;
+        self.covariance[at(r, r)] = var_m2;
         self.nlos.insert(anchor);
     }
 
@@ -187,12 +188,12 @@ impl Hypothesis {
         let Some(gone) = self.bias_row(anchor) else { return };
         for i in gone + 1..self.rows {
             for j in 0..=i {
-                let value = self.p[at(i, j)];
+                let value = self.covariance[at(i, j)];
                 if j != gone {
-                    self.p[at(i - 1, if j > gone { j - 1 } else { j })] = value;
+                    self.covariance[at(i - 1, if j > gone { j - 1 } else { j })] = value;
                 }
             }
-            self.x[i - 1] = self.x[i];
+            self.state[i - 1] = self.state[i];
             self.bias_of[i - 1 - 2 * self.d] = self.bias_of[i - 2 * self.d];
         }
         self.rows -= 1;
@@ -200,28 +201,34 @@ impl Hypothesis {
     }
 
     /// One scalar Kalman update with the row vector h = [u on the place, 1 on `bias`], innovation
-    /// `e` and innovation variance `s`.
-    pub(crate) fn update(&mut self, u: &[f64; 3], bias: Option<usize>, e: f64, s: f64) {
+    /// `innovation_m` and innovation variance `innovation_m2`.
+    pub(crate) fn update(
+        &mut self,
+        direction: &[f64; 3],
+        bias: Option<usize>,
+        innovation_m: f64,
+        innovation_m2: f64,
+    ) {
         let n = self.rows;
         let mut ph = [0.0; MAX_STATE];
         for (i, v) in ph.iter_mut().enumerate().take(n) {
-            *v = (0..self.d).map(|j| self.p[at(i, j)] * u[j]).sum();
+            *v = (0..self.d).map(|j| self.covariance[at(i, j)] * direction[j]).sum();
             if let Some(b) = bias {
-                *v += self.p[at(i, b)];
+                *v += self.covariance[at(i, b)];
             }
         }
         let mut k = 0;
         for i in 0..n {
-            let gain = ph[i] / s;
-            self.x[i] += gain * e;
+            let gain = ph[i] / innovation_m2;
+            self.state[i] += gain * innovation_m;
             for other in &ph[..=i] {
-                self.p[k] -= gain * other;
+                self.covariance[k] -= gain * other;
                 k += 1;
             }
         }
         // Rounding must not leave a variance at or below zero where there was one.
         for i in 0..n {
-            let v = &mut self.p[at(i, i)];
+            let v = &mut self.covariance[at(i, i)];
             if *v < 0.0 {
                 *v = 1e-12;
             }
@@ -229,8 +236,8 @@ impl Hypothesis {
     }
 
     /// uᵀ·(covariance between place and bias row `b`).
-    pub(crate) fn cross(&self, u: &[f64; 3], b: usize) -> f64 {
-        (0..self.d).map(|j| self.p[at(b, j)] * u[j]).sum()
+    pub(crate) fn cross(&self, direction: &[f64; 3], b: usize) -> f64 {
+        (0..self.d).map(|j| self.covariance[at(b, j)] * direction[j]).sum()
     }
 
     /// Joins another hypothesis with the same labels: weighted mean, moment-matched covariance. The bias
@@ -248,14 +255,15 @@ impl Hypothesis {
         }
         let mut gap = [0.0; MAX_STATE];
         for i in 0..self.rows {
-            gap[i] = o.x[from[i]] - self.x[i];
+            gap[i] = o.state[from[i]] - self.state[i];
         }
         for i in 0..self.rows {
             for j in 0..=i {
-                let p = &mut self.p[at(i, j)];
-                *p += share * (o.p[at(from[i], from[j])] - *p) + share * (1.0 - share) * gap[i] * gap[j];
+                let p = &mut self.covariance[at(i, j)];
+                *p += share * (o.covariance[at(from[i], from[j])] - *p)
+                    + share * (1.0 - share) * gap[i] * gap[j];
             }
-            self.x[i] += share * gap[i];
+            self.state[i] += share * gap[i];
         }
         if o.weight > self.weight {
             self.was_nlos = o.was_nlos;

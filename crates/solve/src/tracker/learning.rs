@@ -8,7 +8,7 @@
 //! other estimate, and when it is clearly larger, it counts. A single mad reading counts as four σ at most.
 //!
 //! **Labels.** A good anchor turns NLOS with probability `good_to_nlos` per reading, an NLOS one turns
-//! good with `nlos_to_good`; an NLOS one that stays NLOS takes a new delay with `renew`. These are counted
+//! good with `nlos_to_good`; an NLOS one that stays NLOS takes a new delay with `renewal_probability`. These are counted
 //! over all anchors together from the hypotheses' own labels, with forgetting, on top of a few imagined
 //! readings that keep the rates sane at the start.
 
@@ -25,15 +25,15 @@ pub(crate) struct Rates {
 }
 
 /// Memory of the label rates, in readings.
-const RATE_MEMORY_PER_READING: f64 = 1_500.0;
+const RATE_MEMORY_READINGS: f64 = 1_500.0;
 /// Memory of the noise, in good readings of one anchor.
-const NOISE_MEMORY: f64 = 600.0;
+const NOISE_MEMORY_READINGS: f64 = 600.0;
 /// The short side's σ² counts from 1/0.6 of the other one on: below that it may be chance or a manoeuvre.
-const SHORT_TRUST: f64 = 0.6;
+const SHORT_TRUST_RATIO: f64 = 0.6;
 /// The start value of σ counts like this many readings.
-const NOISE_START: f64 = 25.0;
+const NOISE_START_READINGS: f64 = 25.0;
 /// Memory of an anchor's NLOS share, in readings.
-const SHARE_MEMORY: f64 = 300.0;
+const SHARE_MEMORY_READINGS: f64 = 300.0;
 /// The noise is never taken as less or more than this, metres.
 const SIGMA_SPAN_M: [f64; 2] = [0.02, 3.0];
 
@@ -62,7 +62,7 @@ impl LabelCounts {
     /// Lets the past fade by one reading.
     pub(crate) fn fade(&mut self) {
         let start = LabelCounts::start();
-        let keep = 1.0 - 1.0 / RATE_MEMORY_PER_READING;
+        let keep = 1.0 - 1.0 / RATE_MEMORY_READINGS;
         let fade = |v: &mut f64, s: f64| *v = s + (*v - s) * keep;
         fade(&mut self.from_good_weight, start.from_good_weight);
         fade(&mut self.good_to_nlos_weight, start.good_to_nlos_weight);
@@ -84,7 +84,7 @@ impl LabelCounts {
     }
 
     /// The rates for an anchor that was last heard `gap_s` ago.
-    pub(crate) fn rates(&self, gap_s: f64, wild: f64) -> Rates {
+    pub(crate) fn rates(&self, gap_s: f64, wild_probability: f64) -> Rates {
         let mut good_to_nlos = (self.good_to_nlos_weight / self.from_good_weight).clamp(0.002, 0.5);
         let mut nlos_to_good = (self.nlos_to_good_weight / self.from_nlos_weight).clamp(0.02, 0.98);
         let stays = (self.from_nlos_weight - self.nlos_to_good_weight).max(1e-3);
@@ -98,15 +98,15 @@ impl LabelCounts {
             good_to_nlos_probability: good_to_nlos,
             nlos_to_good_probability: nlos_to_good,
             renewal_probability: renew,
-            wild_probability: wild,
+            wild_probability,
         }
     }
 }
 
 /// Share of an anchor's ranges lately that must be too short to contradict a place.
-const CONTRADICTS: f64 = 0.3;
+const MIN_CONTRADICTING_SHARE: f64 = 0.3;
 /// And so many of them: a single wild one says nothing.
-const FEWEST_SHORT: f64 = 1.5;
+const MIN_SHORT_READINGS: f64 = 1.5;
 
 /// What was learned about one anchor.
 #[derive(Clone, Copy, Debug)]
@@ -128,10 +128,10 @@ pub(crate) struct AnchorMemory {
 impl AnchorMemory {
     pub(crate) fn new(sigma_m: f64) -> AnchorMemory {
         AnchorMemory {
-            square_sum_m2: NOISE_START * sigma_m * sigma_m,
-            square_weight: NOISE_START,
-            short_square_sum_m2: NOISE_START * sigma_m * sigma_m,
-            short_weight: NOISE_START,
+            square_sum_m2: NOISE_START_READINGS * sigma_m * sigma_m,
+            square_weight: NOISE_START_READINGS,
+            short_square_sum_m2: NOISE_START_READINGS * sigma_m * sigma_m,
+            short_weight: NOISE_START_READINGS,
             nlos_weight: 0.0,
             label_weight: 0.0,
             readings: 0,
@@ -142,27 +142,27 @@ impl AnchorMemory {
     }
 
     /// Time goes by: what was heard fades by this factor.
-    pub(crate) fn fade(&mut self, by: f64) {
-        self.information_per_m2 *= by;
-        self.recent_weight *= by;
-        self.recent_short_weight *= by;
+    pub(crate) fn fade(&mut self, by_factor: f64) {
+        self.information_per_m2 *= by_factor;
+        self.recent_weight *= by_factor;
+        self.recent_short_weight *= by_factor;
     }
 
     /// One more range, far too short for the place or not.
-    pub(crate) fn judged(&mut self, too_short: bool) {
+    pub(crate) fn count_short(&mut self, too_short: bool) {
         self.recent_weight += 1.0;
         self.recent_short_weight += if too_short { 1.0 } else { 0.0 };
     }
 
     /// Whether its ranges lately can't come from the place: nothing that stands in the way makes a range too short.
     pub(crate) fn contradicts(&self) -> bool {
-        self.recent_short_weight > FEWEST_SHORT.max(CONTRADICTS * self.recent_weight)
+        self.recent_short_weight > MIN_SHORT_READINGS.max(MIN_CONTRADICTING_SHARE * self.recent_weight)
     }
 
     /// The present σ, metres.
     pub(crate) fn sigma_m(&self) -> f64 {
         let both = self.square_sum_m2 / self.square_weight;
-        let short = SHORT_TRUST * self.short_square_sum_m2 / self.short_weight;
+        let short = SHORT_TRUST_RATIO * self.short_square_sum_m2 / self.short_weight;
         both.max(short).max(0.0).sqrt().clamp(SIGMA_SPAN_M[0], SIGMA_SPAN_M[1])
     }
 
@@ -173,21 +173,21 @@ impl AnchorMemory {
 
     /// A range that was good with `weight`; `square_m2` = residual² + predicted variance.
     pub(crate) fn noise(&mut self, weight: f64, square_m2: f64) {
-        let keep = 1.0 - weight / NOISE_MEMORY;
+        let keep = 1.0 - weight / NOISE_MEMORY_READINGS;
         self.square_sum_m2 = self.square_sum_m2 * keep + weight * square_m2;
         self.square_weight = self.square_weight * keep + weight;
     }
 
     /// A range that was short with `weight`.
     pub(crate) fn short(&mut self, weight: f64, square_m2: f64) {
-        let keep = 1.0 - weight / NOISE_MEMORY;
+        let keep = 1.0 - weight / NOISE_MEMORY_READINGS;
         self.short_square_sum_m2 = self.short_square_sum_m2 * keep + weight * square_m2;
         self.short_weight = self.short_weight * keep + weight;
     }
 
     /// One more range, good with probability `p_good`.
     pub(crate) fn heard(&mut self, p_good: f64) {
-        let keep = 1.0 - 1.0 / SHARE_MEMORY;
+        let keep = 1.0 - 1.0 / SHARE_MEMORY_READINGS;
         self.nlos_weight = self.nlos_weight * keep + 1.0 - p_good;
         self.label_weight = self.label_weight * keep + 1.0;
         self.readings += 1;
@@ -233,7 +233,7 @@ mod tests {
         for _ in 0..20_000 {
             m.short(0.5, 0.2 * 0.2);
         }
-        assert!((m.sigma_m() - 0.2 * SHORT_TRUST.sqrt()).abs() < 1e-6);
+        assert!((m.sigma_m() - 0.2 * SHORT_TRUST_RATIO.sqrt()).abs() < 1e-6);
         assert_eq!(m.nlos_share(), None);
         m.heard(0.25);
         assert_eq!(m.nlos_share(), Some(0.75));

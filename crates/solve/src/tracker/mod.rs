@@ -48,7 +48,7 @@ pub(crate) use publish::PosVel;
 
 use crate::model::error_model::ErrorModel;
 use crate::snapshot::{RangeJudgement, fence_ln};
-use bank::{Bank, Reading, Taken};
+use bank::{Bank, RangeEvidence, Reading};
 use learning::{AnchorMemory, LabelCounts, Memories};
 use restart::Window;
 
@@ -263,7 +263,7 @@ impl Tracker {
             }
             self.start(at);
         } else {
-            let mut taken: ArrayVec<Taken, MAX_ANCHORS> = ArrayVec::new();
+            let mut taken: ArrayVec<RangeEvidence, MAX_ANCHORS> = ArrayVec::new();
             for r in &readings {
                 let t = self.bank.take(r, &self.settings.model);
                 self.window.note(r.anchor, at, r.range_m, t.ln);
@@ -370,7 +370,7 @@ impl Tracker {
     }
 
     /// Learns from the epoch's labels.
-    fn learn(&mut self, readings: &[Reading], taken: &[Taken]) {
+    fn learn(&mut self, readings: &[Reading], taken: &[RangeEvidence]) {
         let height = self.height();
         for (r, t) in readings.iter().zip(taken) {
             self.counts.fade();
@@ -391,7 +391,7 @@ impl Tracker {
             if p_good > 1e-3 {
                 m.noise(p_good, square / p_good);
             }
-            m.short(t.short.0, t.short.1);
+            m.short(t.short_weight_and_m2.0, t.short_weight_and_m2.1);
             m.heard(p_good);
             m.information_per_m2 += p_good / (r.sigma_m * r.sigma_m);
             if p_good > 0.5 {

@@ -8,7 +8,7 @@
 //!
 //! A tag that stands still creeps: its place gains a variance that grows with Δt.
 //!
-//! **State.** `x = [position (d), velocity (d), anything that does not move]` with the packed lower triangle `p` of its
+//! **State.** `x = [position (d), velocity (d), anything that does not move]` with the packed lower triangle `covariance` of its
 //! covariance, row by row ([`at`]).
 //!
 //! **Source.** Continuous white-noise acceleration: Bar-Shalom, Li & Kirubarajan 2001, ch. 6, from memory.
@@ -79,8 +79,8 @@ impl ProcessNoise {
 
 /// Carries the first `rows` rows of a state in `d` dimensions on by `dt_s`: x ← F·x, P ← F·P·Fᵀ + Q.
 pub(crate) fn propagate(
-    x: &mut [f64],
-    p: &mut [f64],
+    state: &mut [f64],
+    covariance: &mut [f64],
     d: usize,
     rows: usize,
     dt_s: f64,
@@ -88,17 +88,17 @@ pub(crate) fn propagate(
 ) {
     for a in 0..d {
         let v = d + a;
-        x[a] += dt_s * x[v];
-        p[at(a, a)] += dt_s * (2.0 * p[at(v, a)] + dt_s * p[at(v, v)]);
+        state[a] += dt_s * state[v];
+        covariance[at(a, a)] += dt_s * (2.0 * covariance[at(v, a)] + dt_s * covariance[at(v, v)]);
         for j in (0..rows).filter(|&j| j != a) {
-            p[at(a, j)] += dt_s * p[at(v, j)];
+            covariance[at(a, j)] += dt_s * covariance[at(v, j)];
         }
     }
     let noise = ProcessNoise::over(dt_s, acceleration_m2ps3);
     for a in 0..d {
         let v = d + a;
-        p[at(a, a)] += noise.position_m2;
-        p[at(v, a)] += noise.cross_m2ps;
-        p[at(v, v)] += noise.velocity_m2ps2;
+        covariance[at(a, a)] += noise.position_m2;
+        covariance[at(v, a)] += noise.cross_m2ps;
+        covariance[at(v, v)] += noise.velocity_m2ps2;
     }
 }

@@ -21,7 +21,7 @@ const TOO_SHORT_M: f64 = 0.5;
 const UNCALIBRATED_CLAIM_M: f64 = 0.15;
 /// By how much the protection radius is larger in space than the error model says: there a place or a scale that is off can
 /// hide in height and offsets (found by the site study).
-const BEYOND_MODEL_IN_SPACE: f64 = 1.2;
+const BEYOND_MODEL_IN_SPACE_RATIO: f64 = 1.2;
 /// Anchors that must agree beyond those that check a place, for each that contradicts it.
 const OUTVOTES: usize = 2;
 
@@ -29,60 +29,60 @@ const OUTVOTES: usize = 2;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct PosVel {
     pub(crate) d: usize,
-    pub(crate) x: [f64; 6],
-    pub(crate) p: [f64; 21],
+    pub(crate) state: [f64; 6],
+    pub(crate) covariance: [f64; 21],
 }
 
 impl PosVel {
-    pub(crate) const NONE: PosVel = PosVel { d: 2, x: [0.0; 6], p: [0.0; 21] };
+    pub(crate) const NONE: PosVel = PosVel { d: 2, state: [0.0; 6], covariance: [0.0; 21] };
 
     fn of<'a>(hypotheses: impl Iterator<Item = &'a Hypothesis> + Clone, d: usize) -> Option<(f64, PosVel)> {
         let total: f64 = hypotheses.clone().map(|h| h.weight).sum();
         if total.is_nan() || total <= 0.0 {
             return None;
         }
-        let mut m = PosVel { d, x: [0.0; 6], p: [0.0; 21] };
+        let mut m = PosVel { d, state: [0.0; 6], covariance: [0.0; 21] };
         for h in hypotheses.clone() {
             for i in 0..2 * d {
-                m.x[i] += h.weight / total * h.x[i];
+                m.state[i] += h.weight / total * h.state[i];
             }
         }
         for h in hypotheses {
             let w = h.weight / total;
             for i in 0..2 * d {
-                let gi = h.x[i] - m.x[i];
+                let gi = h.state[i] - m.state[i];
                 for j in 0..=i {
-                    m.p[at(i, j)] += w * (h.p[at(i, j)] + gi * (h.x[j] - m.x[j]));
+                    m.covariance[at(i, j)] += w * (h.covariance[at(i, j)] + gi * (h.state[j] - m.state[j]));
                 }
             }
         }
         Some((total, m))
     }
 
-    pub(crate) fn place(&self, height: f64) -> [f64; 3] {
-        [self.x[0], self.x[1], if self.d == 3 { self.x[2] } else { height }]
+    pub(crate) fn place(&self, height_m: f64) -> [f64; 3] {
+        [self.state[0], self.state[1], if self.d == 3 { self.state[2] } else { height_m }]
     }
 
     pub(crate) fn velocity(&self) -> [f64; 3] {
-        [self.x[self.d], self.x[self.d + 1], if self.d == 3 { self.x[5] } else { 0.0 }]
+        [self.state[self.d], self.state[self.d + 1], if self.d == 3 { self.state[5] } else { 0.0 }]
     }
 
     pub(crate) fn place_cov(&self) -> Sym {
         let mut c = [0.0; 6];
         let packed = self.d * (self.d + 1) / 2;
-        c[..packed].copy_from_slice(&self.p[..packed]);
+        c[..packed].copy_from_slice(&self.covariance[..packed]);
         c
     }
 
     /// Time passes for a moving tag ([`propagate`]).
     pub(crate) fn drift(&mut self, dt_s: f64, acceleration_m2ps3: f64) {
-        propagate(&mut self.x, &mut self.p, self.d, 2 * self.d, dt_s, acceleration_m2ps3);
+        propagate(&mut self.state, &mut self.covariance, self.d, 2 * self.d, dt_s, acceleration_m2ps3);
     }
 }
 
 /// Residual of a range at a hypothesis's place, and the variance of the predicted range.
-pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height: f64) -> (f64, f64) {
-    let v = minus(&h.place(height), anchor_m);
+pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height_m: f64) -> (f64, f64) {
+    let v = minus(&h.place(height_m), anchor_m);
     let distance = length(&v).max(1e-3);
     (range_m - distance, quad(&h.place_cov(), h.d, &v.map(|c| c / distance)))
 }
@@ -179,7 +179,7 @@ impl Tracker {
         for r in ranges.iter().take(estimate.ranges.capacity()) {
             let judgement = self.judge(r, &estimate);
             if let (Some(j), Some(m)) = (judgement, self.memories.get_mut(r.anchor_index)) {
-                m.judged(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
+                m.count_short(j.p_good < 0.5 && j.residual_m < -TOO_SHORT_M.max(4.0 * m.sigma_m()));
             }
             estimate.ranges.push(RangeOutcome { anchor_index: r.anchor_index, judgement });
         }
@@ -335,15 +335,15 @@ fn heaviest_restarts(hypotheses: &[Hypothesis]) -> Option<(u32, Option<(f64, u32
 }
 
 /// Protection radius of the published place over all hypotheses, offsets considered.
-fn protect(hypotheses: &[Hypothesis], place: &[f64; 3], height: f64, consider_m2: &Sym, d: usize) -> f64 {
+fn protect(hypotheses: &[Hypothesis], place_m: &[f64; 3], height_m: f64, consider_m2: &Sym, d: usize) -> f64 {
     let list: ArrayVec<MixtureComponent, { MAX_WITHIN_EPOCH + MAX_BETWEEN_EPOCHS }> = hypotheses
         .iter()
         .map(|h| MixtureComponent {
             weight: h.weight,
-            away_m: length(&minus(&h.place(height), place)),
+            away_m: length(&minus(&h.place(height_m), place_m)),
             sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), consider_m2), d).max(1e-12).sqrt(),
         })
         .collect();
-    let beyond = if d == 3 { BEYOND_MODEL_IN_SPACE } else { 1.0 };
+    let beyond = if d == 3 { BEYOND_MODEL_IN_SPACE_RATIO } else { 1.0 };
     beyond * protection_radius(&list, d, PROTECTION_RISK)
 }

@@ -31,7 +31,7 @@ const START_SPEED_MPS: f64 = 0.7;
 const PATIENCE_S: f64 = 2.0;
 
 #[derive(Clone, Copy, Debug)]
-struct Noted {
+struct LastRange {
     at: Timestamp,
     range_m: f64,
     ln: f64,
@@ -40,15 +40,16 @@ struct Noted {
 /// The newest range of each anchor.
 #[derive(Clone, Debug)]
 pub(super) struct Window {
-    noted: [Option<Noted>; MAX_ANCHORS],
+    noted: [Option<LastRange>; MAX_ANCHORS],
     /// ln of the area (volume) in which the tag can turn up.
     site_ln: f64,
 }
 
 impl Window {
-    pub(super) fn new(anchors: &[[f64; 3]], dimension: Dimension) -> Window {
+    pub(super) fn new(anchors_m: &[[f64; 3]], dimension: Dimension) -> Window {
         let size = |axis: usize, least: f64| {
-            let of = |pick: fn(f64, f64) -> f64, from: f64| anchors.iter().map(|a| a[axis]).fold(from, pick);
+            let of =
+                |pick: fn(f64, f64) -> f64, from: f64| anchors_m.iter().map(|a| a[axis]).fold(from, pick);
             let span = of(f64::max, f64::NEG_INFINITY) - of(f64::min, f64::INFINITY);
             if span.is_finite() { span.max(least) } else { least }
         };
@@ -61,7 +62,7 @@ impl Window {
     }
 
     pub(super) fn note(&mut self, anchor: usize, at: Timestamp, range_m: f64, ln: f64) {
-        self.noted[anchor] = Some(Noted { at, range_m, ln });
+        self.noted[anchor] = Some(LastRange { at, range_m, ln });
     }
 
     /// Seconds since the anchor was last heard.
@@ -69,7 +70,7 @@ impl Window {
         self.noted[anchor].map(|n| now.since(n.at).secs_f64())
     }
 
-    fn recent(&self, now: Timestamp) -> impl Iterator<Item = (usize, Noted, f64)> + '_ {
+    fn recent(&self, now: Timestamp) -> impl Iterator<Item = (usize, LastRange, f64)> + '_ {
         self.noted.iter().enumerate().filter_map(move |(i, n)| {
             let n = (*n)?;
             let age = now.since(n.at).secs_f64();
@@ -118,7 +119,7 @@ impl Tracker {
         if seen.modes.is_empty() || (heard < enough && seen.modes.len() > 1) {
             return;
         }
-        self.plant(&seen, &anchors, 1.0);
+        self.add_restart(&seen, &anchors, 1.0);
         self.bank.reweigh(|_| 1.0);
         self.published_restart_id = self
             .bank
@@ -130,7 +131,7 @@ impl Tracker {
     }
 
     /// Puts the snapshot's places into the bank with `share` of the belief between them.
-    fn plant(&mut self, seen: &Snapshot, anchors: &[usize], share: f64) {
+    fn add_restart(&mut self, seen: &Snapshot, anchors: &[usize], share: f64) {
         let good = |j: &Option<RangeJudgement>| j.is_some_and(|j| j.p_good > 0.5);
         let good_now: AnchorSet =
             anchors.iter().zip(&seen.ranges).filter(|(_, j)| good(j)).map(|(i, _)| *i).collect();
@@ -182,7 +183,7 @@ impl Tracker {
             return false;
         }
         self.bank.reweigh(|_| 1.0);
-        self.plant(&seen, &anchors, 1.0);
+        self.add_restart(&seen, &anchors, 1.0);
         self.bank.reweigh(|_| 1.0);
         true
     }

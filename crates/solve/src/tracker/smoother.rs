@@ -129,16 +129,20 @@ fn steady(e: &TrackEstimate) -> bool {
     matches!(e.state, TagState::Located | TagState::Coasting)
 }
 
-fn step<const N: usize>(dt: f64, moving: f64, motion: &Motion) -> (SMatrix<f64, N, N>, SMatrix<f64, N, N>) {
+fn step<const N: usize>(
+    dt_s: f64,
+    moving_probability: f64,
+    motion: &Motion,
+) -> (SMatrix<f64, N, N>, SMatrix<f64, N, N>) {
     let d = N / 2;
     let mut f = SMatrix::<f64, N, N>::identity();
     let mut q = SMatrix::<f64, N, N>::zeros();
-    let density = motion.acceleration_m2ps3 * moving.clamp(0.0, 1.0);
-    let creep_m2 = motion.creep_m2(dt);
-    let noise = ProcessNoise::over(dt, density);
+    let density = motion.acceleration_m2ps3 * moving_probability.clamp(0.0, 1.0);
+    let creep_m2 = motion.creep_m2(dt_s);
+    let noise = ProcessNoise::over(dt_s, density);
     for a in 0..d {
         let v = d + a;
-        f[(a, v)] = dt;
+        f[(a, v)] = dt_s;
         // The last terms keep a standing tag's covariance invertible.
         q[(a, a)] = noise.position_m2 + creep_m2 + 1e-10;
         q[(a, v)] = noise.cross_m2ps;
@@ -149,15 +153,15 @@ fn step<const N: usize>(dt: f64, moving: f64, motion: &Motion) -> (SMatrix<f64, 
 }
 
 fn unpack<const N: usize>(m: &PosVel) -> (SVector<f64, N>, SMatrix<f64, N, N>) {
-    (SVector::from_fn(|i, _| m.x[i]), SMatrix::from_fn(|i, j| m.p[at(i, j)]))
+    (SVector::from_fn(|i, _| m.state[i]), SMatrix::from_fn(|i, j| m.covariance[at(i, j)]))
 }
 
 fn pack<const N: usize>(x: &SVector<f64, N>, p: &SMatrix<f64, N, N>) -> PosVel {
     let mut m = PosVel { d: N / 2, ..PosVel::NONE };
     for i in 0..N {
-        m.x[i] = x[i];
+        m.state[i] = x[i];
         for j in 0..=i {
-            m.p[at(i, j)] = p[(i, j)];
+            m.covariance[at(i, j)] = p[(i, j)];
         }
     }
     m

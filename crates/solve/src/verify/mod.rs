@@ -16,7 +16,7 @@ use hereabout_core::Dimension;
 
 use crate::calibrate::adjust::AnchorLevel;
 pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
-use crate::calibrate::fault::{NamingRule, Observation, Scene};
+use crate::calibrate::fault::{FaultModel, NamingRule, Observation};
 use crate::calibrate::occupation::RANGE_LIMIT_M;
 use crate::math::distribution::chi2_quantile;
 use crate::math::metrics::{Accuracy, is_covered, normalised_square};
@@ -223,20 +223,20 @@ fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
     (n > 0.0).then(|| sum / n)
 }
 
-fn flat_distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
-    ((a[0] - b[0]) * (a[0] - b[0]) + (a[1] - b[1]) * (a[1] - b[1])).sqrt()
+fn flat_distance_m(a_m: [f64; 3], b_m: [f64; 3]) -> f64 {
+    ((a_m[0] - b_m[0]) * (a_m[0] - b_m[0]) + (a_m[1] - b_m[1]) * (a_m[1] - b_m[1])).sqrt()
 }
 
 /// The interval of a quantile from the mean squares of the checkpoints: 2K·ŝ²/σ² is χ² with 2K degrees of
 /// freedom, and the quantile is σ·√(-2 ln(1-p)).
-fn ce_interval(points: &[PointResult], observed_m: f64, p: f64) -> Option<CeInterval> {
+fn ce_interval(points: &[PointResult], observed_m: f64, share: f64) -> Option<CeInterval> {
     let squares = points.iter().filter_map(|r| Some(r.accuracy?.horizontal.rms_m.powi(2)));
     let (k, sum) = squares.fold((0, 0.0), |(k, sum), s| (k + 1, sum + s));
     if k == 0 {
         return None;
     }
     let plane = Dimension::TwoD { tag_height_m: 0.0 };
-    let at = |tail: f64| ellipse_factor(plane, p) * (sum / chi2_quantile(tail, 2 * k)).sqrt();
+    let at = |tail: f64| ellipse_factor(plane, share) * (sum / chi2_quantile(tail, 2 * k)).sqrt();
     Some(CeInterval { observed_m, low_m: at(0.025), high_m: at(0.975) })
 }
 
@@ -292,7 +292,7 @@ fn explain(
             }
         }
     }
-    let scene = Scene {
+    let scene = FaultModel {
         anchors_m: &anchors_m,
         occupations_m: &occupations_m,
         observations: &observations,

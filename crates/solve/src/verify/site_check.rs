@@ -127,7 +127,7 @@ pub enum SiteFact {
         /// Share of the area, 0 to 1.
         share: f64,
         /// The limit.
-        limit: f64,
+        limit_hdop: f64,
     },
     /// Part of the area has no position at all.
     NoPosition {
@@ -171,7 +171,7 @@ pub enum SiteFact {
     },
     /// An anchor is far from part of the area.
     LongLink {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its largest distance to the area, metres.
         farthest_m: f64,
@@ -191,26 +191,26 @@ pub enum SiteFact {
     },
     /// A board was never calibrated.
     OffsetMissing {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
     },
     /// A board's calibration is old.
     OffsetOld {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// How old.
         age: Micros,
     },
     /// A board's offset is larger than a board's offset should be.
     OffsetOdd {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its offset, metres.
         offset_m: f64,
     },
     /// A board's offset is not known well.
     OffsetRough {
-        /// Which anchor.
+        /// Index into the site's anchors.
         anchor: AnchorId,
         /// Its standard error, metres.
         se_m: f64,
@@ -267,23 +267,23 @@ pub fn check_site(site: &Site, ages: &[Option<Micros>], settings: &SiteCheckSett
     }
 }
 
-fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
-    let d: [f64; 3] = std::array::from_fn(|c| a[c] - b[c]);
+fn distance_m(a_m: [f64; 3], b_m: [f64; 3]) -> f64 {
+    let d: [f64; 3] = std::array::from_fn(|c| a_m[c] - b_m[c]);
     (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt()
 }
 
 /// Whether the fence's area holds the place, whatever the height.
-fn in_area(site: &Site, at: [f64; 3]) -> bool {
-    let [low, high] = site.fence().up_span_m.unwrap_or([at[2], at[2]]);
-    site.fence().excess_m([at[0], at[1], at[2].clamp(low, high)]) <= 0.0
+fn in_area(site: &Site, at_m: [f64; 3]) -> bool {
+    let [low, high] = site.fence().up_span_m.unwrap_or([at_m[2], at_m[2]]);
+    site.fence().excess_m([at_m[0], at_m[1], at_m[2].clamp(low, high)]) <= 0.0
 }
 
-fn empty_grid(site: &Site, places: &[[f64; 3]], settings: &SiteCheckSettings) -> HdopGrid {
+fn empty_grid(site: &Site, places_m: &[[f64; 3]], settings: &SiteCheckSettings) -> HdopGrid {
     let fence = site.fence();
     let corners: Vec<[f64; 2]> = if fence.area_m.len() >= 3 {
         fence.area_m.clone()
     } else {
-        places.iter().map(|p| [p[0], p[1]]).collect()
+        places_m.iter().map(|p| [p[0], p[1]]).collect()
     };
     let low = |c: usize| corners.iter().map(|p| p[c]).fold(f64::INFINITY, f64::min);
     let size = |c: usize| corners.iter().map(|p| p[c]).fold(f64::NEG_INFINITY, f64::max) - low(c);
@@ -300,10 +300,10 @@ fn empty_grid(site: &Site, places: &[[f64; 3]], settings: &SiteCheckSettings) ->
     HdopGrid { corner_m, cell_m, columns, rows, up_m, cells: vec![Cell::Outside; columns * rows] }
 }
 
-fn spread(mut values: Vec<(f64, usize)>, grid: &HdopGrid) -> Option<DopSpread> {
-    values.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let rising: Vec<f64> = values.iter().map(|v| v.0).collect();
-    let (worst, at) = *values.last()?;
+fn spread(mut values_hdop: Vec<(f64, usize)>, grid: &HdopGrid) -> Option<DopSpread> {
+    values_hdop.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let rising: Vec<f64> = values_hdop.iter().map(|v| v.0).collect();
+    let (worst, at) = *values_hdop.last()?;
     let median = quantile_of_sorted(&rising, 0.5)?;
     Some(DopSpread {
         min_hdop: *rising.first()?,
@@ -328,32 +328,32 @@ fn hdop_facts(grid: &HdopGrid, settings: &SiteCheckSettings, facts: &mut Vec<Sit
     let weak =
         area_cells(grid).filter(|(_, c)| matches!(c, Cell::Hdop(h) if *h > settings.weak_hdop)).count();
     if weak > 0 {
-        facts.push(SiteFact::WeakHdop { share: weak as f64 / all, limit: settings.weak_hdop });
+        facts.push(SiteFact::WeakHdop { share: weak as f64 / all, limit_hdop: settings.weak_hdop });
     }
 }
 
 fn shape_facts(
     site: &Site,
-    places: &[[f64; 3]],
+    places_m: &[[f64; 3]],
     grid: &HdopGrid,
     settings: &SiteCheckSettings,
     facts: &mut Vec<SiteFact>,
 ) {
-    if let Some((across_m, along_m, mirror)) = thin_side::<2>(site, places, grid)
+    if let Some((across_m, along_m, mirror)) = thin_side::<2>(site, places_m, grid)
         && across_m < settings.line_ratio * along_m
     {
         facts.push(SiteFact::NearlyOnLine { across_m, along_m, mirror });
     }
-    if site.dimension() != Dimension::ThreeD || places.is_empty() {
+    if site.dimension() != Dimension::ThreeD || places_m.is_empty() {
         return;
     }
-    if let Some((thickness_m, wide_m, mirror)) = thin_side::<3>(site, places, grid)
+    if let Some((thickness_m, wide_m, mirror)) = thin_side::<3>(site, places_m, grid)
         && thickness_m < settings.line_ratio * wide_m
     {
         facts.push(SiteFact::NearlyOnPlane { thickness_m, mirror });
     }
-    let lowest = places.iter().map(|p| p[2]).fold(f64::INFINITY, f64::min);
-    let highest = places.iter().map(|p| p[2]).fold(f64::NEG_INFINITY, f64::max);
+    let lowest = places_m.iter().map(|p| p[2]).fold(f64::INFINITY, f64::min);
+    let highest = places_m.iter().map(|p| p[2]).fold(f64::NEG_INFINITY, f64::max);
     let (spread_m, need_m) = (highest - lowest, settings.height_spread_m);
     if spread_m < need_m {
         facts.push(SiteFact::LittleHeightSpread { spread_m, need_m });
@@ -371,13 +371,13 @@ fn shape_facts(
 /// make a shape.
 fn thin_side<const D: usize>(
     site: &Site,
-    places: &[[f64; 3]],
+    places_m: &[[f64; 3]],
     grid: &HdopGrid,
 ) -> Option<(f64, f64, MirrorSide)> {
-    if places.len() <= D {
+    if places_m.len() <= D {
         return None;
     }
-    let points: Vec<SVector<f64, D>> = places.iter().map(|p| SVector::from_fn(|c, _| p[c])).collect();
+    let points: Vec<SVector<f64, D>> = places_m.iter().map(|p| SVector::from_fn(|c, _| p[c])).collect();
     let centre = points.iter().sum::<SVector<f64, D>>() / points.len() as f64;
     let scatter: SMatrix<f64, D, D> = points.iter().map(|p| (p - centre) * (p - centre).transpose()).sum();
     let axes = principal_axes(&scatter)?;

@@ -19,18 +19,18 @@ const CELLS: usize = 1_024;
 const PROBES: usize = 4;
 /// Visits that a cell needs to be believed by half.
 const SHRINK: f32 = 2.0;
-/// Memory in visits.
+/// Visits after which an old value counts 1/e.
 const MEMORY: f32 = 12.0;
 /// Farthest that one visit counts from the present mean, and that a cell can tell. Metres.
 const STEP_M: f32 = 0.10;
 const CLIP_M: f32 = 0.30;
 /// Visits that make a cell settled, and settled cells that make a note of the hour.
 const SETTLED: f32 = 3.0;
-const FEWEST_CELLS: u32 = 20;
+const MIN_CELLS: u32 = 20;
 const HOUR: Micros = Micros::from_millis(3_600_000);
 const HOURS: usize = 24;
 /// Notes that a line needs.
-const FEWEST_HOURS: usize = 6;
+const MIN_HOURS: usize = 6;
 
 #[derive(Clone, Copy, Debug, Default)]
 struct Cell {
@@ -43,19 +43,19 @@ struct Cell {
 /// Slow change of an anchor's residuals.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Drift {
-    /// Metres per day.
+    /// Slope of the offset over the hours that are kept, metres per day; positive when ranges grow.
     pub m_per_day: f64,
-    /// Standard error, metres per day.
+    /// Standard error of the slope, metres per day.
     pub se_m_per_day: f64,
 }
 
-/// See the module.
+/// What is usual at each cell of a metre, and how each offset wanders by the hour.
 #[derive(Clone, Debug)]
 pub(super) struct Baseline {
     cells: Vec<Cell>,
     clock: u32,
     hour: Option<Timestamp>,
-    notes: [ArrayVec<(f64, f64), HOURS>; MAX_ANCHORS],
+    notes_hour_m: [ArrayVec<(f64, f64), HOURS>; MAX_ANCHORS],
 }
 
 impl Baseline {
@@ -64,7 +64,7 @@ impl Baseline {
             cells: vec![Cell::default(); CELLS],
             clock: 0,
             hour: None,
-            notes: std::array::from_fn(|_| ArrayVec::new()),
+            notes_hour_m: std::array::from_fn(|_| ArrayVec::new()),
         }
     }
 
@@ -126,10 +126,10 @@ impl Baseline {
                 sum += f64::from(cell.mean_m[anchor]);
                 n += 1;
             }
-            if n < FEWEST_CELLS {
+            if n < MIN_CELLS {
                 continue;
             }
-            let notes = &mut self.notes[anchor];
+            let notes = &mut self.notes_hour_m[anchor];
             if notes.is_full() {
                 notes.remove(0);
             }
@@ -139,14 +139,14 @@ impl Baseline {
 
     /// Forgets the notes of an anchor: what comes after is not the same board in the same place.
     pub(super) fn forget_drift(&mut self, anchor: usize) {
-        self.notes[anchor].clear();
+        self.notes_hour_m[anchor].clear();
     }
 
     /// The line through the last day of notes.
     pub(super) fn drift(&self, anchor: usize) -> Option<Drift> {
-        let notes = &self.notes[anchor];
+        let notes = &self.notes_hour_m[anchor];
         let n = notes.len() as f64;
-        if notes.len() < FEWEST_HOURS {
+        if notes.len() < MIN_HOURS {
             return None;
         }
         let mean_t = notes.iter().map(|p| p.0).sum::<f64>() / n;

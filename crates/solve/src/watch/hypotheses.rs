@@ -14,7 +14,7 @@
 //! constant is never made a place.
 //!
 //! The log-likelihood has several maxima. *Moved* starts at zero and round the anchor; when what comes of it explains
-//! less than [`EXPLAINS`] of the data, at places up to six metres away and at those of the other anchors (two that are
+//! less than [`EXPLAINED_SHARE`] of the data, at places up to six metres away and at those of the other anchors (two that are
 //! swapped), the best three by a coarse count. All but the first start are left out while nothing speaks for any change,
 //! which is nearly always.
 
@@ -26,19 +26,19 @@ use super::density::Density;
 /// Data that are kept: 84 m at 0.7 m.
 pub(super) const DATA: usize = 120;
 /// Imagined NLOS and good data.
-const IMAGINED: [f64; 2] = [2.0, 8.0];
+const IMAGINED_COUNTS: [f64; 2] = [2.0, 8.0];
 /// The NLOS share is never taken as more than this.
-const NLOS_MOST: f64 = 0.8;
+const MAX_NLOS_SHARE: f64 = 0.8;
 /// Late share of a coarse count.
-const NLOS: f64 = 0.2;
+const NLOS_SHARE: f64 = 0.2;
 /// Rounds of each fit.
 const ROUNDS: usize = 6;
 /// How far from the anchor the nearest starts are, metres.
 const START_M: f64 = 0.35;
 /// Gain at which they are tried.
-const TRY_ALL: f64 = 8.0;
+const MIN_GAIN_TO_TRY_ALL_NATS: f64 = 8.0;
 /// Share of good data from which on no farther start is tried.
-const EXPLAINS: f64 = 0.65;
+const EXPLAINED_SHARE: f64 = 0.65;
 /// How far away the farther starts are, metres, and in how many directions.
 const FAR_M: [f64; 5] = [0.8, 1.5, 2.5, 4.0, 6.0];
 const WAYS: usize = 12;
@@ -49,7 +49,7 @@ const COARSE: usize = 4;
 /// A shift is expected to be within this, metres: keeps a flat direction finite.
 const WITHIN_M: f64 = 2.0;
 /// Farthest that a shift is sought, metres.
-const FARTHEST_M: f64 = 60.0;
+const MAX_SHIFT_M: f64 = 60.0;
 /// What a good calibration leaves open at least, metres.
 pub(super) const OPEN_M: f64 = 0.03;
 /// And what none leaves open.
@@ -65,14 +65,20 @@ pub(super) struct Point {
     /// From the stated place to the tag, metres.
     to_tag_m: [f64; 3],
     distance_m: f64,
-    precision: f64,
+    precision_per_m2: f64,
     law: Density,
 }
 
 impl Point {
-    pub(super) fn new(e_m: f64, variance_m2: f64, u: [f64; 3], distance_m: f64) -> Point {
-        let to_tag_m = u.map(|v| v * distance_m);
-        Point { e_m, to_tag_m, distance_m, precision: 1.0 / variance_m2, law: Density::new(variance_m2) }
+    pub(super) fn new(e_m: f64, variance_m2: f64, direction: [f64; 3], distance_m: f64) -> Point {
+        let to_tag_m = direction.map(|v| v * distance_m);
+        Point {
+            e_m,
+            to_tag_m,
+            distance_m,
+            precision_per_m2: 1.0 / variance_m2,
+            law: Density::new(variance_m2),
+        }
     }
 
     /// Mean of the datum, metres, and its derivative.
@@ -90,9 +96,9 @@ pub(super) struct Fit {
     pub(super) ln: f64,
     pub(super) at: Parameters,
     /// Covariance of the parameters, m².
-    pub(super) covariance: [[f64; 4]; 4],
+    pub(super) covariance_m2: [[f64; 4]; 4],
     /// Share of data that are good.
-    pub(super) good: f64,
+    pub(super) good_share: f64,
 }
 
 impl Fit {
@@ -134,8 +140,8 @@ impl ChangeHypothesis {
 /// Fits a hypothesis from a start.
 pub(super) fn fit(points: &[Point], hypothesis: ChangeHypothesis, start: Parameters) -> Fit {
     let rounds = if hypothesis == ChangeHypothesis::UNCHANGED { 3 } else { ROUNDS };
-    let mut nlos = NLOS;
-    let mut out = Fit { ln: 0.0, at: start, covariance: [[0.0; 4]; 4], good: 1.0 };
+    let mut nlos = NLOS_SHARE;
+    let mut out = Fit { ln: 0.0, at: start, covariance_m2: [[0.0; 4]; 4], good_share: 1.0 };
     for round in 0..=rounds {
         let mut a = [[0.0; 4]; 4];
         let mut right = [0.0; 4];
@@ -153,7 +159,7 @@ pub(super) fn fit(points: &[Point], hypothesis: ChangeHypothesis, start: Paramet
                 product = 1.0;
             }
             good += g;
-            let w = g * p.precision;
+            let w = g * p.precision_per_m2;
             let s: Parameters =
                 std::array::from_fn(|k| if hypothesis.0[k].is_some() { slope[k] } else { 0.0 });
             // The slope is held at its present value.
@@ -166,25 +172,26 @@ pub(super) fn fit(points: &[Point], hypothesis: ChangeHypothesis, start: Paramet
             }
         }
         out.ln = ln + product.ln() - hypothesis.cost(&out.at);
-        out.good = good / points.len().max(1) as f64;
-        out.covariance = inverse(&a);
+        out.good_share = good / points.len().max(1) as f64;
+        out.covariance_m2 = inverse(&a);
         if round == rounds {
             break;
         }
         let n = points.len() as f64;
-        nlos = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(NLOS_MOST);
-        let c = &out.covariance;
+        nlos = ((n - good + IMAGINED_COUNTS[0]) / (n + IMAGINED_COUNTS[0] + IMAGINED_COUNTS[1]))
+            .min(MAX_NLOS_SHARE);
+        let c = &out.covariance_m2;
         out.at = std::array::from_fn(|r| {
             let v: f64 = (0..4).map(|k| c[r][k] * right[k]).sum();
-            if hypothesis.0[r].is_some() { v.clamp(-FARTHEST_M, FARTHEST_M) } else { 0.0 }
+            if hypothesis.0[r].is_some() { v.clamp(-MAX_SHIFT_M, MAX_SHIFT_M) } else { 0.0 }
         });
     }
     out
 }
 
 /// Inverse of a symmetric positive-definite matrix, by elimination; the priors keep it away from singular.
-fn inverse(a: &[[f64; 4]; 4]) -> [[f64; 4]; 4] {
-    let mut a = *a;
+fn inverse(precision_per_m2: &[[f64; 4]; 4]) -> [[f64; 4]; 4] {
+    let mut a = *precision_per_m2;
     let mut out = [[0.0; 4]; 4];
     (0..4).for_each(|k| out[k][k] = 1.0);
     for k in 0..4 {
@@ -206,18 +213,18 @@ fn inverse(a: &[[f64; 4]; 4]) -> [[f64; 4]; 4] {
 
 /// Log density of the data with given parameters.
 pub(super) fn density_of(points: &[Point], at: &Parameters) -> f64 {
-    points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS).0).sum()
+    points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS_SHARE).0).sum()
 }
 
 /// Share of the data that are good with given parameters.
 pub(super) fn share_good(points: &[Point], at: &Parameters) -> f64 {
-    let good: f64 = points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS).1).sum();
+    let good: f64 = points.iter().map(|p| p.law.ln(p.e_m - p.mean(at).0, NLOS_SHARE).1).sum();
     good / points.len().max(1) as f64
 }
 
 /// What the hypotheses about one anchor need to know.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct About<'a> {
+pub(super) struct HypothesisContext<'a> {
     pub(super) dimension: Dimension,
     pub(super) offset_se_m: Option<f64>,
     /// What it is named for: sought from there as well, and from all far starts, so that no poor fit is taken for a better
@@ -227,7 +234,7 @@ pub(super) struct About<'a> {
     pub(super) to_others_m: &'a ArrayVec<[f64; 3], MAX_ANCHORS>,
 }
 
-impl About<'_> {
+impl HypothesisContext<'_> {
     /// How far off the offset may be without a word, metres.
     pub(super) fn open_m(&self) -> f64 {
         self.offset_se_m.map_or(UNCALIBRATED_M, |se| se.clamp(OPEN_M, UNCALIBRATED_M))
@@ -245,7 +252,7 @@ pub(super) struct HypothesisFits {
 }
 
 impl HypothesisFits {
-    pub(super) fn of(points: &[Point], about: &About) -> HypothesisFits {
+    pub(super) fn of(points: &[Point], about: &HypothesisContext) -> HypothesisFits {
         let unchanged = fit(points, ChangeHypothesis::UNCHANGED, [0.0; 4]);
         let mut middle: ArrayVec<f64, DATA> = points.iter().take(DATA).map(|p| p.e_m).collect();
         middle.sort_unstable_by(f64::total_cmp);
@@ -255,14 +262,16 @@ impl HypothesisFits {
         let mut moved = fit(points, hypothesis, [0.0; 4]);
         let mut height = None;
         // Where next to nothing is good every hypothesis is poor alike: that, too, speaks for a change.
-        if offset.ln.max(moved.ln) > unchanged.ln + TRY_ALL || unchanged.good < 0.5 * EXPLAINS {
+        if offset.ln.max(moved.ln) > unchanged.ln + MIN_GAIN_TO_TRY_ALL_NATS
+            || unchanged.good_share < 0.5 * EXPLAINED_SHARE
+        {
             for start in near(about.dimension) {
                 take_better(&mut moved, fit(points, hypothesis, start));
             }
             if let Some(start) = about.named {
                 take_better(&mut moved, fit(points, hypothesis, start));
             }
-            if moved.good.max(offset.good) < EXPLAINS || about.named.is_some() {
+            if moved.good_share.max(offset.good_share) < EXPLAINED_SHARE || about.named.is_some() {
                 for start in far(points, about) {
                     take_better(&mut moved, fit(points, hypothesis, start));
                 }
@@ -317,7 +326,7 @@ fn near(dimension: Dimension) -> impl Iterator<Item = Parameters> {
 }
 
 /// The best three of the farther starts by a coarse count.
-fn far(points: &[Point], about: &About) -> ArrayVec<Parameters, 3> {
+fn far(points: &[Point], about: &HypothesisContext) -> ArrayVec<Parameters, 3> {
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
     let rings = FAR_M.iter().flat_map(|far_m| {
         (0..WAYS).map(move |k| {
@@ -341,7 +350,7 @@ fn best_of(points: &[Point], starts: impl Iterator<Item = Parameters>) -> ArrayV
     best.into_iter().map(|(_, start)| start).collect()
 }
 
-fn height_of(points: &[Point], about: &About) -> Fit {
+fn height_of(points: &[Point], about: &HypothesisContext) -> Fit {
     let hypothesis = ChangeHypothesis::height(about.open_m());
     let few: ArrayVec<Point, DATA> = points.iter().step_by(COARSE).take(DATA).copied().collect();
     let mut best = fit(points, hypothesis, [0.0; 4]);
@@ -356,7 +365,8 @@ fn height_of(points: &[Point], about: &About) -> Fit {
 }
 
 /// Largest eigenvalue of the covariance in the plane.
-pub(super) fn widest(c: &[[f64; 4]; 4]) -> f64 {
-    let half = 0.5 * (c[0][0] - c[1][1]);
-    0.5 * (c[0][0] + c[1][1]) + (half * half + c[0][1] * c[0][1]).sqrt()
+pub(super) fn widest(covariance_m2: &[[f64; 4]; 4]) -> f64 {
+    let half = 0.5 * (covariance_m2[0][0] - covariance_m2[1][1]);
+    0.5 * (covariance_m2[0][0] + covariance_m2[1][1])
+        + (half * half + covariance_m2[0][1] * covariance_m2[0][1]).sqrt()
 }

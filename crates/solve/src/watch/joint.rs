@@ -1,4 +1,4 @@
-//! All anchors' data under one hypothesis: who is to blame, and whether anybody is.
+//! All anchors' data under one hypothesis: which anchor is faulty, if any.
 //!
 //! The tests of `hypotheses` look at one anchor against the place that the others agree on. That place is bent by everything
 //! that is not as stated: offsets that nobody measured, a tag at another height, one board that is wrong. Before
@@ -28,18 +28,18 @@ use crate::math::small_matrix::{Sym, add_outer, dot, inverse, times};
 const ROUNDS: usize = 8;
 const FIRST_STEPS: usize = 4;
 /// Farthest that the path is shifted, metres.
-const FARTHEST_M: f64 = 10.0;
+const MAX_SHIFT_M: f64 = 10.0;
 /// A free shift, offset or height is expected to be within this, metres.
 const WITHIN_M: f64 = 2.0;
 /// And a scale within this.
-const SCALE_WITHIN: f64 = 0.1;
+const SCALE_WITHIN_SHARE: f64 = 0.1;
 /// NLOS share at the start; the most; imagined NLOS and good data.
-const NLOS: f64 = 0.2;
-const NLOS_MOST: f64 = 0.8;
-const IMAGINED: [f64; 2] = [2.0, 8.0];
+const NLOS_SHARE: f64 = 0.2;
+const MAX_NLOS_SHARE: f64 = 0.8;
+const IMAGINED_COUNTS: [f64; 2] = [2.0, 8.0];
 /// What a freedom costs, log density.
-const PLACE_COST: f64 = 4.0;
-const COMMON_COST: f64 = 2.0;
+const PLACE_COST_NATS: f64 = 4.0;
+const COMMON_COST_NATS: f64 = 2.0;
 
 /// What is not as stated.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,7 +53,7 @@ pub(super) enum FaultHypothesis {
     /// The tag is so much higher than stated: all anchors read as if they were lowered.
     TagHeight { up_m: f64 },
     /// All ranges are so much too long, as a share.
-    Scale { by: f64 },
+    Scale { by_share: f64 },
 }
 
 /// The data and what is known of the anchors.
@@ -71,37 +71,40 @@ pub(super) struct Joint<'a> {
 /// How well a hypothesis fits.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Score {
-    /// Log density.
+    /// Log density of all data, less what the hypothesis costs; nats.
     pub(super) ln: f64,
     /// Share of the data of each anchor that are NLOS under it.
-    pub(super) nlos: [f64; MAX_ANCHORS],
+    pub(super) nlos_share: [f64; MAX_ANCHORS],
 }
 
 /// The state of a fit.
-struct Fitting {
+struct JointFit {
     shift_m: [[f64; 3]; DATA],
     offset_m: [f64; MAX_ANCHORS],
-    nlos: [f64; MAX_ANCHORS],
-    blame: FaultHypothesis,
+    nlos_share: [f64; MAX_ANCHORS],
+    hypothesis: FaultHypothesis,
     raw: bool,
 }
 
-impl Fitting {
+impl JointFit {
     /// From the anchor, as the hypothesis has it, to the tag, as the path has it; metres.
     fn to_tag_m(&self, k: usize, anchor: usize, e: &Entry) -> [f64; 3] {
-        let d = match self.blame {
+        let d = match self.hypothesis {
             FaultHypothesis::Place { anchor: i, start: [x, y, z, _], .. } if i == anchor => [x, y, z],
             FaultHypothesis::TagHeight { up_m } => [0.0, 0.0, -up_m],
             _ => [0.0; 3],
         };
-        std::array::from_fn(|c| f64::from(e.u[c]) * f64::from(e.distance_m) - self.shift_m[k][c] - d[c])
+        std::array::from_fn(|c| {
+            f64::from(e.direction[c]) * f64::from(e.distance_m) - self.shift_m[k][c] - d[c]
+        })
     }
 
     /// What is left of an anchor's median, metres, and the unit vector to the tag.
     fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
         let v = self.to_tag_m(k, anchor, e);
         let far_m = dot(&v, &v).sqrt().max(0.1);
-        let stretch = if let FaultHypothesis::Scale { by } = self.blame { 1.0 + by } else { 1.0 };
+        let stretch =
+            if let FaultHypothesis::Scale { by_share: by } = self.hypothesis { 1.0 + by } else { 1.0 };
         let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };
         let read_m = f64::from(e.median_m) + usual_m + f64::from(e.distance_m);
         (read_m - stretch * far_m - self.offset_m[anchor], v.map(|c| c / far_m))
@@ -111,17 +114,17 @@ impl Fitting {
 /// One range of a datum in the least-squares problem.
 #[derive(Clone, Copy)]
 struct Row {
-    u: [f64; 3],
+    direction: [f64; 3],
     weight: f64,
     left_m: f64,
-    slope: [f64; 3],
+    jacobian: [f64; 3],
 }
 
 /// Sums of a least-squares problem of three unknowns.
 #[derive(Clone, Copy)]
 struct Sums {
     normal: Sym,
-    right: [f64; 3],
+    rhs: [f64; 3],
 }
 
 impl Joint<'_> {
@@ -130,15 +133,15 @@ impl Joint<'_> {
     }
 
     /// Log density of all data under the hypothesis, with everything else as good as it gets.
-    pub(super) fn score(&self, blame: FaultHypothesis) -> Score {
-        let mut at = Fitting {
+    pub(super) fn score(&self, hypothesis: FaultHypothesis) -> Score {
+        let mut at = JointFit {
             shift_m: [[0.0; 3]; DATA],
             offset_m: [0.0; MAX_ANCHORS],
-            nlos: [NLOS; MAX_ANCHORS],
-            blame,
+            nlos_share: [NLOS_SHARE; MAX_ANCHORS],
+            hypothesis,
             raw: self.raw,
         };
-        if let FaultHypothesis::Offset { anchor } = blame {
+        if let FaultHypothesis::Offset { anchor } = hypothesis {
             // From nought a large one would be called NLOS for good.
             at.offset_m[anchor] = self.middle_m(&at, anchor);
         }
@@ -149,11 +152,11 @@ impl Joint<'_> {
             }
             self.improve(&mut at);
         }
-        Score { ln: self.log_density(&at), nlos: at.nlos }
+        Score { ln: self.log_density(&at), nlos_share: at.nlos_share }
     }
 
     /// The median of what is left of an anchor's data; metres.
-    fn middle_m(&self, at: &Fitting, anchor: usize) -> f64 {
+    fn middle_m(&self, at: &JointFit, anchor: usize) -> f64 {
         let own = |(k, datum): (usize, &&Datum)| {
             let e = datum.entries.get(anchor).filter(|e| self.has(anchor, e))?;
             Some(at.left_m(k, anchor, e).0)
@@ -164,12 +167,12 @@ impl Joint<'_> {
     }
 
     /// One step of the path at a datum.
-    fn follow(&self, at: &mut Fitting, k: usize, datum: &Datum) {
+    fn follow(&self, at: &mut JointFit, k: usize, datum: &Datum) {
         let (mut normal, mut right): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
             let (left_m, u) = at.left_m(k, i, e);
             let variance_m2 = f64::from(e.median_m2);
-            let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
+            let (_, good) = Density::new(variance_m2).density(left_m, at.nlos_share[i]);
             let weight = good.max(1e-3) / variance_m2;
             add_outer(&mut normal, self.unknowns, &u, weight);
             for (r, u) in right.iter_mut().zip(u).take(self.unknowns) {
@@ -179,50 +182,52 @@ impl Joint<'_> {
         if let Some((covariance, _)) = inverse(&normal, self.unknowns) {
             let step_m = times(&covariance, self.unknowns, &right);
             let shift_m: [f64; 3] = std::array::from_fn(|c| at.shift_m[k][c] + step_m[c]);
-            if shift_m.iter().all(|v| v.abs() < FARTHEST_M) {
+            if shift_m.iter().all(|v| v.abs() < MAX_SHIFT_M) {
                 at.shift_m[k] = shift_m;
             }
         }
     }
 
     /// One step of offsets, NLOS shares and the hypothesis's own parameters.
-    fn improve(&self, at: &mut Fitting) {
+    fn improve(&self, at: &mut JointFit) {
         let mut offset = [(0.0, 0.0); MAX_ANCHORS];
         let mut seen = [(0.0, 0.0); MAX_ANCHORS];
-        let mut hypothesis = Sums { normal: [0.0; 6], right: [0.0; 3] };
+        let mut sums = Sums { normal: [0.0; 6], rhs: [0.0; 3] };
         for (k, datum) in self.data.iter().enumerate() {
             let mut rows: ArrayVec<Row, MAX_ANCHORS> = ArrayVec::new();
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let (left_m, u) = at.left_m(k, i, e);
                 let variance_m2 = f64::from(e.median_m2);
-                let (_, good) = Density::new(variance_m2).density(left_m, at.nlos[i]);
+                let (_, good) = Density::new(variance_m2).density(left_m, at.nlos_share[i]);
                 let weight = good / variance_m2;
                 offset[i].0 += weight;
                 offset[i].1 += weight * (left_m + at.offset_m[i]);
                 seen[i].0 += 1.0;
                 seen[i].1 += good;
-                rows.push(Row { u, weight, left_m, slope: self.slope(at, i, e, u) });
+                rows.push(Row { direction: u, weight, left_m, jacobian: self.slope(at, i, e, u) });
             }
-            self.add_hypothesis(&mut hypothesis, &mut rows);
+            self.add_hypothesis(&mut sums, &mut rows);
         }
-        step_hypothesis(&hypothesis, &mut at.blame);
+        step_hypothesis(&sums, &mut at.hypothesis);
         for i in 0..MAX_ANCHORS {
-            let open_m = self.open_of(&at.blame, i);
+            let open_m = self.open_of(&at.hypothesis, i);
             at.offset_m[i] = offset[i].1 / (offset[i].0 + 1.0 / (open_m * open_m));
             let (n, good) = seen[i];
-            at.nlos[i] = ((n - good + IMAGINED[0]) / (n + IMAGINED[0] + IMAGINED[1])).min(NLOS_MOST);
+            at.nlos_share[i] = ((n - good + IMAGINED_COUNTS[0])
+                / (n + IMAGINED_COUNTS[0] + IMAGINED_COUNTS[1]))
+                .min(MAX_NLOS_SHARE);
         }
     }
 
     /// How a range goes with the hypothesis's own parameters.
-    fn slope(&self, at: &Fitting, anchor: usize, e: &Entry, u: [f64; 3]) -> [f64; 3] {
-        match at.blame {
+    fn slope(&self, at: &JointFit, anchor: usize, e: &Entry, direction: [f64; 3]) -> [f64; 3] {
+        match at.hypothesis {
             FaultHypothesis::Place { anchor: i, only_up, .. } if i == anchor => {
                 let flat = if only_up { 0.0 } else { -1.0 };
                 let up = if only_up || self.unknowns == 3 { -1.0 } else { 0.0 };
-                [flat * u[0], flat * u[1], up * u[2]]
+                [flat * direction[0], flat * direction[1], up * direction[2]]
             }
-            FaultHypothesis::TagHeight { .. } => [0.0, 0.0, u[2]],
+            FaultHypothesis::TagHeight { .. } => [0.0, 0.0, direction[2]],
             FaultHypothesis::Scale { .. } => [0.0, 0.0, f64::from(e.distance_m)],
             FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } | FaultHypothesis::Place { .. } => {
                 [0.0; 3]
@@ -235,63 +240,66 @@ impl Joint<'_> {
     fn add_hypothesis(&self, sums: &mut Sums, rows: &mut ArrayVec<Row, MAX_ANCHORS>) {
         let (mut normal, mut across): (Sym, [[f64; 3]; 3]) = ([0.0; 6], [[0.0; 3]; 3]);
         for row in rows.iter() {
-            add_outer(&mut normal, self.unknowns, &row.u, row.weight + 1e-3);
+            add_outer(&mut normal, self.unknowns, &row.direction, row.weight + 1e-3);
             for (parameter, along) in across.iter_mut().enumerate() {
-                let w = row.weight * row.slope[parameter];
-                (0..3).for_each(|c| along[c] += w * row.u[c]);
+                let w = row.weight * row.jacobian[parameter];
+                (0..3).for_each(|c| along[c] += w * row.direction[c]);
             }
         }
         let Some((covariance, _)) = inverse(&normal, self.unknowns) else { return };
         let followed = across.map(|along| times(&covariance, self.unknowns, &along));
         for row in rows.iter() {
             let slope: [f64; 3] = std::array::from_fn(|p| {
-                let flat: f64 = (0..self.unknowns).map(|c| row.u[c] * followed[p][c]).sum();
-                row.slope[p] - flat
+                let flat: f64 = (0..self.unknowns).map(|c| row.direction[c] * followed[p][c]).sum();
+                row.jacobian[p] - flat
             });
             add_outer(&mut sums.normal, 3, &slope, row.weight);
-            for (r, s) in sums.right.iter_mut().zip(slope) {
+            for (r, s) in sums.rhs.iter_mut().zip(slope) {
                 *r += row.weight * s * row.left_m;
             }
         }
     }
 
-    fn open_of(&self, blame: &FaultHypothesis, anchor: usize) -> f64 {
-        match blame {
+    fn open_of(&self, hypothesis: &FaultHypothesis, anchor: usize) -> f64 {
+        match hypothesis {
             FaultHypothesis::Offset { anchor: i } if *i == anchor => WITHIN_M,
             _ => self.open_m[anchor],
         }
     }
 
-    fn log_density(&self, at: &Fitting) -> f64 {
+    fn log_density(&self, at: &JointFit) -> f64 {
         let mut ln = 0.0;
         for (k, datum) in self.data.iter().enumerate() {
             for (i, e) in datum.entries.iter().enumerate().filter(|(i, e)| self.has(*i, e)) {
                 let law = Density::new(f64::from(e.median_m2));
-                ln += law.ln(at.left_m(k, i, e).0, at.nlos[i]).0;
+                ln += law.ln(at.left_m(k, i, e).0, at.nlos_share[i]).0;
             }
         }
         for (i, offset_m) in at.offset_m.iter().enumerate() {
-            let ses = offset_m / self.open_of(&at.blame, i);
+            let ses = offset_m / self.open_of(&at.hypothesis, i);
             ln -= 0.5 * ses * ses;
         }
-        ln - match at.blame {
+        ln - match at.hypothesis {
             FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => 0.0,
-            FaultHypothesis::Place { .. } => PLACE_COST,
-            FaultHypothesis::TagHeight { .. } | FaultHypothesis::Scale { .. } => COMMON_COST,
+            FaultHypothesis::Place { .. } => PLACE_COST_NATS,
+            FaultHypothesis::TagHeight { .. } | FaultHypothesis::Scale { .. } => COMMON_COST_NATS,
         }
     }
 }
 
 /// Moves the hypothesis's own parameters to where the sums say, held near zero by what is expected.
-fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
-    let within = if matches!(blame, FaultHypothesis::Scale { .. }) { SCALE_WITHIN } else { WITHIN_M };
+fn step_hypothesis(sums: &Sums, hypothesis: &mut FaultHypothesis) {
+    let within =
+        if matches!(hypothesis, FaultHypothesis::Scale { .. }) { SCALE_WITHIN_SHARE } else { WITHIN_M };
     let precision = 1.0 / (within * within);
-    let now = match *blame {
+    let now = match *hypothesis {
         FaultHypothesis::Place { start: [x, y, z, _], .. } => [x, y, z],
-        FaultHypothesis::TagHeight { up_m: one } | FaultHypothesis::Scale { by: one } => [0.0, 0.0, one],
+        FaultHypothesis::TagHeight { up_m: one } | FaultHypothesis::Scale { by_share: one } => {
+            [0.0, 0.0, one]
+        }
         FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => return,
     };
-    let (mut normal, mut right) = (sums.normal, sums.right);
+    let (mut normal, mut right) = (sums.normal, sums.rhs);
     for axis in 0..3 {
         let unit: [f64; 3] = std::array::from_fn(|k| f64::from(u8::from(k == axis)));
         add_outer(&mut normal, 3, &unit, precision);
@@ -300,11 +308,11 @@ fn step_hypothesis(sums: &Sums, blame: &mut FaultHypothesis) {
     let Some((covariance, _)) = inverse(&normal, 3) else { return };
     let step = times(&covariance, 3, &right);
     let to: [f64; 3] = std::array::from_fn(|k| (now[k] + step[k]).clamp(-60.0, 60.0));
-    match blame {
+    match hypothesis {
         FaultHypothesis::Place { start, only_up: true, .. } => start[2] = to[2],
         FaultHypothesis::Place { start, .. } => (start[0], start[1], start[2]) = (to[0], to[1], to[2]),
         FaultHypothesis::TagHeight { up_m } => *up_m = to[2],
-        FaultHypothesis::Scale { by } => *by = to[2],
+        FaultHypothesis::Scale { by_share: by } => *by = to[2],
         FaultHypothesis::Nobody | FaultHypothesis::Offset { .. } => {}
     }
 }

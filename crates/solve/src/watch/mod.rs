@@ -13,8 +13,8 @@
 //!
 //! **Tests.** Every `EVERY` data (7 m) the newest `DATA` (84 m) of each anchor are fitted by three hypotheses
 //! (`hypotheses`). The *gain* is the log-likelihood of the better one of "offset changed" and "moved" over "unchanged". An
-//! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `SUSPECT` and a size of `SIZE_M`, an alarm after
-//! `ALARM_RUN` with `ALARM`; among few anchors later (`ALARM_OF_FEW`).
+//! anchor is suspect after `SUSPECT_RUN` evaluation with a gain of `MIN_SUSPECT_GAIN_NATS` and a size of `SIZE_M`, an alarm after
+//! `ALARM_RUN` with `MIN_ALARM_GAIN_NATS`; among few anchors later (`MIN_ALARM_GAIN_OF_FEW_NATS`).
 //!
 //! **Naming.** An alarm brings all data together for fault isolation (`isolation`, `joint`): the hypotheses about each anchor, the tag's
 //! height and a scale are fitted with every offset as open as its calibration leaves it. An anchor is named when its hypothesis
@@ -25,14 +25,14 @@
 //! `WELL_RUN` evaluations in which the newest data say so.
 //!
 //! **What is said.** Only what was measured since the change counts (`since_change`: the split of the window that both
-//! parts fit best). *Moved* when a place beats "offset" by `BEATS` (`FAR_AHEAD` while no datum is clearly negative or the
+//! parts fit best). *Moved* when a place beats "offset" by `MIN_LEAD_OF_MOVED_NATS` (`FAR_AHEAD_NATS` while no datum is clearly negative or the
 //! board was never calibrated: then somebody in front does much the same). *Offset changed* when it beats every place by
-//! `OFFSET_BEATS`, over `NEWEST` data since the change, on headings that
+//! `MIN_LEAD_OF_OFFSET_NATS`, over `NEWEST` data since the change, on headings that
 //! would have distinguished them, in `OTHER_RUN` evaluations. Until then *reads long* (all positive) or
 //! *changed*: nobody can tell yet. What was reported stays reported while the newest data fit it at all: a sharper word takes the
 //! place of a vague one, never the other way round, and one of the two sharp ones that of the other only after
-//! `OTHER_RUN` evaluations with `FAR_AHEAD`. It is over when the newest `NEWEST` data fit "unchanged" better by
-//! `WELL`.
+//! `OTHER_RUN` evaluations with `FAR_AHEAD_NATS`. It is over when the newest `NEWEST` data fit "unchanged" better by
+//! `WELL_NATS`.
 //!
 //! **From the start.** Nothing is taken for granted at the beginning: an anchor that never once fitted its place is named
 //! like one that moved, with the word that it never did.
@@ -65,10 +65,12 @@ use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Micros, Timestamp};
 use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
-use hypotheses::{About, DATA, Fit, HypothesisFits, Parameters, Point, density_of, share_good, widest};
+use hypotheses::{
+    DATA, Fit, HypothesisContext, HypothesisFits, Parameters, Point, density_of, share_good, widest,
+};
 use isolation::LeadingHypothesis;
 pub use window::TagWindow;
-use window::{Agreed, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
+use window::{CommonShift, LinearisedResidual, LinearisedResiduals, agree, predicted_m2};
 
 /// Travel from datum to datum, metres.
 pub const STEP_M: f64 = 0.7;
@@ -77,19 +79,19 @@ const JUMP_M: f64 = 3.0;
 /// Data from one evaluation to the next.
 const EVERY: usize = 10;
 /// Data of an anchor before it is judged.
-const FEWEST: usize = 15;
+const MIN_DATA: usize = 15;
 /// The others' prediction must be as good as this, metres.
 const PREDICTED_M: f64 = 0.10;
 /// What is left of a place's own error in a datum, metres.
 const PLACE_M: f64 = 0.04;
 /// Gain, and evaluations in a row, that make an anchor suspect.
-const SUSPECT: f64 = 30.0;
+const MIN_SUSPECT_GAIN_NATS: f64 = 30.0;
 const SUSPECT_RUN: u32 = 1;
 /// Gain, and evaluations in a row, that make an alarm; and the same while few others agree against the anchor: up to
 /// dimension + 4 anchors in all. Then one that is NLOS for long bends the place that the others are judged by.
-const ALARM: f64 = 35.0;
+const MIN_ALARM_GAIN_NATS: f64 = 35.0;
 const ALARM_RUN: u32 = 3;
-const ALARM_OF_FEW: f64 = 60.0;
+const MIN_ALARM_GAIN_OF_FEW_NATS: f64 = 60.0;
 const ALARM_RUN_OF_FEW: u32 = 4;
 /// Smallest change that makes either, metres; and while few others agree.
 const SIZE_M: f64 = 0.12;
@@ -97,40 +99,40 @@ const SIZE_OF_FEW_M: f64 = 0.16;
 /// And where nobody measured the offset: boards are off by some tens of centimetres then, which looks like a place as well.
 const UNMEASURED_SIZE_M: f64 = 0.5;
 /// What a place costs that has more to fit with than an offset, log likelihood.
-const PLACE_COST: f64 = 4.0;
+const PLACE_COST_NATS: f64 = 4.0;
 /// An offset that was never calibrated to better than this many standard errors is no news.
-const OFFSET_SES: f64 = 2.5;
+const MIN_OFFSET_SIGMAS: f64 = 2.5;
 /// Gain and size below which a named anchor is well, and the evaluations in a row that it takes.
-const WELL: f64 = 15.0;
+const WELL_NATS: f64 = 15.0;
 const WELL_RUN: u32 = 3;
 /// Newest data that say whether a named anchor is well: 42 m.
 const NEWEST: usize = 60;
 /// Share of the data that a changed anchor's hypothesis must call good: somebody in front for minutes makes them spread.
-const TIGHT: f64 = 0.5;
+const MIN_GOOD_SHARE: f64 = 0.5;
 /// "Moved" must beat "offset" by this.
-const BEATS: f64 = 10.0;
+const MIN_LEAD_OF_MOVED_NATS: f64 = 10.0;
 /// "Offset changed" must beat "moved", which has more to fit with, by this: a corner's anchor is seen from a quarter of
 /// the directions only, and there 0.3 m gain no more in one window.
-const OFFSET_BEATS: f64 = 5.0;
+const MIN_LEAD_OF_OFFSET_NATS: f64 = 5.0;
 /// The same where something in front, or an offset that nobody measured, may do it as well.
-const FAR_AHEAD: f64 = 25.0;
+const FAR_AHEAD_NATS: f64 = 25.0;
 /// "Moved" must beat "offset" by this where nobody measured the offset: tens of centimetres look like a move then, upwards most.
-const FAR_AHEAD_UNMEASURED: f64 = 70.0;
+const FAR_AHEAD_UNMEASURED_NATS: f64 = 70.0;
 /// Evaluations in a row that it takes to say "offset", or "moved" after it.
 const OTHER_RUN: u32 = 4;
 /// Data since a change that a sharp word needs: 21 m.
-const FEWEST_TO_TELL: usize = 30;
+const MIN_DATA_TO_NAME: usize = 30;
 /// Step of the search for the moment of a change, data.
 const SPLIT_STEP: usize = 10;
 /// A datum is clearly negative below this, metres; and the share of such data.
 const NEGATIVE_M: f64 = -0.08;
 const NEGATIVE_SHARE: f64 = 0.08;
 /// The witness must be ahead of every other anchor by this; in space, where a place is less sure, by more.
-const AHEAD: f64 = 5.0;
-const AHEAD_IN_SPACE: f64 = 15.0;
+const MIN_WITNESS_LEAD_NATS: f64 = 5.0;
+const MIN_WITNESS_LEAD_IN_SPACE_NATS: f64 = 15.0;
 /// What all anchors have in common is reported from this on, metres; its memory in data, and the largest step.
 const ALIKE_M: f64 = 0.15;
-const COMMON_MEMORY: f64 = 60.0;
+const COMMON_MEMORY_DATA: f64 = 60.0;
 const COMMON_STEP_M: f64 = 0.10;
 /// The smallest move that is promised to show, metres.
 pub const LIMIT_M: f64 = 0.3;
@@ -146,7 +148,7 @@ const OLD: Micros = Micros::from_millis(1_800_000);
 /// What must be known about an anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WatchedAnchor {
-    /// Its place, metres.
+    /// East, north, up of its antenna as the site states it, metres.
     pub at_m: [f64; 3],
     /// Standard error of its offset, metres; `None` when it was never calibrated.
     pub offset_se_m: Option<f64>,
@@ -155,16 +157,16 @@ pub struct WatchedAnchor {
 /// One range of an epoch.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct WatchedRange {
-    /// Index of the anchor.
+    /// Index into the site's anchors.
     pub anchor: usize,
-    /// Corrected range, metres.
+    /// The range less offset and scale, metres, above 0.
     pub range_m: f64,
 }
 
 /// How an anchor has changed.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Change {
-    /// It stands elsewhere.
+    /// It is at another place than the site states.
     Moved {
         /// East, north and up, metres. In the plane either the first two or the last one is sought.
         shift_m: [f64; 3],
@@ -179,19 +181,19 @@ pub enum Change {
     },
     /// It reads longer (or shorter) by a constant.
     Offset {
-        /// Metres.
+        /// New offset minus calibrated one, metres; positive when it reads long.
         by_m: f64,
-        /// Standard error, metres.
+        /// Standard error of `by_m`, metres.
         se_m: f64,
     },
     /// It reads long wherever the tag was; the cause is not known yet.
     ReadsLong {
-        /// Mean, metres.
+        /// Mean of its residuals since the change, metres.
         by_m: f64,
     },
     /// It reads otherwise than its place and calibration say; which one is not known yet.
     Changed {
-        /// Mean, metres.
+        /// Mean of its residuals since the change, metres.
         by_m: f64,
     },
 }
@@ -210,15 +212,15 @@ pub enum Standing {
     Unchanged,
     /// Something speaks for one; not enough for an alarm.
     Suspect,
-    /// It has changed.
+    /// It has changed, and this is how.
     Named(Change),
-    /// One of these has.
+    /// One of these has changed; the ranges do not say which.
     OneOf(AnchorSet),
     /// No position rests on enough other anchors.
     NoPosition,
     /// Too little travel so far, metres.
     TooLittleTravel(f64),
-    /// The tag stands still.
+    /// No tag has travelled for a minute: nothing new can be known.
     StandsStill,
     /// All ways look at the anchor from about the same side.
     TooNarrow,
@@ -237,10 +239,10 @@ struct Entry {
     /// Leave-one-out residual, metres; NaN where there is none.
     e_m: f32,
     variance_m2: f32,
-    u: [f32; 3],
+    direction: [f32; 3],
     distance_m: f32,
     /// How much better the others fit without it, log density.
-    witness: f32,
+    witness_nats: f32,
     /// Residual against the common solution before the baseline is taken out, metres; NaN when NLOS or absent.
     read_m: f32,
     /// Median against the path as it was published, metres, with its variance; NaN when absent.
@@ -253,9 +255,9 @@ struct Entry {
 const NO_ENTRY: Entry = Entry {
     e_m: f32::NAN,
     variance_m2: 1.0,
-    u: [0.0; 3],
+    direction: [0.0; 3],
     distance_m: 1.0,
-    witness: 0.0,
+    witness_nats: 0.0,
     read_m: f32::NAN,
     median_m: f32::NAN,
     median_m2: 1.0,
@@ -271,30 +273,30 @@ struct Datum {
 /// Result of the last evaluation of one anchor.
 #[derive(Clone, Copy, Debug)]
 struct Evaluation {
-    gain: f64,
-    witness: f64,
+    gain_nats: f64,
+    witness_nats: f64,
     size_m: f64,
     /// Share of the data that lie close to the hypothesis.
-    good: f64,
+    good_share: f64,
     hypotheses: HypothesisFits,
     some_negative: bool,
     points: usize,
     /// How much better "unchanged" fits the newest data than what the anchor is named for.
-    well: Option<f64>,
+    well_nats: Option<f64>,
     /// Share of the newest data that fit what it is named for.
-    fits: f64,
+    fits_share: f64,
 }
 
 impl Evaluation {
     /// Standard error of a move in its worst direction, metres.
     fn worst_se_m(&self) -> f64 {
-        widest(&self.hypotheses.moved.covariance).sqrt()
+        widest(&self.hypotheses.moved.covariance_m2).sqrt()
     }
 }
 
 /// What an anchor is named for.
 #[derive(Clone, Copy, Debug)]
-struct Named {
+struct NamedChange {
     change: Change,
     /// The fitted parameters that go with it.
     at: Parameters,
@@ -308,7 +310,7 @@ struct State {
     suspect_run: u32,
     alarm_run: u32,
     well_run: u32,
-    named: Option<Named>,
+    named: Option<NamedChange>,
     /// Evaluations in a row that would name another kind of change.
     other_kind: u32,
     /// It once fitted its place, over a whole window.
@@ -330,7 +332,7 @@ pub struct PlaceWatch {
     newest: Option<Timestamp>,
     states: [State; MAX_ANCHORS],
     one_of: AnchorSet,
-    /// The anchor that all data together blame.
+    /// The hypothesis about one anchor that leads on all data.
     leading: Option<LeadingHypothesis>,
     /// Anchors that took part in the newest datum.
     heard: AnchorSet,
@@ -433,7 +435,7 @@ impl PlaceWatch {
                 anchor: i,
                 median_m: median_m - tag.common_m - self.baseline.usual_m(slot, i),
                 variance_m2,
-                u: to_tag.map(|v| v / distance_m),
+                direction: to_tag.map(|v| v / distance_m),
                 distance_m,
                 counts: self.states[i].named.is_none(),
             });
@@ -455,19 +457,19 @@ impl PlaceWatch {
         let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
         let (mut left, mut good_left) = (Residuals::new(), Residuals::new());
         for s in linearised {
-            let off_m = s.median_m + dot(&s.u, &all.shift_m);
+            let off_m = s.median_m + dot(&s.direction, &all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
             (entry.median_m, entry.median_m2) = (s.median_m as f32, s.variance_m2 as f32);
             entry.usual_m = self.baseline.usual_m(slot, s.anchor) as f32;
-            entry.u = s.u.map(|v| v as f32);
+            entry.direction = s.direction.map(|v| v as f32);
             entry.distance_m = s.distance_m as f32;
             if s.counts {
                 left.push(off_m);
             }
             if s.counts && good > 0.5 {
                 good_left.push(off_m);
-                let stays = 1.0 - predicted_m2(&all, &s.u, unknowns) / s.variance_m2;
+                let stays = 1.0 - predicted_m2(&all, &s.direction, unknowns) / s.variance_m2;
                 self.redundancy[s.anchor] += (stays.clamp(0.2, 1.0) - self.redundancy[s.anchor]) / 300.0;
                 if all.trusted > unknowns + 1 {
                     entry.read_m = (off_m + self.baseline.usual_m(slot, s.anchor)) as f32;
@@ -477,7 +479,8 @@ impl PlaceWatch {
                 if s.counts { agree(linearised, Some(s.anchor), all.shift_m, unknowns) } else { Some(all) };
             if let Some(others) = others {
                 fill(entry, s, &others, unknowns);
-                entry.witness = if s.counts { (others.fit - (all.fit - ln)) as f32 } else { 0.0 };
+                entry.witness_nats =
+                    if s.counts { (others.fit_nats - (all.fit_nats - ln)) as f32 } else { 0.0 };
             }
         }
         // When most are off, what they share is no longer small and nobody looks good: then all of them count.
@@ -533,7 +536,7 @@ impl PlaceWatch {
         let one = |k: usize| {
             let e = &self.data[k].entries[anchor];
             let point = || {
-                let u = e.u.map(f64::from);
+                let u = e.direction.map(f64::from);
                 Point::new(f64::from(e.e_m), f64::from(e.variance_m2), u, f64::from(e.distance_m))
             };
             (!e.e_m.is_nan()).then(|| (k, point()))
@@ -550,14 +553,14 @@ impl PlaceWatch {
     /// Fits the hypotheses to an anchor's data.
     fn judge(&self, anchor: usize) -> Option<Evaluation> {
         let kept = self.points(anchor);
-        if kept.len() < FEWEST {
+        if kept.len() < MIN_DATA {
             return None;
         }
-        let witness = kept.iter().map(|(k, _)| f64::from(self.data[*k].entries[anchor].witness)).sum();
+        let witness = kept.iter().map(|(k, _)| f64::from(self.data[*k].entries[anchor].witness_nats)).sum();
         let points: ArrayVec<Point, DATA> = kept.into_iter().map(|(_, p)| p).collect();
         let to_others_m = self.to_others_m(anchor);
         let named = self.states[anchor].named;
-        let about = About {
+        let about = HypothesisContext {
             dimension: self.dimension,
             named: named.map(|n| n.at),
             offset_se_m: self.anchors[anchor].offset_se_m,
@@ -565,20 +568,20 @@ impl PlaceWatch {
         };
         let s = HypothesisFits::of(&points, &about);
         let (place, _) = s.place();
-        let best = if place.ln - BEATS > s.offset.ln { place } else { s.offset };
+        let best = if place.ln - MIN_LEAD_OF_MOVED_NATS > s.offset.ln { place } else { s.offset };
         let size_m = best.shift_m().max(if best.shift_m() > 0.0 { 0.0 } else { best.at[3].abs() });
         let newest = &points[points.len().saturating_sub(NEWEST)..];
         let well = named.map(|n| density_of(newest, &[0.0; 4]) - density_of(newest, &n.at));
         Some(Evaluation {
-            gain: (place.ln - PLACE_COST).max(s.offset.ln) - s.unchanged.ln,
-            witness,
+            gain_nats: (place.ln - PLACE_COST_NATS).max(s.offset.ln) - s.unchanged.ln,
+            witness_nats: witness,
             size_m,
-            good: best.good,
+            good_share: best.good_share,
             some_negative: some_negative(&points),
             points: points.len(),
             hypotheses: s,
-            well,
-            fits: named.map_or(0.0, |n| share_good(newest, &n.at)),
+            well_nats: well,
+            fits_share: named.map_or(0.0, |n| share_good(newest, &n.at)),
         })
     }
 
@@ -590,12 +593,12 @@ impl PlaceWatch {
         let j = self.states[anchor].evaluation.as_ref()?;
         let starts = [j.hypotheses.moved.at, j.hypotheses.offset.at];
         let mut best: Option<(f64, usize)> = None;
-        for split in (0..points.len().saturating_sub(FEWEST - 1)).step_by(SPLIT_STEP) {
+        for split in (0..points.len().saturating_sub(MIN_DATA - 1)).step_by(SPLIT_STEP) {
             let (before, after) = points.split_at(split);
             let hypothesis =
                 HypothesisFits::quick(after, self.dimension, self.anchors[anchor].offset_se_m, &starts);
             // Without a reason to split, it was always so.
-            let always = if split == 0 { BEATS } else { 0.0 };
+            let always = if split == 0 { MIN_LEAD_OF_MOVED_NATS } else { 0.0 };
             let ln = density_of(before, &[0.0; 4]) + density_of(after, &hypothesis) + always;
             if best.is_none_or(|(most, _)| ln > most) {
                 best = Some((ln, split));
@@ -607,7 +610,7 @@ impl PlaceWatch {
     /// Weighs what the evaluations say together.
     fn weigh(&mut self) {
         let few = self.few();
-        let alarm = if few { ALARM_OF_FEW } else { ALARM };
+        let alarm = if few { MIN_ALARM_GAIN_OF_FEW_NATS } else { MIN_ALARM_GAIN_NATS };
         let least_size_m = if few { SIZE_OF_FEW_M } else { SIZE_M };
         for (i, anchor) in self.anchors.iter().enumerate() {
             let state = &mut self.states[i];
@@ -615,20 +618,25 @@ impl PlaceWatch {
                 (state.suspect_run, state.alarm_run) = (0, 0);
                 continue;
             };
-            let is_place = j.hypotheses.place().0.ln - BEATS > j.hypotheses.offset.ln;
+            let is_place = j.hypotheses.place().0.ln - MIN_LEAD_OF_MOVED_NATS > j.hypotheses.offset.ln;
             let least_m = match anchor.offset_se_m {
                 None => UNMEASURED_SIZE_M,
                 _ if is_place => least_size_m,
-                Some(se) => least_size_m.max(OFFSET_SES * se),
+                Some(se) => least_size_m.max(MIN_OFFSET_SIGMAS * se),
             };
             // A suspicion is no word: what a place costs, and what few anchors need, count for the alarm alone.
             let least_suspect_m = if is_place { SIZE_M } else { least_m };
             let run = |was: u32, gain: f64, least_m: f64| {
-                if j.gain >= gain && j.size_m >= least_m && j.good >= TIGHT { was + 1 } else { 0 }
+                if j.gain_nats >= gain && j.size_m >= least_m && j.good_share >= MIN_GOOD_SHARE {
+                    was + 1
+                } else {
+                    0
+                }
             };
-            state.suspect_run = run(state.suspect_run, SUSPECT - PLACE_COST, least_suspect_m);
+            state.suspect_run =
+                run(state.suspect_run, MIN_SUSPECT_GAIN_NATS - PLACE_COST_NATS, least_suspect_m);
             state.alarm_run = run(state.alarm_run, alarm, least_m);
-            let fitted = state.named.is_none() && j.points >= DATA - DATA / 4 && j.gain < WELL;
+            let fitted = state.named.is_none() && j.points >= DATA - DATA / 4 && j.gain_nats < WELL_NATS;
             state.has_fitted |= fitted;
         }
         for i in 0..self.anchors.len() {
@@ -670,20 +678,20 @@ impl PlaceWatch {
             .states
             .iter()
             .filter(|s| open(s))
-            .filter_map(|s| Some(s.evaluation?.gain))
+            .filter_map(|s| Some(s.evaluation?.gain_nats))
             .fold(0.0, f64::max);
-        if !alarmed && (self.one_of.is_empty() || largest < WELL) {
+        if !alarmed && (self.one_of.is_empty() || largest < WELL_NATS) {
             (self.one_of, self.leading) = (AnchorSet::EMPTY, None);
             return;
         }
         let witnessed = if alarmed { self.witnessed() } else { None };
-        let verdict = self.joint_scores(witnessed);
+        let scores = self.joint_scores(witnessed);
         let few = self.few();
-        self.leading = verdict.follow(self.leading, witnessed, few);
+        self.leading = scores.follow(self.leading, witnessed, few);
         let reported = !self.one_of.is_empty();
         if self.heard_open().len() <= self.dimension.unknowns() + 2 {
             // So few fit each other whichever is left out.
-            self.one_of = if verdict.is_one_of(self.leading, reported, few) {
+            self.one_of = if scores.is_one_of(self.leading, reported, few) {
                 self.heard_open()
             } else {
                 AnchorSet::EMPTY
@@ -695,8 +703,8 @@ impl PlaceWatch {
             self.name_one(i);
             return;
         }
-        self.one_of = if verdict.is_one_of(self.leading, reported, few) {
-            verdict.candidates()
+        self.one_of = if scores.is_one_of(self.leading, reported, few) {
+            scores.candidates()
         } else {
             AnchorSet::EMPTY
         };
@@ -711,7 +719,7 @@ impl PlaceWatch {
         // Named for anything at first, so that every hypothesis is sought in earnest.
         let by_m = self.states[i].evaluation.map_or(0.0, |j| j.hypotheses.offset.at[3]);
         self.states[i].named =
-            Some(Named { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
+            Some(NamedChange { change: Change::Changed { by_m }, at: [0.0, 0.0, 0.0, by_m], from_start });
         let Some(j) = self.judge(i).or(self.states[i].evaluation) else { return };
         let (mut change, at) = change_of(&j, self.anchors[i].offset_se_m, from_start);
         if let Change::Offset { by_m, .. } = change {
@@ -720,7 +728,7 @@ impl PlaceWatch {
         }
         let state = &mut self.states[i];
         state.evaluation = Some(j);
-        state.named = Some(Named { change, at, from_start });
+        state.named = Some(NamedChange { change, at, from_start });
         (state.well_run, state.other_kind) = (0, 0);
         self.one_of = AnchorSet::EMPTY;
         self.forget_others(i);
@@ -732,12 +740,16 @@ impl PlaceWatch {
             let open = |(i, s): (usize, &State)| Some((i, s.evaluation.filter(|_| s.named.is_none())?));
             self.states.iter().enumerate().filter_map(open)
         };
-        let (by_gain, top) = judged().max_by(|a, b| a.1.gain.total_cmp(&b.1.gain))?;
-        let score = |j: &Evaluation| j.witness + j.gain;
-        let by = if self.dimension == Dimension::ThreeD { AHEAD_IN_SPACE } else { AHEAD };
+        let (by_gain, top) = judged().max_by(|a, b| a.1.gain_nats.total_cmp(&b.1.gain_nats))?;
+        let score = |j: &Evaluation| j.witness_nats + j.gain_nats;
+        let by = if self.dimension == Dimension::ThreeD {
+            MIN_WITNESS_LEAD_IN_SPACE_NATS
+        } else {
+            MIN_WITNESS_LEAD_NATS
+        };
         let ahead = judged()
             .filter(|(i, _)| *i != by_gain)
-            .all(|(_, j)| top.gain >= j.gain + by && score(&top) >= score(&j) + by);
+            .all(|(_, j)| top.gain_nats >= j.gain_nats + by && score(&top) >= score(&j) + by);
         (ahead && self.states[by_gain].alarm_run >= self.alarm_run()).then_some(by_gain)
     }
 
@@ -819,13 +831,13 @@ impl State {
     /// A named anchor's change is brought up to date. Whether it is well: the newest data say so for long.
     fn keep_named(&mut self, offset_se_m: Option<f64>) -> bool {
         let (Some(named), Some(j)) = (self.named, self.evaluation) else { return false };
-        let well = j.well.is_some_and(|by| by > WELL);
+        let well = j.well_nats.is_some_and(|by| by > WELL_NATS);
         self.well_run = if well { self.well_run + 1 } else { 0 };
         if self.well_run >= WELL_RUN {
             *self = State { has_fitted: true, ..State::default() };
             return true;
         }
-        if well || j.good < TIGHT.min(j.fits) {
+        if well || j.good_share < MIN_GOOD_SHARE.min(j.fits_share) {
             return false;
         }
         let (change, at) = change_of(&j, offset_se_m, named.from_start);
@@ -835,19 +847,19 @@ impl State {
         let other = change.is_sharp() && !same && (vague || far_ahead(&j.hypotheses, &change));
         self.other_kind = if other { self.other_kind + 1 } else { 0 };
         if same || sharper || self.other_kind >= OTHER_RUN || (vague && !change.is_sharp()) {
-            self.named = Some(Named { change, at, ..named });
+            self.named = Some(NamedChange { change, at, ..named });
             self.other_kind = 0;
         }
         false
     }
 }
 
-fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &Agreed, unknowns: usize) {
-    let predicted = predicted_m2(others, &s.u, unknowns);
+fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &CommonShift, unknowns: usize) {
+    let predicted = predicted_m2(others, &s.direction, unknowns);
     if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
         return;
     }
-    entry.e_m = (s.median_m + dot(&s.u, &others.shift_m)) as f32;
+    entry.e_m = (s.median_m + dot(&s.direction, &others.shift_m)) as f32;
     entry.variance_m2 = (s.variance_m2 + predicted) as f32;
 }
 
@@ -856,8 +868,8 @@ fn follow_common(tag: &mut TagWindow, left_m: &mut Residuals) {
     left_m.sort_unstable_by(f64::total_cmp);
     let n = left_m.len();
     let median = 0.5 * (left_m[(n - 1) / 2] + left_m[n / 2]);
-    tag.common_n = (tag.common_n + 1.0).min(COMMON_MEMORY);
-    tag.common_m += median.clamp(-COMMON_STEP_M, COMMON_STEP_M) / tag.common_n.max(10.0);
+    tag.common_data = (tag.common_data + 1.0).min(COMMON_MEMORY_DATA);
+    tag.common_m += median.clamp(-COMMON_STEP_M, COMMON_STEP_M) / tag.common_data.max(10.0);
 }
 
 fn some_negative(points: &[Point]) -> bool {
@@ -868,7 +880,11 @@ fn some_negative(points: &[Point]) -> bool {
 /// Whether the hypothesis of a sharp word beats that of the other one by far.
 fn far_ahead(s: &HypothesisFits, change: &Change) -> bool {
     let place_by = s.place().0.ln - s.offset.ln;
-    if matches!(change, Change::Moved { .. }) { place_by > FAR_AHEAD } else { place_by < -FAR_AHEAD }
+    if matches!(change, Change::Moved { .. }) {
+        place_by > FAR_AHEAD_NATS
+    } else {
+        place_by < -FAR_AHEAD_NATS
+    }
 }
 
 /// In words: what the better hypothesis is, and its parameters.
@@ -876,21 +892,21 @@ fn change_of(j: &Evaluation, offset_se_m: Option<f64>, from_start: bool) -> (Cha
     let s = &j.hypotheses;
     let (place, _) = s.place();
     let by = place.ln - s.offset.ln;
-    let enough = j.points >= FEWEST_TO_TELL;
+    let enough = j.points >= MIN_DATA_TO_NAME;
     let wanted = match offset_se_m {
-        None => FAR_AHEAD_UNMEASURED,
-        Some(_) if j.some_negative => BEATS,
-        Some(_) => FAR_AHEAD,
+        None => FAR_AHEAD_UNMEASURED_NATS,
+        Some(_) if j.some_negative => MIN_LEAD_OF_MOVED_NATS,
+        Some(_) => FAR_AHEAD_NATS,
     };
     // With somebody in front the data spread; a place explains them.
-    let tight = place.good >= if j.some_negative { TIGHT } else { TIGHT + 0.2 };
+    let tight = place.good_share >= if j.some_negative { MIN_GOOD_SHARE } else { MIN_GOOD_SHARE + 0.2 };
     if enough && by > wanted && tight && place.shift_m() >= SIZE_M {
         return (moved(&place, from_start), place.at);
     }
     let by_m = s.offset.at[3];
     let distinguished = j.points >= NEWEST && j.worst_se_m() <= NARROW_M;
-    if distinguished && by < -OFFSET_BEATS && s.offset.good >= TIGHT {
-        let se_m = s.offset.covariance[3][3].max(0.0).sqrt();
+    if distinguished && by < -MIN_LEAD_OF_OFFSET_NATS && s.offset.good_share >= MIN_GOOD_SHARE {
+        let se_m = s.offset.covariance_m2[3][3].max(0.0).sqrt();
         return (Change::Offset { by_m, se_m }, s.offset.at);
     }
     let at = if by > 0.0 { place.at } else { s.offset.at };
@@ -905,7 +921,7 @@ fn vague(by_m: f64, some_negative: bool) -> Change {
 /// A move with its standard errors.
 fn moved(place: &Fit, from_start: bool) -> Change {
     let [x, y, z, _] = place.at;
-    let c = &place.covariance;
+    let c = &place.covariance_m2;
     let size = place.shift_m().max(1e-6);
     let along = [x / size, y / size, z / size];
     let flat = (x * x + y * y).sqrt();
@@ -917,7 +933,7 @@ fn moved(place: &Fit, from_start: bool) -> Change {
     Change::Moved {
         shift_m: [x, y, z],
         from_start,
-        explained_share: place.good,
+        explained_share: place.good_share,
         size_se_m: se(along),
         across_se_m: se(across),
     }

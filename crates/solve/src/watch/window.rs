@@ -17,14 +17,14 @@ use crate::math::small_matrix::{Sym, add_outer, dot, inverse, quad, times};
 /// Residuals that are kept per anchor, and the fewest that make a median.
 const KEPT: usize = 10;
 /// Data before a tag tells what its ranges have in common.
-const COMMON_FEWEST: f64 = 20.0;
-const FEWEST: usize = 3;
+const MIN_COMMON_DATA: f64 = 20.0;
+const MIN_RESIDUALS: usize = 3;
 /// Older residuals are no part of a datum.
 const WINDOW: Micros = Micros::from_millis(1_500);
 /// Rounds of reweighting.
 const ROUNDS: usize = 4;
 /// Share of medians that are expected to be NLOS.
-const NLOS: f64 = 0.2;
+const NLOS_SHARE: f64 = 0.2;
 
 /// The last residuals of one anchor; a ring.
 #[derive(Clone, Copy, Debug, Default)]
@@ -50,7 +50,7 @@ impl Ring {
         list.sort_unstable_by(f32::total_cmp);
         let n = list.len();
         let middle = || 0.5 * f64::from(list[(n - 1) / 2] + list[n / 2]);
-        (n >= FEWEST).then(|| (middle(), n))
+        (n >= MIN_RESIDUALS).then(|| (middle(), n))
     }
 }
 
@@ -63,7 +63,7 @@ pub(super) struct LinearisedResidual {
     /// Its variance, m².
     pub(super) variance_m2: f64,
     /// Unit vector from the anchor to the tag.
-    pub(super) u: [f64; 3],
+    pub(super) direction: [f64; 3],
     /// Distance, metres.
     pub(super) distance_m: f64,
     /// Takes part in the common solution.
@@ -80,11 +80,11 @@ pub struct TagWindow {
     pub(super) datum_at_m: Option<[f64; 3]>,
     /// What all ranges of this tag have in common, metres, and from how many datums.
     pub(super) common_m: f64,
-    pub(super) common_n: f64,
+    pub(super) common_data: f64,
 }
 
 impl TagWindow {
-    /// Nothing heard yet.
+    /// A window without residuals.
     pub fn new() -> TagWindow {
         TagWindow::default()
     }
@@ -96,7 +96,7 @@ impl TagWindow {
 
     /// Whether the tag has gone far enough to tell that.
     pub fn tells_common(&self) -> bool {
-        self.common_n >= COMMON_FEWEST
+        self.common_data >= MIN_COMMON_DATA
     }
 
     /// Whether that is more than noise.
@@ -107,7 +107,7 @@ impl TagWindow {
     /// Whether the tag has gone far enough to say that its ranges have nothing in common. Between this and
     /// [`TagWindow::is_alike`] nobody can say.
     pub fn is_clear(&self) -> bool {
-        self.common_n >= 2.0 * COMMON_FEWEST && self.common_m.abs() < 0.5 * ALIKE_M
+        self.common_data >= 2.0 * MIN_COMMON_DATA && self.common_m.abs() < 0.5 * ALIKE_M
     }
 
     /// Forgets the residuals: the path is broken.
@@ -127,15 +127,15 @@ impl TagWindow {
 
 /// What some anchors agree on.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Agreed {
+pub(super) struct CommonShift {
     /// Shift of the path, metres.
     pub(super) shift_m: [f64; 3],
     /// Its covariance.
-    pub(super) covariance: Sym,
+    pub(super) covariance_m2: Sym,
     /// Anchors that are more probably good than not.
     pub(super) trusted: usize,
     /// Sum of the log densities of the anchors that took part.
-    pub(super) fit: f64,
+    pub(super) fit_nats: f64,
 }
 
 /// The shift that all counting anchors but `without` agree on; `unknowns` is 2 or 3.
@@ -144,27 +144,27 @@ pub(super) fn agree(
     without: Option<usize>,
     start_m: [f64; 3],
     unknowns: usize,
-) -> Option<Agreed> {
+) -> Option<CommonShift> {
     let mut shift_m = start_m;
     for round in 0..=ROUNDS {
         let mut normal: Sym = [0.0; 6];
         let mut right = [0.0; 3];
         let (mut trusted, mut fit) = (0, 0.0);
         for s in linearised.iter().filter(|s| s.counts && Some(s.anchor) != without) {
-            let off_m = s.median_m + dot(&s.u, &shift_m);
+            let off_m = s.median_m + dot(&s.direction, &shift_m);
             let law = Density::new(s.variance_m2);
-            let (ln, good) = law.ln(off_m, NLOS);
+            let (ln, good) = law.ln(off_m, NLOS_SHARE);
             trusted += usize::from(good > 0.5);
             fit += ln;
             let weight = good.max(1e-3) / s.variance_m2;
-            add_outer(&mut normal, unknowns, &s.u, weight);
-            for (r, u) in right.iter_mut().zip(s.u).take(unknowns) {
+            add_outer(&mut normal, unknowns, &s.direction, weight);
+            for (r, u) in right.iter_mut().zip(s.direction).take(unknowns) {
                 *r -= weight * u * s.median_m;
             }
         }
         let (covariance, _) = inverse(&normal, unknowns)?;
         if round == ROUNDS {
-            return Some(Agreed { shift_m, covariance, trusted, fit });
+            return Some(CommonShift { shift_m, covariance_m2: covariance, trusted, fit_nats: fit });
         }
         shift_m = times(&covariance, unknowns, &right);
         if shift_m.iter().any(|v| v.is_nan() || v.abs() > 5.0) {
@@ -175,6 +175,6 @@ pub(super) fn agree(
 }
 
 /// Variance of the prediction for an anchor, m².
-pub(super) fn predicted_m2(agreed: &Agreed, u: &[f64; 3], unknowns: usize) -> f64 {
-    quad(&agreed.covariance, unknowns, u)
+pub(super) fn predicted_m2(agreed: &CommonShift, direction: &[f64; 3], unknowns: usize) -> f64 {
+    quad(&agreed.covariance_m2, unknowns, direction)
 }

@@ -206,7 +206,7 @@ fn dot(a: [f64; 2], b: [f64; 2]) -> f64 {
     a[0] * b[0] + a[1] * b[1]
 }
 
-/// Positive when `b` lies to the left of `a`.
+/// Positive when `b_m` lies to the left of `a_m`.
 fn cross(a: [f64; 2], b: [f64; 2]) -> f64 {
     a[0] * b[1] - a[1] * b[0]
 }
@@ -215,14 +215,14 @@ fn length(a: [f64; 2]) -> f64 {
     dot(a, a).sqrt()
 }
 
-fn distance2_to_segment(a: [f64; 2], b: [f64; 2], place_m: [f64; 2]) -> f64 {
-    let (along, from) = (minus(b, a), minus(place_m, a));
+fn distance2_to_segment(a_m: [f64; 2], b_m: [f64; 2], place_m: [f64; 2]) -> f64 {
+    let (along, from) = (minus(b_m, a_m), minus(place_m, a_m));
     let length2 = dot(along, along);
     let at = dot(from, along);
     if at <= 0.0 || length2 <= 0.0 {
         dot(from, from)
     } else if at >= length2 {
-        let from = minus(place_m, b);
+        let from = minus(place_m, b_m);
         dot(from, from)
     } else {
         // The distance to the line itself: more digits than the length of a difference.

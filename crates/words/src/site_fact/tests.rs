@@ -12,7 +12,7 @@ fn every_fact() -> Vec<SiteFact> {
     let link = |id, farthest_m, stretch| SiteFact::LongLink { anchor: AnchorId(id), farthest_m, stretch };
     let mirrors = [MirrorSide::Open, MirrorSide::Excluded];
     let mut all = vec![
-        SiteFact::WeakHdop { share: 0.3, limit: 2.0 },
+        SiteFact::WeakHdop { share: 0.3, limit_hdop: 2.0 },
         SiteFact::NoPosition { share: 0.001, at_m },
         SiteFact::LittleHeightSpread { spread_m: 0.3, need_m: 1.0 },
         SiteFact::AllAbove { least_m: 1.0 },

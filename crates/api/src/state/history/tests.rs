@@ -1,5 +1,6 @@
 use super::*;
 use crate::tests::fixtures::{T, in_state, located, lost};
+use hereabout_core::TagState;
 
 fn at(s: f64) -> Timestamp {
     T.plus(Micros::from_secs_f64(s))

@@ -38,8 +38,8 @@ fn all_candidates() -> Vec<FaultCandidate> {
     places.chain([FaultCandidate::AllOffsets, FaultCandidate::AllScales]).collect()
 }
 
-fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> Scene<'a> {
-    Scene {
+fn scene<'a>(observations: &'a [Observation], offset_se_m: &'a [Option<f64>]) -> FaultModel<'a> {
+    FaultModel {
         anchors_m: &ANCHORS,
         occupations_m: &OCCUPATIONS,
         observations,

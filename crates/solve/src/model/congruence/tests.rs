@@ -71,7 +71,7 @@ fn what_no_site_is_ends_soon() {
     for n in 0..=MAX_ANCHORS {
         let heap = vec![[1.0, 2.0, 3.0]; n];
         let found = orders(&heap, FLAT, &[]);
-        assert_eq!(found.len(), if n < 2 { 0 } else { found.len().clamp(1, MOST_ORDERS) }, "{n}");
+        assert_eq!(found.len(), if n < 2 { 0 } else { found.len().clamp(1, MAX_ORDERS) }, "{n}");
     }
     assert_eq!(orders(&[[f64::NAN, 0.0, 0.0]; 4], FLAT, &[]).len(), 0);
     assert_eq!(orders(&[[0.0; 3]; 20], FLAT, &[]).len(), 0);

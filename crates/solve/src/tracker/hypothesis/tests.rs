@@ -10,7 +10,7 @@ fn scalar(p0: f64, x0: f64) -> Hypothesis {
 }
 
 fn measure(h: &mut Hypothesis, z: f64, r: f64) {
-    let (e, s) = (z - h.x[0], h.p[0] + r);
+    let (e, s) = (z - h.state[0], h.covariance[0] + r);
     h.update(&[1.0, 0.0, 0.0], None, e, s);
 }
 
@@ -33,9 +33,9 @@ fn scalar_constant_agrees_with_the_worked_example() {
     let mut h = scalar(1.0, 0.0);
     for (z, want) in z.into_iter().zip(want) {
         measure(&mut h, z, 0.1);
-        assert!((h.x[0] - want).abs() < 5e-9, "{} instead of {want}", h.x[0]);
+        assert!((h.state[0] - want).abs() < 5e-9, "{} instead of {want}", h.state[0]);
     }
-    assert!((h.p[0] - 0.009_900_990).abs() < 5e-9);
+    assert!((h.covariance[0] - 0.009_900_990).abs() < 5e-9);
 }
 
 #[test]
@@ -46,12 +46,12 @@ fn falling_variance_agrees_with_the_building_height_example() {
     for (k, z) in z.into_iter().enumerate() {
         measure(&mut h, z, 25.0);
         match k {
-            0 => assert!((h.x[0] - 50.1270).abs() < 1e-4),
-            1 => assert!((h.x[0] - 49.3279).abs() < 1e-4),
+            0 => assert!((h.state[0] - 50.1270).abs() < 1e-4),
+            1 => assert!((h.state[0] - 49.3279).abs() < 1e-4),
             _ => {}
         }
     }
-    assert!((h.x[0] - 49.9596).abs() < 1e-4 && (h.p[0] - 2.4725).abs() < 1e-4);
+    assert!((h.state[0] - 49.9596).abs() < 1e-4 && (h.covariance[0] - 2.4725).abs() < 1e-4);
 }
 
 #[test]
@@ -69,7 +69,7 @@ fn creeping_constant_reaches_the_known_covariances() {
             2_000 => 0.000_311_267_292,
             _ => continue,
         };
-        assert!((h.p[0] / want - 1.0).abs() < 1e-8, "step {k}: {}", h.p[0]);
+        assert!((h.covariance[0] / want - 1.0).abs() < 1e-8, "step {k}: {}", h.covariance[0]);
     }
 }
 
@@ -80,12 +80,16 @@ fn acceleration_noise_is_continuous_white_noise() {
     let mut h = Hypothesis::blank(2);
     h.drift(0.1, 1.0);
     for axis in 0..2 {
-        let (p, pv, v) = (h.p[at(axis, axis)], h.p[at(2 + axis, axis)], h.p[at(2 + axis, 2 + axis)]);
+        let (p, pv, v) = (
+            h.covariance[at(axis, axis)],
+            h.covariance[at(2 + axis, axis)],
+            h.covariance[at(2 + axis, 2 + axis)],
+        );
         assert!(
             (p - 3.333_333_333_3e-4).abs() < 1e-12 && (pv - 5e-3).abs() < 1e-15 && (v - 0.1).abs() < 1e-15
         );
     }
-    assert_eq!((h.p[at(1, 0)], h.p[at(3, 0)], h.p[at(3, 2)]), (0.0, 0.0, 0.0));
+    assert_eq!((h.covariance[at(1, 0)], h.covariance[at(3, 0)], h.covariance[at(3, 2)]), (0.0, 0.0, 0.0));
 }
 
 /// `Λ = T²σ_w/σ_v`, then α, β of the steady α-β filter: Kalata 1984 (from memory); the values also by the discrete
@@ -103,9 +107,9 @@ const KALATA: [(f64, f64, f64); 4] = [
 fn add_piecewise_noise(h: &mut Hypothesis, t: f64, var: f64) {
     for axis in 0..2 {
         let v = 2 + axis;
-        h.p[at(axis, axis)] += var * t * t * t * t / 4.0;
-        h.p[at(v, axis)] += var * t * t * t / 2.0;
-        h.p[at(v, v)] += var * t * t;
+        h.covariance[at(axis, axis)] += var * t * t * t * t / 4.0;
+        h.covariance[at(v, axis)] += var * t * t * t / 2.0;
+        h.covariance[at(v, v)] += var * t * t;
     }
 }
 
@@ -129,12 +133,12 @@ fn steady_gains_are_those_of_the_alpha_beta_filter() {
             assert!((alpha + (x - half * x.sqrt()) / 8.0).abs() < 1e-11, "the closed form of Kalata");
             let mut h = steady(t, (index / (t * t)) * (index / (t * t)));
             // The gain on an innovation of one: what it moves place and velocity by.
-            h.x = [0.0; MAX_STATE];
+            h.state = [0.0; MAX_STATE];
             h.drift(t, 0.0);
             add_piecewise_noise(&mut h, t, (index / (t * t)) * (index / (t * t)));
             measure(&mut h, 1.0, 1.0);
-            assert!((h.x[0] - alpha).abs() < 1e-11, "Λ {index}: α {}", h.x[0]);
-            assert!((h.x[2] * t - beta).abs() < 1e-11, "Λ {index}: β {}", h.x[2] * t);
+            assert!((h.state[0] - alpha).abs() < 1e-11, "Λ {index}: α {}", h.state[0]);
+            assert!((h.state[2] * t - beta).abs() < 1e-11, "Λ {index}: β {}", h.state[2] * t);
         }
     }
 }
@@ -146,7 +150,8 @@ fn steady_covariance_is_that_of_the_alpha_beta_filter() {
     for t in [1.0, 0.1] {
         for (index, alpha, beta) in KALATA {
             let h = steady(t, (index / (t * t)) * (index / (t * t)));
-            let (p, pv, v) = (h.p[at(0, 0)], h.p[at(2, 0)] * t, h.p[at(2, 2)] * t * t);
+            let (p, pv, v) =
+                (h.covariance[at(0, 0)], h.covariance[at(2, 0)] * t, h.covariance[at(2, 2)] * t * t);
             let want_v = if index == 0.1 { 0.04 } else { beta * (alpha - 0.5 * beta) / (1.0 - alpha) };
             assert!((p - alpha).abs() < 1e-11 && (pv - beta).abs() < 1e-11, "Λ {index}: {p} {pv}");
             assert!((v - want_v).abs() < 1e-10, "Λ {index}: {v}, not {want_v}");
@@ -160,7 +165,11 @@ fn piecewise_noise_of_the_tests_is_the_one_of_the_books() {
     let mut h = Hypothesis::blank(2);
     add_piecewise_noise(&mut h, 0.1, 1.0);
     for axis in 0..2 {
-        let (p, pv, v) = (h.p[at(axis, axis)], h.p[at(2 + axis, axis)], h.p[at(2 + axis, 2 + axis)]);
+        let (p, pv, v) = (
+            h.covariance[at(axis, axis)],
+            h.covariance[at(2 + axis, axis)],
+            h.covariance[at(2 + axis, 2 + axis)],
+        );
         assert!((p - 2.5e-5).abs() < 1e-15 && (pv - 5e-4).abs() < 1e-15 && (v - 1e-2).abs() < 1e-15);
     }
 }
@@ -171,15 +180,15 @@ fn four_sequential_ranges_agree_with_two_independent_filters() {
     // σ = 0.1 from the corners of 12 × 9.
     let mut h = Hypothesis::blank(2);
     h.start(&[4.05, 2.98, 0.0], &[0.042_506_25, 0.0, 0.042_506_25, 0.0, 0.0, 0.0], 0.0, 1.0, 1);
-    (h.x[2], h.x[3]) = (0.5, -0.2);
+    (h.state[2], h.state[3]) = (0.5, -0.2);
     for axis in 0..2 {
-        h.p[at(2 + axis, axis)] = 0.025_125;
-        h.p[at(2 + axis, 2 + axis)] = 0.2525;
+        h.covariance[at(2 + axis, axis)] = 0.025_125;
+        h.covariance[at(2 + axis, 2 + axis)] = 0.2525;
     }
     let corners = [([0.0, 0.0], 5.10), ([12.0, 0.0], 8.40), ([12.0, 9.0], 9.80), ([0.0, 9.0], 7.30)];
     let nis = [0.098_154_870_961_8, 0.080_843_740_0, 0.665_049_561_2, 0.024_388_946_2];
     for ((corner, z), nis) in corners.into_iter().zip(nis) {
-        let (dx, dy) = (h.x[0] - corner[0], h.x[1] - corner[1]);
+        let (dx, dy) = (h.state[0] - corner[0], h.state[1] - corner[1]);
         let n = (dx * dx + dy * dy).sqrt();
         let u = [dx / n, dy / n, 0.0];
         let s = crate::math::small_matrix::quad(&h.place_cov(), 2, &u) + 0.01;
@@ -188,11 +197,11 @@ fn four_sequential_ranges_agree_with_two_independent_filters() {
         h.update(&u, None, e, s);
     }
     let want = [4.160_166_504_867_09, 3.014_341_570_141_3, 0.565_118_269_308_294, -0.179_701_056_908_097];
-    for (x, want) in h.x.iter().zip(want) {
+    for (x, want) in h.state.iter().zip(want) {
         assert!((x - want).abs() < 1e-12);
     }
     let last = [0.003_704_529_427_170_03, -0.000_333_722_299_519_853, 0.005_722_025_537_756_56];
-    for (p, want) in h.p.iter().zip(last) {
+    for (p, want) in h.covariance.iter().zip(last) {
         assert!((p - want).abs() < 1e-14);
     }
 }
@@ -210,7 +219,7 @@ fn with_delays(order: [usize; 2]) -> Hypothesis {
         let u = if anchor == 2 { [0.6, 0.8, 0.0] } else { [1.0, 0.0, 0.0] };
         let s = crate::math::small_matrix::quad(&h.place_cov(), 2, &u)
             + 2.0 * h.cross(&u, row)
-            + h.p[at(row, row)]
+            + h.covariance[at(row, row)]
             + 0.01;
         h.update(&u, Some(row), 0.1, s);
     }
@@ -224,10 +233,10 @@ fn dropping_a_delay_leaves_everything_else_as_it_was() {
     after.drop_bias(2);
     assert_eq!((after.rows, after.nlos.bits(), after.bias_row(2)), (5, 1 << 5, None));
     let (old, new) = (before.bias_row(5).unwrap(), after.bias_row(5).unwrap());
-    assert_eq!(before.x[old], after.x[new]);
+    assert_eq!(before.state[old], after.state[new]);
     for i in 0..4 {
-        assert_eq!(before.p[at(old, i)], after.p[at(new, i)]);
-        assert_eq!(before.x[i], after.x[i]);
+        assert_eq!(before.covariance[at(old, i)], after.covariance[at(new, i)]);
+        assert_eq!(before.state[i], after.state[i]);
     }
     after.drop_bias(7);
     assert_eq!(after.rows, 5);
@@ -243,8 +252,11 @@ fn the_order_of_delays_does_not_matter_to_a_merge() {
     a.merge(&b);
     assert!((a.weight - 1.25).abs() < 1e-15);
     for anchor in [2, 5] {
-        assert!((a.x[row(&a, anchor)] - before.x[row(&before, anchor)]).abs() < 1e-12);
-        assert!((a.p[at(row(&a, anchor), 0)] - before.p[at(row(&before, anchor), 0)]).abs() < 1e-12);
+        assert!((a.state[row(&a, anchor)] - before.state[row(&before, anchor)]).abs() < 1e-12);
+        assert!(
+            (a.covariance[at(row(&a, anchor), 0)] - before.covariance[at(row(&before, anchor), 0)]).abs()
+                < 1e-12
+        );
     }
 }
 
@@ -255,7 +267,7 @@ fn a_merge_keeps_mean_and_spread_of_the_mixture() {
     let mut b = scalar(0.01, 1.0);
     (a.weight, b.weight) = (0.25, 0.75);
     a.merge(&b);
-    assert!((a.x[0] - 0.75).abs() < 1e-15 && (a.p[0] - (0.01 + 3.0 / 16.0)).abs() < 1e-15);
+    assert!((a.state[0] - 0.75).abs() < 1e-15 && (a.covariance[0] - (0.01 + 3.0 / 16.0)).abs() < 1e-15);
 }
 
 #[test]
@@ -263,9 +275,9 @@ fn a_standing_tag_has_no_velocity_and_sets_off_with_an_unknown_one() {
     let mut h = with_delays([2, 5]);
     h.stop();
     for v in 2..4 {
-        assert_eq!(h.x[v], 0.0);
-        assert!((0..h.rows).all(|j| h.p[at(v, j)] == 0.0));
+        assert_eq!(h.state[v], 0.0);
+        assert!((0..h.rows).all(|j| h.covariance[at(v, j)] == 0.0));
     }
     h.set_off(0.4);
-    assert!((h.p[at(2, 2)] - 0.16).abs() < 1e-15 && h.moving);
+    assert!((h.covariance[at(2, 2)] - 0.16).abs() < 1e-15 && h.moving);
 }

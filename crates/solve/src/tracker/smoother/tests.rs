@@ -75,9 +75,9 @@ fn with(at: Timestamp, x: [f64; 2], p: [f64; 3]) -> TrackEstimate {
     e.at = at;
     e.moving_probability = 1.0;
     e.consider_covariance_m2 = [0.0; 6];
-    e.moments = PosVel { d: 2, x: [x[0], 0.0, x[1], 0.0, 0.0, 0.0], p: [0.0; 21] };
+    e.moments = PosVel { d: 2, state: [x[0], 0.0, x[1], 0.0, 0.0, 0.0], covariance: [0.0; 21] };
     for (i, j, v) in [(0, 0, p[0]), (2, 0, p[1]), (2, 2, p[2]), (1, 1, p[0]), (3, 1, p[1]), (3, 3, p[2])] {
-        e.moments.p[crate::math::small_matrix::at(i, j)] = v;
+        e.moments.covariance[crate::math::small_matrix::at(i, j)] = v;
     }
     e
 }
@@ -109,7 +109,7 @@ fn nothing_is_smoothed_across_a_restart() {
     let mut all = estimates(30);
     for e in &mut all[15..] {
         e.position_m[0] += 4.0;
-        e.moments.x[0] += 4.0;
+        e.moments.state[0] += 4.0;
     }
     all[15].restarted = true;
     let mut s = Smoother::new(Micros::from_millis(1_000), Motion::default(), FLAT);

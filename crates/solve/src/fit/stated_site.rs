@@ -15,7 +15,7 @@ const UNKNOWN_OFFSET_M: f64 = 0.15;
 /// How far measured offsets are trusted beyond their standard error: they depend on heading and place, metres.
 const KNOWN_OFFSET_M: f64 = 0.08;
 /// Farthest that an offset may be from the stated one, metres.
-pub(super) const LARGEST_OFFSET_M: f64 = 0.45;
+pub(super) const MAX_OFFSET_M: f64 = 0.45;
 /// Spread of what all ranges of a tag have in common, metres.
 pub(super) const TAG_OFFSET_M: f64 = 0.15;
 /// Shortest and longest that it may be, metres. All ranges short by more is no offset: a scale would hide behind it.
@@ -23,9 +23,9 @@ pub(super) const TAG_OFFSET_SPAN_M: [f64; 2] = [-0.25, 0.4];
 
 /// The site and the tools to weigh it.
 #[derive(Clone, Debug)]
-pub(super) struct Ground {
+pub(super) struct StatedSite {
     pub(super) setup: FitSetup,
-    /// Anchors.
+    /// Number of anchors, 1 to [`MAX_ANCHORS`].
     pub(super) n: usize,
     /// Unknown coordinates of a tag.
     pub(super) d: usize,
@@ -40,8 +40,8 @@ pub(super) struct Ground {
     fence_is_open: bool,
 }
 
-impl Ground {
-    pub(super) fn new(setup: FitSetup) -> Ground {
+impl StatedSite {
+    pub(super) fn new(setup: FitSetup) -> StatedSite {
         let finite = |v: f64, or: f64| if v.is_finite() { v } else { or };
         let (mut stated, mut offset_m) = ([[0.0; 3]; MAX_ANCHORS], [0.0; MAX_ANCHORS]);
         let (mut scale, mut offset_sd_m) = ([1.0; MAX_ANCHORS], [UNKNOWN_OFFSET_M; MAX_ANCHORS]);
@@ -57,7 +57,7 @@ impl Ground {
             Dimension::TwoD { tag_height_m } => finite(tag_height_m, 0.0),
             Dimension::ThreeD => 0.0,
         };
-        Ground {
+        StatedSite {
             n: setup.anchors.len(),
             d: setup.dimension.unknowns(),
             stated,
