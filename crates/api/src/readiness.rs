@@ -41,7 +41,7 @@ pub(crate) fn not_ready(current: &Current<'_>, source: &str, grace: Micros) -> O
 /// What speaks against every position: the ranges and the site file do not fit each other.
 fn site_in_doubt(current: &Current<'_>) -> Option<String> {
     let said = kit::found(current.now.site_in_doubt()?, current.site.into());
-    let caution = if said.on_site { format!(" {}", CAUTION) } else { String::new() };
+    let caution = if said.on_site { format!(" {CAUTION}") } else { String::new() };
     Some(format!("No position can be trusted: {}. To do: {}.{caution}", said.words, said.advice))
 }
 

@@ -21,7 +21,7 @@ fn anchors(problem: &SiteProblem) -> Option<Said> {
         ),
         SiteProblem::TooManyAnchors { have } => told(
             "too_many_anchors",
-            format!("{have} anchors are more than the {} that one site may have", MAX_ANCHORS),
+            format!("{have} anchors are more than the {MAX_ANCHORS} that one site may have"),
             "leave out the boards that the primary anchor doesn't report",
         ),
         SiteProblem::DuplicateAnchorId { id, first } => told(
@@ -61,7 +61,7 @@ fn anchors(problem: &SiteProblem) -> Option<Said> {
         ),
         SiteProblem::TooManyTags { have } => told(
             "too_many_tags",
-            format!("{have} tags are more than the {} that are kept apart", MAX_TAGS),
+            format!("{have} tags are more than the {MAX_TAGS} that are kept apart"),
             "list only those that this kit reports",
         ),
         SiteProblem::DuplicateTagId { id, first } => told(
@@ -142,14 +142,13 @@ fn zones(problem: &SiteProblem) -> Option<Said> {
     Some(match problem {
         SiteProblem::TooManyZones { have } => told(
             "too_many_zones",
-            format!("{have} zones are more than the {} that one site may have", MAX_ZONES),
+            format!("{have} zones are more than the {MAX_ZONES} that one site may have"),
             "leave out those that nobody acts on; parts of one zone can be one polygon",
         ),
         SiteProblem::TooManyCorners { have } => told(
             "too_many_corners",
             format!(
-                "{have} corners are more than the {} that area_m, zones and what is cut out of them may have in all",
-                MAX_CORNERS
+                "{have} corners are more than the {MAX_CORNERS} that area_m, zones and what is cut out of them may have in all"
             ),
             "leave corners out: a tag is not known to the centimetre that a fine outline has",
         ),

@@ -67,10 +67,11 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
     let outcome = study(&capture.bytes, times, options);
     let shown =
         if args.json { format!("{}\n", say::json(&outcome)) } else { say::toml(&outcome, &capture.name) };
-    io::stdout()
-        .lock()
-        .write_all(shown.as_bytes())
-        .map_err(|e| Failure::new(exit::IO, format!("can't write: {e}")))?;
+    match io::stdout().lock().write_all(shown.as_bytes()).map_err(|e| Failure::writing("can't write", &e)) {
+        // Whoever read has gone, and the kit is still to be written.
+        Err(failure) if !failure.is_quiet() => return Err(failure),
+        _ => {}
+    }
     match &outcome {
         Outcome::Proposal(_) => {
             if let Some(path) = &args.write {
