@@ -121,3 +121,6 @@ fn there(code: &'static str, words: impl Into<String>, advice: impl Into<String>
 fn here(code: &'static str, words: impl Into<String>, advice: impl Into<String>) -> Said {
     Said::new(Topic::Kit, code, words, advice)
 }
+
+#[cfg(test)]
+mod tests;
