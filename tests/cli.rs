@@ -42,6 +42,34 @@ fn the_demo_site_passes_check() {
     assert_eq!(run(&["check", "no/such/site.toml"]).2, 66);
 }
 
+/// Who reads the first lines alone (`| head`) is told nothing of pipes. The exit code of a replay or a report says that it is
+/// not whole; a check has its own.
+#[test]
+fn a_reader_that_goes_away_ends_a_command_quietly() {
+    let folder = tempfile::tempdir().unwrap();
+    let capture = demo_capture(folder.path(), "30");
+    let site = root().join("examples/larkfield/site.toml");
+    let (site, capture) = (text(&site), text(&capture));
+    let port = format!("file://{capture}?pace=max");
+    let cases: [(i32, &[&str]); 5] = [
+        (0, &["check", site]),
+        (0, &["listen", site, "--port", &port, "--json"]),
+        (0, &["learn", capture, "--json"]),
+        (74, &["replay", capture, "--site", site, "--frame-period", "100ms", "--out", "-"]),
+        (74, &["report", "--site", site, "--out", "-"]),
+    ];
+    for (code, args) in cases {
+        let mut command = std::process::Command::new(env!("CARGO_BIN_EXE_hereabout"));
+        command.args(args).stdout(std::process::Stdio::piped()).stderr(std::process::Stdio::piped());
+        let mut child = command.spawn().unwrap();
+        drop(child.stdout.take());
+        let out = child.wait_with_output().unwrap();
+        let words = String::from_utf8_lossy(&out.stderr);
+        assert!(!words.contains("os error") && !words.contains("panicked"), "{args:?}: {words}");
+        assert_eq!(out.status.code(), Some(code), "{args:?}: {words}");
+    }
+}
+
 /// Simulates the demo for a while into `folder`; the capture's path.
 fn demo_capture(folder: &Path, seconds: &str) -> std::path::PathBuf {
     let out = folder.join("demo.bin");

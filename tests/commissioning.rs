@@ -241,6 +241,12 @@ fn no_offset_is_written_while_a_place_of_the_site_file_is_wrong() {
     assert!(found["anchors"].as_array().unwrap().iter().all(|a| a["taken"] == false), "{found}");
     let (proof, _, _) = yard.verify("check.csv");
     assert_eq!(proof["site_fit"]["cause"]["kind"], "place", "{proof}");
+    assert_eq!(
+        (&proof["notes"][0]["code"], &proof["code"]),
+        (&"site_does_not_fit".into(), &"not_asked".into()),
+        "{proof}"
+    );
+    assert!(found["anchors"].as_array().unwrap().iter().all(|a| a["code"].is_string()), "{found}");
     assert!(notes(&proof).contains("ranges and site file don't fit"), "{proof}");
 }
 

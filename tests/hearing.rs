@@ -356,7 +356,7 @@ fn listen_without_a_site_numbers_the_fields_and_says_what_is_odd() {
     assert_eq!(rows[0]["range_m"].as_object().unwrap().len(), 8);
     let warned = |kind: &str| rows.iter().find(|r| r["type"] == "warning" && r["kind"] == kind);
     let two = warned("two_values").expect("two boards with one id");
-    assert_eq!(two["anchor"], 1);
+    assert_eq!((&two["anchor"], &two["code"]), (&1.into(), &"two_values".into()));
     assert!(two["words"].as_str().unwrap().contains("two boards"), "{two}");
     assert!(warned("damaged").is_some() && warned("never_heard").is_some(), "{out}");
 

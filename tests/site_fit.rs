@@ -158,6 +158,7 @@ fn a_wrong_unit_is_named_with_the_line_to_change() {
     let (out, words, _) = run(&["listen", text(&site), "--port", &port, "--json"]);
     let rows = out.lines().map(|l| serde_json::from_str::<Value>(l).unwrap());
     let told: Vec<Value> = rows.filter(|r| r["kind"] == "site_does_not_fit").collect();
+    assert!(told.iter().all(|r| r["code"] == r["kind"] && r["site_fit"]["code"] == r["kind"]), "{told:?}");
     let last = told.last().unwrap_or_else(|| panic!("nothing was said of it: {words}"));
     assert!(told.len() <= 3 && last["site_fit"]["cause"]["unit"] == "cm", "{told:?}");
 }

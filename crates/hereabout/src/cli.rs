@@ -73,7 +73,8 @@ Exit code 0 when the site can be run (warnings may be shown), 78 when not, or wh
 --replay-only is not given. With --input, which asks for no [source], 0 when the ranges fit, 78 when they don't (with
 the likely cause and the line to change), 75 when too little was heard to tell. With --json `fit` has answer (fits,
 does_not_fit, too_early), the shares, and cause.kind: unit, scale, swapped, reversed, order, place, two_places,
-anchor_height, tag_height, mirrored_heights, other_site, or null. Drive the tag around for a minute for it.")]
+anchor_height, tag_height, mirrored_heights, other_site, or null. Drive the tag around for a minute for it.
+Findings and facts have a code each.")]
     Check(CheckArgs),
     /// Show who is heard: a live table of ranges, rates and what is odd.
     #[command(after_help = "Examples:
@@ -85,6 +86,7 @@ anchor_height, tag_height, mirrored_heights, other_site, or null. Drive the tag 
 A table that is redrawn in place on a terminal, a line for each frame in a pipe. NO_COLOR=1 takes the colours away.
 All figures are over the last 10 s. spread: standard deviation of one range without the tag's movement.
 With a site it also says when the ranges don't fit it (wrong unit, order, place, height), once the tag has moved about.
+With --json each warning has a code.
 Exit code 0 when frames were heard, 65 when none.")]
     Listen(ListenArgs),
     /// Propose a frame layout from the bytes of an unknown module.
@@ -98,7 +100,8 @@ Exit code 0 when frames were heard, 65 when none.")]
 Move the tag by some metres while it captures, and switch one anchor off and on: that shows what a range is, its
 unit, and how \"no range\" is said. Arrival times are kept in NAME.times.csv beside NAME.bin.
 A proposal is made from one half of the capture and must hold on the other. It is not made while anything varies
-that nothing explains: a number with a few values is a tag until shown otherwise.
+that nothing explains: a number with a few values is a tag until shown otherwise. With --json parts, notes, reasons
+and alternatives have a code each.
 Exit code 0 with a proposal, 75 when it is undecided (what it may be is shown, with what to capture to decide),
 65 for what is no stream of frames, 66 or 69 when there is nothing to read.")]
     Learn(LearnArgs),
@@ -137,7 +140,7 @@ With --json each of the notes has code, anchor, spot (null where it is about non
   hereabout verify site.toml --spots check.csv --input check.bin --json
 
 Exit code 0 when CE95 is within [site] required_ce95_m (or none is required), 1 when not. When ranges and site file
-don't fit each other, the first note says so (with --json site_fit has the cause).")]
+don't fit each other, the first note says so (with --json site_fit has the cause; the verdict and each note have a code).")]
     Verify(VerifyArgs),
     /// Run a log, a capture or a range table through the engine.
     #[command(after_help = "Examples:

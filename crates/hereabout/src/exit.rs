@@ -1,6 +1,6 @@
 //! Exit codes (sysexits, as BSD's `sysexits.h` numbers them) and the one error type that `main` shows.
 
-use std::fmt;
+use std::{fmt, io};
 
 /// A command line that can't be understood.
 pub const USAGE: u8 = 64;
@@ -31,6 +31,19 @@ pub struct Failure {
 }
 
 impl Failure {
+    /// A write to standard output that failed: without a word when the reader has gone, as after `| head`.
+    pub fn writing(what: &str, e: &io::Error) -> Failure {
+        match e.kind() {
+            io::ErrorKind::BrokenPipe => Failure { code: IO, message: String::new() },
+            _ => Failure::new(IO, format!("{what}: {e}")),
+        }
+    }
+
+    /// Whether there is nothing to say: whoever asked has gone.
+    pub fn is_quiet(&self) -> bool {
+        self.message.is_empty()
+    }
+
     /// A failure with this code and these words.
     pub fn new(code: u8, message: impl fmt::Display) -> Failure {
         Failure { code, message: message.to_string() }

@@ -19,6 +19,7 @@ fn main() -> ExitCode {
     start_logging(cli.log_json);
     match commands::dispatch(cli.command) {
         Ok(code) => ExitCode::from(code),
+        Err(failure) if failure.is_quiet() => ExitCode::from(failure.code),
         Err(failure) => {
             hereabout::said::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)

@@ -167,6 +167,14 @@ impl Output {
         output.finish()
     }
 
+    /// A write that failed on the way. Only a reader of standard output that has gone is no news.
+    pub fn failed(&self, what: &str, e: &io::Error) -> Failure {
+        match is_stdout(&self.named) {
+            true => Failure::writing(what, e),
+            false => Failure::new(exit::IO, format!("{what}: {e}")),
+        }
+    }
+
     fn stream(to: impl Write + Send + 'static) -> To {
         To::Stream(BufWriter::new(Box::new(to)))
     }
@@ -327,6 +335,7 @@ fn words(path: &Path, fault: FileFault) -> String {
 /// What people are told when an output can't be written.
 pub fn cannot_write(path: &Path, e: &io::Error) -> Failure {
     let help = match e.kind() {
+        io::ErrorKind::BrokenPipe if is_stdout(path) => return Failure::writing("standard output", e),
         io::ErrorKind::PermissionDenied => {
             "\n  a new file is made beside it first, so its folder must be writable too"
         }

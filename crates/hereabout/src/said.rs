@@ -6,6 +6,7 @@
 //! remember others. Attributes and redrawing are the business of `terminal`, which escapes its lines itself.
 
 use std::fmt::Arguments;
+use std::io::{ErrorKind, Write as _};
 
 use hereabout_core::escaped_lines;
 
@@ -21,12 +22,23 @@ pub(crate) fn ask(text: Arguments<'_>) {
 
 /// Puts it on standard output, with a new line.
 pub(crate) fn tell(text: Arguments<'_>) {
-    std::println!("{}", escaped_lines(&text.to_string()));
+    written(&format!("{}\n", escaped_lines(&text.to_string())));
 }
 
 /// The same without a new line.
 pub(crate) fn put(text: Arguments<'_>) {
-    std::print!("{}", escaped_lines(&text.to_string()));
+    written(&escaped_lines(&text.to_string()));
+}
+
+/// Onto standard output. A reader that has gone (`| head`) wants no more, and is no reason to complain.
+fn written(text: &str) {
+    match std::io::stdout().lock().write_all(text.as_bytes()) {
+        Err(e) if e.kind() != ErrorKind::BrokenPipe => {
+            complain(format_args!("standard output: {e}"));
+            std::process::exit(i32::from(crate::exit::IO));
+        }
+        _ => {}
+    }
 }
 
 macro_rules! eprintln {

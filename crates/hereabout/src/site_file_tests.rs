@@ -86,9 +86,35 @@ fn a_wrong_type_is_told_with_what_was_expected() {
     let (line, column, key, words) = first("tag_height_m = 0.9", "tag_height_m = \"0.9\"");
     assert_eq!((line, column, key.as_str()), (4, 16, "site.tag_height_m"));
     assert!(words.contains("expected a number of metres"), "{words}");
+    assert!(words.contains("\"0.9\" is a text"), "{words}");
     let (line, _, key, words) = first("[24.0, 14.0, 2.8]", "[24.0, 14.0]");
     assert_eq!((line, key.as_str()), (24, "anchor[2].at_m"));
     assert!(words.contains("[east, north, up] in metres, three numbers"), "{words}");
+    assert!(words.contains("this list has the wrong length (2)"), "{words}");
+}
+
+/// The reader of the file has words of its own for types; people don't read them.
+#[test]
+fn no_type_of_the_program_is_named() {
+    let cases = [
+        ("tag_height_m = 0.9", "tag_height_m = [1]", "this is a list"),
+        ("tag_height_m = 0.9", "tag_height_m = {}", "this is a table"),
+        ("tag_height_m = 0.9", "tag_height_m = true", "true is no such value"),
+        ("tag_height_m = 0.9", "tag_height_m = 2026-05-04", "is"),
+        ("id = 2", "id = 2.5", "2.5 is a number"),
+        ("id = 2", "id = -1", "-1 is out of bounds"),
+        ("id = 2", "id = 70000", "70000 is out of bounds"),
+        ("dimension = \"2d\"", "dimension = 2", "2 is a whole number"),
+    ];
+    for (from, to, what) in cases {
+        let (_, _, _, words) = first(from, to);
+        assert!(words.contains(what), "{to}: {words}");
+        for word in
+            ["f64", "u16", "u32", "i64", "invalid", "map", "sequence", "struct", "floating", "integer"]
+        {
+            assert!(!words.contains(word), "{to}: {words}");
+        }
+    }
 }
 
 #[test]

@@ -228,7 +228,7 @@ impl Document {
             return self.problem(span, &path_text(&full), "this key is missing", &help).coded("missing_key");
         }
         let help = expectation(schema, path).map_or_else(String::new, |e| format!("expected {e}"));
-        self.problem(span, &path_text(path), message, &help).coded("wrong_type")
+        self.problem(span, &path_text(path), &wrong_type(message), &help).coded("wrong_type")
     }
 
     fn unknown_keys(&self, table: &DeTable<'_>, schema: &'static Schema, at: &str, out: &mut Vec<Problem>) {
@@ -348,6 +348,33 @@ fn step(segment: &serde_path_to_error::Segment) -> Option<Step> {
         serde_path_to_error::Segment::Map { key } => Some(Step::Key(key.clone())),
         serde_path_to_error::Segment::Seq { index } => Some(Step::Index(*index)),
         _ => None,
+    }
+}
+
+/// What stands in the place of another type, in people's words: the reader of the file speaks of `f64` and of maps.
+fn wrong_type(message: &str) -> String {
+    let found = |start| Some(message.strip_prefix(start)?.split(", expected ").next()?.to_owned());
+    if let Some(found) = found("invalid type: ") {
+        let value = found.split_once(' ').map_or("", |(_, value)| value).trim_matches('`');
+        return match found.split(' ').next() {
+            Some("string") => format!("{value} is a text"),
+            Some("integer") => format!("{value} is a whole number"),
+            Some("floating") => {
+                format!("{} is a number", value.trim_start_matches("point ").trim_matches('`'))
+            }
+            Some("boolean") => format!("{value} is no such value"),
+            Some("map") => "this is a table".to_owned(),
+            Some("sequence") => "this is a list".to_owned(),
+            _ => "this is another kind of value".to_owned(),
+        };
+    }
+    if let Some(found) = found("invalid value: ") {
+        let value = found.split_once('`').map_or(found.as_str(), |(_, value)| value);
+        return format!("{} is out of bounds", value.trim_matches('`'));
+    }
+    match found("invalid length ") {
+        Some(length) => format!("this list has the wrong length ({length})"),
+        None => message.to_owned(),
     }
 }
 

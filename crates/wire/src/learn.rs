@@ -34,7 +34,7 @@ use hereabout_core::Timestamp;
 
 pub use outcome::{
     Alternative, Caution, FrameGuess, LayoutKey, NotFrames, Outcome, Part, PartKind, Proposal, Question,
-    Sureness, Tested, Undecided,
+    SMOOTHER, Sureness, Tested, Undecided,
 };
 
 /// How much of a capture is studied; all of it is read back as proof.

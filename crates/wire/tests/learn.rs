@@ -288,7 +288,10 @@ fn a_standing_tag_leaves_it_open_and_says_what_to_do() {
         panic!("believed without a move")
     };
     assert!(
-        undecided.questions.iter().any(|q| q.to_string().contains("capture again")),
+        undecided
+            .questions
+            .iter()
+            .any(|q| matches!(q, Question::LittleTravel { .. } | Question::NothingMoves)),
         "{:?}",
         undecided.questions
     );
@@ -392,10 +395,10 @@ mod properties {
             match learn(&bytes, Some(&[(u64::MAX, Timestamp::MIN), (3, Timestamp::default())]), LearnOptions::default()) {
                 Outcome::Proposal(p) => prop_assert!(p.frame.parse().is_ok()),
                 Outcome::Undecided(u) => {
-                    prop_assert!(u.questions.iter().all(|q| !q.to_string().is_empty()) && !u.questions.is_empty());
+                    prop_assert!(!u.questions.is_empty());
                     prop_assert!(u.alternatives.iter().all(|a| a.frame.parse().is_ok()));
                 }
-                Outcome::NotFrames(why) => prop_assert!(!why.to_string().is_empty()),
+                Outcome::NotFrames(_) => {}
             }
         }
     }

@@ -102,7 +102,7 @@ fn range_and_quality_by_turns() {
             let right = |a: &FrameGuess| read(a, text.as_bytes()) == truth(&table, 10);
             assert!(u.alternatives.iter().any(|a| right(&a.frame)), "{:?}", u.alternatives);
         }
-        Outcome::NotFrames(why) => panic!("{why}"),
+        Outcome::NotFrames(why) => panic!("{why:?}"),
     }
 }
 

@@ -654,9 +654,7 @@ fn grade(outcome: &Outcome, case: &Case) -> Grade {
 fn summary(outcome: &Outcome) -> String {
     match outcome {
         Outcome::Proposal(p) => p.frame.layout.clone(),
-        Outcome::Undecided(u) => {
-            u.questions.iter().map(|q| format!("{}: {q}", q.code())).collect::<Vec<_>>().join(" | ")
-        }
+        Outcome::Undecided(u) => u.questions.iter().map(|q| format!("{q:?}")).collect::<Vec<_>>().join(" | "),
         Outcome::NotFrames(why) => format!("{why:?}"),
     }
 }

@@ -40,15 +40,7 @@ pub fn treated(findings: &[AnchorFinding], set_aside: bool) -> Option<&'static s
 /// What is found about `anchor`, and what to do. `anchors` are those of the site, in its order.
 pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> Said {
     let said = match *finding {
-        AnchorFinding::TwoBoards { apart_m, share } => there(
-            "two_boards",
-            format!(
-                "two boards answer as id {anchor}: ranges jump by {} m, {} by the rarer",
-                metres(apart_m),
-                percent(share)
-            ),
-            "switch one of the two off, then set it to an id of its own",
-        ),
+        AnchorFinding::TwoBoards { apart_m, share } => two_boards(apart_m, share, anchor),
         AnchorFinding::Misplaced { shift_m, explained } => misplaced(shift_m, explained, anchor, anchors),
         AnchorFinding::Moved { shift_m, up_m, size_se_m, direction_se_deg } => there(
             "moved",
@@ -61,26 +53,8 @@ pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> S
             format!("reads {} m long: moved away, or something stands in front of it", metres(by_m)),
             "look at it first: does something stand in front? if not, measure its place",
         ),
-        AnchorFinding::Changed { by_m } => there(
-            "changed",
-            format!(
-                "reads {} m {} than it should; its place or its offset, not told yet",
-                metres(by_m.abs()),
-                if by_m < 0.0 { "shorter" } else { "longer" }
-            ),
-            "look at it first: has it moved? drive the tag past it on several sides",
-        ),
-        AnchorFinding::OneOf { anchors: set } => there(
-            "one_of",
-            format!(
-                "{} moved or changed; the ranges don't tell which",
-                match ids(set, anchors) {
-                    list if list.is_empty() => "one of several anchors has".to_owned(),
-                    list => format!("one of {list} has"),
-                }
-            ),
-            "measure their places, and correct at_m of the one that is off",
-        ),
+        AnchorFinding::Changed { by_m } => changed(by_m),
+        AnchorFinding::OneOf { anchors: set } => one_of(set, anchors),
         AnchorFinding::NeverHeard => there(
             "never_heard",
             "never heard in this session",
@@ -202,6 +176,44 @@ pub fn remark(health: &AnchorHealth) -> Option<Said> {
         said("reads_off", 2, format!("reads {} m {way} at present; the cause is not found", metres(m.abs())))
     });
     rejected.or(weak).or(biased)
+}
+
+fn two_boards(apart_m: f64, share: f64, anchor: AnchorId) -> Said {
+    there(
+        "two_boards",
+        format!(
+            "two boards answer as id {anchor}: ranges jump by {} m, {} by the rarer",
+            metres(apart_m),
+            percent(share)
+        ),
+        "switch one of the two off, then set it to an id of its own",
+    )
+}
+
+fn changed(by_m: f64) -> Said {
+    there(
+        "changed",
+        format!(
+            "reads {} m {} than it should; its place or its offset, not told yet",
+            metres(by_m.abs()),
+            if by_m < 0.0 { "shorter" } else { "longer" }
+        ),
+        "look at it first: has it moved? drive the tag past it on several sides",
+    )
+}
+
+fn one_of(set: AnchorSet, anchors: &[Anchor]) -> Said {
+    there(
+        "one_of",
+        format!(
+            "{} moved or changed; the ranges don't tell which",
+            match ids(set, anchors) {
+                list if list.is_empty() => "one of several anchors has".to_owned(),
+                list => format!("one of {list} has"),
+            }
+        ),
+        "measure their places, and correct at_m of the one that is off",
+    )
 }
 
 fn misplaced(shift_m: [f64; 3], explained: f64, anchor: AnchorId, anchors: &[Anchor]) -> Said {

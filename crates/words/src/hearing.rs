@@ -74,7 +74,8 @@ pub fn found(warning: &HearingWarning, names: &Names) -> Said {
         HearingWarning::TagStopped { ago, .. } => told(
             format!("no frame for {:.0} s", ago.secs_f64()),
             "check the kit's power and cable, and the tag's battery",
-        ),
+        )
+        .sending(),
         HearingWarning::NeverHeard { anchors, .. } => told(
             format!("never heard: {}: switched off, out of reach, or not there", names.list(anchors)),
             "",
@@ -82,11 +83,13 @@ pub fn found(warning: &HearingWarning, names: &Names) -> Said {
         HearingWarning::JustVanished { anchor, ago, .. } => told(
             format!("{} vanished {:.0} s ago", names.full(*anchor), ago.secs_f64()),
             "check its power; back in 2-3 s after power is usual (common practice)",
-        ),
+        )
+        .sending(),
         HearingWarning::Silent { anchor, ago, .. } => told(
             format!("{} has been silent for {:.0} s", names.full(*anchor), ago.secs_f64()),
             "check its power, and what stands between it and the tag",
-        ),
+        )
+        .sending(),
         HearingWarning::TwoValues { anchor, values, .. } => told(
             format!(
                 "{} jumps between {:.1} m and {:.1} m: probably two boards are set to one id",
@@ -96,7 +99,8 @@ pub fn found(warning: &HearingWarning, names: &Names) -> Said {
             ),
             "switch one of them off to see, then change its id",
         )
-        .joined_by("; "),
+        .joined_by("; ")
+        .sending(),
         HearingWarning::Damaged { pieces, share } => told(
             format!(
                 "{pieces} pieces of the last 10 s were no whole frame ({:.0} %): frames are cut or damaged",
@@ -104,7 +108,8 @@ pub fn found(warning: &HearingWarning, names: &Names) -> Said {
             ),
             "check cable, ground and baud rate, and look with --raw",
         )
-        .joined_by("; "),
+        .joined_by("; ")
+        .sending(),
         HearingWarning::FramesLost { frames, .. } => told(
             format!(
                 "{frames} frames of the last 10 s are missing by their counter: bytes get lost on the way, or the \

@@ -2,7 +2,7 @@
 //!
 //! It stands before what is found about anchors: with a tag that is switched off no anchor needs a visit.
 
-use hereabout_core::TagId;
+use hereabout_core::{Micros, TagId};
 use hereabout_engine::{KitFinding, NAMED_TAGS, Unsettled};
 
 use crate::numbers::{metres, percent};
@@ -59,16 +59,7 @@ pub fn found(finding: &KitFinding, names: SiteNames<'_>) -> Said {
             "look for stalls and bursts; is `millis` of the layout in milliseconds?",
         ),
         KitFinding::SiteDoesNotFit { doubt } => Said { topic: Topic::Kit, ..site_fit::found(&doubt, names) },
-        KitFinding::UnevenClock { tag, usual, longest, share } => here(
-            "uneven_clock",
-            format!(
-                "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
-                span(usual),
-                percent(share),
-                span(longest)
-            ),
-            "check this computer's load, and the hub or adapter on the cable",
-        ),
+        KitFinding::UnevenClock { tag, usual, longest, share } => uneven_clock(tag, usual, longest, share),
         KitFinding::UnknownTags { count, example, why } => unknown_tags(count, example, why),
         KitFinding::UnlistedTags { count, tags } => here(
             "unlisted_tags",
@@ -85,6 +76,19 @@ pub fn found(finding: &KitFinding, names: SiteNames<'_>) -> Said {
             "look at that tag's antenna and mounting; its positions may be off",
         ),
     }
+}
+
+fn uneven_clock(tag: TagId, usual: Micros, longest: Micros, share: f64) -> Said {
+    here(
+        "uneven_clock",
+        format!(
+            "tag {tag} comes unevenly: usually every {}, {} off, longest gap {}",
+            span(usual),
+            percent(share),
+            span(longest)
+        ),
+        "check this computer's load, and the hub or adapter on the cable",
+    )
 }
 
 fn unknown_tags(count: u32, example: TagId, why: Unsettled) -> Said {
@@ -121,3 +125,6 @@ fn there(code: &'static str, words: impl Into<String>, advice: impl Into<String>
 fn here(code: &'static str, words: impl Into<String>, advice: impl Into<String>) -> Said {
     Said::new(Topic::Kit, code, words, advice)
 }
+
+#[cfg(test)]
+mod tests;

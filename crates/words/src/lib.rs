@@ -9,7 +9,8 @@
 //!   to each other.
 //! - [`site_problem`], [`site_fact`]: what is wrong with a site file, and what follows from a good one; [`plausible`]:
 //!   numbers that people or programs give, before anything rests on them.
-//! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to.
+//! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to;
+//!   [`learn`]: what was learnt of a capture, and what was not.
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
 
@@ -17,6 +18,7 @@ pub mod anchor;
 pub mod calibration;
 pub mod hearing;
 pub mod kit;
+pub mod learn;
 pub mod numbers;
 pub mod place;
 pub mod plausible;

@@ -28,6 +28,8 @@ pub enum Topic {
     Calibration,
     /// What is odd about a kit that is listened to.
     Hearing,
+    /// What was learnt of a capture, and what was not.
+    Learn,
 }
 
 /// A value of a row for programs, under a name that carries its unit.

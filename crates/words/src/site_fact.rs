@@ -108,12 +108,12 @@ fn single(f: &SiteFact) -> Option<Said> {
                 percent(*share)
             ),
             "an anchor on the far side of that part would mend it; --svg draws where",
-        ),
+        ).sending(),
         SiteFact::NoPosition { share, at_m } => fact(
             "no_position",
             format!("{} of the area has no position, for example at {}", percent(*share), place(*at_m)),
             "add an anchor within reach of it, or make area_m smaller",
-        ),
+        ).sending(),
         SiteFact::NearlyOnLine { across_m, along_m, mirror } => fact(
             "nearly_on_a_line",
             format!(
@@ -127,7 +127,7 @@ fn single(f: &SiteFact) -> Option<Said> {
                     "a place and its mirror on the other side fit about equally well: move one anchor off the line, or state area_m on one side of it"
                 }
             },
-        ),
+        ).sending(),
         SiteFact::NearlyOnPlane { thickness_m, mirror } => fact(
             "nearly_on_a_plane",
             format!("the anchors lie nearly in one plane, {thickness_m:.1} m thick"),
@@ -139,24 +139,24 @@ fn single(f: &SiteFact) -> Option<Said> {
                     "a place and its mirror fit about equally well: put one anchor well off the plane, or state up_span_m"
                 }
             },
-        ),
+        ).sending(),
         SiteFact::LittleHeightSpread { spread_m, need_m } => fact(
             "little_height_spread",
             format!(
                 "the anchors differ by {spread_m:.1} m in height, {need_m:.1} m or more are needed for a height"
             ),
             "put some anchors low, or use dimension = \"2d\" with tag_height_m",
-        ),
+        ).sending(),
         SiteFact::AllAbove { least_m } => fact(
             "all_above",
             format!("every anchor is above the tag, by {least_m:.1} m or more: height is weak"),
             "put an anchor near the floor",
-        ),
+        ).sending(),
         SiteFact::AllBelow { least_m } => fact(
             "all_below",
             format!("every anchor is below the tag, by {least_m:.1} m or more: height is weak"),
             "put an anchor high up",
-        ),
+        ).sending(),
         SiteFact::FewInSight { share, at_m, have, need } => fact(
             "few_in_sight",
             format!(
@@ -165,7 +165,7 @@ fn single(f: &SiteFact) -> Option<Said> {
                 place(*at_m)
             ),
             "a checked position needs that many dependably in sight (15 m: common practice); add an anchor there",
-        ),
+        ).sending(),
         _ => return None,
     })
 }
@@ -229,13 +229,20 @@ fn offsets(facts: &[SiteFact]) -> Vec<Said> {
             "calibrate at more places; more seconds at one place do not help",
         ));
     }
-    out.extend(facts.iter().filter_map(|f| match f {
-        SiteFact::OffsetOdd { anchor, offset_m } => Some(fact(
-            "offset_odd",
-            format!("anchor {anchor}: an offset of {offset_m:+.2} m is a wrong coordinate, as a rule"),
-            "measure its antenna's place again, then calibrate",
-        )),
-        _ => None,
+    out.extend(facts.iter().filter_map(|f| {
+        match f {
+            SiteFact::OffsetOdd { anchor, offset_m } => Some(
+                fact(
+                    "offset_odd",
+                    format!(
+                        "anchor {anchor}: an offset of {offset_m:+.2} m is a wrong coordinate, as a rule"
+                    ),
+                    "measure its antenna's place again, then calibrate",
+                )
+                .sending(),
+            ),
+            _ => None,
+        }
     }));
     let old: Vec<(AnchorId, Micros)> = facts
         .iter()

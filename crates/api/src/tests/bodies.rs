@@ -3,8 +3,8 @@
 //! The shapes come from section 6 of the design; there is no outside source for them.
 
 use axum::http::{StatusCode, header};
-use hereabout_words::samples::{every_finding, every_kit_finding};
-use hereabout_words::{anchor, kit};
+use hereabout_words::samples::{every_finding, every_kit_finding, every_place};
+use hereabout_words::{anchor, kit, place};
 use insta::assert_snapshot;
 
 use super::fixtures::*;
@@ -82,6 +82,11 @@ async fn kinds_have_one_name_everywhere() {
         let body = serde_json::to_value(crate::v1::KitFindingBody::new(&finding, (&info().site).into()))
             .expect("JSON");
         assert_eq!(body["kind"], kit::found(&finding, (&info().site).into()).code);
+    }
+    for answer in every_place(0.4) {
+        let body = serde_json::to_value(crate::v1::PlaceBody::from(&answer)).expect("JSON");
+        let named = if body["why"].is_null() { &body["answer"] } else { &body["why"] };
+        assert_eq!(named, place::answer(&answer).code);
     }
 }
 

@@ -326,8 +326,11 @@ mod tests {
                 + &format!("[frame]\nlayout = \"{layout}\"\nunit = \"{unit}\"\nno_range = 0\n");
             let site = SiteFile::from_text(Path::new("site.toml"), &text, None).expect("a good site");
             let json = to_json(&[], Some((&site, &site_check(&site))), &Judged::default(), None);
-            let kinds = json["facts"].as_array().unwrap().iter();
-            kinds.map(|f| f["kind"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
+            let facts = json["facts"].as_array().unwrap();
+            for fact in facts {
+                assert_eq!(fact["code"], fact["kind"].as_str().unwrap().replace(' ', "_"), "{fact}");
+            }
+            facts.iter().map(|f| f["kind"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
         };
         let named = |layout, unit| {
             let facts = facts(layout, unit);
@@ -337,6 +340,29 @@ mod tests {
         assert_eq!(named("c3 5a range:u16le*4 sum8", "cm"), [true, false]);
         assert_eq!(named("c3 5a millis:u16le range:u16le*4 sum8", "dm"), [false, true]);
         assert_eq!(named("c3 5a range:f32le*4 sum8", "m"), [true, false]);
+    }
+
+    #[test]
+    fn every_finding_has_a_code() {
+        let codes = |text: &str| {
+            let (problems, site) = match SiteFile::from_text(Path::new("site.toml"), text, None) {
+                Ok(site) => (site.warnings.clone(), Some(site)),
+                Err(problems) => (problems, None),
+            };
+            let judged = site.as_ref().map_or(Judged::default(), |site| Judged::of(site, false));
+            let json = to_json(&problems, None, &judged, None);
+            let codes = json["findings"].as_array().unwrap().iter();
+            codes.map(|f| f["code"].as_str().unwrap().to_owned()).collect::<Vec<_>>().join(" ")
+        };
+        let good = site(Path::new("sim://yard.toml")).text;
+        assert_eq!(codes(&good), "no_frame bad_source", "that scenario is not there");
+        assert_eq!(codes(&good.replace("dimension", "dimensoin")), "unknown_key");
+        assert_eq!(codes(&good.replace("name = \"yard\"", "name = 7")), "wrong_type");
+        assert_eq!(codes(&good.replace("name = \"yard\"", "")), "missing_key");
+        assert_eq!(codes(&good.replace("[site]", "[site")), "not_toml");
+        assert_eq!(codes(&good.replace("\"2d\"", "\"4d\"")), "bad_value");
+        assert_eq!(codes(&good.replace("id = 1\n", "id = 0\n")), "duplicate_anchor_id");
+        assert!(codes(&good.replace("[24, 0, 2.4]", "[2400, 0, 240]")).contains("likely_unit_slip"));
     }
 
     #[test]

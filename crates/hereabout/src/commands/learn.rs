@@ -12,7 +12,8 @@ use std::path::{Path, PathBuf};
 
 use hereabout_core::{Micros, Timestamp};
 use hereabout_ingest::{CaptureError, CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
-use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, Question, Undecided, learn as study};
+use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, Undecided, learn as study};
+use hereabout_words::learn as words;
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -66,10 +67,11 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
     let outcome = study(&capture.bytes, times, options);
     let shown =
         if args.json { format!("{}\n", say::json(&outcome)) } else { say::toml(&outcome, &capture.name) };
-    io::stdout()
-        .lock()
-        .write_all(shown.as_bytes())
-        .map_err(|e| Failure::new(exit::IO, format!("can't write: {e}")))?;
+    match io::stdout().lock().write_all(shown.as_bytes()).map_err(|e| Failure::writing("can't write", &e)) {
+        // Whoever read has gone, and the kit is still to be written.
+        Err(failure) if !failure.is_quiet() => return Err(failure),
+        _ => {}
+    }
     match &outcome {
         Outcome::Proposal(_) => {
             if let Some(path) = &args.write {
@@ -84,7 +86,7 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
         }
         Outcome::NotFrames(why) => {
             // A sample of what came may hold anything; a terminal must not take it for commands.
-            let why_text = why.to_string().replace(char::is_control, "?");
+            let why_text = words::not_frames(why).line().replace(char::is_control, "?");
             eprintln!("{}: {why_text}{}", capture.name.display(), not_written(args));
             if let (NotFrames::WrongBaud { .. } | NotFrames::Rubbish, Some(source)) = (why, &capture.source) {
                 eprintln!("  it was read at {} baud; another is tried with --baud", source.baud);
@@ -96,19 +98,7 @@ pub fn learn(args: &LearnArgs) -> Result<u8, Failure> {
 
 /// The first reason in a few words; all of them stand on standard output.
 fn why(undecided: &Undecided) -> &'static str {
-    match undecided.questions.first() {
-        Some(Question::TagNumber { .. }) => "a number beside the ranges may be the tag's",
-        Some(Question::NoRole { .. }) => "something in the frames varies, and nothing shows what it is",
-        Some(Question::OtherFrames { .. }) => "something else than these frames comes as well",
-        Some(Question::LeftOut { .. }) => "an element is left out at times, so the places are not fixed",
-        Some(Question::Jumps { .. }) => "the ranges jump as those of several tags or groups of anchors do",
-        Some(Question::UnitChanges { .. }) => "the unit or the layout changed during the capture",
-        Some(Question::NothingToTestOn) => "the capture is too short to test the proposal on its other half",
-        Some(Question::RestUnread { .. }) => "the rest of the capture is read far worse than its own part",
-        Some(Question::LittleTravel { .. } | Question::NothingMoves) => "the ranges moved too little",
-        Some(Question::ReadsTooLittle { .. }) => "the best layout reads too little of the capture",
-        _ => "more than one reading fits",
-    }
+    undecided.questions.first().map_or("more than one reading fits", words::question_in_short)
 }
 
 fn not_written(args: &LearnArgs) -> String {

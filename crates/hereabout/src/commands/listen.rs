@@ -66,7 +66,11 @@ pub fn listen(args: &ListenArgs) -> Result<u8, Failure> {
         };
         stop.cancel();
         let _ = input.await;
-        outcome.and_then(|()| show.finish().map_err(write_failed))?;
+        match outcome.and_then(|()| show.finish().map_err(write_failed)) {
+            // Whoever read has heard enough.
+            Err(failure) if !failure.is_quiet() => return Err(failure),
+            _ => {}
+        }
         Ok(if show.frames > 0 { 0 } else { exit::DATA })
     })
 }
@@ -443,5 +447,5 @@ fn hex(bytes: &[u8]) -> String {
 
 #[expect(clippy::needless_pass_by_value, reason = "the shape that map_err wants")]
 fn write_failed(e: io::Error) -> Failure {
-    Failure::new(exit::IO, format!("can't write: {e}"))
+    Failure::writing("can't write", &e)
 }

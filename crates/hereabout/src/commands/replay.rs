@@ -217,15 +217,13 @@ impl Replay {
 
     fn write_row(&mut self, body: &PositionBody) -> Result<(), Failure> {
         let Some(out) = &mut self.out else { return Ok(()) };
-        writeln!(out, "{}", body.to_json())
-            .map_err(|e| Failure::new(exit::IO, format!("can't write positions: {e}")))
+        writeln!(out, "{}", body.to_json()).map_err(|e| out.failed("can't write positions", &e))
     }
 
     fn write_event(&mut self, output: &Output) -> Result<(), Failure> {
         let Some(out) = &mut self.events else { return Ok(()) };
         let Some(event) = EventDraft::from_output(output, self.engine.site()) else { return Ok(()) };
-        writeln!(out, "{}", event.to_json())
-            .map_err(|e| Failure::new(exit::IO, format!("can't write events: {e}")))
+        writeln!(out, "{}", event.to_json()).map_err(|e| out.failed("can't write events", &e))
     }
 
     async fn finish(mut self, args: &ReplayArgs, prepared: &Prepared, took: Duration) -> Result<u8, Failure> {
@@ -284,7 +282,7 @@ impl Drawing {
         }
         self.file
             .write_all(self.picture.to_svg().as_bytes())
-            .map_err(|e| Failure::new(exit::IO, format!("can't write the picture: {e}")))?;
+            .map_err(|e| self.file.failed("can't write the picture", &e))?;
         self.file.finish()
     }
 }

@@ -1,4 +1,4 @@
-//! What comes out of learning: facts as types, and their words for people by `Display`.
+//! What comes out of learning, as facts; the crate `words` says them.
 
 use std::fmt;
 use std::ops::Range;
@@ -7,8 +7,8 @@ use crate::{FrameSpec, Layout, LayoutError, NoRange, Unit};
 
 /// Of the rest of a capture a proposal must read so much of the share that it reads of its own part.
 const REST_READ: f64 = 0.6;
-/// How much smoother ranges are within one value of a key than where it changes.
-pub(super) const SMOOTHER: f64 = 2.5;
+/// How much smoother ranges are within one value of a key than where it changes, for the key to count as a tag's number.
+pub const SMOOTHER: f64 = 2.5;
 /// Standard deviations by which the two parts may differ in the share that is read, and the share itself.
 const PARTS_DIFFER: (f64, f64) = (3.0, 0.08);
 
@@ -110,16 +110,6 @@ pub enum Sureness {
     Sure,
 }
 
-impl fmt::Display for Sureness {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Sureness::Open => "open",
-            Sureness::Likely => "likely",
-            Sureness::Sure => "sure",
-        })
-    }
-}
-
 /// One part of a proposal.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Part {
@@ -204,40 +194,6 @@ pub enum PartKind {
     },
 }
 
-impl fmt::Display for PartKind {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            PartKind::FrameLength { bytes } => write!(f, "frames of {bytes} bytes"),
-            PartKind::Preamble { bytes } => write!(f, "every frame begins with {}", hex(bytes)),
-            PartKind::Trailer { bytes } => write!(f, "every frame ends with {}", hex(bytes)),
-            PartKind::ConstantField { at, value } => {
-                write!(f, "number {at} is always {value}: perhaps the tag's number, a type or a length")
-            }
-            PartKind::Counter { at, step, is_clock: false } => write!(f, "a counter at {at}, step {step}"),
-            PartKind::Counter { at, step, is_clock: true } => {
-                write!(f, "a millisecond clock at {at}, step about {step}")
-            }
-            PartKind::Checksum { name, from, holds, tried } => {
-                write!(f, "{name} from byte {from} on holds in {holds} of {tried} frames")
-            }
-            PartKind::Ranges { fields, heard, .. } => {
-                write!(f, "{fields} range fields, {} of them with ranges", heard.len())
-            }
-            PartKind::Unit { unit, .. } => write!(f, "ranges in {unit}"),
-            PartKind::NoRange { words, seen } => {
-                let words: Vec<String> = words.iter().map(|w| number(*w)).collect();
-                let how = if *seen { "seen" } else { "not seen, assumed" };
-                write!(f, "no range: {} ({how})", words.join(", "))
-            }
-            PartKind::Lines { numbers } => write!(f, "lines with {numbers} numbers"),
-        }
-    }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ")
-}
-
 /// Another reading of the capture.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Alternative {
@@ -247,7 +203,7 @@ pub struct Alternative {
     pub question: Question,
 }
 
-/// What the capture cannot tell. `Display` says it, and what to do.
+/// What the capture cannot tell.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Question {
     /// Only one byte of each range moved.
@@ -345,30 +301,6 @@ pub enum Question {
     },
 }
 
-impl Question {
-    /// A fixed word for programs.
-    pub const fn code(&self) -> &'static str {
-        match self {
-            Question::ByteOrder => "byte_order",
-            Question::Unit { .. } => "unit",
-            Question::Width { .. } => "width",
-            Question::FrameStart { .. } => "frame_start",
-            Question::WhichNumbers => "which_numbers",
-            Question::LittleTravel { .. } => "little_travel",
-            Question::NothingMoves => "nothing_moves",
-            Question::ReadsTooLittle { .. } => "reads_too_little",
-            Question::TagNumber { .. } => "tag_number",
-            Question::NoRole { .. } => "no_role",
-            Question::OtherFrames { .. } => "other_frames",
-            Question::LeftOut { .. } => "left_out",
-            Question::Jumps { .. } => "jumps",
-            Question::UnitChanges { .. } => "unit_changes",
-            Question::NothingToTestOn => "nothing_to_test_on",
-            Question::RestUnread { .. } => "rest_unread",
-        }
-    }
-}
-
 impl Undecided {
     /// Whether all doubts come from what the whole capture says, so that no other part of it can help.
     pub(super) fn is_settled(&self) -> bool {
@@ -392,151 +324,6 @@ impl Undecided {
             | Question::RestUnread { .. } => false,
         };
         !self.alternatives.is_empty() && self.questions.iter().all(by_all)
-    }
-}
-
-/// `1, 2 and 3`.
-fn listed(values: &[i64]) -> String {
-    let words: Vec<String> = values.iter().map(i64::to_string).collect();
-    match words.split_last() {
-        Some((last, rest)) if !rest.is_empty() => format!("{} and {last}", rest.join(", ")),
-        _ => words.concat(),
-    }
-}
-
-fn tag_words(f: &mut fmt::Formatter<'_>, place: &str, values: &[i64], smoother: f64) -> fmt::Result {
-    write!(f, "{place} takes the values {}: a tag number? ", listed(values))?;
-    if smoother >= SMOOTHER {
-        write!(f, "The ranges are {smoother:.0} times smoother within one value than where it changes. ")?;
-    } else {
-        f.write_str("The ranges do not tell: they are as smooth either way. ")?;
-    }
-    f.write_str(
-        "Switch all tags off but one and capture again: one value says a tag's number, and the layout with `tag` \
-         is right; several values say a group of anchors or a state. If you know it, take the layout below \
-         with `tag` or with `skip` there",
-    )
-}
-
-impl fmt::Display for Question {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Question::ByteOrder => f.write_str(
-                "only the low byte moves, so the byte order is open: capture again and walk 3 m further",
-            ),
-            Question::Unit { farthest_m, likelier, other } => write!(
-                f,
-                "{likelier} or {other}? The farthest range would be {farthest_m:.1} m in {likelier}. Move the tag \
-                 1 m: the reading changes by about {} ({likelier}) or {} ({other}); or tell the farthest distance \
-                 with --farthest",
-                likelier.per_metre(),
-                other.per_metre()
-            ),
-            Question::Width { bytes, other } => write!(
-                f,
-                "the bytes beside each range are always zero: {bytes} or {other} bytes a range? The ranges are \
-                 the same; switch an anchor off and capture again to see which bytes say \"no range\""
-            ),
-            Question::FrameStart { later_by } => write!(
-                f,
-                "the frame may start {later_by} bytes later: the same ranges, but a wrong cut completes one frame \
-                 late. Keep the arrival times with the capture: the idle gap tells the start"
-            ),
-            Question::WhichNumbers => f.write_str(
-                "other numbers move like ranges too (a signal strength may follow the distance): stand still for \
-                 10 s, then move the tag by 1 m",
-            ),
-            Question::LittleTravel { units } => write!(
-                f,
-                "no reading changed by more than {units:.0} units: capture again and move the tag by some metres"
-            ),
-            Question::NothingMoves => f.write_str(
-                "frames come in, but nothing in them moves as a range does: switch the anchors on and move the tag",
-            ),
-            Question::ReadsTooLittle { share } => write!(
-                f,
-                "the layout reads only {:.0} % of the frames: bytes are lost or damaged, or frames are of more \
-                 than one kind. Check cable and baud rate, capture again",
-                100.0 * share
-            ),
-            other => whole_capture_words(f, other),
-        }
-    }
-}
-
-/// The words for what the whole capture, or the part that a proposal was not made from, says.
-fn whole_capture_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result {
-    match question {
-        Question::TagNumber { place, values, smoother } => tag_words(f, place, values, *smoother),
-        Question::NoRole { place, values, distinct } => {
-            write!(f, "{place} takes {distinct} different values")?;
-            if !values.is_empty() {
-                write!(f, " (mostly {})", listed(values))?;
-            }
-            f.write_str(
-                ", and nothing shows what it is: a battery, a status, a number of the tag? Look it up, or \
-                 change one thing at a time (another tag, an anchor off) and capture again; if it may be \
-                 ignored, take the layout below",
-            )
-        }
-        Question::OtherFrames { halves: [first, second], sample } => write!(
-            f,
-            "something else comes as well, beginning with {sample}: {:.0} % of the first half of the capture, \
-             {:.0} % of the second. Switch status messages off, or give the layout by hand if they may be \
-             passed over; if the module was changed meanwhile, capture again",
-            100.0 * first,
-            100.0 * second
-        ),
-        Question::LeftOut { place, seen: (fewest, most), short, lines } => write!(
-            f,
-            "{place} has {fewest} to {most} elements (fewer than {most} in {short} of {lines} lines): what stands \
-             behind one that is left out has no fixed place. Let the module send all of them always, \
-             with a word for \"no range\""
-        ),
-        Question::Jumps { .. }
-        | Question::UnitChanges { .. }
-        | Question::NothingToTestOn
-        | Question::RestUnread { .. } => change_words(f, question),
-        // Said by `Display` itself.
-        Question::ByteOrder
-        | Question::Unit { .. }
-        | Question::Width { .. }
-        | Question::FrameStart { .. }
-        | Question::WhichNumbers
-        | Question::LittleTravel { .. }
-        | Question::NothingMoves
-        | Question::ReadsTooLittle { .. } => Ok(()),
-    }
-}
-
-/// The words for what changes on the way, and for the part that a proposal was not made from.
-fn change_words(f: &mut fmt::Formatter<'_>, question: &Question) -> fmt::Result {
-    match question {
-        Question::Jumps { share } => write!(
-            f,
-            "ranges jump ({:.0} % of the frames), as those of several tags or of groups of anchors in turn do: \
-             switch all tags off but one, and capture again",
-            100.0 * share
-        ),
-        Question::UnitChanges { factor } => write!(
-            f,
-            "all ranges change by a factor of {factor:.2} from one frame to the next: the unit or the layout \
-             changed during the capture. Capture again without changing anything at the module"
-        ),
-        Question::NothingToTestOn => f.write_str(
-            "too few frames are left to test the layout on that it was not made from: capture twice as long, with the \
-             tag moving",
-        ),
-        Question::RestUnread { share, made } => write!(
-            f,
-            "the layout reads {:.0} % of the part of the capture that it was made from and {:.0} % of the rest: the \
-             line failed for a time, or something was changed at the module. Check cable and baud \
-             rate, and capture again without changing anything",
-            100.0 * made,
-            100.0 * share
-        ),
-        // Said by others.
-        _ => Ok(()),
     }
 }
 
@@ -565,37 +352,6 @@ pub enum Caution {
         /// How many others hold as well.
         count: usize,
     },
-}
-
-impl fmt::Display for Caution {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Caution::SilentBytes { places, read } => {
-                let places: Vec<String> = places
-                    .iter()
-                    .map(|p| match p.len() {
-                        1 => format!("{}", p.start),
-                        _ => format!("{}-{}", p.start, p.end - 1),
-                    })
-                    .collect();
-                write!(
-                    f,
-                    "may be ranges of anchors that are off: {} (places in the frame, from 0; {read} of them are \
-                     read as range fields): switch all anchors on, or one off and on, and capture again",
-                    places.join(", ")
-                )
-            }
-            Caution::ShortPreamble { bytes } => {
-                write!(f, "a mark of {bytes} byte(s) without a checksum can give false frames now and then")
-            }
-            Caution::Damaged { share } => {
-                write!(f, "{:.1} % belong to no good frame: check cable and baud rate", 100.0 * share)
-            }
-            Caution::ChecksumTwins { count } => {
-                write!(f, "{count} other checksum(s) or spans give the same values on these frames")
-            }
-        }
-    }
 }
 
 /// The test of a proposal: what it reads of the part of the capture that it was not made from.
@@ -700,40 +456,4 @@ pub enum NotFrames {
     },
     /// Bytes in which nothing repeats.
     Rubbish,
-}
-
-impl fmt::Display for NotFrames {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            NotFrames::Silence => f.write_str(
-                "nothing came: check power, that the module's transmit line is the one connected, and the port",
-            ),
-            NotFrames::TooShort { bytes } => {
-                write!(f, "only {bytes} bytes: capture at least 20 s with the tag moving")
-            }
-            NotFrames::ConstantByte { byte } => write!(
-                f,
-                "only the byte {byte:02x} over and over: a line that is held, or a baud rate far off"
-            ),
-            NotFrames::ConsoleText { sample } => write!(
-                f,
-                "a command console or log, not a table of numbers (\"{sample}\"): the module waits for a command \
-                 to send ranges"
-            ),
-            NotFrames::DamagedText { share } => write!(
-                f,
-                "text, but damaged ({:.1} % of it): check cable, ground and baud rate, then capture again",
-                100.0 * share
-            ),
-            NotFrames::WrongBaud { shift: Some(bits) } => {
-                write!(f, "the bits are shifted by {bits}: wrong baud rate or byte format")
-            }
-            NotFrames::WrongBaud { shift: None } => {
-                f.write_str("the bytes look like those of a wrong baud rate: try others (9600 to 921600)")
-            }
-            NotFrames::Rubbish => f.write_str(
-                "nothing repeats in these bytes: noise, an encrypted stream, or a wrong baud rate",
-            ),
-        }
-    }
 }

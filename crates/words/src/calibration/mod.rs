@@ -83,7 +83,9 @@ pub fn refusal(refused: &OccupationRefusal, at: &str, anchor: AnchorId) -> Said 
             "stand longer: two minutes or more where the noise is slow",
         ),
     };
-    note(code, format!("{at}anchor {anchor} is refused: {why}"), advice).about_anchor(anchor)
+    let said = note(code, format!("{at}anchor {anchor} is refused: {why}"), advice).about_anchor(anchor);
+    // Whoever was not heard is looked at, the others are measured again.
+    if code == "not_heard" { said.sending() } else { said }
 }
 
 /// What the boards of a stand say together about the tag; `None` when it stood still.
@@ -146,7 +148,7 @@ pub fn verdict(verdict: BoardVerdict) -> Said {
 /// A board whose offset is larger than boards' are, and taken all the same.
 pub fn odd_offset(anchor: AnchorId) -> Said {
     let what = format!("anchor {anchor}: an offset beyond half a metre is a wrong coordinate, as a rule");
-    note("odd_offset", what, "measure the anchor's place and the tag's again").about_anchor(anchor)
+    note("odd_offset", what, "measure the anchor's place and the tag's again").about_anchor(anchor).sending()
 }
 
 /// A board whose stands are short for the pace of its noise.
@@ -165,7 +167,7 @@ pub fn implausible(found: &Calibration, site: &Site, spots: &[Spot]) -> Vec<Said
             let words = plausible::correction(&i.without_slip()).words;
             let todo = "measure the places and the anchor's own again; a board that really reads so: [site] max_offset_m";
             let what = format!("anchor {} ({}): {words}", b.anchor, named(site, b.anchor));
-            note("implausible", what, todo).about_anchor(b.anchor)
+            note("implausible", what, todo).about_anchor(b.anchor).sending()
         }));
     }
     for d in &found.doubted_places {
@@ -276,13 +278,15 @@ fn explanation(e: &Explanation, site: &Site, spots: &[Spot]) -> Said {
             format!("{} is not where the site file says, but {} of it", full_name(site, i), shift(e.shift_m)),
             "measure its antenna's place again and correct at_m; its offset is not to be trusted before",
         )
-        .about_anchor(id(site, i)),
+        .about_anchor(id(site, i))
+        .sending(),
         FaultCandidate::AnchorOffset(i) => note(
             "wrong_offset",
             format!("{} reads {:+.2} m longer than its offset says", full_name(site, i), e.offset_m),
             "calibrate it again; it may have been swapped, or stand behind something",
         )
-        .about_anchor(id(site, i)),
+        .about_anchor(id(site, i))
+        .sending(),
         FaultCandidate::AllOffsets => note(
             "all_offsets",
             format!("all boards read {:+.2} m longer than their offsets say", e.offset_m),

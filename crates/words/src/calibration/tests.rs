@@ -72,6 +72,8 @@ fn every_refusal_of_a_stand_has_a_code_a_board_and_something_to_do() {
         codes,
         ["not_heard", "too_few_ranges", "too_many_late", "too_noisy", "stepped", "too_uncertain"]
     );
+    let on_site: Vec<&str> = said.iter().filter(|s| s.on_site).map(|s| s.code).collect();
+    assert_eq!(on_site, ["not_heard"], "the others are measured again from the floor");
     assert_eq!(said[2].words, "bench: anchor 5 is refused: 60 % of its ranges are late (at most 40 %)");
     assert_eq!(
         said[5].words,
@@ -120,6 +122,7 @@ fn every_explanation_says_what_where_by_how_much_and_what_to_do() {
         let said = told(suspect);
         assert_eq!((said.code, said.words.as_str()), (code, words));
         assert!(said.advice.len() > 20, "{said:?}");
+        assert_eq!(said.on_site, ["wrong_anchor_place", "wrong_offset"].contains(&code), "{said:?}");
         let perhaps = misfit(&FaultIsolation::Undecided(vec![explained(suspect)]), &site, &spots);
         assert_eq!(perhaps[0].code, "undecided");
         assert_eq!(

@@ -62,4 +62,10 @@ fn a_row_has_its_code_and_what_it_is_about() {
     );
     assert_eq!(rows[4].facts, [("tag", Fact::Whole(3)), ("anchor", Fact::Whole(1))]);
     assert_eq!((rows[0].facts.len(), rows[8].facts.len()), (1, 0));
+    let on_site: Vec<&str> = rows.iter().filter(|r| r.on_site).map(|r| r.code).collect();
+    assert_eq!(
+        on_site.join(" "),
+        "tag_stopped just_vanished silent two_values damaged",
+        "the caution belongs to these"
+    );
 }

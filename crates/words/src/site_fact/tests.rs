@@ -49,6 +49,13 @@ fn every_fact_is_told_with_its_code_and_what_to_do() {
         "all_above all_below few_in_sight little_height_spread nearly_on_a_line nearly_on_a_plane needs_sight no_position \
          not_dependable offset_missing offset_odd offset_old offset_rough out_of_reach weak_hdop"
     );
+    let on_site: BTreeSet<&str> = told.iter().filter(|f| f.on_site).map(|f| f.code).collect();
+    assert_eq!(
+        Vec::from_iter(on_site).join(" "),
+        "all_above all_below few_in_sight little_height_spread nearly_on_a_line nearly_on_a_plane no_position offset_odd \
+         weak_hdop",
+        "an anchor is hung or measured"
+    );
     assert!(told.iter().all(|f| f.words.len() > 10 && f.advice.len() > 10), "{told:#?}");
 }
 

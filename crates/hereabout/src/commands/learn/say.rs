@@ -3,9 +3,11 @@
 use hereabout_core::escaped;
 use std::path::Path;
 
-use hereabout_wire::learn::{Alternative, FrameGuess, NotFrames, Outcome, Proposal, Question, Undecided};
+use hereabout_wire::learn::{Alternative, FrameGuess, Outcome, Proposal, Question, Undecided};
+use hereabout_words::{Said, learn as words};
 use serde_json::{Value, json};
 
+use crate::rows;
 use crate::terminal::wrap;
 
 /// Comments are broken at this width.
@@ -37,10 +39,11 @@ fn proposal(p: &Proposal, capture: &Path) -> String {
     );
     let mut out = comment("", &head) + &comment("", &test);
     for part in &p.parts {
-        out += &comment(&format!("  {:<7} ", part.sureness.to_string()), &part.what.to_string());
+        let sureness = words::sureness(part.sureness);
+        out += &comment(&format!("  {sureness:<7} "), &words::part(&part.what).line());
     }
     for caution in &p.cautions {
-        out += &comment("  note    ", &caution.to_string());
+        out += &comment("  note    ", &words::caution(caution).line());
     }
     if !p.alternatives.is_empty() {
         out += &comment("", "It may also be, with what to capture to decide:");
@@ -58,7 +61,7 @@ fn undecided(u: &Undecided, capture: &Path) -> String {
     );
     let mut out = comment("", &head);
     for question in &u.questions {
-        out += &comment("  - ", &question.to_string());
+        out += &comment("  - ", &words::question(question).line());
     }
     if !u.alternatives.is_empty() {
         out += &comment(
@@ -75,7 +78,7 @@ fn alternatives(list: &[Alternative]) -> String {
         for line in alternative.frame.to_string().lines() {
             out += &format!("#   {line}\n");
         }
-        out += &comment("    ", &alternative.question.to_string());
+        out += &comment("    ", &words::question(&alternative.question).line());
     }
     out
 }
@@ -95,65 +98,52 @@ pub(super) fn json(outcome: &Outcome) -> Value {
             let parts: Vec<Value> = p
                 .parts
                 .iter()
-                .map(|part| json!({ "what": part.what.to_string(), "sureness": part.sureness.to_string() }))
+                .map(|part| (words::part(&part.what), words::sureness(part.sureness)))
+                .map(|(said, sureness)| json!({ "what": said.line(), "sureness": sureness, "code": said.code }))
                 .collect();
-            let cautions: Vec<String> = p.cautions.iter().map(ToString::to_string).collect();
+            let cautions: Vec<Said> = p.cautions.iter().map(words::caution).collect();
+            let lines: Vec<String> = cautions.iter().map(Said::line).collect();
             json!({
                 "outcome": "proposal", "frame": frame(&p.frame), "toml": p.frame.to_string(), "parts": parts,
-                "alternatives": rivals(&p.alternatives), "cautions": cautions,
+                "alternatives": rivals(&p.alternatives), "cautions": lines, "notes": cautions.iter().map(reason).collect::<Vec<_>>(),
                 "frames_read": p.frames_read, "share_read": p.share_read, "rate_hz": p.rate_hz,
                 "tested": { "made_from": p.tested.made_from, "frames": p.tested.frames, "share": p.tested.share },
             })
         }
         Outcome::Undecided(u) => {
-            let questions: Vec<String> = u.questions.iter().map(ToString::to_string).collect();
+            let questions: Vec<String> = u.questions.iter().map(|q| words::question(q).line()).collect();
             json!({
                 "outcome": "undecided", "questions": questions, "reasons": reasons(&u.questions), "alternatives": rivals(&u.alternatives),
                 "frame_bytes": u.frame_bytes, "frames_seen": u.frames_seen,
             })
         }
         Outcome::NotFrames(why) => {
-            json!({ "outcome": "not_frames", "kind": kind(why), "words": why.to_string() })
+            let said = words::not_frames(why);
+            json!({ "outcome": "not_frames", "kind": said.code, "code": said.code, "words": said.line() })
         }
     }
 }
 
 fn rivals(list: &[Alternative]) -> Vec<Value> {
-    let one = |a: &Alternative| json!({ "frame": frame(&a.frame), "question": a.question.to_string(), "code": a.question.code() });
+    let one = |a: &Alternative| {
+        let said = words::question(&a.question);
+        json!({ "frame": frame(&a.frame), "question": said.line(), "code": said.code })
+    };
     list.iter().map(one).collect()
 }
 
-/// Why it is not sure: a fixed code, the words, and where it is about one place in the frame, that and the
-/// values that were seen there.
+/// Why it is not sure.
 fn reasons(questions: &[Question]) -> Vec<Value> {
-    let one = |question: &Question| {
-        let mut reason = json!({ "code": question.code(), "words": question.to_string() });
-        match question {
-            Question::TagNumber { place, values, smoother } => {
-                reason["place"] = json!(place);
-                reason["values"] = json!(values);
-                reason["times_smoother"] = json!(smoother);
-            }
-            Question::NoRole { place, values, distinct } => {
-                reason["place"] = json!(place);
-                reason["values"] = json!(values);
-                reason["different_values"] = json!(distinct);
-            }
-            Question::OtherFrames { halves, sample } => {
-                reason["share_of_halves"] = json!(halves);
-                reason["begins_with"] = json!(sample);
-            }
-            Question::LeftOut { place, seen: (fewest, most), short, lines } => {
-                reason["place"] = json!(place);
-                reason["elements"] = json!([fewest, most]);
-                reason["short_lines"] = json!(short);
-                reason["lines"] = json!(lines);
-            }
-            _ => {}
-        }
-        reason
-    };
-    questions.iter().map(one).collect()
+    questions.iter().map(|question| reason(&words::question(question))).collect()
+}
+
+/// A fixed code, the words, and the facts: where it is about one place in the frame, that and the values that were seen
+/// there.
+fn reason(said: &Said) -> Value {
+    let mut reason = rows::facts(said);
+    reason.insert("code".to_owned(), said.code.into());
+    reason.insert("words".to_owned(), said.line().into());
+    reason.into()
 }
 
 fn frame(guess: &FrameGuess) -> Value {
@@ -164,15 +154,54 @@ fn frame(guess: &FrameGuess) -> Value {
     table
 }
 
-/// A short fixed word for each kind.
-fn kind(why: &NotFrames) -> &'static str {
-    match why {
-        NotFrames::Silence => "silence",
-        NotFrames::TooShort { .. } => "too_short",
-        NotFrames::ConstantByte { .. } => "constant_byte",
-        NotFrames::ConsoleText { .. } => "console_text",
-        NotFrames::DamagedText { .. } => "damaged_text",
-        NotFrames::WrongBaud { .. } => "wrong_baud",
-        NotFrames::Rubbish => "rubbish",
+#[cfg(test)]
+mod tests {
+    use hereabout_wire::Unit;
+    use hereabout_wire::learn::{Caution, LayoutKey, NotFrames, Part, PartKind, Sureness, Tested};
+
+    use super::*;
+
+    fn guess() -> FrameGuess {
+        let layout = "c3 5a range:u16le*4".to_owned();
+        FrameGuess { key: LayoutKey::Binary, layout, unit: Unit::Cm, no_range: vec![0.0] }
+    }
+
+    #[test]
+    fn everything_that_is_told_has_its_code() {
+        let rival = || vec![Alternative { frame: guess(), question: Question::ByteOrder }];
+        let proposal = json(&Outcome::Proposal(Proposal {
+            frame: guess(),
+            parts: vec![Part { what: PartKind::FrameLength { bytes: 10 }, sureness: Sureness::Sure }],
+            alternatives: rival(),
+            cautions: vec![Caution::Damaged { share: 0.01 }],
+            frames_read: 100,
+            share_read: 0.99,
+            tested: Tested::default(),
+            rate_hz: None,
+        }));
+        assert_eq!(
+            proposal["parts"],
+            json!([{ "code": "frame_length", "what": "frames of 10 bytes", "sureness": "sure" }])
+        );
+        assert_eq!(proposal["notes"], json!([{ "code": "damaged", "words": proposal["cautions"][0] }]));
+        assert_eq!(proposal["alternatives"][0]["code"], "byte_order");
+        let question = Question::NoRole { place: "byte 4".to_owned(), values: vec![1, 2], distinct: 5 };
+        let undecided = Undecided {
+            questions: vec![question, Question::NothingMoves],
+            alternatives: rival(),
+            frame_bytes: 10,
+            frames_seen: 100,
+        };
+        let undecided = json(&Outcome::Undecided(undecided));
+        let words = &undecided["questions"];
+        assert_eq!(
+            undecided["reasons"],
+            json!([
+                { "code": "no_role", "words": words[0], "place": "byte 4", "values": [1, 2], "different_values": 5 },
+                { "code": "nothing_moves", "words": words[1] },
+            ])
+        );
+        let silence = json(&Outcome::NotFrames(NotFrames::Silence));
+        assert_eq!((&silence["code"], &silence["kind"]), (&json!("silence"), &json!("silence")));
     }
 }
