@@ -36,8 +36,8 @@ use crate::{
     reader::{Reader, Wants},
     site_info::SiteInfo,
     state::{
-        Clock, ClockStatus, Counts, DecoderCounts, HubInfo, Latest, LinkState, LinkStatus, LogStatus,
-        MAX_TAGS, Snapshot, make_room, state_index,
+        Clock, ClockStatus, Counts, HubInfo, Latest, LinkState, LinkStatus, LogStatus, MAX_TAGS, Snapshot,
+        make_room, state_index,
     },
     time_text::rfc3339,
     v1::{
@@ -201,7 +201,7 @@ impl Hub {
     }
 
     /// Takes over the decoder's counters.
-    pub fn set_decoder_counts(&self, counts: DecoderCounts) {
+    pub fn set_decoder_counts(&self, counts: hereabout_core::LinkCounts) {
         self.lock().now.decoder = Some(counts);
     }
 

@@ -72,4 +72,4 @@ pub use serve::{ApiError, Listeners, bind, check_loopback, serve};
 pub use settings::{ApiSettings, NotDone, Operation, Work};
 pub use site_fit_words::{SiteNames, site_does_not_fit};
 pub use site_info::SiteInfo;
-pub use state::{ClockStatus, DecoderCounts, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS};
+pub use state::{ClockStatus, HubInfo, LinkState, LinkStatus, LogStatus, MAX_TAGS};

@@ -40,19 +40,6 @@ pub struct LinkStatus {
     pub since: Timestamp,
 }
 
-/// What the decoder made of the bytes, since the start.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct DecoderCounts {
-    /// Bytes heard.
-    pub bytes: u64,
-    /// Good frames.
-    pub frames: u64,
-    /// Frames with a wrong checksum.
-    pub bad_checksum: u64,
-    /// Bytes that belonged to no frame.
-    pub skipped_bytes: u64,
-}
-
 /// How the log fares.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LogStatus {
@@ -144,7 +131,7 @@ pub(crate) struct Counts {
 pub(crate) struct Snapshot {
     pub(crate) link: LinkStatus,
     pub(crate) ever_connected: bool,
-    pub(crate) decoder: Option<DecoderCounts>,
+    pub(crate) decoder: Option<hereabout_core::LinkCounts>,
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<Arc<AnchorTable>>,
     /// What the bytes themselves tell of the kit.

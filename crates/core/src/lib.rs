@@ -16,6 +16,8 @@ mod correction_limits;
 mod epoch;
 mod frame;
 mod ids;
+mod io_fault;
+mod link;
 mod plain_text;
 pub mod plausible;
 mod site;
@@ -25,6 +27,8 @@ mod verdict;
 pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
+pub use io_fault::{FileKind, IoFault, odd_kind};
+pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, TimesProblem};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use site::{
     Anchor, Correction, Dimension, Estimator, Fence, KeyStep, MirrorSide, NeverKnown, OtherSite, Severity,

@@ -43,4 +43,4 @@ pub use report::{
     ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, InheritedTag, StartState};
-pub use watch::{KitWatch, LinkCounts, SILENT_AFTER};
+pub use watch::{KitWatch, SILENT_AFTER};

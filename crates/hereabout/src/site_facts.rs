@@ -2,10 +2,11 @@
 
 use hereabout_core::{AnchorId, Micros, MirrorSide, Site};
 use hereabout_engine::frozen_can_be_told;
-use hereabout_ingest::{LATENCY_ADVICE, latency_matters, latency_words};
+use hereabout_ingest::latency_matters;
 use hereabout_solve::model::congruence::congruences;
 use hereabout_solve::verify::site_check::{SiteCheck, SiteFact, Stretch};
 use hereabout_wire::{FieldName, RangeKind};
+use hereabout_words::link::{LATENCY_ADVICE, latency_words};
 
 use crate::site_file::SiteFile;
 

@@ -47,7 +47,7 @@ use crate::start::InheritedAnchor;
 use doubles::Doubles;
 use habits::{Habits, Sighting, noisy};
 use kit::Kit;
-pub use link::{KitWatch, LinkCounts};
+pub use link::KitWatch;
 pub use liveness::SILENT_AFTER;
 use liveness::{Heard, Liveness};
 use minute::Minutes;

@@ -14,11 +14,14 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::time::Duration;
 
+use crate::link_log::log_link;
 use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, Site, TagId, Timestamp};
 use hereabout_engine::epoch_from_frame;
 use hereabout_engine::hearing::{Hearing, HearingTable, epoch_by_field};
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::{Decoder, FrameSpec, Item};
+use hereabout_words::layout::rejection_words;
+use hereabout_words::link as link_words;
 use serde_json::json;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -221,10 +224,13 @@ impl Show {
     }
 
     fn link(&mut self, status: LinkStatus) {
+        log_link(&status);
         match &status {
             _ if self.form == Form::Table => self.look_due = None,
             LinkStatus::Connected { .. } => eprintln!("connected"),
-            LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
+            LinkStatus::Waiting { reason } => {
+                eprintln!("waiting: {}\n  {}", link_words::words(reason), link_words::advice(reason));
+            }
         }
         // Half a frame ends with the link.
         self.decoder.cut();
@@ -249,7 +255,7 @@ impl Show {
                     }
                     Item::Rejected { reason, bytes } => {
                         if self.form == Form::Raw {
-                            writeln!(out, "bad   {}\n      {reason}", hex(bytes))?;
+                            writeln!(out, "bad   {}\n      {}", hex(bytes), rejection_words(reason))?;
                         }
                         self.hearing.damaged(at);
                     }
