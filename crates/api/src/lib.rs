@@ -37,8 +37,6 @@ pub use http::settings::{ApiSettings, NotDone, Operation, Work};
 pub use routes::{cautions, openapi_json};
 pub use serve::{ApiError, Listeners, bind, check_loopback, serve};
 pub use state::site_info::SiteInfo;
-pub use state::{
-    ClockStatus, Connectivity, DecoderCounts, HubInfo, LinkView, LogStatus, MAX_REMEMBERED_TAGS,
-};
+pub use state::{ClockStatus, Connectivity, HubInfo, LinkView, LogStatus, MAX_REMEMBERED_TAGS};
 pub use stream::events::MAX_EVENTS;
 pub use stream::hub::Hub;

@@ -18,6 +18,8 @@ mod epoch;
 mod frame;
 pub mod geometry;
 mod ids;
+mod io_fault;
+mod link;
 mod plain_text;
 pub mod plausible;
 mod report;
@@ -30,6 +32,8 @@ pub use anchor_set::AnchorSet;
 pub use epoch::{Epoch, RangeReading};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
+pub use io_fault::{FileKind, IoFault, odd_kind};
+pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, TimesProblem};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use report::{JudgedEpoch, JudgedRange, Location, Place, PositionReport, RejectedRange, TagPlace};
 pub use site::{

@@ -37,4 +37,4 @@ pub use output::{
     TagChange, TagLife, Unsettled, ZoneReport, ZoneWhy,
 };
 pub use start::{InheritedAnchor, InheritedTag, StartState};
-pub use watch::{KitWatch, LinkCounts};
+pub use watch::KitWatch;

@@ -4,7 +4,8 @@
 //! matter stays told until the link comes up again.
 
 use hereabout_core::{Micros, Timestamp};
-use hereabout_ingest::{LATENCY_ADVICE, LinkStatus, latency_matters, latency_words};
+use hereabout_ingest::{LinkStatus, latency_matters};
+use hereabout_words::link::{LATENCY_ADVICE, latency_words};
 
 /// A count of frames spans at least this long,
 const LEAST_SPAN: Micros = Micros::from_millis(5_000);
@@ -78,7 +79,7 @@ mod tests {
         let words = said(&mut usual, 4, 3, 10).expect("16 ms of 100 ms");
         assert!(words.contains("16 ms"), "{words}");
         assert!(said(&mut usual, 7, 60, 1).is_some(), "an outage makes it no better");
-        usual.link(&LinkStatus::Waiting { reason: hereabout_ingest::LinkReason::Ended });
+        usual.link(&LinkStatus::Waiting { reason: hereabout_core::LinkReason::Ended });
         assert_eq!(said(&mut usual, 67, 60, 10), None);
     }
 

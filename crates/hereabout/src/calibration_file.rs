@@ -15,9 +15,10 @@ use std::io::{self, Write as _};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
+use hereabout_core::odd_kind;
 use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
 use hereabout_ingest::open_plain_unlinked;
-use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look, odd_kind};
+use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look};
 use hereabout_words::time::stamp_of_file;
 use serde::Deserialize;
 

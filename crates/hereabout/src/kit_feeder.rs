@@ -5,6 +5,7 @@ use std::time::Duration;
 
 use hereabout_ingest::{FeedStep, Feeder};
 use hereabout_sim::{Kit, Scenario, ScenarioError, SimFrame};
+use hereabout_words::layout::error_words;
 
 use crate::exit::{self, Failure};
 use crate::input_file;
@@ -68,5 +69,11 @@ fn read_scenario(path: &Path) -> Result<Scenario, Failure> {
     let text = input_file::read(path)
         .and_then(|bytes| String::from_utf8(bytes).map_err(std::io::Error::other))
         .map_err(|source| broken(ScenarioError::Unreadable { path: path.to_owned(), source }))?;
-    Scenario::parse(&text, &path.display().to_string()).map_err(broken)
+    Scenario::parse(&text, &path.display().to_string()).map_err(|e| match &e {
+        ScenarioError::Layout { file, line, column, key, error } => {
+            let words = error_words(error);
+            Failure::new(exit::CONFIG, format!("{file}, line {line}, column {column}: {key}: {words}"))
+        }
+        _ => broken(e),
+    })
 }

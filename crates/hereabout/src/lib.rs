@@ -20,6 +20,7 @@ pub mod keeper;
 pub mod key_file;
 pub mod kit_feeder;
 pub mod kit_file;
+mod link_log;
 pub mod losses;
 pub mod open_files;
 mod other_sites;

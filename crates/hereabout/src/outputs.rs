@@ -11,9 +11,11 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
+use hereabout_core::{FileKind, odd_kind};
 use hereabout_store::files::{
-    FILE_MODE, FileFault, create_new, folder_of, is_shared, is_trusted, look, odd_kind, settle,
+    FILE_MODE, FileFault, create_new, folder_of, is_shared, is_trusted, look, settle,
 };
+use hereabout_words::io::error_words;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
 
 use crate::exit::{self, Failure};
@@ -273,7 +275,7 @@ fn to_odd(named: &Path, path: &Path, meta: &Metadata) -> Result<To, Failure> {
     use std::os::unix::fs::FileTypeExt;
     let kind = meta.file_type();
     if kind.is_dir() || kind.is_socket() {
-        let what = odd_kind(meta).unwrap_or("no file");
+        let what = FileKind::of(meta);
         return Err(cannot_write(named, &io::Error::other(format!("it is {what}"))));
     }
     if kind.is_fifo() && !is_trusted(meta.uid()) {
@@ -341,5 +343,5 @@ pub fn cannot_write(path: &Path, e: &io::Error) -> Failure {
         }
         _ => "",
     };
-    Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}{help}", path.display()))
+    Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {}{help}", path.display(), error_words(e)))
 }

@@ -20,16 +20,18 @@
 //! as it can. Nothing here waits for the disk.
 
 use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
-use hereabout_api::{ClockStatus, Connectivity, DecoderCounts, Hub, LinkView, LogStatus};
-use hereabout_core::{AnchorId, Micros, Timestamp};
-use hereabout_engine::{Engine, Input, KitWatch, LinkCounts, Output, StartState};
+use hereabout_api::{ClockStatus, Connectivity, Hub, LinkView, LogStatus};
+use hereabout_core::{AnchorId, LinkCounts, Micros, Timestamp};
+use hereabout_engine::{Engine, Input, KitWatch, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
 use hereabout_store::{EventNumbers, Record, SessionStart, SessionWriter, WriterStats};
 use hereabout_wire::{Arrival, Decoder};
+use hereabout_words::link::{advice, words};
 use tokio::sync::mpsc::Receiver;
 use tokio::sync::{oneshot, watch};
 
 use crate::adapter::Adapter;
+use crate::link_log::log_link;
 use crate::losses::Losses;
 use crate::site_file::SiteFile;
 
@@ -306,11 +308,12 @@ impl Pump {
     }
 
     fn take_link(&mut self, link: &LinkState) {
+        log_link(&link.status);
         self.adapter.link(&link.status);
         let (state, reason) = match &link.status {
             LinkStatus::Connected { .. } => (Connectivity::Connected, None),
             LinkStatus::Waiting { reason } => {
-                (Connectivity::Waiting, Some(format!("{reason}: {}", reason.advice())))
+                (Connectivity::Waiting, Some(format!("{}: {}", words(reason), advice(reason))))
             }
         };
         self.link_is_up = state == Connectivity::Connected;
@@ -356,14 +359,7 @@ impl Pump {
     }
 
     fn watch_link(&mut self, at: Timestamp) {
-        let counts = self.decoder.counts();
-        let counts = LinkCounts {
-            bytes: self.bytes,
-            frames: counts.frames_good,
-            bad_checksum: counts.bad_checksum,
-            skipped_bytes: counts.skipped_bytes,
-        };
-        for change in self.kit.feed(at, self.link_is_up, counts) {
+        for change in self.kit.feed(at, self.link_is_up, self.link_counts()) {
             self.publish_output(&Output::KitChanged(change));
         }
         self.hub.set_link_findings(self.kit.findings());
@@ -387,14 +383,18 @@ impl Pump {
         }
     }
 
-    fn tell_counts(&self) {
+    fn link_counts(&self) -> LinkCounts {
         let counts = self.decoder.counts();
-        self.hub.set_decoder_counts(DecoderCounts {
+        LinkCounts {
             bytes: self.bytes,
             frames: counts.frames_good,
             bad_checksum: counts.bad_checksum,
             skipped_bytes: counts.skipped_bytes,
-        });
+        }
+    }
+
+    fn tell_counts(&self) {
+        self.hub.set_decoder_counts(self.link_counts());
         if let Some(log) = &self.events.log {
             self.hub.set_log(log_status(&log.stats(), &self.events.log_path));
         }

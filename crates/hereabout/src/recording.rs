@@ -11,6 +11,7 @@ use hereabout_engine::StartState;
 use hereabout_ingest::{CaptureReader, CaptureStep};
 use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError, between_pages};
 use hereabout_wire::Decoder;
+use hereabout_words::link::capture_words;
 use rustix::process::{Signal, getpid, kill_process};
 use tokio::signal::unix::{SignalKind, signal};
 
@@ -165,7 +166,8 @@ impl Recording {
             let what = "the site file has no [frame], so captured bytes can't be read";
             return Err(Failure::new(exit::CONFIG, format!("{}: {what}", site.path.display())));
         };
-        let reader = CaptureReader::open(path).map_err(|e| Failure::new(exit::NO_INPUT, e))?;
+        let reader =
+            CaptureReader::open(path).map_err(|e| Failure::new(exit::NO_INPUT, capture_words(&e)))?;
         if !reader.has_times() && frame_period.is_none() {
             let times = CaptureReader::times_path(path);
             let what = format!("{} is not there, so nobody knows when the bytes came", times.display());
@@ -308,7 +310,7 @@ impl Capture {
                 }
                 CaptureEnd::Told => return Ok(None),
             }
-            match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, e))? {
+            match self.reader.next_step().map_err(|e| Failure::new(exit::DATA, capture_words(&e)))? {
                 Some(CaptureStep { at, bytes }) => {
                     self.at = at.unwrap_or(self.at);
                     self.rest = bytes;

@@ -404,7 +404,8 @@ fn read_frame(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Problem>) -> O
     };
     let path = [key("frame"), key(name)];
     let layout = parse(text).map_err(|e| {
-        let mut problem = tree.problem(&path, &e.to_string(), "").coded("bad_layout");
+        let mut problem =
+            tree.problem(&path, &hereabout_words::layout::error_words(&e), "").coded("bad_layout");
         // The value's place is its opening quote; the token stands behind it.
         problem.column +=
             if problem.column > 0 { 1 + text[..e.span.start.min(text.len())].chars().count() } else { 0 };

@@ -7,11 +7,13 @@
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
 
+use crate::link_log::log_link;
 use hereabout_commission::survey::{MAX_SPOTS, Spot, SurveySession};
 use hereabout_core::{Epoch, Micros, Site, TagId, Timestamp};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::Decoder;
+use hereabout_words::link::{advice, words};
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -228,8 +230,9 @@ impl<'a> Ear<'a> {
             Feed::Link(link) => {
                 // Half a frame ends with the link.
                 self.decoder.cut();
-                if let LinkStatus::Waiting { reason } = link.status {
-                    eprintln!("  waiting: {reason}\n  {}", reason.advice());
+                log_link(&link.status);
+                if let LinkStatus::Waiting { reason } = &link.status {
+                    eprintln!("  waiting: {}\n  {}", words(reason), advice(reason));
                 }
             }
             Feed::End(_) => return Err(ended()),

@@ -12,45 +12,18 @@ use std::io::{self, BufRead, BufReader, BufWriter, Read, Write};
 use std::os::unix::fs::OpenOptionsExt;
 use std::path::{Path, PathBuf};
 
-use hereabout_core::Timestamp;
-use thiserror::Error;
+use hereabout_core::{CaptureFault, TimesProblem, Timestamp, odd_kind};
 
 use crate::MAX_CHUNK;
-use crate::plain::{odd_kind, open_plain};
+use crate::plain::open_plain;
 
 const HEADER: &str = "byte_offset,time_s";
 /// Longer than any row can sensibly be; bounds memory on a file that is no table.
 const MAX_LINE: u64 = 200;
 
-/// What is wrong with a capture.
-#[derive(Debug, Error)]
-pub enum CaptureError {
-    /// A file can't be opened, read or written.
-    #[error("{}: {source}", path.display())]
-    Io {
-        /// Which one.
-        path: PathBuf,
-        /// The system's words.
-        source: io::Error,
-    },
-    /// The `.bin` is a folder, a pipe or a device.
-    #[error("{} is {kind}, not a plain file", path.display())]
-    NotAFile {
-        /// Which one.
-        path: PathBuf,
-        /// What it is, in words.
-        kind: &'static str,
-    },
-    /// A row of the times file.
-    #[error("{}, line {line}: {problem}", path.display())]
-    Times {
-        /// Which file.
-        path: PathBuf,
-        /// From 1, the header.
-        line: u64,
-        /// What was found and expected.
-        problem: String,
-    },
+/// What was refused with the file at `path`.
+fn refused(path: &Path, error: &io::Error) -> CaptureFault {
+    CaptureFault::Io { path: path.into(), fault: error.into() }
 }
 
 /// One row of a times file.
@@ -75,13 +48,13 @@ impl<R: BufRead> CaptureTimes<R> {
     ///
     /// # Errors
     /// A wrong header or an unreadable file.
-    pub fn new(path: &Path, lines: R) -> Result<CaptureTimes<R>, CaptureError> {
+    pub fn new(path: &Path, lines: R) -> Result<CaptureTimes<R>, CaptureFault> {
         let mut times = CaptureTimes { path: path.into(), lines, line: 0, last: None };
         match times.read_line()? {
             Some(header) if header.trim_start_matches('\u{feff}') == HEADER => Ok(times),
             found => {
                 let found = found.unwrap_or_default();
-                Err(times.problem(format!("expected the header `{HEADER}`, found `{found}`")))
+                Err(times.problem(TimesProblem::Header { expected: HEADER, found }))
             }
         }
     }
@@ -90,28 +63,28 @@ impl<R: BufRead> CaptureTimes<R> {
     ///
     /// # Errors
     /// A row that is not two numbers, or goes backward; with its line.
-    pub fn next_time(&mut self) -> Result<Option<CaptureTime>, CaptureError> {
+    pub fn next_time(&mut self) -> Result<Option<CaptureTime>, CaptureFault> {
         let Some(text) = self.read_line()? else { return Ok(None) };
         let Some(time) = parse_row(&text) else {
-            return Err(self.problem(format!("expected `byte_offset,time_s` in numbers, found `{text}`")));
+            return Err(self.problem(TimesProblem::NotARow { found: text }));
         };
         if self.last.is_some_and(|last| time.byte_offset <= last.byte_offset) {
-            return Err(self.problem("the byte offset does not go up".into()));
+            return Err(self.problem(TimesProblem::OffsetNotUp));
         }
         if self.last.is_some_and(|last| time.at < last.at) {
-            return Err(self.problem("the time goes backward".into()));
+            return Err(self.problem(TimesProblem::TimeBackward));
         }
         self.last = Some(time);
         Ok(Some(time))
     }
 
     /// The next line that is not empty, without its end.
-    fn read_line(&mut self) -> Result<Option<String>, CaptureError> {
+    fn read_line(&mut self) -> Result<Option<String>, CaptureFault> {
         loop {
             let mut raw = Vec::new();
             self.line += 1;
             let read = self.lines.by_ref().take(MAX_LINE).read_until(b'\n', &mut raw);
-            if read.map_err(|source| CaptureError::Io { path: self.path.clone(), source })? == 0 {
+            if read.map_err(|e| refused(&self.path, &e))? == 0 {
                 return Ok(None);
             }
             let text = String::from_utf8_lossy(&raw);
@@ -122,8 +95,8 @@ impl<R: BufRead> CaptureTimes<R> {
         }
     }
 
-    fn problem(&self, problem: String) -> CaptureError {
-        CaptureError::Times { path: self.path.clone(), line: self.line, problem }
+    fn problem(&self, problem: TimesProblem) -> CaptureFault {
+        CaptureFault::Times { path: self.path.clone(), line: self.line, problem }
     }
 }
 
@@ -163,23 +136,22 @@ impl CaptureReader {
     ///
     /// # Errors
     /// A missing or unreadable file, a wrong header, a first row that is not at offset 0.
-    pub fn open(bin: &Path) -> Result<CaptureReader, CaptureError> {
-        let io = |path: &Path, source| CaptureError::Io { path: path.into(), source };
-        if let Some(kind) = odd_kind(&std::fs::metadata(bin).map_err(|e| io(bin, e))?) {
-            return Err(CaptureError::NotAFile { path: bin.into(), kind });
+    pub fn open(bin: &Path) -> Result<CaptureReader, CaptureFault> {
+        if let Some(kind) = odd_kind(&std::fs::metadata(bin).map_err(|e| refused(bin, &e))?) {
+            return Err(CaptureFault::NotAFile { path: bin.into(), kind });
         }
-        let file = open_plain(bin).map_err(|e| io(bin, e))?;
+        let file = open_plain(bin).map_err(|e| refused(bin, &e))?;
         let times_path = CaptureReader::times_path(bin);
         let mut times = match open_plain(&times_path) {
             Ok(file) => Some(CaptureTimes::new(&times_path, BufReader::new(file))?),
             Err(e) if e.kind() == io::ErrorKind::NotFound => None,
-            Err(e) => return Err(io(&times_path, e)),
+            Err(e) => return Err(refused(&times_path, &e)),
         };
         let mut rows = [None, None];
         if let Some(times) = &mut times {
             rows[0] = times.next_time()?;
             if rows[0].is_some_and(|row| row.byte_offset != 0) {
-                return Err(times.problem("the first read must start at byte_offset 0".into()));
+                return Err(times.problem(TimesProblem::FirstNotZero));
             }
             rows[1] = times.next_time()?;
         }
@@ -201,7 +173,7 @@ impl CaptureReader {
     ///
     /// # Errors
     /// An unreadable file or a wrong row of the times file.
-    pub fn next_step(&mut self) -> Result<Option<CaptureStep>, CaptureError> {
+    pub fn next_step(&mut self) -> Result<Option<CaptureStep>, CaptureFault> {
         while let (Some(times), Some(next)) = (&mut self.times, self.next) {
             if next.byte_offset > self.position {
                 break;
@@ -213,7 +185,7 @@ impl CaptureReader {
         let limit = left.min(MAX_CHUNK as u64);
         let mut bytes = Vec::with_capacity(MAX_CHUNK.min(limit as usize));
         let read = self.bytes.by_ref().take(limit).read_to_end(&mut bytes);
-        read.map_err(|source| CaptureError::Io { path: self.path.clone(), source })?;
+        read.map_err(|e| refused(&self.path, &e))?;
         self.position += bytes.len() as u64;
         Ok((!bytes.is_empty()).then(|| CaptureStep { at: self.current.map(|row| row.at), bytes }))
     }
@@ -232,11 +204,11 @@ impl CaptureWriter {
     ///
     /// # Errors
     /// A file that is there or can't be created.
-    pub fn create(bin: &Path) -> Result<CaptureWriter, CaptureError> {
+    pub fn create(bin: &Path) -> Result<CaptureWriter, CaptureFault> {
         let create = |path: &Path| {
             let mut options = File::options();
             options.write(true).create_new(true).mode(0o640);
-            options.open(path).map_err(|source| CaptureError::Io { path: path.into(), source })
+            options.open(path).map_err(|e| refused(path, &e))
         };
         let times = create(&CaptureReader::times_path(bin))?;
         CaptureWriter::new(bin, create(bin)?, times)
@@ -248,7 +220,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// A failed write.
-    pub fn new(bin_path: &Path, bin: W, times: W) -> Result<CaptureWriter<W>, CaptureError> {
+    pub fn new(bin_path: &Path, bin: W, times: W) -> Result<CaptureWriter<W>, CaptureFault> {
         let (bin, times) = (BufWriter::new(bin), BufWriter::new(times));
         let mut writer = CaptureWriter { bin_path: bin_path.into(), bin, times, position: 0 };
         let header = writeln!(writer.times, "{HEADER}");
@@ -260,18 +232,17 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// A failed write.
-    pub fn into_files(mut self) -> Result<(W, W), CaptureError> {
+    pub fn into_files(mut self) -> Result<(W, W), CaptureFault> {
         self.flush()?;
-        let failed = |source| CaptureError::Io { path: self.bin_path.clone(), source };
-        let bin = self.bin.into_inner().map_err(|e| failed(e.into_error()))?;
-        Ok((bin, self.times.into_inner().map_err(|e| failed(e.into_error()))?))
+        let bin = self.bin.into_inner().map_err(|e| refused(&self.bin_path, &e.into_error()))?;
+        Ok((bin, self.times.into_inner().map_err(|e| refused(&self.bin_path, &e.into_error()))?))
     }
 
     /// Appends one read. An empty one is no read and is left out.
     ///
     /// # Errors
     /// A failed write (a full disk, as a rule).
-    pub fn write(&mut self, at: Timestamp, bytes: &[u8]) -> Result<(), CaptureError> {
+    pub fn write(&mut self, at: Timestamp, bytes: &[u8]) -> Result<(), CaptureFault> {
         if bytes.is_empty() {
             return Ok(());
         }
@@ -284,7 +255,7 @@ impl<W: Write> CaptureWriter<W> {
     ///
     /// # Errors
     /// A failed write.
-    pub fn flush(&mut self) -> Result<(), CaptureError> {
+    pub fn flush(&mut self) -> Result<(), CaptureFault> {
         let flushed = self.bin.flush().and_then(|()| self.times.flush());
         self.checked(flushed)
     }
@@ -294,8 +265,8 @@ impl<W: Write> CaptureWriter<W> {
         self.position
     }
 
-    fn checked(&self, result: io::Result<()>) -> Result<(), CaptureError> {
-        result.map_err(|source| CaptureError::Io { path: self.bin_path.clone(), source })
+    fn checked(&self, result: io::Result<()>) -> Result<(), CaptureFault> {
+        result.map_err(|e| refused(&self.bin_path, &e))
     }
 }
 

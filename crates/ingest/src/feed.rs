@@ -2,9 +2,7 @@
 
 use std::time::Duration;
 
-use hereabout_core::{Micros, Timestamp};
-
-use crate::LinkReason;
+use hereabout_core::{LinkReason, Micros, Timestamp};
 
 /// Bytes of one read.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -63,7 +61,7 @@ pub struct ClockChange {
 pub struct LinkState {
     /// When it changed.
     pub at: Timestamp,
-    /// What it is now.
+    /// The link from `at` on.
     pub status: LinkStatus,
 }
 
@@ -78,7 +76,7 @@ pub enum LinkStatus {
     },
     /// Not there; tried again several times a second.
     Waiting {
-        /// Why, with words and advice.
+        /// Why, in facts.
         reason: LinkReason,
     },
 }

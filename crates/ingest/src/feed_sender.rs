@@ -2,14 +2,13 @@
 
 use std::time::Duration;
 
-use hereabout_core::{Micros, Timestamp};
+use hereabout_core::{LinkReason, Micros, Timestamp};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 
 use crate::link::gauge::Gauge;
-use crate::link::latency;
-use crate::{Chunk, Clock, ClockChange, Feed, LinkReason, LinkState, LinkStatus, MAX_CHUNK};
+use crate::{Chunk, Clock, ClockChange, Feed, LinkState, LinkStatus, MAX_CHUNK};
 
 /// How often a tick is sent, whatever comes in between.
 const TICK: Duration = Duration::from_millis(20);
@@ -38,8 +37,6 @@ pub(crate) struct FeedSender {
     link: Option<LinkStatus>,
     /// As [`Chunk::empty_at`] of what is read next.
     empty_at: Option<Timestamp>,
-    /// The adapter's latency timer that was reported last.
-    reported_latency_ms: Option<u32>,
     /// The difference of the wall clock that was reported last.
     reported_utc_minus_session: Micros,
 }
@@ -53,7 +50,6 @@ impl FeedSender {
             next_tick: Instant::now(),
             link: None,
             empty_at: None,
-            reported_latency_ms: None,
             reported_utc_minus_session: Micros::ZERO,
         }
     }
@@ -72,21 +68,9 @@ impl FeedSender {
         self.empty_at = None;
         let status = LinkStatus::Connected { latency_ms };
         if self.link.as_ref() != Some(&status) {
-            tracing::info!("source connected");
-            self.report_latency(latency_ms);
             self.status(status).await?;
         }
         Ok(())
-    }
-
-    /// Once, unless the timer was changed meanwhile.
-    fn report_latency(&mut self, latency_ms: Option<u32>) {
-        if let Some(ms) = latency_ms.filter(|ms| latency::latency_matters(*ms, None))
-            && self.reported_latency_ms != latency_ms
-        {
-            self.reported_latency_ms = latency_ms;
-            tracing::warn!("{}: {}", latency::latency_words(ms), latency::LATENCY_ADVICE);
-        }
     }
 
     /// Notes the instant when the input is empty now.
@@ -102,7 +86,7 @@ impl FeedSender {
         self.empty_at = Some(at);
     }
 
-    /// The clock.
+    /// The present instant on the session's time scale.
     pub(crate) fn now(&self) -> Timestamp {
         self.clock.now()
     }
@@ -111,9 +95,6 @@ impl FeedSender {
     pub(crate) async fn waiting(&mut self, reason: LinkReason) -> Result<(), RunEnd> {
         let status = LinkStatus::Waiting { reason };
         if self.link.as_ref() != Some(&status) {
-            if let LinkStatus::Waiting { reason } = &status {
-                tracing::warn!("source waiting: {reason}; {}", reason.advice());
-            }
             self.status(status).await?;
         }
         Ok(())
@@ -125,7 +106,7 @@ impl FeedSender {
         self.send(Feed::Link(LinkState { at, status })).await
     }
 
-    /// The last message.
+    /// Sends the last message of the channel.
     pub(crate) async fn end(&mut self) -> RunEnd {
         let at = self.clock.now();
         self.send(Feed::End(at)).await.err().unwrap_or(RunEnd::Exhausted)

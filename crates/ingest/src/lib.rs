@@ -12,7 +12,7 @@
 //! operating system's buffer holds what comes meanwhile (about 4 KiB on a serial line, so a reader
 //! that stalls for longer than that loses bytes there, not here).
 //!
-//! A source that falls away is reported with its reason ([`LinkReason`]) and tried again, at most half a
+//! A source that falls away is reported with its reason ([`LinkStatus`]) and tried again, at most half a
 //! second after the last try, so that it is back within a second of its return.
 //!
 //! [`CaptureWriter`] and [`CaptureReader`] are the files: `NAME.bin` with the raw bytes, and beside
@@ -25,17 +25,15 @@ mod feed;
 mod feed_sender;
 mod link;
 mod plain;
-mod reason;
 mod run;
 mod source;
 
-pub use capture::{CaptureError, CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
+pub use capture::{CaptureReader, CaptureStep, CaptureTime, CaptureTimes, CaptureWriter};
 pub use clock::Clock;
 pub use feed::{Chunk, ClockChange, Feed, FeedStep, Feeder, LinkState, LinkStatus};
 pub use feed_sender::RunEnd;
-pub use link::latency::{LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
-pub use plain::{odd_kind, open_plain, open_plain_unlinked};
-pub use reason::{Holder, LinkReason};
+pub use link::latency::{latency_matters, latency_timer_ms};
+pub use plain::{open_plain, open_plain_unlinked};
 pub use run::{idle, run};
 pub use source::{Pace, Source, SourceError, SourceText};
 

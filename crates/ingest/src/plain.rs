@@ -2,23 +2,11 @@
 
 use std::fs::{self, File, Metadata};
 use std::io;
-use std::os::unix::fs::{FileTypeExt, OpenOptionsExt};
+use std::os::unix::fs::OpenOptionsExt;
 use std::path::Path;
 
+use hereabout_core::odd_kind;
 use rustix::fs::OFlags;
-
-/// What is no plain file, in words; `None` for a plain file.
-pub fn odd_kind(meta: &Metadata) -> Option<&'static str> {
-    let kind = meta.file_type();
-    match () {
-        () if kind.is_file() => None,
-        () if kind.is_dir() => Some("a folder"),
-        () if kind.is_symlink() => Some("a symbolic link"),
-        () if kind.is_fifo() => Some("a named pipe"),
-        () if kind.is_socket() => Some("a socket"),
-        () => Some("a device"),
-    }
-}
 
 /// Opens a plain file for reading. A named pipe, a device or a folder is refused before it is opened, because opening
 /// alone may wait for ever or do something; and once more after, should it have been swapped.

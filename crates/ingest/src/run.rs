@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use hereabout_core::Micros;
+use hereabout_core::{LinkReason, Micros};
 use tokio::io::{AsyncRead, AsyncReadExt};
 use tokio::sync::mpsc;
 use tokio::time::Instant;
@@ -12,7 +12,7 @@ use crate::feed_sender::FeedSender;
 use crate::link::gauge::Gauge;
 use crate::link::line::{Line, Opened};
 use crate::link::{file, net, serial};
-use crate::{Clock, Feed, FeedStep, Feeder, LinkReason, MAX_CHUNK, RunEnd, Source};
+use crate::{Clock, Feed, FeedStep, Feeder, MAX_CHUNK, RunEnd, Source};
 
 /// First pause between two tries.
 const FIRST_PAUSE: Duration = Duration::from_millis(50);

@@ -33,7 +33,7 @@ pub enum Pace {
 pub enum Source {
     /// A serial port.
     Serial {
-        /// The device.
+        /// The device, or a link to it such as those under `/dev/serial/by-id`.
         path: PathBuf,
         /// Symbols per second.
         baud: u32,
@@ -78,7 +78,7 @@ impl fmt::Debug for Source {
     }
 }
 
-/// What a text means.
+/// A source's text, read: a source, or a scenario to be made one.
 #[derive(Debug)]
 pub enum SourceText {
     /// A source that can be run as it is.

@@ -61,7 +61,7 @@ impl Kit {
         Ok(Kit { world, spec, fields, sent: 0, cut: stream(Concern::Cut), flip: stream(Concern::Flip) })
     }
 
-    /// The scenario.
+    /// What the kit was made from, its faults included.
     pub fn scenario(&self) -> &Scenario {
         self.world.scenario()
     }
@@ -166,7 +166,7 @@ fn frame_spec(text: &FrameText) -> Result<FrameSpec, ScenarioProblem> {
     };
     let layout = match parsed {
         Ok(layout) => layout,
-        Err(e) => return at(key, Problem::Layout { what: e.to_string() }),
+        Err(e) => return at(key, Problem::Layout(Box::new(e))),
     };
     let unit = match text.unit.parse() {
         Ok(unit) => unit,

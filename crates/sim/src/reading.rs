@@ -2,10 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
+use hereabout_wire::LayoutError;
 use thiserror::Error;
 use toml::de::{DeTable, DeValue};
 
-use crate::{Kit, Scenario, ScenarioProblem};
+use crate::{Kit, Problem, Scenario, ScenarioProblem};
 
 /// Why there is no scenario.
 #[derive(Debug, Error)]
@@ -13,7 +14,7 @@ pub enum ScenarioError {
     /// The file can't be read.
     #[error("{} can't be read: {source}; check the path in [source] or on the command line", path.display())]
     Unreadable {
-        /// Which file.
+        /// As it was named.
         path: PathBuf,
         /// The system's words (not UTF-8 is among them).
         source: std::io::Error,
@@ -21,7 +22,7 @@ pub enum ScenarioError {
     /// Its text is wrong.
     #[error("{file}, line {line}, column {column}: {key}{}{problem}", if key.is_empty() { "" } else { ": " })]
     Text {
-        /// Which file.
+        /// As it was named.
         file: String,
         /// From 1.
         line: usize,
@@ -31,6 +32,20 @@ pub enum ScenarioError {
         key: String,
         /// What was found and expected.
         problem: String,
+    },
+    /// The layout of its frames is refused.
+    #[error("{file}, line {line}, column {column}: {key}: {}", Problem::Layout(error.clone()))]
+    Layout {
+        /// As it was named.
+        file: String,
+        /// From 1.
+        line: usize,
+        /// From 1, in characters.
+        column: usize,
+        /// `frame.layout`, `frame.layout_text` or `frame.layout_json`.
+        key: String,
+        /// What is wrong with it.
+        error: Box<LayoutError>,
     },
 }
 
@@ -68,8 +83,12 @@ impl Scenario {
             Some(_) => Kit::new(&scenario).map(|_| ()),
             None => scenario.check(),
         };
-        checked.map_err(|ScenarioProblem { key, problem }| {
-            wrong(offset_of(text, &key), key, problem.to_string())
+        checked.map_err(|ScenarioProblem { key, problem }| match problem {
+            Problem::Layout(error) => {
+                let (line, column) = place(text, offset_of(text, &key));
+                ScenarioError::Layout { file: file.into(), line, column, key, error }
+            }
+            problem => wrong(offset_of(text, &key), key, problem.to_string()),
         })?;
         Ok(scenario)
     }

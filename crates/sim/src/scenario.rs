@@ -33,7 +33,7 @@ pub struct Scenario {
     pub max_range_m: f64,
     /// How ranges become bytes; may be absent when only epochs are wanted.
     pub frame: Option<FrameText>,
-    /// The boards.
+    /// The boards in file order: without slots, anchor and range field go by it.
     #[serde(rename = "anchor")]
     pub anchors: Vec<SimAnchor>,
     /// The tags.
@@ -374,11 +374,8 @@ pub enum Problem {
     #[error("give exactly one of layout, layout_text and layout_json")]
     LayoutCount,
     /// The layout's text is wrong.
-    #[error("{what}")]
-    Layout {
-        /// The layout reader's words.
-        what: String,
-    },
+    #[error("the layout is not understood at its byte {} (`{}`)", .0.span.start, .0.token())]
+    Layout(Box<hereabout_wire::LayoutError>),
     /// A unit that is not known.
     #[error("{0}")]
     Unit(#[from] hereabout_wire::UnitError),

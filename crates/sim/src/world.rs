@@ -33,7 +33,7 @@ pub enum Absence {
 /// One anchor's range, with what is behind it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SimRange {
-    /// Which anchor.
+    /// Id of the anchor, as the scenario has it.
     pub anchor: AnchorId,
     /// Distance to the board that answered, metres.
     pub true_m: f64,
@@ -52,7 +52,7 @@ pub struct SimEpoch {
     pub at: Timestamp,
     /// Seconds since the start, to the microsecond.
     pub at_s: f64,
-    /// Which tag.
+    /// Id of the tag, as the scenario has it.
     pub tag: TagId,
     /// Where it is: east, north, up, metres.
     pub truth_m: [f64; 3],
@@ -105,7 +105,7 @@ impl World {
         Ok(World { scenario: scenario.clone(), tags, step: 0 })
     }
 
-    /// The scenario.
+    /// What the world was made from, its faults included.
     pub fn scenario(&self) -> &Scenario {
         &self.scenario
     }

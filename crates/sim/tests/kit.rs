@@ -227,7 +227,7 @@ fn frames_that_cannot_say_it_are_refused_with_the_key() {
         Problem::LayoutCount
     );
     let wrong = refused(&layout("c3 rnge:u16le*8 sum8"));
-    assert!(wrong.0 == "frame.layout" && matches!(wrong.1, Problem::Layout { .. }));
+    assert!(wrong.0 == "frame.layout" && matches!(wrong.1, Problem::Layout(_)));
     assert_eq!(refused(&|s| s.frame.as_mut().unwrap().unit = "inch".into()).0, "frame.unit");
     let few = refused(&layout("c3 range:u16le*3 sum8"));
     assert_eq!(few, ("anchor[3].id".into(), Problem::NoField { id: 3, fields: 3 }));
@@ -246,7 +246,23 @@ fn text_error(text: &str) -> (usize, String, String) {
             assert_eq!(file, "yard.toml");
             (line, key, problem)
         }
+        ScenarioError::Layout { file, line, key, error, .. } => {
+            assert_eq!(file, "yard.toml");
+            (line, key, format!("{error:?}"))
+        }
         other @ ScenarioError::Unreadable { .. } => panic!("{other}"),
+    }
+}
+
+#[test]
+fn a_layout_that_is_refused_keeps_what_is_wrong_with_it() {
+    let text = "duration_s = 60\n[frame]\nlayout = \"c3 range:u9\"\nunit = \"cm\"\n[[anchor]]\nid = 0\nat_m = [0, 0, 1]\n\
+                [[tag]]\nid = 0\nheight_m = 1\npath_m = [[3.0, 2.0]]\n";
+    match Scenario::parse(text, "yard.toml").unwrap_err() {
+        ScenarioError::Layout { line: 3, key, error, .. } => {
+            assert_eq!((key.as_str(), error.token()), ("frame.layout", "range:u9"));
+        }
+        other => panic!("{other}"),
     }
 }
 

@@ -15,7 +15,7 @@ pub enum StoreError {
         "cannot keep a log in {path}: there is no folder {folder}. Create it, or choose another [log] path."
     )]
     NoFolder {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// Its folder.
         folder: PathBuf,
@@ -26,7 +26,7 @@ pub enum StoreError {
          file, so the folder {folder} must be writable too. Change the rights, or choose another [log] path."
     )]
     Forbidden {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// Its folder.
         folder: PathBuf,
@@ -34,7 +34,7 @@ pub enum StoreError {
     /// A log to read does not exist.
     #[error("there is no log {path}. Check the name; a daemon creates the file when it starts.")]
     NoSuchFile {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// The file holds something else than a SQLite database.
@@ -42,7 +42,7 @@ pub enum StoreError {
         "{path} is not a SQLite database, so not a log. It was left as it is; choose another [log] path."
     )]
     NotADatabase {
-        /// The file.
+        /// Path of the file, as it was come to.
         path: PathBuf,
     },
     /// The file is a SQLite database of some other program.
@@ -50,7 +50,7 @@ pub enum StoreError {
         "{path} is a SQLite database, but not a log of hereabout. It was left as it is; choose another [log] path."
     )]
     OtherDatabase {
-        /// The file.
+        /// Path of the file, as it was come to.
         path: PathBuf,
     },
     /// A newer program wrote the file.
@@ -59,7 +59,7 @@ pub enum StoreError {
          wrote it. Update the program, or choose another [log] path."
     )]
     NewerSchema {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// Newest schema step in the file.
         found: i64,
@@ -72,7 +72,7 @@ pub enum StoreError {
          (or on a copy): it brings the file up to date."
     )]
     OlderSchema {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// Newest schema step in the file.
         found: i64,
@@ -82,7 +82,7 @@ pub enum StoreError {
     /// Another process writes the file, or holds its lock for whatever reason.
     #[error("the log {path} is locked by another program, as a rule a hereabout that writes it: {}", holder_words(*.process))]
     InUse {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// The other one's process id, when it was seen to hold the lock.
         process: Option<u32>,
@@ -90,7 +90,7 @@ pub enum StoreError {
     /// The file, or what must stand beside it, is not to be trusted or not of the right kind.
     #[error("the log {path} is not opened: {fault}.")]
     Untrusted {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// What is wrong with which file.
         fault: FileFault,
@@ -98,25 +98,25 @@ pub enum StoreError {
     /// No room for the file to grow.
     #[error("the disk with the log {path} is full. Make room, or choose a [log] path on another disk.")]
     DiskFull {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// Some other program holds a lock on the file.
     #[error("the log {path} is locked by another program (a SQLite shell in a transaction?). Close it.")]
     Busy {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// The file went from under the writer.
     #[error("the log {path} was moved or deleted while it was being written.")]
     Gone {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// The disk does not answer.
     #[error("the disk with the log {path} has not answered for {waited_s} s. Check the disk or the mount.")]
     NoAnswer {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// How long it was waited for, seconds.
         waited_s: u64,
@@ -126,7 +126,7 @@ pub enum StoreError {
         "the log {path} is damaged: {detail}. Keep a copy; `sqlite3 {path} .recover` may save what is left."
     )]
     Damaged {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// What was found.
         detail: String,
@@ -134,7 +134,7 @@ pub enum StoreError {
     /// The session that was asked for is not in the file.
     #[error("the log {path} has no session {id}. It holds: {have}.")]
     NoSuchSession {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// What was asked for.
         id: i64,
@@ -144,7 +144,7 @@ pub enum StoreError {
     /// The file holds no session at all.
     #[error("the log {path} holds no session yet. Run the daemon on it first.")]
     Empty {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// A session ended with records that could not be written.
@@ -167,13 +167,13 @@ pub enum StoreError {
         "the log's writer was stopped before it was done with {path}. At most the last second is missing."
     )]
     WriterStopped {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
     },
     /// Anything else that the operating system reports.
     #[error("cannot open the log {path}: {source}. Check the path and the disk.")]
     Io {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// The system's word.
         source: io::Error,
@@ -181,7 +181,7 @@ pub enum StoreError {
     /// Anything else that SQLite reports.
     #[error("SQLite failed on the log {path}: {detail}. Check the disk and the file.")]
     Database {
-        /// The log.
+        /// Path of the log, links in its folder resolved where it could be opened.
         path: PathBuf,
         /// SQLite's word.
         detail: String,

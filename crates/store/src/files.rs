@@ -12,6 +12,7 @@ use std::io;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Component, Path, PathBuf};
 
+use hereabout_core::{FileKind, odd_kind};
 use rustix::fs::OFlags;
 use rustix::process::{getegid, geteuid};
 
@@ -29,7 +30,7 @@ pub enum FileFault {
          or give the file's own path", path.display()
     )]
     Link {
-        /// The link.
+        /// Path of the link itself, not of what it leads to.
         path: PathBuf,
     },
     /// A link of somebody else on the way.
@@ -38,7 +39,7 @@ pub enum FileFault {
          Give the path without that link", path.display(), owner_words(*owner)
     )]
     ForeignLink {
-        /// The link.
+        /// Path of the link itself, not of what it leads to.
         path: PathBuf,
         /// Number of its owner.
         owner: u32,
@@ -46,10 +47,10 @@ pub enum FileFault {
     /// A folder, a pipe, a device or a socket.
     #[error("{} is {kind}, not a plain file. Remove it, or give another path", path.display())]
     NotPlain {
-        /// What is no file.
+        /// As it was come to.
         path: PathBuf,
-        /// What it is, in words.
-        kind: &'static str,
+        /// What it is.
+        kind: FileKind,
     },
     /// A file of somebody else.
     #[error(
@@ -57,7 +58,7 @@ pub enum FileFault {
          remove the file, or choose another folder", path.display(), owner_words(*owner)
     )]
     Foreign {
-        /// The file.
+        /// Path of the file, as it was come to.
         path: PathBuf,
         /// Number of its owner.
         owner: u32,
@@ -68,7 +69,7 @@ pub enum FileFault {
          anew", path.display()
     )]
     SecondName {
-        /// The file.
+        /// Path of the file, as it was come to.
         path: PathBuf,
     },
     /// A lock that other users can take.
@@ -77,7 +78,7 @@ pub enum FileFault {
          on a file system with owners and rights", path.display()
     )]
     Open {
-        /// The lock.
+        /// Path of the lock beside the log.
         path: PathBuf,
     },
     /// Anything else that the operating system reports.
@@ -99,20 +100,6 @@ impl FileFault {
             }
             _ => FileFault::Io { path: path.to_owned(), source },
         }
-    }
-}
-
-/// What a path leads to, in words; `None` for a plain file.
-pub fn odd_kind(meta: &Metadata) -> Option<&'static str> {
-    use std::os::unix::fs::FileTypeExt;
-    let kind = meta.file_type();
-    match () {
-        () if kind.is_file() => None,
-        () if kind.is_dir() => Some("a folder"),
-        () if kind.is_symlink() => Some("a symbolic link"),
-        () if kind.is_fifo() => Some("a named pipe"),
-        () if kind.is_socket() => Some("a socket"),
-        () => Some("a device"),
     }
 }
 

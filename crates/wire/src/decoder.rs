@@ -56,7 +56,7 @@ pub enum Item<'a> {
     Rejected {
         /// Why.
         reason: Rejection,
-        /// The bytes.
+        /// As they came, from where the search stood up to where it goes on.
         bytes: &'a [u8],
     },
 }

@@ -52,15 +52,15 @@ pub enum EncodeError {
     /// Nothing to put into a field that cannot be empty.
     #[error("`{field}` cannot be left empty in this layout")]
     Missing {
-        /// Which field.
+        /// As the layout names it.
         field: FieldName,
     },
     /// A number that the field cannot carry.
     #[error("`{field}` cannot carry {word:?}")]
     DoesNotFit {
-        /// Which field.
+        /// As the layout names it.
         field: FieldName,
-        /// The number.
+        /// What was to be written, in raw units of the frame.
         word: Word,
     },
 }

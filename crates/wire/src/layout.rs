@@ -39,9 +39,9 @@ pub const MAX_JSON_LINE_BYTES: usize = 4096;
 pub enum RangeKind {
     /// Whole numbers from `min` to `max`.
     Integer {
-        /// The smallest.
+        /// The smallest raw number, no unit applied.
         min: i64,
-        /// The greatest.
+        /// The greatest raw number, no unit applied.
         max: i64,
     },
     /// A 32 bit floating-point number; can be NaN, cannot be missing.

@@ -2,7 +2,7 @@
 //!
 //! A pure function: captured bytes (and, when kept, the arrival times of the reads) go in, an
 //! [`Outcome`] comes out. Description length decides: a reading of the bytes is believed for the bits
-//! that it saves against reading every byte alone. What is left undecided is told as
+//! that it saves against reading every byte alone. What is left undecided is reported as
 //! [`Alternative`]s, each with what to capture to decide it. The steps, one module each:
 //!
 //! 1. `triage`: nothing, one byte only, text, or bytes.

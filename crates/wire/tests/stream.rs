@@ -195,7 +195,6 @@ fn a_wrong_closing_literal_is_told_with_its_place() {
     let (pieces, counts) = decode(&layout, &stream, &[64]);
     let reason = Rejection::WrongLiteral { at: 12, wanted: 0x0A, found: 0x0B };
     assert_eq!(bad(&pieces), [(reason, lying)]);
-    assert_eq!(reason.to_string(), "begins like a frame, but byte 12 is 0b instead of 0a");
     assert_eq!((good_seqs(&pieces), counts.bad_frames), (vec![2], 1));
 }
 
@@ -502,7 +501,7 @@ mod properties {
                     Ok(layout) => prop_assert!(layout.range_fields() >= 1),
                     Err(error) => {
                         prop_assert!(source.get(error.span.clone()).is_some(), "{:?}", error);
-                        prop_assert!(error.diagram().ends_with('^') && !error.to_string().is_empty());
+                        prop_assert!(error.diagram().ends_with('^'));
                     }
                 }
             }

@@ -17,8 +17,11 @@
 pub mod anchor;
 pub mod calibration;
 pub mod hearing;
+pub mod io;
 pub mod kit;
+pub mod layout;
 pub mod learn;
+pub mod link;
 pub mod numbers;
 pub mod place;
 pub mod plausible;

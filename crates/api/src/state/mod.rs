@@ -42,19 +42,6 @@ pub struct LinkView {
     pub since: Timestamp,
 }
 
-/// What the decoder made of the bytes, since the start.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct DecoderCounts {
-    /// Bytes received from the link, whatever they were.
-    pub bytes: u64,
-    /// Frames whose checksum is right.
-    pub frames: u64,
-    /// Frames with a wrong checksum.
-    pub bad_checksum: u64,
-    /// Bytes that belonged to no frame.
-    pub skipped_bytes: u64,
-}
-
 /// The log's state: what is in it, what waits for it and what it lost. Counted since the daemon's start.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct LogStatus {
@@ -144,7 +131,7 @@ pub(crate) struct Counts {
 pub(crate) struct Snapshot {
     pub(crate) link: LinkView,
     pub(crate) ever_connected: bool,
-    pub(crate) decoder: Option<DecoderCounts>,
+    pub(crate) decoder: Option<hereabout_core::LinkCounts>,
     pub(crate) log: Option<LogStatus>,
     pub(crate) anchors: Option<Arc<AnchorTable>>,
     /// Findings about the kit from the bytes alone, whether frames come of them or not.

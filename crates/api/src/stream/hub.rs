@@ -23,7 +23,7 @@ use std::{
     time::Instant,
 };
 
-use hereabout_core::{AnchorId, Micros, TagId, Timestamp};
+use hereabout_core::{AnchorId, LinkCounts, Micros, TagId, Timestamp};
 use hereabout_engine::{AnchorMinute, KitFinding, Output};
 
 use super::{
@@ -33,7 +33,7 @@ use super::{
 use crate::{
     current::Moment,
     state::{
-        ClockStatus, Connectivity, DecoderCounts, HubInfo, LinkView, LogStatus, Snapshot, history::TagPast,
+        ClockStatus, Connectivity, HubInfo, LinkView, LogStatus, Snapshot, history::TagPast,
         site_info::SiteInfo,
     },
 };
@@ -131,7 +131,7 @@ impl Hub {
     }
 
     /// Takes over the decoder's counters.
-    pub fn set_decoder_counts(&self, counts: DecoderCounts) {
+    pub fn set_decoder_counts(&self, counts: LinkCounts) {
         self.lock().service.now.decoder = Some(counts);
     }
 

@@ -21,8 +21,7 @@ use tokio_util::{sync::CancellationToken, task::TaskTracker};
 use tower::ServiceExt;
 
 use crate::{
-    ApiError, ApiSettings, Connectivity, DecoderCounts, Hub, HubInfo, Key, LinkView, LogStatus, Rights,
-    SiteInfo, bind,
+    ApiError, ApiSettings, Connectivity, Hub, HubInfo, Key, LinkView, LogStatus, Rights, SiteInfo, bind,
     routes::{App, router},
     serve,
     v1::Sending,
@@ -303,7 +302,12 @@ pub(crate) fn waiting(s: f64) -> LinkView {
 pub(crate) fn busy_hub() -> Hub {
     let hub = Hub::new(info());
     hub.set_link(connected());
-    hub.set_decoder_counts(DecoderCounts { bytes: 18_000, frames: 890, bad_checksum: 3, skipped_bytes: 41 });
+    hub.set_decoder_counts(hereabout_core::LinkCounts {
+        bytes: 18_000,
+        frames: 890,
+        bad_checksum: 3,
+        skipped_bytes: 41,
+    });
     hub.set_log(LogStatus { path: "larkfield.db".into(), rows_written: 7_104, ..LogStatus::default() });
     hub.publish(&Output::Ranges(epoch(0)));
     hub.publish(&Output::Position(located(4181, 0)));

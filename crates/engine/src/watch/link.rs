@@ -8,7 +8,7 @@
 //! share of all pieces of the last minute.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Micros, Timestamp};
+use hereabout_core::{LinkCounts, Micros, Timestamp};
 
 use super::active_findings::ActiveKitFindings;
 use crate::output::{KitChange, KitFinding, MAX_KIT_FINDINGS};
@@ -25,50 +25,17 @@ const CUT: f64 = 0.05;
 const CUT_OVER: f64 = 0.02;
 const CUT_FEWEST: f64 = 3.0;
 
-/// What the decoder has counted since the daemon began, all sessions together.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct LinkCounts {
-    /// Bytes that came in.
-    pub bytes: u64,
-    /// Good frames.
-    pub frames: u64,
-    /// Frames with a wrong checksum.
-    pub bad_checksum: u64,
-    /// Bytes that belonged to no good frame.
-    pub skipped_bytes: u64,
-}
-
-impl LinkCounts {
-    /// What came since `earlier`; totals that went back began anew.
-    fn since(&self, earlier: &LinkCounts) -> LinkCounts {
-        let since = |now: u64, then: u64| if now >= then { now - then } else { now };
-        LinkCounts {
-            bytes: since(self.bytes, earlier.bytes),
-            frames: since(self.frames, earlier.frames),
-            bad_checksum: since(self.bad_checksum, earlier.bad_checksum),
-            skipped_bytes: since(self.skipped_bytes, earlier.skipped_bytes),
-        }
+/// Damaged pieces and their share of all; `None` without anything to judge.
+fn damage(counts: &LinkCounts) -> Option<(f64, f64)> {
+    if counts.bytes == 0 {
+        return None;
     }
-
-    fn add(&mut self, more: &LinkCounts) {
-        self.bytes = self.bytes.saturating_add(more.bytes);
-        self.frames = self.frames.saturating_add(more.frames);
-        self.bad_checksum = self.bad_checksum.saturating_add(more.bad_checksum);
-        self.skipped_bytes = self.skipped_bytes.saturating_add(more.skipped_bytes);
-    }
-
-    /// Damaged pieces and their share of all; `None` without anything to judge.
-    fn damage(&self) -> Option<(f64, f64)> {
-        if self.bytes == 0 {
-            return None;
-        }
-        let good = self.bytes.saturating_sub(self.skipped_bytes) as f64;
-        // Without a good frame nothing tells how long one is; sixteen bytes are a small one.
-        let frame_bytes = if self.frames > 0 { (good / self.frames as f64).max(1.0) } else { 16.0 };
-        let bad = (self.bad_checksum as f64).max(self.skipped_bytes as f64 / frame_bytes);
-        let all = bad + self.frames as f64;
-        (all > 0.0).then(|| (bad, bad / all))
-    }
+    let good = counts.bytes.saturating_sub(counts.skipped_bytes) as f64;
+    // Without a good frame nothing tells how long one is; sixteen bytes are a small one.
+    let frame_bytes = if counts.frames > 0 { (good / counts.frames as f64).max(1.0) } else { 16.0 };
+    let bad = (counts.bad_checksum as f64).max(counts.skipped_bytes as f64 / frame_bytes);
+    let all = bad + counts.frames as f64;
+    (all > 0.0).then(|| (bad, bad / all))
 }
 
 /// Watches a link; see the module.
@@ -137,7 +104,7 @@ impl KitWatch {
         self.slices.iter().for_each(|s| minute.add(s));
         let was = self.findings().iter().any(|f| matches!(f, KitFinding::FramesCut { .. }));
         let limit = if was { CUT_OVER } else { CUT };
-        if let Some((bad, share)) = minute.damage()
+        if let Some((bad, share)) = damage(&minute)
             && share >= limit
             && (was || bad >= CUT_FEWEST)
         {

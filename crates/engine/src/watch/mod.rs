@@ -48,7 +48,7 @@ use crate::start::InheritedAnchor;
 use active_findings::{ActiveFindings, ActiveKitFindings, FindingsByKind};
 use duplicate_id::DuplicateId;
 use kit::Kit;
-pub use link::{KitWatch, LinkCounts};
+pub use link::KitWatch;
 use link_quality::{LinkQuality, Sighting, noisy};
 use liveness::{Heard, Liveness};
 use minute::Minutes;

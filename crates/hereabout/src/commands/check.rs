@@ -5,9 +5,10 @@ use std::path::Path;
 use crate::site_picture::SitePicture;
 use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
 use hereabout_engine::epoch_from_frame;
-use hereabout_ingest::{Clock, LATENCY_ADVICE, latency_matters, latency_timer_ms, latency_words};
+use hereabout_ingest::{Clock, latency_matters, latency_timer_ms};
 use hereabout_solve::fit::FitAnswer;
 use hereabout_solve::verify::site_check::{DopSpread, SiteCheck, SiteCheckSettings, check_site};
+use hereabout_words::link::{LATENCY_ADVICE, latency_words};
 use hereabout_words::{Said, site_fact};
 use serde_json::{Value, json};
 

@@ -10,10 +10,13 @@ mod say;
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
+use crate::link_log::log_link;
+use hereabout_core::CaptureFault;
 use hereabout_core::{Micros, Timestamp};
-use hereabout_ingest::{CaptureError, CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
+use hereabout_ingest::{CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
 use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, Undecided, learn as study};
 use hereabout_words::learn as words;
+use hereabout_words::link;
 use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
@@ -126,9 +129,9 @@ fn next_step(args: &LearnArgs, capture: &Capture) {
 
 /// A capture from the disk, as far as it is studied.
 fn read(path: &Path) -> Result<Capture, Failure> {
-    let broken = |e: CaptureError| {
-        let code = if matches!(e, CaptureError::Times { .. }) { exit::DATA } else { exit::NO_INPUT };
-        Failure::new(code, e)
+    let broken = |e: CaptureFault| {
+        let code = if matches!(e, CaptureFault::Times { .. }) { exit::DATA } else { exit::NO_INPUT };
+        Failure::new(code, link::capture_words(&e))
     };
     let mut reader = CaptureReader::open(path).map_err(broken)?;
     let mut capture = Capture { name: path.to_owned(), bytes: Vec::new(), times: Vec::new(), source: None };
@@ -189,7 +192,8 @@ struct Recorder {
 
 impl Recorder {
     fn create(name: &Path, span: Micros, source: SourceText) -> Result<Recorder, Failure> {
-        let writer = CaptureWriter::create(name).map_err(|e| Failure::new(exit::CANT_CREATE, e))?;
+        let writer = CaptureWriter::create(name)
+            .map_err(|e| Failure::new(exit::CANT_CREATE, link::capture_words(&e)))?;
         let capture =
             Capture { name: name.to_owned(), bytes: Vec::new(), times: Vec::new(), source: Some(source) };
         Ok(Recorder { writer, capture, span, since: None, waiting: None, progress: progress(span) })
@@ -219,16 +223,17 @@ impl Recorder {
         self.capture.times.push((self.capture.bytes.len() as u64, at));
         self.capture.bytes.extend_from_slice(bytes);
         self.progress.set_message(format!("{} bytes", self.capture.bytes.len()));
-        self.writer.write(at, bytes).map_err(|e| Failure::new(exit::IO, e))
+        self.writer.write(at, bytes).map_err(|e| Failure::new(exit::IO, link::capture_words(&e)))
     }
 
     fn link(&mut self, at: Timestamp, status: &LinkStatus) {
+        log_link(status);
         match status {
             LinkStatus::Connected { .. } => {
                 self.since.get_or_insert(at);
             }
             LinkStatus::Waiting { reason } => {
-                let words = format!("{reason}\n  {}", reason.advice());
+                let words = format!("{}\n  {}", link::words(reason), link::advice(reason));
                 self.progress.suspend(|| eprintln!("waiting: {words}"));
                 self.waiting = Some(words);
             }
@@ -237,7 +242,7 @@ impl Recorder {
 
     fn finish(mut self) -> Result<Capture, Failure> {
         self.progress.finish_and_clear();
-        self.writer.flush().map_err(|e| Failure::new(exit::IO, e))?;
+        self.writer.flush().map_err(|e| Failure::new(exit::IO, link::capture_words(&e)))?;
         if let (None, Some(words)) = (self.since, &self.waiting) {
             self.remove_empty();
             return Err(Failure::new(exit::UNAVAILABLE, format!("nothing could be captured: {words}")));

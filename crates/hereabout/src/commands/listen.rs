@@ -14,6 +14,7 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::time::Duration;
 
+use crate::link_log::log_link;
 use hereabout_commission::hearing::{Hearing, HearingTable};
 use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, Site, TagId, Timestamp};
 use hereabout_engine::epoch_by_field;
@@ -21,6 +22,8 @@ use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, Feed, LinkStatus};
 use hereabout_wire::{Decoder, FrameSpec, Item};
 use hereabout_words::hearing::{self, Names};
+use hereabout_words::layout::rejection_words;
+use hereabout_words::link as link_words;
 use hereabout_words::site_fit;
 use serde_json::json;
 use tokio::sync::mpsc;
@@ -227,10 +230,13 @@ impl Show {
     }
 
     fn link(&mut self, status: LinkStatus) {
+        log_link(&status);
         match &status {
             _ if self.form == Form::Table => self.look_due = None,
             LinkStatus::Connected { .. } => eprintln!("connected"),
-            LinkStatus::Waiting { reason } => eprintln!("waiting: {reason}\n  {}", reason.advice()),
+            LinkStatus::Waiting { reason } => {
+                eprintln!("waiting: {}\n  {}", link_words::words(reason), link_words::advice(reason));
+            }
         }
         // Half a frame ends with the link.
         self.decoder.cut();
@@ -255,7 +261,7 @@ impl Show {
                     }
                     Item::Rejected { reason, bytes } => {
                         if self.form == Form::Raw {
-                            writeln!(out, "bad   {}\n      {reason}", hex(bytes))?;
+                            writeln!(out, "bad   {}\n      {}", hex(bytes), rejection_words(reason))?;
                         }
                         self.hearing.damaged(at);
                     }

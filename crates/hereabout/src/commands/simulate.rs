@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use hereabout_ingest::{CaptureReader, CaptureWriter};
 use hereabout_sim::{SimFrame, write_truth_header, write_truth_row};
+use hereabout_words::link::capture_words;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use tokio::io::AsyncWriteExt;
@@ -59,7 +60,7 @@ fn to_file(mut feeder: KitFeeder, out: &Path, taken: &mut Taken) -> Result<u8, F
     if feeder.scenario().duration_s.is_none() {
         return Err(Failure::new(exit::USAGE, "the scenario runs for ever: give --seconds"));
     }
-    let broken = |e: hereabout_ingest::CaptureError| Failure::new(exit::CANT_CREATE, e);
+    let broken = |e: hereabout_core::CaptureFault| Failure::new(exit::CANT_CREATE, capture_words(&e));
     let bytes = Output::begin(out, taken)?;
     let times = Output::begin(&CaptureReader::times_path(out), taken)?;
     let mut capture = CaptureWriter::new(out, bytes, times).map_err(broken)?;

@@ -4,9 +4,10 @@ use std::io;
 use std::path::Path;
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
+use hereabout_core::{CaptureFault, LinkReason, Timestamp};
 
-use crate::{CaptureError, CaptureReader, FeedStep, LinkReason, Pace};
+use crate::link::open_files::too_many_files;
+use crate::{CaptureReader, FeedStep, Pace};
 
 /// The reads of a capture in order.
 pub(crate) struct FileSteps {
@@ -18,15 +19,14 @@ pub(crate) struct FileSteps {
 
 impl FileSteps {
     pub(crate) fn open(path: &Path, pace: Pace) -> Result<FileSteps, LinkReason> {
-        let reader = CaptureReader::open(path).map_err(|e| reason(path, &e))?;
+        let reader = CaptureReader::open(path).map_err(|e| reason(path, e))?;
         let speed = match pace {
             Pace::Max => None,
             Pace::Timed(speed) if reader.has_times() => Some(speed),
             Pace::Auto => reader.has_times().then_some(1.0),
             Pace::Timed(_) => {
-                let times = CaptureReader::times_path(path);
-                let detail = format!("pace needs its times, and there is no {}", times.display());
-                return Err(LinkReason::FileUnreadable { path: path.into(), detail });
+                let fault = CaptureFault::NoTimes { path: CaptureReader::times_path(path) };
+                return Err(LinkReason::FileUnreadable { path: path.into(), fault });
             }
         };
         Ok(FileSteps { reader, speed, last: None })
@@ -34,7 +34,7 @@ impl FileSteps {
 
     /// `None` at the end.
     pub(crate) fn next_step(&mut self) -> Result<Option<FeedStep>, LinkReason> {
-        let step = self.reader.next_step().map_err(|e| reason(self.reader.path(), &e))?;
+        let step = self.reader.next_step().map_err(|e| reason(self.reader.path(), e))?;
         Ok(step.map(|step| {
             let wait = self.wait_until(step.at);
             self.last = step.at.or(self.last);
@@ -52,14 +52,14 @@ impl FileSteps {
     }
 }
 
-fn reason(path: &Path, error: &CaptureError) -> LinkReason {
-    if let CaptureError::Io { path: found, source } = error {
-        if let Some(reason) = LinkReason::too_many_files(&found.display(), source) {
+fn reason(path: &Path, fault: CaptureFault) -> LinkReason {
+    if let CaptureFault::Io { path: found, fault } = &fault {
+        if let Some(reason) = too_many_files(&found.display(), *fault) {
             return reason;
         }
-        if found == path && source.kind() == io::ErrorKind::NotFound {
+        if found == path && fault.kind == io::ErrorKind::NotFound {
             return LinkReason::FileMissing { path: path.into() };
         }
     }
-    LinkReason::FileUnreadable { path: path.into(), detail: error.to_string() }
+    LinkReason::FileUnreadable { path: path.into(), fault }
 }

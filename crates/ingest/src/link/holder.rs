@@ -7,7 +7,7 @@
 use std::fs;
 use std::path::Path;
 
-use crate::reason::Holder;
+use hereabout_core::Holder;
 
 /// What one process shows.
 struct Process {

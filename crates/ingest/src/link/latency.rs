@@ -33,18 +33,6 @@ pub fn latency_matters(latency_ms: u32, interval: Option<Micros>) -> bool {
     }
 }
 
-/// What a timer that matters means, for people; what to do about it is [`LATENCY_ADVICE`].
-pub fn latency_words(latency_ms: u32) -> String {
-    format!(
-        "the USB adapter keeps bytes back for up to {latency_ms} ms (its latency timer), so positions are up to \
-         that much older than they seem"
-    )
-}
-
-/// What to do about a timer that matters.
-pub const LATENCY_ADVICE: &str = "set the timer to 1 ms, for good by a udev rule with \
-                                  SUBSYSTEM==\"usb-serial\", ATTR{latency_timer}=\"1\"";
-
 #[cfg(test)]
 mod tests {
     use std::os::unix::fs::symlink;
@@ -76,6 +64,5 @@ mod tests {
         assert!(!latency_matters(10, ms(100)) && !latency_matters(16, ms(160)));
         assert!(latency_matters(3, ms(25)) && !latency_matters(2, ms(5)) && !latency_matters(1, ms(1)));
         assert!(!latency_matters(16, None) && latency_matters(17, None));
-        assert!(latency_words(17).contains("17 ms") && !LATENCY_ADVICE.contains("  "));
     }
 }

@@ -2,12 +2,12 @@
 
 use tokio::io::AsyncRead;
 
-use crate::LinkReason;
 use crate::link::gauge::Gauge;
+use hereabout_core::LinkReason;
 
 /// A stream that can fall away and be opened again.
 pub(crate) trait Line {
-    /// What is read.
+    /// Where the bytes come from, in order.
     type Stream: AsyncRead + Unpin + Send;
     /// Opens it, or says why not. Dropped when the run ends meanwhile.
     fn open(&self) -> impl Future<Output = Result<Opened<Self::Stream>, LinkReason>> + Send;
@@ -17,7 +17,7 @@ pub(crate) trait Line {
 
 /// A line that is open.
 pub(crate) struct Opened<S> {
-    /// What is read.
+    /// Where the bytes come from, in order.
     pub(crate) stream: S,
     /// Of the same input.
     pub(crate) gauge: Gauge,

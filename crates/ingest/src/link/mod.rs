@@ -6,4 +6,5 @@ pub(crate) mod holder;
 pub(crate) mod latency;
 pub(crate) mod line;
 pub(crate) mod net;
+pub(crate) mod open_files;
 pub(crate) mod serial;

@@ -4,12 +4,13 @@ use std::io;
 use std::net::SocketAddr;
 use std::time::Duration;
 
+use hereabout_core::{IoFault, LinkReason};
 use rustix::net::sockopt;
 use tokio::net::{TcpStream, UdpSocket};
 
-use crate::LinkReason;
 use crate::link::gauge::Gauge;
 use crate::link::line::{Line, Opened};
+use crate::link::open_files::{no_file_left, too_many_files};
 
 /// Longer than any answer on a local network takes; with the longest pause it still makes a try
 /// every two and a half seconds to a host that swallows packets.
@@ -34,7 +35,7 @@ impl Line for TcpServer {
         let addr = self.addr.clone();
         match error {
             None => LinkReason::TcpClosed { addr },
-            Some(e) => LinkReason::TcpBroken { addr, detail: e.to_string() },
+            Some(e) => LinkReason::TcpBroken { addr, fault: IoFault::from(&e) },
         }
     }
 }
@@ -66,7 +67,7 @@ fn keep_alive(stream: &TcpStream) -> io::Result<()> {
 }
 
 fn not_connected(addr: &str, error: &io::Error) -> LinkReason {
-    if let Some(reason) = LinkReason::too_many_files(&addr, error) {
+    if let Some(reason) = too_many_files(&addr, error.into()) {
         return reason;
     }
     match error.kind() {
@@ -75,8 +76,8 @@ fn not_connected(addr: &str, error: &io::Error) -> LinkReason {
             LinkReason::TcpNoAnswer { addr: addr.into(), waited_s: CONNECT_WAIT.as_secs() }
         }
         // Looking a name up opens files of its own.
-        _ => LinkReason::no_file_left(&addr)
-            .unwrap_or_else(|| LinkReason::TcpUnreachable { addr: addr.into(), detail: error.to_string() }),
+        _ => no_file_left(&addr)
+            .unwrap_or_else(|| LinkReason::TcpUnreachable { addr: addr.into(), fault: error.into() }),
     }
 }
 
@@ -87,6 +88,6 @@ pub(crate) async fn bind(addr: SocketAddr) -> Result<UdpSocket, LinkReason> {
 
 /// Why datagrams can't be received.
 pub(crate) fn udp_failed(addr: SocketAddr, error: &io::Error) -> LinkReason {
-    LinkReason::too_many_files(&addr, error)
-        .unwrap_or_else(|| LinkReason::UdpBind { addr: addr.to_string(), detail: error.to_string() })
+    too_many_files(&addr, error.into())
+        .unwrap_or_else(|| LinkReason::UdpBind { addr: addr.to_string(), fault: error.into() })
 }

@@ -21,14 +21,15 @@ use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use hereabout_core::{FileKind, IoFault, LinkReason};
 use rustix::fs::{FlockOperation, Mode, OFlags, flock};
 use rustix::io::Errno;
 use rustix::termios::{ControlModes, OptionalActions, QueueSelector, tcflush, tcgetattr, tcsetattr};
 use tokio_serial::{DataBits, ErrorKind, FlowControl, Parity, SerialPort as _, SerialStream, StopBits};
 
-use crate::LinkReason;
 use crate::link::gauge::Gauge;
 use crate::link::line::{Line, Opened};
+use crate::link::open_files::{no_file_left, too_many_files};
 use crate::link::{holder, latency};
 
 /// A port as configured.
@@ -77,7 +78,7 @@ impl Line for SerialPort {
     }
 
     fn lost(&self, error: Option<io::Error>) -> LinkReason {
-        LinkReason::Unplugged { path: self.path.clone(), detail: error.map(|e| e.to_string()) }
+        LinkReason::Unplugged { path: self.path.clone(), fault: error.as_ref().map(IoFault::from) }
     }
 }
 
@@ -91,24 +92,17 @@ async fn busy(path: PathBuf) -> LinkReason {
 /// Opens the second handle: of a serial port that nobody has locked.
 fn key(path: &Path, baud: u32) -> Result<OwnedFd, LinkReason> {
     let refused = |e: io::Error| {
-        LinkReason::too_many_files(&path.display(), &e)
-            .unwrap_or_else(|| from_io(path, baud, e.kind(), &e.to_string()))
+        let fault = IoFault::from(&e);
+        too_many_files(&path.display(), fault).unwrap_or_else(|| refused_with(path, baud, fault))
     };
-    let kind = fs::metadata(path).map_err(refused)?.file_type();
-    if !kind.is_char_device() {
-        let found = if kind.is_dir() {
-            "a folder"
-        } else if kind.is_file() {
-            "a plain file"
-        } else {
-            "something else"
-        };
-        return Err(LinkReason::NotSerial { path: path.into(), found });
+    let there = fs::metadata(path).map_err(refused)?;
+    if !there.file_type().is_char_device() {
+        return Err(LinkReason::NotSerial { path: path.into(), found: FileKind::of(&there) });
     }
     let flags = OFlags::RDWR | OFlags::NOCTTY | OFlags::NONBLOCK | OFlags::CLOEXEC;
     let key = rustix::fs::open(path, flags, Mode::empty()).map_err(|e| refused(e.into()))?;
     if matches!(tcgetattr(&key), Err(Errno::NOTTY)) {
-        return Err(LinkReason::NotSerial { path: path.into(), found: "another kind of device" });
+        return Err(LinkReason::NotSerial { path: path.into(), found: FileKind::Device });
     }
     if flock(&key, FlockOperation::NonBlockingLockExclusive) == Err(Errno::WOULDBLOCK) {
         return Err(LinkReason::SerialBusy { path: path.into(), holder: None });
@@ -129,9 +123,13 @@ fn port(path: &Path, baud: u32) -> Result<SerialStream, LinkReason> {
     SerialStream::open(&builder).map_err(|e| match e.kind() {
         // What the library reports when the port is locked by someone else.
         ErrorKind::NoDevice => LinkReason::SerialBusy { path: path.into(), holder: None },
-        ErrorKind::Io(kind) => LinkReason::no_file_left(&path.display())
-            .unwrap_or_else(|| from_io(path, baud, kind, &e.description)),
-        _ => LinkReason::no_file_left(&path.display()).unwrap_or_else(|| failed(path, baud, &e.description)),
+        ErrorKind::Io(kind) => {
+            no_file_left(&path.display()).unwrap_or_else(|| refused_with(path, baud, kind.into()))
+        }
+        ErrorKind::InvalidInput => failed(path, baud, io::ErrorKind::InvalidInput.into()),
+        ErrorKind::Unknown => {
+            no_file_left(&path.display()).unwrap_or_else(|| failed(path, baud, io::ErrorKind::Other.into()))
+        }
     })
 }
 
@@ -166,21 +164,21 @@ fn forget_what_waited(key: &OwnedFd, path: &Path) {
     }
 }
 
-fn from_io(path: &Path, baud: u32, kind: io::ErrorKind, detail: &str) -> LinkReason {
+fn refused_with(path: &Path, baud: u32, fault: IoFault) -> LinkReason {
     let path_buf = path.into();
-    match kind {
+    match fault.kind {
         io::ErrorKind::NotFound => LinkReason::SerialAbsent { path: path_buf },
         io::ErrorKind::PermissionDenied => {
             let group = fs::metadata(path).ok().and_then(|m| group_name(m.gid()));
             LinkReason::SerialDenied { path: path_buf, group }
         }
         io::ErrorKind::ResourceBusy => LinkReason::SerialBusy { path: path_buf, holder: None },
-        _ => failed(path, baud, detail),
+        _ => failed(path, baud, fault),
     }
 }
 
-fn failed(path: &Path, baud: u32, detail: &str) -> LinkReason {
-    LinkReason::SerialFailed { path: path.into(), baud, detail: detail.into() }
+fn failed(path: &Path, baud: u32, fault: IoFault) -> LinkReason {
+    LinkReason::SerialFailed { path: path.into(), baud, fault }
 }
 
 /// The group's name from the local table; groups of a directory service stay unnamed.
@@ -214,25 +212,22 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("capture.bin");
         fs::write(&file, b"x").unwrap();
-        assert_eq!(reason(&file), LinkReason::NotSerial { path: file, found: "a plain file" });
+        assert_eq!(reason(&file), LinkReason::NotSerial { path: file, found: FileKind::Plain });
         let folder = dir.path().to_owned();
-        assert_eq!(reason(&folder), LinkReason::NotSerial { path: folder, found: "a folder" });
+        assert_eq!(reason(&folder), LinkReason::NotSerial { path: folder, found: FileKind::Folder });
         let null = Path::new("/dev/null").to_owned();
-        assert_eq!(reason(&null), LinkReason::NotSerial { path: null, found: "another kind of device" });
+        assert_eq!(reason(&null), LinkReason::NotSerial { path: null, found: FileKind::Device });
         let absent = dir.path().join("ttyUSB0");
         assert_eq!(reason(&absent), LinkReason::SerialAbsent { path: absent });
     }
 
     #[test]
-    fn a_denied_port_names_the_group_to_join() {
+    fn a_denied_port_comes_with_the_group_to_join() {
         // EACCES can't be provoked for every user that may run this, so the mapping is tested.
-        let denied = from_io(Path::new("/dev/null"), 9600, io::ErrorKind::PermissionDenied, "");
-        assert!(matches!(&denied, LinkReason::SerialDenied { .. }));
-        let denied = LinkReason::SerialDenied { path: "/dev/ttyS0".into(), group: Some("uucp".into()) };
-        assert_eq!(denied.to_string(), "no permission to open /dev/ttyS0, which belongs to the group uucp");
-        assert!(denied.advice().contains("usermod -aG uucp"));
-        let unnamed = LinkReason::SerialDenied { path: "/dev/ttyS0".into(), group: None };
-        assert!(unnamed.advice().contains("usermod -aG dialout"));
+        let denied = refused_with(Path::new("/dev/null"), 9600, io::ErrorKind::PermissionDenied.into());
+        // /dev/null is root's everywhere.
+        let root = LinkReason::SerialDenied { path: "/dev/null".into(), group: group_name(0) };
+        assert_eq!(denied, root);
     }
 
     #[test]

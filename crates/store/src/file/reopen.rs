@@ -26,7 +26,7 @@ const MAX_BESIDE: u32 = 20;
 /// A log that is open for writing, and what a person should know of the way there.
 #[derive(Debug)]
 pub struct Found {
-    /// The log.
+    /// Open, with the writer's lock held.
     pub store: Store,
     /// The damage for which it is not the file that was asked for.
     pub instead_of: Option<StoreError>,

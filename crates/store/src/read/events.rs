@@ -12,7 +12,7 @@ pub struct StoredEvent {
     pub seq: u64,
     /// When it happened.
     pub at: Timestamp,
-    /// What kind it is.
+    /// A name of the daemon's events, 1 to 64 characters; programs rely on it.
     pub kind: String,
     /// More about it.
     pub detail: String,

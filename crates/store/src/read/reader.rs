@@ -3,14 +3,14 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use hereabout_core::{AnchorId, Micros, TagId, Timestamp};
+use hereabout_core::{AnchorId, Micros, TagId, Timestamp, odd_kind};
 use hereabout_engine::{InheritedAnchor, InheritedTag, StartState};
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, SqliteConnection};
 
 use crate::StoreError;
 use crate::error::from_sqlx;
-use crate::files::{FileFault, beside, odd_kind};
+use crate::files::{FileFault, beside};
 use crate::read::cursor::{Cursor, Kind, Pages};
 use crate::read::epochs::{EpochCursor, Epochs};
 use crate::read::events::{EventCursor, Events};

@@ -46,7 +46,7 @@ impl EventNumbers {
         numbers
     }
 
-    /// The next number.
+    /// The number of the next event; each comes once, from whatever clone.
     pub fn give(&self) -> u64 {
         let mut s = self.lock();
         s.next += 1;

@@ -116,7 +116,7 @@ impl Record {
     }
 }
 
-/// The kinds of rows.
+/// One record by the table that it goes to.
 #[derive(Clone, Debug)]
 pub(crate) enum Row {
     Frame(FrameRow),

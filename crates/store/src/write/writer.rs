@@ -221,7 +221,7 @@ impl Standing {
     }
 }
 
-/// The writing side.
+/// The task that writes: what is open, what is committed, what is in the open transaction.
 struct Writer {
     open: Option<Open>,
     /// Where a daemon's log is opened again.

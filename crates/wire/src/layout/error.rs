@@ -1,17 +1,11 @@
-//! What can be wrong with a layout text, where, and what to write instead.
+//! What can be wrong with a layout text, and where. The words are made in `words`.
 
-use std::fmt;
 use std::ops::Range;
 
-use hereabout_core::MAX_ANCHORS;
-use thiserror::Error;
-
-use super::{FieldName, MAX_FRAME_BYTES, MAX_SOURCE_BYTES};
-use crate::checksum::checksum_algorithms;
+use super::FieldName;
 
 /// A layout that was refused: which part of its text, and why.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-#[error("{kind} (at `{}`, byte {})", self.token(), self.span.start)]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct LayoutError {
     /// The whole layout text.
     pub source_text: String,
@@ -62,7 +56,7 @@ pub enum LayoutErrorKind {
     },
     /// A field name without a type.
     MissingType {
-        /// Which field.
+        /// As the layout names it.
         field: FieldName,
     },
     /// `name:type` with a type that does not exist.
@@ -98,12 +92,12 @@ pub enum LayoutErrorKind {
     RepeatNotAllowed,
     /// `tag`, `seq` and `millis` are counts: unsigned integers.
     CounterNotUnsigned {
-        /// Which field.
+        /// As the layout names it.
         field: FieldName,
     },
     /// A field other than `range` that stands twice.
     FieldTwice {
-        /// Which field.
+        /// As the layout names it.
         field: FieldName,
     },
     /// No `range` field.
@@ -140,95 +134,7 @@ pub enum LayoutErrorKind {
     BadPointer,
     /// Two pointers of which one names a part of the other, or the same place.
     PointerClash {
-        /// The other pointer.
+        /// The earlier pointer, as written.
         other: String,
     },
-}
-
-impl fmt::Display for LayoutErrorKind {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        use LayoutErrorKind as K;
-        match self {
-            K::Empty => f.write_str("the layout is empty: describe at least one `range` field"),
-            K::SourceTooLong { bytes } => {
-                write!(f, "the layout text has {bytes} bytes, the most is {MAX_SOURCE_BYTES}")
-            }
-            K::UnknownToken => f.write_str(
-                "not a token: write a literal byte as two hex digits (0a), a field as name:type (seq:u8), skip*N, or a checksum (sum8)",
-            ),
-            K::UnknownField { name } => {
-                write!(f, "no field is called `{name}`: the names are range, tag, seq, millis")
-            }
-            K::MissingType { field } => write!(f, "`{field}` needs a type: write {field}:u16le for example"),
-            K::UnknownType { name } => write!(
-                f,
-                "no type is called `{name}`: the types are u8 i8 u16le u16be i16le i16be u24le u24be u32le u32be f32le f32be"
-            ),
-            K::UnknownChecksum { name } => unknown_checksum(f, name),
-            K::BadChecksumSuffix { suffix } => write!(
-                f,
-                "`{suffix}` means nothing after a checksum: `@2` starts it at byte 2, `:le` or `:be` sets its byte order"
-            ),
-            K::OrderOfOneByte => f.write_str("a checksum of one byte has no byte order: leave :le or :be out"),
-            K::ChecksumCoversNothing { from, at } => write!(
-                f,
-                "the checksum stands at byte {at} and would start at byte {from}: it must start before its own place"
-            ),
-            K::BadRepeat { count } => write!(f, "`{count}` is not a repeat count: write a number from 1 up"),
-            K::RepeatNotAllowed => {
-                f.write_str("only range and skip can be repeated: write everything else once for every time it stands")
-            }
-            K::CounterNotUnsigned { field } => {
-                write!(f, "`{field}` is a count: its type must be u8, u16le, u16be, u24le, u24be, u32le or u32be")
-            }
-            K::FieldTwice { field } => {
-                write!(f, "`{field}` stands twice: only range may; use skip for bytes to ignore")
-            }
-            K::NoRange => f.write_str("the layout has no `range` field: without ranges there is nothing to position"),
-            K::TooManyRanges { count } => write!(f, "{count} range fields: the most is {MAX_ANCHORS}"),
-            K::FrameTooLong { bytes } => {
-                write!(f, "the frame has {bytes} bytes or more: the most is {MAX_FRAME_BYTES}")
-            }
-            K::CannotSynchronise => f.write_str(
-                "neither a literal byte nor a checksum: the start of a frame cannot be told from any other byte; add the bytes that every frame begins or ends with",
-            ),
-            K::UnclosedLiteral => f.write_str("the quote is not closed: end the literal with '"),
-            K::EmptyLiteral => f.write_str("nothing stands between the quotes: write the text that stands in the line"),
-            K::BadEscape => f.write_str("a backslash may only stand in \\\\ \\' and \\t"),
-            K::LineEndInLiteral => {
-                f.write_str("a literal cannot hold a line end: a text frame is one line, and its end is understood")
-            }
-            K::NoDelimiter => {
-                f.write_str("nothing separates this field from the one before: put a literal such as ',' between them")
-            }
-            K::LiteralLooksLikeNumber => f.write_str(
-                "a literal after a field may not begin with a digit or a point: it would be read as part of the number",
-            ),
-            K::MisplacedBy => f.write_str("`by` stands after a repeated field and before a literal: range*8 by ';'"),
-            K::BadPair => f.write_str("write name=/pointer, for example range=/d/0"),
-            K::BadPointer => {
-                f.write_str("not a JSON pointer: it begins with `/`, and `~` stands only in ~0 (for ~) and ~1 (for /)")
-            }
-            K::PointerClash { other } => {
-                write!(f, "this pointer and `{other}` name the same place or one a part of the other")
-            }
-        }
-    }
-}
-
-/// Names the checksums of the family that the writer seems to mean, so that the message stays short.
-fn unknown_checksum(f: &mut fmt::Formatter<'_>, name: &str) -> fmt::Result {
-    let lower = name.to_ascii_lowercase();
-    let family = ["crc-8", "crc-16", "crc-32"]
-        .into_iter()
-        .find(|family| lower.starts_with(family) || lower.starts_with(&family.replace('-', "")));
-    write!(f, "no checksum is called `{name}`: ")?;
-    let Some(family) = family else {
-        return f.write_str("write sum8, xor8, or a CRC by its catalogue name such as crc-16/modbus");
-    };
-    f.write_str("the catalogue has")?;
-    for algorithm in checksum_algorithms().iter().filter(|a| a.name().split('/').next() == Some(family)) {
-        write!(f, " {}", algorithm.name())?;
-    }
-    Ok(())
 }

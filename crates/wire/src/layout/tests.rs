@@ -136,24 +136,13 @@ fn json_faults_point_at_their_token() {
 fn the_diagram_puts_carets_under_the_token() {
     let error = Layout::parse_binary("c3 5a\n seq:u8 range:u17le\n sum8").unwrap_err();
     assert_eq!(error.diagram(), " seq:u8 range:u17le\n        ^^^^^^^^^^^");
-    assert_eq!(
-        error.to_string(),
-        "no type is called `u17le`: the types are u8 i8 u16le u16be i16le i16be u24le u24be u32le u32be f32le f32be \
-         (at `range:u17le`, byte 14)"
-    );
+    assert_eq!((error.token(), error.span.start), ("range:u17le", 14));
     // Characters are counted, not bytes; something missing at the end gets one caret behind it.
     let error = Layout::parse_text("'é,' seq").unwrap_err();
     assert_eq!(error.diagram(), "'é,' seq\n        ^");
     assert_eq!(error.token(), "end");
     let error = Layout::parse_text("'é,' ströng").unwrap_err();
     assert_eq!(error.diagram(), "'é,' ströng\n     ^^^^^^");
-}
-
-#[test]
-fn an_unknown_checksum_is_answered_with_its_family() {
-    let error = Layout::parse_binary("c3 range:u8 CRC32").unwrap_err().to_string();
-    assert!(error.contains("crc-32/iso-hdlc") && error.contains("crc-32/xfer"), "{error}");
-    assert!(!error.contains("crc-16/"), "{error}");
 }
 
 #[test]

@@ -113,13 +113,13 @@ pub enum Sureness {
 /// One part of a proposal.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Part {
-    /// What it is.
+    /// A piece of the layout with its evidence.
     pub what: PartKind,
     /// How sure that is.
     pub sureness: Sureness,
 }
 
-/// What was recognised.
+/// A piece of a layout, as the capture shows it.
 #[derive(Clone, Debug, PartialEq)]
 pub enum PartKind {
     /// Every frame has this many bytes.
@@ -129,12 +129,12 @@ pub enum PartKind {
     },
     /// Constant bytes at the start of every frame.
     Preamble {
-        /// The bytes.
+        /// In the order of the frame.
         bytes: Vec<u8>,
     },
     /// Constant bytes at the end of every frame.
     Trailer {
-        /// The bytes.
+        /// In the order of the frame.
         bytes: Vec<u8>,
     },
     /// A constant byte or number that may be the number of the tag, a type or a length.
@@ -148,7 +148,7 @@ pub enum PartKind {
     Counter {
         /// Byte of the frame, or number of the line, from 0.
         at: usize,
-        /// The usual step.
+        /// By how much it grows from frame to frame as a rule.
         step: i64,
         /// Taken as the module's clock, not as the number of the frame.
         is_clock: bool,
@@ -164,7 +164,7 @@ pub enum PartKind {
         /// Frames that were tried.
         tried: usize,
     },
-    /// The ranges.
+    /// Numbers that move as ranges to a moving tag do.
     Ranges {
         /// Range fields of the layout.
         fields: usize,
@@ -175,14 +175,14 @@ pub enum PartKind {
     },
     /// Unit of the ranges.
     Unit {
-        /// The unit.
+        /// That of the raw numbers.
         unit: Unit,
         /// By how many nats it beats the next.
         nats: f64,
     },
     /// Words that mean "no range".
     NoRange {
-        /// The words.
+        /// Raw numbers.
         words: Vec<f64>,
         /// Whether one was seen where ranges were before or after.
         seen: bool,
@@ -212,9 +212,9 @@ pub enum Question {
     Unit {
         /// The farthest range in the likelier unit, metres.
         farthest_m: f64,
-        /// The likelier one.
+        /// The one that the sizes speak for.
         likelier: Unit,
-        /// The other one.
+        /// The next one in likelihood.
         other: Unit,
     },
     /// Bytes beside each range are always zero: they may be its upper bytes.
@@ -287,7 +287,7 @@ pub enum Question {
     },
     /// All ranges change by one factor from one frame to the next.
     UnitChanges {
-        /// The factor.
+        /// The later ranges over the earlier ones.
         factor: f64,
     },
     /// Only the whole capture shows the layout, or nearly all of it: too little is left to test it on.
@@ -393,7 +393,7 @@ impl Tested {
 /// One reading that stands out.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Proposal {
-    /// The table.
+    /// Layout, unit and "no range" words, as the site file has them.
     pub frame: FrameGuess,
     /// What was recognised, and how sure each part is.
     pub parts: Vec<Part>,
@@ -436,7 +436,7 @@ pub enum NotFrames {
     },
     /// One byte over and over.
     ConstantByte {
-        /// The byte.
+        /// Its value.
         byte: u8,
     },
     /// Readable text that is no table of numbers.

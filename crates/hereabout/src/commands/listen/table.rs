@@ -13,6 +13,7 @@ use hereabout_commission::hearing::{HeardAnchor, HearingTable};
 use hereabout_engine::AnchorState;
 use hereabout_ingest::LinkStatus;
 use hereabout_words::hearing::{self, Names};
+use hereabout_words::link as link_words;
 
 use crate::sparkline::sparkline;
 use crate::terminal::{Line, Look, wrap};
@@ -51,7 +52,11 @@ impl View<'_> {
         let width = columns.saturating_sub(1).max(20);
         let mut lines = vec![Line::new(Look::Bold, self.head()), Line::new(Look::Plain, self.counts())];
         if let Some(LinkStatus::Waiting { reason }) = self.link {
-            warn(&mut lines, &format!("waiting: {reason}: {}", reason.advice()), width);
+            warn(
+                &mut lines,
+                &format!("waiting: {}: {}", link_words::words(reason), link_words::advice(reason)),
+                width,
+            );
         }
         lines.push(Line::new(Look::Plain, ""));
         lines.push(Line::new(Look::Bold, heading(columns)));
