@@ -5,7 +5,7 @@
 //! never gives NaN, whatever it is fed.
 //!
 //! ```text
-//! RangeObs -> local ranges -> linear_start -> least_squares -> places (one, or two) -> gate -> Solution
+//! RangeObs -> local ranges -> linear_start -> least_squares -> minima (one, or two) -> gate -> Solution
 //! ```
 //!
 //! When ranges may be NLOS, [`snapshot()`](snapshot::snapshot) weighs every subset of them instead of throwing single ones

@@ -43,10 +43,10 @@ fn the_nlos_range_is_named_and_does_not_move_the_place() {
         let mut ranges = CORNERS.map(|a| range(a, TAG, 0.0));
         ranges[nlos].range_m += 1.5;
         let s = open(&ranges, FLAT);
-        assert!(length(&minus(&s.position_m, &TAG)) < 0.02, "late {nlos}: {:?}", s.position_m);
+        assert!(length(&minus(&s.position_m, &TAG)) < 0.02, "NLOS {nlos}: {:?}", s.position_m);
         for (i, j) in s.ranges.iter().enumerate() {
             let p = j.unwrap().p_good;
-            assert!(if i == nlos { p < 0.01 } else { p > 0.9 }, "late {nlos}, anchor {i}: {p}");
+            assert!(if i == nlos { p < 0.01 } else { p > 0.9 }, "NLOS {nlos}, anchor {i}: {p}");
         }
         assert!((s.ranges[nlos].unwrap().residual_m - 1.5).abs() < 0.02);
     }

@@ -48,7 +48,7 @@ fn a_walk_is_followed_with_its_velocity() {
 }
 
 #[test]
-fn a_nlos_anchor_is_left_out_for_as_long_as_it_is_nlos() {
+fn an_nlos_anchor_is_left_out_for_as_long_as_it_is_nlos() {
     let mut t = tracker();
     walk(&mut t, 0..30);
     for k in 30..50 {
@@ -64,7 +64,7 @@ fn a_nlos_anchor_is_left_out_for_as_long_as_it_is_nlos() {
     let e = walk(&mut t, 50..53);
     assert!(e.ranges[2].judgement.unwrap().p_good > 0.8);
     let share = t.anchor_stats(2).unwrap().nlos_share.unwrap();
-    assert!((0.3..0.5).contains(&share), "late in 20 of 53: {share}");
+    assert!((0.3..0.5).contains(&share), "NLOS in 20 of 53: {share}");
     assert!(t.anchor_stats(0).unwrap().nlos_share.unwrap() < 0.1);
 }
 

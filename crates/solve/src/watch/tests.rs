@@ -187,7 +187,7 @@ fn a_constant_of_a_board_that_was_never_calibrated_is_no_move() {
 }
 
 #[test]
-fn a_nlos_anchor_reads_long_and_a_calm_one_is_unchanged() {
+fn an_nlos_anchor_reads_long_and_a_calm_one_is_unchanged() {
     let watch = run(FLAT, round, 400.0, |i, m, _| if i == 6 && m > 150.0 { 0.35 } else { 0.0 });
     let named = watch.standing(stamp(5_715), 6);
     assert!(matches!(named, Standing::Named(Change::ReadsLong { .. } | Change::Offset { .. })), "{named:?}");

@@ -115,7 +115,7 @@ proptest! {
     ) {
         o[which].range_m += nlos;
         if let Some(f) = place(&o, Dimension::TwoD { tag_height_m: 1.0 }).fix() {
-            prop_assert!(!f.residuals[which].used, "late by {nlos} and used: {f:?}");
+            prop_assert!(!f.residuals[which].used, "NLOS by {nlos} and used: {f:?}");
         }
     }
 

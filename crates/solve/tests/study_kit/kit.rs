@@ -60,7 +60,7 @@ pub(crate) struct Kit {
     pub(crate) dimension: Dimension,
     /// Noise of a good range, metres.
     pub(crate) sigma_m: f64,
-    /// Late ranges.
+    /// How its ranges become NLOS.
     pub(crate) nlos: Nlos,
     /// Share of wild readings.
     pub(crate) wild: f64,

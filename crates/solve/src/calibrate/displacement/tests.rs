@@ -55,7 +55,7 @@ fn a_tag_displaced_by_ten_centimetres_is_caught() {
     }
     println!("caught {caught} of 40, a rule of 15 cm a board {steps}");
     assert!(caught >= 39, "{caught}");
-    assert!(steps <= 2, "the bump must be one that single boards do not show: {steps}");
+    assert!(steps <= 2, "the displacement must be one that single boards do not show: {steps}");
     assert!((square / f64::from(caught)).sqrt() < 0.03);
 }
 
@@ -109,7 +109,7 @@ fn a_displacement_within_a_occupation_is_found_with_its_time() {
     }
     assert!(caught >= 14, "{caught}");
     assert!(falsely <= 1, "{falsely}");
-    assert!(refused <= 1, "single boards should not see a bump of 10 cm: {refused}");
+    assert!(refused <= 1, "single boards should not see a displacement of 10 cm: {refused}");
 }
 
 #[test]

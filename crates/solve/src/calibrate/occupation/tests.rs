@@ -43,7 +43,7 @@ fn nlos_ranges_up_to_two_in_five_hardly_move_the_level() {
         [(0.0, 1.5, 0.001), (0.1, 1.5, 0.002), (0.2, 1.5, 0.002), (0.3, 0.0, 0.003), (0.4, 1.5, 0.004)]
     {
         let f = trial(Kit { nlos_share, nlos_s, ..Kit::WHITE }, 11, 150);
-        println!("late {nlos_share}: {f:?}");
+        println!("NLOS {nlos_share}: {f:?}");
         assert!(f.bias_m.abs() < bar_m, "{f:?}");
         assert!((0.0022..0.0065).contains(&f.rms_m), "{f:?}");
     }
@@ -72,7 +72,7 @@ fn a_tail_of_another_shape_costs_less_than_a_centimetre() {
 fn two_standard_errors_hold_in_white_noise() {
     for (seconds, nlos_share) in [(25.0, 0.0), (60.0, 0.0), (60.0, 0.2)] {
         let f = trial(Kit { seconds, nlos_share, ..Kit::WHITE }, 3, 400);
-        println!("white {seconds} s, late {nlos_share}: {f:?}");
+        println!("white {seconds} s, NLOS {nlos_share}: {f:?}");
         assert!((0.88..=0.98).contains(&f.held), "{f:?}");
         assert!(f.mean_se_m < 0.008, "{f:?}");
     }
@@ -82,7 +82,7 @@ fn two_standard_errors_hold_in_white_noise() {
 fn two_standard_errors_hold_in_correlated_noise_where_the_naive_ones_do_not() {
     for (seconds, nlos_share, least) in [(60.0, 0.0, 0.82), (120.0, 0.2, 0.88), (240.0, 0.2, 0.88)] {
         let f = trial(Kit { seconds, nlos_share, slow_sd_m: 0.02, ..Kit::WHITE }, 4, 300);
-        println!("slow 2 cm over 10 s, {seconds} s, late {nlos_share}: {f:?}");
+        println!("slow 2 cm over 10 s, {seconds} s, NLOS {nlos_share}: {f:?}");
         // A minute is short in noise that remembers ten seconds: its bar is lower, and it is said.
         assert!((least..=0.98).contains(&f.held), "{f:?}");
         assert!(f.naive_held < 0.6, "the trial would show nothing: {f:?}");
@@ -216,7 +216,7 @@ fn somebody_who_walks_by_is_no_step() {
         let kit = Kit { nlos_share, nlos_same: true, ..Kit::WHITE };
         let stepped = |r: &OccupationRefusal| matches!(r, OccupationRefusal::Stepped { .. });
         let (steps, f) = (refused_for(kit, 200, |_| {}, stepped), trial(kit, 71, 200));
-        println!("late {nlos_share}: stepped {steps}, {f:?}");
+        println!("NLOS {nlos_share}: stepped {steps}, {f:?}");
         assert!(steps <= most && f.refused <= 2.0 * most && f.rms_m < 0.006, "{steps} {f:?}");
     }
 }

@@ -355,7 +355,7 @@ fn measured_ranges_show_the_same() {
     let (mut blamed, mut set_aside, mut innocent) = (0.0, 0.0, 0.0);
     for (block, nlos_share) in [(Block::Constant, 0.2), (Block::Stretches, 0.1), (Block::Each, 0.1)] {
         let f = World { block, nlos_share, tape_sd_m: 0.015, ranges: true, ..WORLD }.run(4, 10);
-        println!("{block:?}, late {nlos_share}: {}", f.row());
+        println!("{block:?}, NLOS {nlos_share}: {}", f.row());
         assert!(f.named() >= 0.9 && f.rms_m() <= 0.01, "{f:?}");
         blamed += f.blamed;
         set_aside += f.set_aside;
@@ -419,7 +419,7 @@ fn study() {
         (0.1, 1, Block::Each),
     ] {
         let world = World { nlos_share, blocked, block, tape_sd_m: 0.015, ranges: true, ..WORLD };
-        println!("  late {nlos_share}, {blocked} blocked, {block:?}: {}", world.run(3, 100).row());
+        println!("  NLOS {nlos_share}, {blocked} blocked, {block:?}: {}", world.run(3, 100).row());
     }
     for (anchors, spots) in [(4, 5), (6, 5), (8, 5), (6, 8), (8, 8)] {
         for (of_anchor, by_m) in [(false, 0.15), (false, 0.3), (true, 0.3), (true, 0.5)] {
