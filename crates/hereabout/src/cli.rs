@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::kit_file::FrameArgs;
+use crate::site_file::kit_file::FrameArgs;
 
 /// Positions from the raw ranges of a small ultra-wideband kit.
 ///

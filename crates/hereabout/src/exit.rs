@@ -55,23 +55,3 @@ impl fmt::Display for Failure {
         f.write_str(&self.message)
     }
 }
-
-impl From<Vec<crate::toml_doc::Problem>> for Failure {
-    fn from(problems: Vec<crate::toml_doc::Problem>) -> Failure {
-        let unreadable =
-            problems.iter().all(|p| p.line == 0 && p.key.is_empty() && p.what.starts_with("can't be read"));
-        let code = if unreadable { NO_INPUT } else { CONFIG };
-        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failure::new(code, lines.join("\n"))
-    }
-}
-
-impl From<crate::tables::TableError> for Failure {
-    fn from(e: crate::tables::TableError) -> Failure {
-        let code = match e {
-            crate::tables::TableError::Read { .. } => NO_INPUT,
-            _ => DATA,
-        };
-        Failure::new(code, e)
-    }
-}

@@ -21,7 +21,7 @@ fn main() -> ExitCode {
         Ok(code) => ExitCode::from(code),
         Err(failure) if failure.is_quiet() => ExitCode::from(failure.code),
         Err(failure) => {
-            hereabout::said::complain(format_args!("{failure}"));
+            hereabout::terminal::printing::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)
         }
     }
@@ -35,7 +35,7 @@ fn tell(e: &clap::Error) {
         // Nobody is left to be told when standard error is gone.
         let _ = e.print();
     } else {
-        hereabout::said::complain(format_args!("{}", e.render().to_string().trim_end()));
+        hereabout::terminal::printing::complain(format_args!("{}", e.render().to_string().trim_end()));
     }
 }
 

@@ -1,6 +1,6 @@
 //! `calibrate`: offsets from a tag at known places, or of one board at a taped distance.
 //!
-//! The ranges come from a recording or live ([`crate::sitting`]), the numbers from
+//! The ranges come from a recording or live ([`crate::survey::session`]), the numbers from
 //! [`hereabout_engine::commission`]; here they become a table, words and `calibration.toml`. A board that is
 //! refused keeps what it had. Nothing is written before everything is known.
 
@@ -17,16 +17,17 @@ use hereabout_words::time::rfc3339_seconds;
 use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
-use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
+use crate::calibration::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
+use crate::calibration::fit_test::{FitTest, SiteMisfit};
+use crate::calibration::place_checks::{self, Heights, Named};
 use crate::cli::{CalibrateArgs, SittingArgs};
+use crate::commands::rows;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::fit_test::{FitTest, SiteMisfit};
-use crate::place_checks::{self, Heights, Named};
-use crate::rows;
+use crate::files::paths::{calibration_beside, is_same_file};
 use crate::site_file::SiteFile;
-use crate::sitting::{self, Goal, Taker};
-use crate::spots::Spots;
+use crate::survey::session::{self, Goal, Taker};
+use crate::survey::spots::Spots;
 
 /// Usual time at one place, seconds.
 const PLACE_S: f64 = 60.0;
@@ -56,7 +57,7 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
         left_out: sitting.left_out(),
         misfit: misfit.as_ref(),
     };
-    let path = calibration_file::beside(&args.site);
+    let path = calibration_beside(&args.site);
     let taken = !found.taken().is_empty();
     let written = taken && !args.dry_run && !outcome.is_forbidden();
     if written {
@@ -91,8 +92,8 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
 
 /// Goes back. The present file may be one that every other command refuses, so the site is not loaded first.
 fn restore(site: &Path) -> Result<u8, Failure> {
-    let path = calibration_file::beside(site);
-    if calibration_file::is_same_file(site, &path) {
+    let path = calibration_beside(site);
+    if is_same_file(site, &path) {
         let what = format!("{} is the site file itself, and not its calibration", path.display());
         return Err(Failure::new(exit::CONFIG, format!("{what}\n  give the site file another name")));
     }
@@ -154,7 +155,7 @@ impl Task {
         let tag = args.sitting.tag.map(TagId);
         // A board on its stand need not be where the site has it.
         let placed = !matches!(self, Task::Board { .. });
-        let fit = placed.then(|| FitTest::new(&sitting::tested_site(&args.sitting, site)));
+        let fit = placed.then(|| FitTest::new(&session::tested_site(&args.sitting, site)));
         let mut ear =
             Listener { site: &site.site, sitting: SurveySession::new(&site.site, tag), only: None, fit };
         let (goals, usual_s) = match self {
@@ -175,7 +176,7 @@ impl Task {
         if let Some(spots) = self.table().filter(|_| args.sitting.input.is_some()) {
             spots.check_extent(sitting.extent())?;
         }
-        sitting::check_heard(&sitting, tag)?;
+        session::check_heard(&sitting, tag)?;
         if let Some(fit) = &mut fit {
             fit.settle();
         }
@@ -252,7 +253,7 @@ pub(crate) fn places_task(args: &SittingArgs, site: &Site, json: bool) -> Result
         Dimension::TwoD { tag_height_m } => Some(tag_height_m),
         Dimension::ThreeD => None,
     };
-    let goals: Result<Vec<Goal>, Failure> = args.at.iter().map(|t| sitting::place(t, up_m)).collect();
+    let goals: Result<Vec<Goal>, Failure> = args.at.iter().map(|t| session::place(t, up_m)).collect();
     let goals = goals?;
     let named = |g: &Goal| Some(Named { label: format!("--at {}", g.name), at_m: g.at_m? });
     let places: Vec<Named> = goals.iter().filter_map(named).collect();
@@ -275,8 +276,8 @@ pub(crate) async fn hear(
     taker: &mut dyn Taker,
 ) -> Result<(), Failure> {
     let Some(input) = &args.input else {
-        let seconds = sitting::stay_s(args.seconds, usual_s)?;
-        return sitting::live(goals, seconds, site, args.source.as_deref(), taker).await;
+        let seconds = session::stay_s(args.seconds, usual_s)?;
+        return session::live(goals, seconds, site, args.source.as_deref(), taker).await;
     };
     match table {
         Some(spots) => spots.list().into_iter().for_each(|spot| {
@@ -288,7 +289,7 @@ pub(crate) async fn hear(
             taker.begin(Spot { name: goal.name.clone(), at_m: goal.at_m.unwrap_or_default(), from, to });
         }),
     }
-    sitting::from_recording(input, site, args, taker).await
+    session::from_recording(input, site, args, taker).await
 }
 
 struct Listener<'a> {

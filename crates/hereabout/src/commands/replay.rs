@@ -22,11 +22,11 @@ use crate::cli::ReplayArgs;
 use crate::commands::run::store_failure;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::outputs::{self, Output as OutputFile, Taken};
+use crate::files::outputs::{self, Output as OutputFile, Taken};
+use crate::picture::track_picture;
+use crate::recording::range_table::{BadRow, read_truth};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::{self, SiteFile};
-use crate::tables::{BadRow, read_truth};
-use crate::track_picture;
 
 /// Runs a replay to its end.
 ///

@@ -20,19 +20,20 @@ use hereabout_store::LogReader;
 use hereabout_words::site_fact;
 use hereabout_words::time::rfc3339_seconds;
 
-use crate::calibration_file::{self, CalibrationFile};
+use crate::calibration::calibration_file::{self, CalibrationFile};
+use crate::calibration::place_checks::{self, Heights};
 use crate::cli::{ReportArgs, SittingArgs};
 use crate::commands::check::site_check;
 use crate::commands::runtime;
 use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
-use crate::outputs::{Output, Taken, cannot_write, is_stdout};
-use crate::place_checks::{self, Heights};
+use crate::files::outputs::{Output, Taken, cannot_write, is_stdout};
+use crate::files::paths::calibration_beside;
+use crate::picture::site_picture::{ErrorArrow, SitePicture};
 use crate::recording::{Kind, Recording};
 use crate::site_file::SiteFile;
-use crate::site_picture::{ErrorArrow, SitePicture};
-use crate::sitting::{self, Taker};
-use crate::spots::Spots;
+use crate::survey::session::{self, Taker};
+use crate::survey::spots::Spots;
 use crate::toml_doc::Document;
 
 /// Calibrations that the history shows.
@@ -141,7 +142,7 @@ async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
 
 /// The calibration beside a site file and those kept before it, newest first.
 fn kept_calibrations(site: &Path) -> Vec<Past> {
-    let path = calibration_file::beside(site);
+    let path = calibration_beside(site);
     let files = std::iter::once(path.clone()).chain(calibration_file::kept(&path)).take(MOST_PAST);
     let read = |p: PathBuf| {
         let from = p.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
@@ -166,11 +167,11 @@ async fn hear(
     }
     let how =
         SittingArgs { session: args.session, frame_period: args.frame_period, ..SittingArgs::default() };
-    sitting::from_recording(input, site, &how, &mut ear).await?;
+    session::from_recording(input, site, &how, &mut ear).await?;
     let Listener { tally, proof, .. } = ear;
     let Some(spots) = spots else { return Ok((tally, None)) };
     spots.check_extent(proof.heard().extent())?;
-    sitting::check_heard(proof.heard(), tag)?;
+    session::check_heard(proof.heard(), tag)?;
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
     Ok((tally, Some((shown(site, &proof, places), errors_m))))

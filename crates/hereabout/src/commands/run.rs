@@ -18,18 +18,18 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use crate::access::key_file;
+use crate::access::open_files;
+use crate::access::socket_file::{SocketError, SocketFile, beside};
 use crate::cli::RunArgs;
 use crate::commands::runtime;
+use crate::daemon::Keeper;
+use crate::daemon::pipeline::{Drained, Events, Pump, log_status};
+use crate::daemon::runnable::{Instead, Obstacle, obstacles};
+use crate::daemon::wall_clock::watch_synchronisation;
 use crate::exit::{self, Failure};
-use crate::keeper::Keeper;
-use crate::key_file;
-use crate::open_files;
-use crate::pump::{Drained, Events, Pump, log_status};
-use crate::runnable::{Instead, Obstacle, obstacles};
 use crate::site_file::SiteFile;
-use crate::socket_file::{SocketError, SocketFile, beside};
 use crate::source::open_source;
-use crate::wall_clock::watch_synchronisation;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
 const FEED_QUEUE: usize = 256;
@@ -342,18 +342,4 @@ pub fn store_failure(e: StoreError) -> Failure {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[tokio::test]
-    async fn the_end_of_a_vital_task_stops_everything_even_a_panic() {
-        for breaks in [false, true] {
-            let stop = CancellationToken::new();
-            let work = vital(&stop, async move { assert!(!breaks, "a broken task") });
-            assert!(!stop.is_cancelled(), "it has not even begun");
-            let ended = tokio::spawn(work).await;
-            assert_eq!(ended.is_err(), breaks);
-            assert!(stop.is_cancelled());
-        }
-    }
-}
+mod tests;

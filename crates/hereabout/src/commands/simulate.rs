@@ -15,8 +15,8 @@ use tokio::net::TcpListener;
 use crate::cli::SimulateArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::kit_feeder::KitFeeder;
-use crate::outputs::{Output, Taken};
+use crate::files::outputs::{Output, Taken};
+use crate::source::kit_feeder::KitFeeder;
 
 /// Runs the kit until it ends or Ctrl-C.
 ///

@@ -9,15 +9,16 @@ use hereabout_solve::verify::{CeInterval, PointResult, Verdict, Verification};
 use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
-use crate::calibration_file::{self, CalibrationFile, UsedPlace};
+use crate::calibration::calibration_file::{CalibrationFile, UsedPlace};
+use crate::calibration::fit_test::{FitTest, SiteMisfit};
 use crate::cli::VerifyArgs;
 use crate::commands::calibrate::{Places, goals_of, hear, places_task};
+use crate::commands::rows;
 use crate::commands::runtime;
 use crate::exit::Failure;
-use crate::fit_test::{FitTest, SiteMisfit};
-use crate::rows;
+use crate::files::paths::calibration_beside;
 use crate::site_file::SiteFile;
-use crate::sitting::{self, Taker};
+use crate::survey::session::{self, Taker};
 
 /// Usual time at one checkpoint, seconds.
 const PLACE_S: f64 = 30.0;
@@ -67,21 +68,21 @@ async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<Site
         Places::Table(spots) => (goals_of(spots), Some(spots)),
     };
     let ear = Listener::new(&site.site, tag);
-    let mut ear = Tested { ear, fit: FitTest::new(&sitting::tested_site(&args.sitting, site)) };
+    let mut ear = Tested { ear, fit: FitTest::new(&session::tested_site(&args.sitting, site)) };
     hear(&args.sitting, site, table, &goals, PLACE_S, &mut ear).await?;
     let Tested { ear, mut fit } = ear;
     fit.settle();
     if let Some(spots) = table.filter(|_| args.sitting.input.is_some()) {
         spots.check_extent(ear.proof.heard().extent())?;
     }
-    sitting::check_heard(ear.proof.heard(), tag)?;
+    session::check_heard(ear.proof.heard(), tag)?;
     let calibrated_at = calibrated_at(site)?;
     Ok((shown(site, &ear.proof, calibrated_at), fit.misfit()))
 }
 
 /// The places that the calibration beside a site file rests on.
 pub(crate) fn calibrated_at(site: &SiteFile) -> Result<Vec<UsedPlace>, Failure> {
-    let file = CalibrationFile::read(&calibration_file::beside(&site.path))?;
+    let file = CalibrationFile::read(&calibration_beside(&site.path))?;
     Ok(file.map(|f| f.places).unwrap_or_default())
 }
 
