@@ -8,7 +8,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-use hereabout::daemon::pipeline::{Events, Pump};
+use hereabout::daemon::pipeline::{Events, Pipeline};
 use hereabout::site_file::SiteFile;
 use hereabout_api::v1::RunBefore;
 use hereabout_api::{ApiSettings, Hub, HubInfo, SiteInfo};
@@ -53,7 +53,7 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
     let settings = ApiSettings::new(Arc::new(move || {
         api_hub.utc(Timestamp::from_micros(api_now.load(Ordering::SeqCst)))
     }));
-    let (url, pump) = runtime.block_on(async {
+    let (url, pipeline) = runtime.block_on(async {
         let loopback: SocketAddr = ([127, 0, 0, 1], 0).into();
         let listener = hereabout_api::bind(loopback).await.unwrap();
         let url = format!("http://{}", listener.local_addr().unwrap());
@@ -75,11 +75,11 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
         let decoder = Decoder::new(spec.layout.clone());
         let log_path = log.display().to_string();
         let events = Events { numbers, log: Some(writer), log_path, before: RunBefore::UNKNOWN };
-        (url, Pump::new(decoder, engine, hub.clone(), events, "/dev/null".into(), start, synchronised))
+        (url, Pipeline::new(decoder, engine, hub.clone(), events, "/dev/null".into(), start, synchronised))
     });
     let mut live = Live::try_connect(&url, "topics=position,event").unwrap();
     let reader = std::thread::spawn(move || std::iter::from_fn(|| live.next().ok()).collect::<Vec<String>>());
-    let pump = runtime.spawn(pump.run(feed, no_changes));
+    let pipeline = runtime.spawn(pipeline.run(feed, no_changes));
     for (i, frame) in frames.iter().enumerate() {
         let at = frame.epoch.at;
         now_us.store(at.micros(), Ordering::SeqCst);
@@ -96,7 +96,7 @@ fn play(folder: &std::path::Path, changes: &[(usize, f64)]) -> Heard {
     let end = frames.last().unwrap().epoch.at.plus(Micros::from_millis(50));
     feed_in.blocking_send(Feed::Tick(end.plus(Micros::from_millis(600)))).unwrap();
     drop(feed_in);
-    let drained = runtime.block_on(pump).unwrap();
+    let drained = runtime.block_on(pipeline).unwrap();
     let status = serde_json::from_str(&get(&format!("{url}/v1/status")).2).unwrap();
     runtime.block_on(drained.log.unwrap().finish(drained.newest.unwrap())).unwrap();
     stop.cancel();

@@ -241,7 +241,7 @@ pub struct CheckArgs {
 
 /// Where the tag stands, and where its ranges come from: `calibrate` and `verify`.
 #[derive(Args, Debug, Default)]
-pub struct SittingArgs {
+pub struct SurveyArgs {
     /// A place of the tag: east, north (and up), metres. May be given again for further places.
     #[arg(long, value_name = "E,N[,U]", allow_hyphen_values = true)]
     pub at: Vec<String>,
@@ -288,7 +288,7 @@ pub struct CalibrateArgs {
     pub height_difference: Option<String>,
     /// Places and input.
     #[command(flatten)]
-    pub sitting: SittingArgs,
+    pub survey: SurveyArgs,
     /// Find a scale as well as an offset.
     #[arg(long)]
     pub scale: bool,
@@ -313,7 +313,7 @@ pub struct VerifyArgs {
     pub site: PathBuf,
     /// Checkpoints and input.
     #[command(flatten)]
-    pub sitting: SittingArgs,
+    pub survey: SurveyArgs,
     /// The result as one JSON document.
     #[arg(long)]
     pub json: bool,

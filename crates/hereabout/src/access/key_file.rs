@@ -20,7 +20,7 @@ use crate::access::open_files::advice;
 /// Random bytes of a key.
 const KEY_BYTES: usize = 32;
 /// More than any key file holds, bytes.
-const MOST_READ: u64 = 256;
+const MAX_KEY_BYTES: u64 = 256;
 
 /// Why there is no key in use.
 #[derive(Debug, thiserror::Error)]
@@ -115,7 +115,7 @@ fn read(path: &Path) -> Result<Key, KeyError> {
         return Err(not_trusted("is one that others than its owner may read or write"));
     }
     let mut text = String::new();
-    match file.take(MOST_READ).read_to_string(&mut text) {
+    match file.take(MAX_KEY_BYTES).read_to_string(&mut text) {
         Ok(_) => {}
         Err(e) if e.kind() == io::ErrorKind::InvalidData => return Err(not_trusted("holds no key")),
         Err(e) => return Err(not_read(e)),

@@ -10,9 +10,9 @@ use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 /// port's second handle, names that are looked up, the search for a port's holder, a helper's pipes, who is turned away.
 const RESERVE: u64 = 40;
 /// Connections that there are at least, however low the limit is,
-const FEWEST_CONNECTIONS: u64 = 4;
+const MIN_CONNECTIONS: u64 = 4;
 /// and at most.
-const MOST_CONNECTIONS: u64 = 512;
+const MAX_CONNECTIONS: u64 = 512;
 
 /// Raises this process's own limit as far as it may by itself.
 pub fn raise_limit() {
@@ -31,11 +31,11 @@ pub fn connections() -> usize {
 /// What needs a person about the limit, in words.
 pub fn too_few() -> Option<String> {
     let limit = getrlimit(Resource::Nofile).current?;
-    (limit < RESERVE + FEWEST_CONNECTIONS).then(|| {
+    (limit < RESERVE + MIN_CONNECTIONS).then(|| {
         format!(
             "this program may have only {limit} files open, so the kit's link and the log may have to wait for one: raise the \
              limit to {} or more (`ulimit -n`, LimitNOFILE= of a systemd unit)",
-            RESERVE + FEWEST_CONNECTIONS
+            RESERVE + MIN_CONNECTIONS
         )
     })
 }
@@ -53,8 +53,8 @@ pub fn advice(error: &std::io::Error) -> &'static str {
 }
 
 fn connections_within(limit: Option<u64>) -> usize {
-    let spare = limit.map_or(MOST_CONNECTIONS, |limit| limit.saturating_sub(RESERVE));
-    spare.clamp(FEWEST_CONNECTIONS, MOST_CONNECTIONS) as usize
+    let spare = limit.map_or(MAX_CONNECTIONS, |limit| limit.saturating_sub(RESERVE));
+    spare.clamp(MIN_CONNECTIONS, MAX_CONNECTIONS) as usize
 }
 
 #[cfg(test)]

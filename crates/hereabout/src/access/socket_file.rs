@@ -17,7 +17,7 @@ use serde::Deserialize;
 use crate::access::open_files::advice;
 
 /// Longest path of a socket, bytes: `sun_path` has 108 with its end, unix(7).
-const LONGEST: usize = 107;
+const MAX_PATH_BYTES: usize = 107;
 /// What a new socket file does not let others do: 0777 less this is 0660.
 const NOT_FOR_OTHERS: u32 = 0o117;
 /// Longest wait for another daemon that replaces a socket in the folder: tries, and the pause between them.
@@ -61,7 +61,7 @@ pub fn beside(log: &Path, ending: &str) -> PathBuf {
 pub enum SocketError {
     /// The system has no room for its name.
     #[error(
-        "the socket's path {} has {length} bytes, longer than the {LONGEST} bytes that the system takes: give a shorter one in \
+        "the socket's path {} has {length} bytes, longer than the {MAX_PATH_BYTES} bytes that the system takes: give a shorter one in \
          [api] socket", path.display()
     )]
     TooLong {
@@ -112,7 +112,7 @@ impl SocketFile {
     /// [`SocketError`], with what to do. Only the socket of a dead daemon is taken away.
     pub fn listen(path: &Path) -> Result<(SocketFile, tokio::net::UnixListener), SocketError> {
         let length = path.as_os_str().len();
-        if length > LONGEST {
+        if length > MAX_PATH_BYTES {
             return Err(SocketError::TooLong { path: path.to_owned(), length });
         }
         let not_made = |source| SocketError::NotMade { path: path.to_owned(), source };

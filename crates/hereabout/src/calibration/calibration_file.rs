@@ -26,9 +26,9 @@ use crate::exit::{self, Failure};
 use crate::toml_doc::{Document, Problem, Schema, quoted};
 
 /// Previous files that are kept; the oldest go first.
-pub const MOST_KEPT: usize = 20;
+pub const MAX_PREVIOUS_FILES: usize = 20;
 /// Places that are written down.
-const MOST_PLACES: usize = 200;
+const MAX_PLACES: usize = 200;
 
 /// One board's line.
 #[derive(Clone, Debug, PartialEq)]
@@ -138,7 +138,7 @@ impl CalibrationFile {
                 }
             }
         }
-        for place in self.places.iter().take(MOST_PLACES) {
+        for place in self.places.iter().take(MAX_PLACES) {
             let [e, n, u] = place.at_m;
             let name = quoted(&place.name);
             let _ = write!(out, "\n[[place]]\nname = {name}\nat_m = [{e:.4}, {n:.4}, {u:.4}]\n");
@@ -244,7 +244,7 @@ pub enum Restored {
 /// Nothing to go back to, or what the system said.
 pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
     let mut unread = None;
-    for previous in kept(path) {
+    for previous in previous_files(path) {
         // One that is not to be trusted (a link, a stranger's) keeps nobody from the others.
         let document = match Document::read_own(&previous) {
             Ok(Some(document)) => document,
@@ -263,7 +263,7 @@ pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
             continue;
         }
         if to_none {
-            set_aside(path, now)?;
+            move_aside(path, now)?;
             // One file too many does no harm: the next restore takes it away.
             let _ = fs::remove_file(&previous);
             return Ok(Restored::None);
@@ -291,7 +291,7 @@ pub fn restore(path: &Path, now: Timestamp) -> Result<Restored, Failure> {
 ///
 /// # Errors
 /// What the system said; the file is then still in force.
-pub fn set_aside(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
+pub fn move_aside(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
     let undo = || {
         let aside = keep(path, "calibration-undone-", now)?;
         fs::remove_file(path)?;
@@ -304,7 +304,7 @@ pub fn set_aside(path: &Path, now: Timestamp) -> Result<PathBuf, Failure> {
 }
 
 /// The kept files beside `path`, newest first.
-pub fn kept(path: &Path) -> Vec<PathBuf> {
+pub fn previous_files(path: &Path) -> Vec<PathBuf> {
     named(path, "calibration-")
 }
 
@@ -327,7 +327,7 @@ fn keep(path: &Path, prefix: &str, now: Timestamp) -> io::Result<PathBuf> {
     let link = |name: &Path| match fs::hard_link(path, name) {
         Err(e) if e.kind() != io::ErrorKind::AlreadyExists => copy(path, name),
         Err(_) if is_same(path, name) => Ok(()),
-        kept => kept,
+        previous_files => previous_files,
     };
     with_free_name(path, prefix, now, link).map(|(name, ())| name)
 }
@@ -391,7 +391,7 @@ fn give_to_readers(file: &File, path: &Path, old: Option<&fs::Metadata>) {
 }
 
 fn prune(path: &Path, prefix: &str) {
-    for old in named(path, prefix).into_iter().skip(MOST_KEPT) {
+    for old in named(path, prefix).into_iter().skip(MAX_PREVIOUS_FILES) {
         // One file too many does no harm.
         let _ = fs::remove_file(old);
     }

@@ -45,7 +45,7 @@ pub(crate) fn check(site: &Site, places: &[Named], heights: Heights, code: u8) -
     let doubts: Vec<String> =
         places.iter().filter_map(|p| Some(words(p, &judge_place(site, p.at_m)?, site))).collect();
     if !doubts.is_empty() {
-        return Err(Failure::new(code, told(&doubts)));
+        return Err(Failure::new(code, listed(&doubts)));
     }
     let contradicts = |p: &Named| {
         let stated_m = contradicted_height_m(site, p.at_m[2])?;
@@ -55,9 +55,9 @@ pub(crate) fn check(site: &Site, places: &[Named], heights: Heights, code: u8) -
     if contradictions.is_empty() || heights == Heights::Accepted {
         return Ok(());
     }
-    let told = told(&contradictions);
+    let listed = listed(&contradictions);
     if heights == Heights::Ask {
-        eprintln!("{told}");
+        eprintln!("{listed}");
         return confirmed().then_some(()).ok_or_else(|| {
             let todo = "leave the height out, or correct tag_height_m in the site file";
             Failure::new(code, format!("not measured; nothing was written\n  {todo}"))
@@ -67,10 +67,10 @@ pub(crate) fn check(site: &Site, places: &[Named], heights: Heights, code: u8) -
         "--accept-height takes heights that differ by more than {HEIGHT_TOLERANCE_M} m; else leave the height out, or \
          correct tag_height_m in the site file"
     );
-    Err(Failure::new(code, format!("{told}\n  {todo}")))
+    Err(Failure::new(code, format!("{listed}\n  {todo}")))
 }
 
-fn told(lines: &[String]) -> String {
+fn listed(lines: &[String]) -> String {
     const SHOWN: usize = 20;
     let mut shown: Vec<String> = lines.iter().take(SHOWN).cloned().collect();
     if lines.len() > SHOWN {

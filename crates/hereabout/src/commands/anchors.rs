@@ -27,8 +27,8 @@ const MAX_ANSWER: u64 = 1 << 20;
 pub fn anchors(args: &AnchorsArgs) -> Result<u8, Failure> {
     let daemon = Address::parse(&args.url)?;
     if let (Some(id), Some(file)) = (args.mended, &args.key) {
-        let told = daemon.mended(id, file, args.timeout)?;
-        return print(&told);
+        let answer = daemon.mended(id, file, args.timeout)?;
+        return print(&answer);
     }
     let path = if args.json { "/v1/anchors" } else { "/v1/anchors.txt" };
     let text = daemon.ask(path, args.timeout)?.table(&daemon, args.json)?;
@@ -120,7 +120,7 @@ impl Address {
         match body["words"].as_str().filter(|_| answer.status == 200) {
             Some(words) => Ok(format!("anchor {id}: {}", plain(words))),
             None if body["type"].as_str().is_some_and(|t| t.starts_with("/problems/")) => Err(refused()),
-            None => Err(self.stranger("its answer is none about an anchor")),
+            None => Err(self.other_server("its answer is none about an anchor")),
         }
     }
 
@@ -129,16 +129,16 @@ impl Address {
         asked: Result<ureq::http::Response<ureq::Body>, ureq::Error>,
         limit: Duration,
     ) -> Result<Answer, Failure> {
-        let mut response = asked.map_err(|e| self.told(&e, limit))?;
+        let mut response = asked.map_err(|e| self.failure_of(&e, limit))?;
         let kind = response.headers().get("content-type").and_then(|v| v.to_str().ok());
         let kind = kind.unwrap_or_default().to_owned();
         let body = response.body_mut().with_config().limit(MAX_ANSWER).read_to_vec();
-        let body = body.map_err(|e| self.told(&e, limit))?;
-        let body = String::from_utf8(body).map_err(|_| self.stranger("its answer is not text"))?;
+        let body = body.map_err(|e| self.failure_of(&e, limit))?;
+        let body = String::from_utf8(body).map_err(|_| self.other_server("its answer is not text"))?;
         Ok(Answer { status: response.status().as_u16(), kind, body })
     }
 
-    fn told(&self, error: &ureq::Error, limit: Duration) -> Failure {
+    fn failure_of(&self, error: &ureq::Error, limit: Duration) -> Failure {
         match error {
             ureq::Error::Timeout(_) => {
                 self.unavailable(&format!("no whole answer within {}", humantime::format_duration(limit)))
@@ -152,8 +152,8 @@ impl Address {
                 self.unavailable("the answer was cut short")
             }
             ureq::Error::Io(e) => self.unavailable(&format!("the connection broke ({e})")),
-            ureq::Error::BodyExceedsLimit(_) => self.stranger("its answer has no end"),
-            other => self.stranger(&format!("its answer is not HTTP ({})", plain(&other.to_string()))),
+            ureq::Error::BodyExceedsLimit(_) => self.other_server("its answer has no end"),
+            other => self.other_server(&format!("its answer is not HTTP ({})", plain(&other.to_string()))),
         }
     }
 
@@ -162,7 +162,7 @@ impl Address {
         Failure::new(exit::UNAVAILABLE, format!("{}: {what}\n  {todo}", self.0))
     }
 
-    fn stranger(&self, what: &str) -> Failure {
+    fn other_server(&self, what: &str) -> Failure {
         let todo = "it is no hereabout of this version; give the address that `hereabout run` printed";
         Failure::new(exit::DATA, format!("{}: {what}\n  {todo}", self.0))
     }
@@ -181,14 +181,14 @@ impl Answer {
         if self.status != 200 {
             let problem = serde_json::from_str::<Value>(&self.body).unwrap_or_default();
             let detail = problem["detail"].as_str().map_or(String::new(), |d| format!(": {}", plain(d)));
-            return Err(from.stranger(&format!("it answers with status {}{detail}", self.status)));
+            return Err(from.other_server(&format!("it answers with status {}{detail}", self.status)));
         }
         let ours = if json {
             serde_json::from_str::<Value>(&self.body).is_ok_and(|v| v["anchors"].is_array())
         } else {
             self.kind.starts_with("text/plain") && self.body.starts_with("Anchors of ")
         };
-        if ours { Ok(self.body) } else { Err(from.stranger("its answer is no table of anchors")) }
+        if ours { Ok(self.body) } else { Err(from.other_server("its answer is no table of anchors")) }
     }
 }
 

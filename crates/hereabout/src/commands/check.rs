@@ -20,7 +20,7 @@ use crate::commands::rows;
 use crate::commands::runtime;
 use crate::daemon::runnable::{Instead, log_warning, obstacles, zone_warnings};
 use crate::exit::{self, Failure};
-use crate::files::outputs::{Output, Taken};
+use crate::files::outputs::{FilesInUse, Output};
 use crate::recording::{Recording, Step};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};
@@ -73,9 +73,9 @@ async fn test_fit(input: &Path, args: &CheckArgs, site: &SiteFile) -> Result<(Fi
             (Step::Epoch(epoch), _) => test.take(epoch),
             (Step::Frame(_), None) | (Step::End(_) | Step::HandOn(_), _) => {}
         }
-        recording.tell_bad_rows(&name);
+        recording.report_bad_rows(&name);
     }
-    recording.tell_bad_rows(&name);
+    recording.report_bad_rows(&name);
     if test.epochs() == 0 {
         return Err(Failure::new(
             exit::DATA,
@@ -155,7 +155,7 @@ fn draw(path: &Path, args: &CheckArgs, site: &SiteFile, found: &SiteCheck) -> Re
     let title = format!("{}: HDOP", site.site.name());
     let svg = SitePicture::new(&site.site, &title).with_hdop(&found.grid, found.hdop).to_svg();
     let inputs = [args.site.as_path()].into_iter().chain(site.log.as_deref());
-    Output::write_whole(path, &svg, &mut Taken::inputs(inputs))?;
+    Output::write_whole(path, &svg, &mut FilesInUse::inputs(inputs))?;
     eprintln!("drawn into {}", path.display());
     Ok(())
 }

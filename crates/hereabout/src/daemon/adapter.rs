@@ -8,9 +8,9 @@ use hereabout_ingest::{LinkStatus, latency_matters};
 use hereabout_words::link::{LATENCY_ADVICE, latency_words};
 
 /// A count of frames spans at least this long,
-const LEAST_SPAN: Micros = Micros::from_millis(5_000);
+const MIN_SPAN: Micros = Micros::from_millis(5_000);
 /// and so many frames.
-const LEAST_FRAMES: u64 = 20;
+const MIN_FRAMES: u64 = 20;
 
 /// The adapter of the link that is up.
 #[derive(Debug, Default)]
@@ -18,7 +18,7 @@ pub(crate) struct Adapter {
     latency_ms: Option<u32>,
     /// When the count began, and the frames by then.
     from: Option<(Timestamp, u64)>,
-    told: bool,
+    reported: bool,
     /// The timer that standard error has heard of, over all links.
     said_ms: Option<u32>,
 }
@@ -39,19 +39,19 @@ impl Adapter {
         let (from, before) = *self.from.get_or_insert((at, frames));
         let (span, count) = (at.since(from), frames.saturating_sub(before));
         let mut interval = None;
-        if span >= LEAST_SPAN && count >= LEAST_FRAMES {
+        if span >= MIN_SPAN && count >= MIN_FRAMES {
             interval = i64::try_from(count).ok().map(|count| Micros::from_micros(span.micros() / count));
             self.from = Some((at, frames));
         }
         let words = || format!("{}: {LATENCY_ADVICE}", latency_words(latency_ms));
         let at_any_pace = latency_matters(latency_ms, None);
-        self.told |= at_any_pace || latency_matters(latency_ms, interval);
+        self.reported |= at_any_pace || latency_matters(latency_ms, interval);
         // What matters at any pace the reader of the port has said already.
-        if self.told && !at_any_pace && self.said_ms != self.latency_ms {
+        if self.reported && !at_any_pace && self.said_ms != self.latency_ms {
             self.said_ms = self.latency_ms;
             eprintln!("{}", words());
         }
-        self.told.then(words)
+        self.reported.then(words)
     }
 }
 

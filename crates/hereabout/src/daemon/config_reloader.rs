@@ -21,8 +21,8 @@ use tokio::sync::{mpsc, oneshot};
 use tokio_util::sync::CancellationToken;
 
 use crate::calibration::calibration_file::{self, CalibrationFile, Entry};
-use crate::daemon::file_worker::{Clerk, FILE_TIME_LIMIT, Stuck};
-use crate::daemon::pipeline::{Change, Changed};
+use crate::daemon::file_worker::{FILE_TIME_LIMIT, FileWorker, Stuck};
+use crate::daemon::pipeline::{SiteUpdate, UpdateKind};
 use crate::daemon::reload_pace::ReloadPace;
 use crate::exit::{self, Failure};
 use crate::files::paths::calibration_beside;
@@ -30,19 +30,19 @@ use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
 
 /// The task's belongings.
-pub struct Keeper {
+pub struct ConfigReloader {
     /// As it is in force.
     site: SiteFile,
     hub: Hub,
     clock: Clock,
-    pump: mpsc::Sender<Change>,
-    clerk: Clerk,
+    pipeline: mpsc::Sender<SiteUpdate>,
+    file_worker: FileWorker,
 }
 
-impl Keeper {
+impl ConfigReloader {
     /// A keeper of the site that the daemon started with.
-    pub fn new(site: SiteFile, hub: Hub, clock: Clock, pump: mpsc::Sender<Change>) -> Keeper {
-        Keeper { site, hub, clock, pump, clerk: Clerk::new(FILE_TIME_LIMIT) }
+    pub fn new(site: SiteFile, hub: Hub, clock: Clock, pipeline: mpsc::Sender<SiteUpdate>) -> ConfigReloader {
+        ConfigReloader { site, hub, clock, pipeline, file_worker: FileWorker::new(FILE_TIME_LIMIT) }
     }
 
     /// Serves signals and requests until `stop`.
@@ -57,7 +57,7 @@ impl Keeper {
         let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
         let mut pace = ReloadPace::default();
-        self.clerk.wait_until(stop.clone());
+        self.file_worker.wait_until(stop.clone());
         loop {
             tokio::select! {
                 () = stop.cancelled() => return Ok(()),
@@ -81,7 +81,7 @@ impl Keeper {
     /// SIGHUP.
     async fn reload(&mut self) {
         let path = self.site.path.clone();
-        let site = match self.clerk.run(move || SiteFile::load(&path)).await {
+        let site = match self.file_worker.run(move || SiteFile::load(&path)).await {
             Ok(Ok(site)) if site.frame.is_some() => site,
             Ok(Ok(_)) => return self.refuse("the site file has no [frame] any more"),
             Ok(Err(problems)) => return self.refuse(&lines(&problems)),
@@ -99,8 +99,8 @@ impl Keeper {
         let how = "read again on SIGHUP";
         let same_text = site.text == self.site.text;
         let what = match same_text && site.calibration_text != self.site.calibration_text {
-            true => Changed::Calibration(how),
-            false => Changed::Configuration(how),
+            true => UpdateKind::Calibration(how),
+            false => UpdateKind::Configuration(how),
         };
         let waits = self.waits_for_restart(&site);
         let said = if self.apply(site, what).await { "read again, and in force" } else { "stopping" };
@@ -121,12 +121,12 @@ impl Keeper {
     }
 
     fn refuse(&self, why: &str) {
-        let told = format!(
+        let notice = format!(
             "{}: not taken over, the configuration of before stays in force: {why}",
             self.site.path.display()
         );
-        eprintln!("{told}");
-        self.hub.set_notice(Some(told));
+        eprintln!("{notice}");
+        self.hub.set_notice(Some(notice));
     }
 
     /// What a running daemon can't change; `None` when everything can be taken over.
@@ -156,7 +156,7 @@ impl Keeper {
         let site = site.map_err(|p| NotDone::Failed(lines(&p)))?;
         let site = site.with_other_sites(self.site.other_sites.clone());
         self.write(path, text, now).await.map_err(NotDone::Failed)?;
-        if self.apply(site, Changed::Calibration("set over HTTP")).await {
+        if self.apply(site, UpdateKind::Calibration("set over HTTP")).await {
             // A site file that was refused stays refused.
             Ok(())
         } else {
@@ -167,7 +167,7 @@ impl Keeper {
 
     /// `POST /v1/anchors/{id}/mended`: the same site once more, in a session that knows nothing against the anchor.
     async fn mended(&mut self, anchor: AnchorId) -> Result<(), NotDone> {
-        match self.apply(self.site.clone(), Changed::Mended(anchor)).await {
+        match self.apply(self.site.clone(), UpdateKind::Mended(anchor)).await {
             true => Ok(()),
             false => Err(NotDone::Failed("the daemon is stopping".to_owned())),
         }
@@ -176,7 +176,7 @@ impl Keeper {
     /// What somebody wrote into the calibration file since it was taken over must not be lost by writing it again.
     async fn is_as_taken_over(&mut self, path: &Path) -> Result<(), NotDone> {
         let from = path.to_owned();
-        let read = self.clerk.run(move || Document::read_own(&from)).await;
+        let read = self.file_worker.run(move || Document::read_own(&from)).await;
         let now = match read {
             Ok(Ok(document)) => document.map(|d| d.text),
             Ok(Err(problems)) => return Err(NotDone::Conflict(lines(&problems))),
@@ -194,18 +194,18 @@ impl Keeper {
     /// Puts the text into the calibration file.
     async fn write(&mut self, path: PathBuf, text: String, now: Timestamp) -> Result<(), String> {
         let to = path.clone();
-        match self.clerk.run(move || calibration_file::replace(&to, &text, now)).await {
+        match self.file_worker.run(move || calibration_file::replace(&to, &text, now)).await {
             Ok(written) => written.map_err(|e| e.message),
             Err(stuck @ Stuck::Before) => Err(format!("{}: {stuck}", path.display())),
             Err(stuck) => {
-                let told = format!(
+                let notice = format!(
                     "{}: may be the old one or the new one, and the calibration of before stays in force: {stuck}; \
                      SIGHUP takes over what is in the file",
                     path.display()
                 );
-                eprintln!("{told}");
-                self.hub.set_notice(Some(told.clone()));
-                Err(told)
+                eprintln!("{notice}");
+                self.hub.set_notice(Some(notice.clone()));
+                Err(notice)
             }
         }
     }
@@ -218,10 +218,10 @@ impl Keeper {
     }
 
     /// Hands the site to the pump and waits until it is in force; `false` when the daemon is stopping.
-    async fn apply(&mut self, site: SiteFile, what: Changed) -> bool {
+    async fn apply(&mut self, site: SiteFile, what: UpdateKind) -> bool {
         let (done, is_done) = oneshot::channel();
-        let change = Change { site: Box::new(site.clone()), what, done };
-        if self.pump.send(change).await.is_err() || is_done.await.is_err() {
+        let update = SiteUpdate { site: Box::new(site.clone()), what, done };
+        if self.pipeline.send(update).await.is_err() || is_done.await.is_err() {
             return false;
         }
         self.site = site;

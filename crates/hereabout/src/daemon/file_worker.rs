@@ -14,7 +14,7 @@ pub(crate) const FILE_TIME_LIMIT: Duration = Duration::from_secs(5);
 
 /// Does one piece of file work after the other.
 #[derive(Debug)]
-pub(crate) struct Clerk {
+pub(crate) struct FileWorker {
     limit: Duration,
     stop: CancellationToken,
     /// Dropped by the thread when it is done.
@@ -52,10 +52,10 @@ impl fmt::Display for Stuck {
     }
 }
 
-impl Clerk {
+impl FileWorker {
     /// A clerk that waits so long for each piece of work.
-    pub(crate) fn new(limit: Duration) -> Clerk {
-        Clerk { limit, stop: CancellationToken::new(), at_work: None }
+    pub(crate) fn new(limit: Duration) -> FileWorker {
+        FileWorker { limit, stop: CancellationToken::new(), at_work: None }
     }
 
     /// Nothing is waited for once `stop` is cancelled.

@@ -12,12 +12,12 @@ const DAMAGE_WORTH_TELLING: u64 = 10;
 /// How many of each kind have been told.
 #[derive(Debug, Default)]
 pub struct Losses {
-    told: [Told; 6],
+    reported: [Reported; 6],
 }
 
 /// One kind.
 #[derive(Clone, Copy, Debug, Default)]
-struct Told {
+struct Reported {
     total: u64,
     at: Option<Timestamp>,
 }
@@ -25,7 +25,7 @@ struct Told {
 impl Losses {
     /// The event about `what` when one is due at `at`, `total` being lost since the start; with `last` whatever has not
     /// been told.
-    pub fn tell(&mut self, at: Timestamp, what: LostWhat, total: u64, last: bool) -> Option<EventDraft> {
+    pub fn report(&mut self, at: Timestamp, what: LostWhat, total: u64, last: bool) -> Option<EventDraft> {
         let (index, least) = match what {
             LostWhat::LogFrames => (0, 1),
             LostWhat::LogPositions => (1, 1),
@@ -34,13 +34,13 @@ impl Losses {
             LostWhat::TooManyTags => (4, 1),
             LostWhat::DamagedFrames => (5, DAMAGE_WORTH_TELLING),
         };
-        let told = &mut self.told[index];
-        let count = total.saturating_sub(told.total);
+        let reported = &mut self.reported[index];
+        let count = total.saturating_sub(reported.total);
         let least = if last { 1 } else { least };
-        if count < least || (!last && told.at.is_some_and(|before| at.since(before) < EVERY)) {
+        if count < least || (!last && reported.at.is_some_and(|before| at.since(before) < EVERY)) {
             return None;
         }
-        *told = Told { total, at: Some(at) };
+        *reported = Reported { total, at: Some(at) };
         Some(EventDraft::data_lost(at, what, count, total))
     }
 }

@@ -9,4 +9,4 @@ mod reload_pace;
 pub mod runnable;
 pub mod wall_clock;
 
-pub use config_reloader::Keeper;
+pub use config_reloader::ConfigReloader;

@@ -10,7 +10,7 @@
 //!
 //! A link that falls away or comes back ends the half of a frame that the decoder holds.
 //!
-//! A new calibration ([`Change`]) is put in between two messages of the channel: the engine is brought up to the
+//! A new calibration ([`SiteUpdate`]) is put in between two messages of the channel: the engine is brought up to the
 //! newest stamp and speaks its last, the log's session ends there, and an engine of the new configuration goes on from what
 //! the one before hands on, with a session of its own, in whose first rows all that stands. So every session replays by
 //! itself to what was published. Decoder and stream (pace, clock, frames of before) stay, and what comes meanwhile
@@ -36,10 +36,10 @@ use crate::site_file::SiteFile;
 use crate::source::link_log::log_link;
 
 /// Counters go to the hub this often.
-const TELL_COUNTS_EVERY: Micros = Micros::from_millis(500);
+const REPORT_COUNTS_EVERY: Micros = Micros::from_millis(500);
 
 /// Decoder, engine and where their output goes.
-pub struct Pump {
+pub struct Pipeline {
     decoder: Decoder,
     engine: Engine,
     hub: Hub,
@@ -61,24 +61,24 @@ pub struct Pump {
     synchronised: watch::Receiver<Option<bool>>,
     started_at: Timestamp,
     newest: Option<Timestamp>,
-    told_at: Option<Timestamp>,
+    reported_at: Option<Timestamp>,
     /// Number of the last event.
     last_event: Option<u64>,
 }
 
 /// A site that takes over while the daemon runs.
-pub struct Change {
+pub struct SiteUpdate {
     /// The site with its calibration; its `[frame]` is there.
     pub site: Box<SiteFile>,
     /// What the event about the change says.
-    pub what: Changed,
+    pub what: UpdateKind,
     /// Told when it is in force.
     pub done: oneshot::Sender<()>,
 }
 
-/// What a change is about, and how it came, as a part of a sentence.
+/// What an update is about, and how it came, as a part of a sentence.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Changed {
+pub enum UpdateKind {
     /// The site file.
     Configuration(&'static str),
     /// Offsets alone.
@@ -107,8 +107,8 @@ pub struct Drained {
     pub newest: Option<Timestamp>,
 }
 
-impl Pump {
-    /// A pump that has moved nothing yet. `source` is for further sessions in the log. The daemon's start is an event.
+impl Pipeline {
+    /// A pipeline that has moved nothing yet. `source` is for further sessions in the log. The daemon's start is an event.
     pub fn new(
         decoder: Decoder,
         engine: Engine,
@@ -117,8 +117,8 @@ impl Pump {
         source: String,
         started_at: Timestamp,
         synchronised: watch::Receiver<Option<bool>>,
-    ) -> Pump {
-        Pump {
+    ) -> Pipeline {
+        Pipeline {
             decoder,
             engine,
             hub,
@@ -136,14 +136,14 @@ impl Pump {
             changed_at: None,
             synchronised,
             newest: None,
-            told_at: None,
+            reported_at: None,
             last_event: None,
         }
     }
 
-    /// Takes everything from the channel until it closes, and changes in between.
-    pub async fn run(mut self, mut feed: Receiver<Feed>, mut changes: Receiver<Change>) -> Drained {
-        let mut more_changes = true;
+    /// Takes everything from the channel until it closes, and updates of the site in between.
+    pub async fn run(mut self, mut feed: Receiver<Feed>, mut updates: Receiver<SiteUpdate>) -> Drained {
+        let mut more_updates = true;
         let version = env!("CARGO_PKG_VERSION");
         let start =
             EventDraft::start(self.started_at, version, self.engine.site().name(), self.events.before);
@@ -154,33 +154,33 @@ impl Pump {
                     Some(item) => self.take(item),
                     None => break,
                 },
-                change = changes.recv(), if more_changes => match change {
-                    Some(change) => self.change(change),
-                    None => more_changes = false,
+                update = updates.recv(), if more_updates => match update {
+                    Some(update) => self.update(update),
+                    None => more_updates = false,
                 },
             }
         }
-        self.tell_counts();
+        self.report_counts();
         let at = self.newest.unwrap_or(self.started_at);
-        self.tell_losses(at, true);
+        self.report_losses(at, true);
         self.event(&EventDraft::stop(self.utc(at)));
         Drained { log: self.events.log, newest: self.newest }
     }
 
-    fn change(&mut self, change: Change) {
-        let Change { site, what, done } = change;
+    fn update(&mut self, update: SiteUpdate) {
+        let SiteUpdate { site, what, done } = update;
         let Some(frame) = site.frame.clone() else { return };
         // Deadlines up to now belong to the engine of before, as they will in a replay.
         let mut start = self.engine.hand_on(self.newest.unwrap_or(self.started_at));
-        if let Changed::Mended(anchor) = what {
+        if let UpdateKind::Mended(anchor) = what {
             start = start.mended(anchor);
         }
         self.publish();
-        self.change_session(&site, &start);
+        self.begin_next_session(&site, &start);
         self.event(&match what {
-            Changed::Configuration(how) => EventDraft::configuration(self.utc(start.at), how),
-            Changed::Calibration(how) => EventDraft::calibration(self.utc(start.at), how),
-            Changed::Mended(anchor) => EventDraft::mended(self.utc(start.at), anchor, self.engine.site()),
+            UpdateKind::Configuration(how) => EventDraft::configuration(self.utc(start.at), how),
+            UpdateKind::Calibration(how) => EventDraft::calibration(self.utc(start.at), how),
+            UpdateKind::Mended(anchor) => EventDraft::mended(self.utc(start.at), anchor, self.engine.site()),
         });
         self.log_clock(start.at);
         let next = Engine::begin(site.site.clone(), Some(frame), &start);
@@ -193,7 +193,7 @@ impl Pump {
     }
 
     /// The log's session ends, and the next one begins with what it inherits.
-    fn change_session(&self, site: &SiteFile, inherited: &StartState) {
+    fn begin_next_session(&self, site: &SiteFile, inherited: &StartState) {
         let Some(log) = &self.events.log else { return };
         let start = SessionStart {
             started_at: inherited.at,
@@ -238,13 +238,13 @@ impl Pump {
             }
             Feed::Clock(change) => self.take_clock(&change),
         }
-        if ended || self.told_at.is_none_or(|told| at.since(told) >= TELL_COUNTS_EVERY) {
-            self.told_at = Some(at);
-            self.tell_counts();
+        if ended || self.reported_at.is_none_or(|reported| at.since(reported) >= REPORT_COUNTS_EVERY) {
+            self.reported_at = Some(at);
+            self.report_counts();
             self.hub.alive(at);
-            self.tell_clock();
+            self.report_clock();
             self.watch_link(at);
-            self.tell_losses(at, false);
+            self.report_losses(at, false);
             self.hub.set_adapter_note(self.adapter.look(at, self.decoder.counts().frames_good));
         }
     }
@@ -278,7 +278,7 @@ impl Pump {
         self.utc_minus_session = change.utc_minus_session;
         self.log_clock(change.at);
         self.changed_at = Some(self.utc(change.at));
-        self.tell_clock();
+        self.report_clock();
         let at = self.utc(change.at);
         self.event(&EventDraft::clock(at, by, change.utc_minus_session, self.synchronised()));
     }
@@ -299,7 +299,7 @@ impl Pump {
         *self.synchronised.borrow()
     }
 
-    fn tell_clock(&self) {
+    fn report_clock(&self) {
         self.hub.set_clock(ClockStatus {
             utc_minus_session: self.utc_minus_session,
             changed_at: self.changed_at.unwrap_or(self.started_at),
@@ -366,7 +366,7 @@ impl Pump {
     }
 
     /// Events about what was lost, as far as they are due; at the `last` of all.
-    fn tell_losses(&mut self, at: Timestamp, last: bool) {
+    fn report_losses(&mut self, at: Timestamp, last: bool) {
         let log = self.events.log.as_ref().map(SessionWriter::stats).unwrap_or_default();
         let totals = [
             (LostWhat::LogFrames, log.dropped_frames),
@@ -377,7 +377,7 @@ impl Pump {
             (LostWhat::DamagedFrames, self.decoder.counts().bad_checksum),
         ];
         for (what, total) in totals {
-            if let Some(event) = self.losses.tell(at, what, total, last) {
+            if let Some(event) = self.losses.report(at, what, total, last) {
                 self.event(&EventDraft { at: self.utc(event.at), ..event });
             }
         }
@@ -393,7 +393,7 @@ impl Pump {
         }
     }
 
-    fn tell_counts(&self) {
+    fn report_counts(&self) {
         self.hub.set_decoder_counts(self.link_counts());
         if let Some(log) = &self.events.log {
             self.hub.set_log(log_status(&log.stats(), &self.events.log_path));

@@ -13,7 +13,7 @@ use rustix::fs::{Access, AtFlags, CWD, accessat};
 
 use crate::access::socket_file::{SocketChoice, beside};
 use crate::exit;
-use crate::files::outputs::Taken;
+use crate::files::outputs::FilesInUse;
 use crate::site_file::SiteFile;
 use crate::source::open_source;
 use crate::toml_doc::{Level, Problem};
@@ -116,10 +116,10 @@ fn socket(site: &SiteFile) -> Option<Obstacle> {
     let SocketChoice::At(_) = &site.socket else { return None };
     let log = site.log.as_deref()?;
     let socket = site.socket.path(site.folder(), log.to_owned())?;
-    let taken = Taken::inputs([log]).refuse(&socket).is_err() || socket == beside(log, "key");
+    let in_use = FilesInUse::inputs([log]).refuse(&socket).is_err() || socket == beside(log, "key");
     let what = format!("{} is the log, or a file that belongs to it", socket.display());
     let problem = site.problem(["api", "socket"], &what, "give the socket another name").coded("socket_name");
-    taken.then(|| Obstacle::new(problem, exit::CONFIG))
+    in_use.then(|| Obstacle::new(problem, exit::CONFIG))
 }
 
 /// What speaks against the log's place. The daemon starts all the same and tries again, and says so itself then.

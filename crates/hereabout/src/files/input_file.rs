@@ -8,7 +8,7 @@ use hereabout_ingest::{open_plain, open_plain_unlinked};
 use hereabout_store::files::{folder_of, is_shared, is_trusted, owner_words};
 
 /// The most bytes of a file that people wrote; a site of sixteen anchors and every zone has some kilobytes.
-const MOST_BYTES: u64 = 8 << 20;
+const MAX_BYTES: u64 = 8 << 20;
 
 /// The bytes of a plain file.
 ///
@@ -38,8 +38,8 @@ pub fn read_unlinked(path: &Path) -> io::Result<Vec<u8>> {
 
 fn read_open(file: std::fs::File) -> io::Result<Vec<u8>> {
     let mut bytes = Vec::new();
-    file.take(MOST_BYTES + 1).read_to_end(&mut bytes)?;
-    if bytes.len() as u64 > MOST_BYTES {
+    file.take(MAX_BYTES + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > MAX_BYTES {
         return Err(io::Error::other("it is larger than 8 MiB, so it is not what was meant"));
     }
     Ok(bytes)

@@ -25,32 +25,32 @@ const UNFINISHED: &str = ".hereabout.new-";
 /// Unfinished files of runs that were cut off are removed after this time.
 const LEFT_FOR: Duration = Duration::from_secs(3600);
 /// Links on the way to a file before it counts as a ring, as Linux has it (`man 7 path_resolution`).
-const MOST_LINKS: u32 = 40;
+const MAX_LINKS: u32 = 40;
 /// Names of what a log, a capture or a site file has beside it.
 const BESIDE: [&str; 4] = ["-wal", "-shm", "-journal", ".lock"];
 
 /// The files of a command, which its outputs may not be: what it reads, and what it writes already.
 #[derive(Debug, Default)]
-pub struct Taken {
-    files: Vec<TakenFile>,
+pub struct FilesInUse {
+    files: Vec<FileInUse>,
 }
 
 #[derive(Debug)]
-struct TakenFile {
+struct FileInUse {
     named: PathBuf,
     settled: Option<PathBuf>,
     /// Device and number, when it is there.
     identity: Option<(u64, u64)>,
 }
 
-impl Taken {
+impl FilesInUse {
     /// The inputs of a command, with what belongs to them: a log's files, a capture's times, a site's calibration.
-    pub fn inputs<'a>(paths: impl IntoIterator<Item = &'a Path>) -> Taken {
-        let mut taken = Taken::default();
+    pub fn inputs<'a>(paths: impl IntoIterator<Item = &'a Path>) -> FilesInUse {
+        let mut in_use = FilesInUse::default();
         for path in paths {
-            taken.add_input(path);
+            in_use.add_input(path);
         }
-        taken
+        in_use
     }
 
     /// One more input.
@@ -80,7 +80,7 @@ impl Taken {
     fn add(&mut self, path: &Path) {
         let identity = fs::metadata(path).ok().map(|m| identity(&m));
         let settled = fs::canonicalize(path).ok().or_else(|| settle(path, |_, _| true).ok());
-        self.files.push(TakenFile { named: path.to_owned(), settled, identity });
+        self.files.push(FileInUse { named: path.to_owned(), settled, identity });
     }
 
     /// Refuses an output that is one of these files, by whatever name.
@@ -99,7 +99,7 @@ impl Taken {
         identity: Option<(u64, u64)>,
         settled: Option<&Path>,
     ) -> Result<(), Failure> {
-        let is_it = |f: &&TakenFile| {
+        let is_it = |f: &&FileInUse| {
             (identity.is_some() && f.identity == identity)
                 || (settled.is_some() && f.settled.as_deref() == settled)
         };
@@ -142,10 +142,10 @@ impl Output {
     ///
     /// # Errors
     /// An output that is an input or another output, a link in a folder that others can write, a file that can't be made.
-    pub fn begin(path: &Path, taken: &mut Taken) -> Result<Output, Failure> {
-        taken.refuse(path)?;
+    pub fn begin(path: &Path, in_use: &mut FilesInUse) -> Result<Output, Failure> {
+        in_use.refuse(path)?;
         let to = if is_stdout(path) {
-            taken.clash(path, stdout_identity(), None)?;
+            in_use.clash(path, stdout_identity(), None)?;
             Output::stream(io::stdout())
         } else if is_descriptor(path) {
             Output::stream(File::options().append(true).open(path).map_err(|e| cannot_write(path, &e))?)
@@ -155,7 +155,7 @@ impl Output {
                 (there, meta) => to_new(path, there, meta.is_some())?,
             }
         };
-        taken.add_output(path);
+        in_use.add_output(path);
         Ok(Output { named: path.to_owned(), to })
     }
 
@@ -163,8 +163,8 @@ impl Output {
     ///
     /// # Errors
     /// As [`Output::begin`] and [`Output::finish`].
-    pub fn write_whole(path: &Path, text: &str, taken: &mut Taken) -> Result<(), Failure> {
-        let mut output = Output::begin(path, taken)?;
+    pub fn write_whole(path: &Path, text: &str, in_use: &mut FilesInUse) -> Result<(), Failure> {
+        let mut output = Output::begin(path, in_use)?;
         output.write_all(text.as_bytes()).map_err(|e| cannot_write(path, &e))?;
         output.finish()
     }
@@ -254,7 +254,7 @@ fn place(path: &Path) -> Result<(PathBuf, Option<Metadata>), FileFault> {
         is_trusted(link.uid()) || fs::metadata(folder).is_ok_and(|folder| !is_shared(&folder))
     };
     let mut path = path.to_owned();
-    for _ in 0..MOST_LINKS {
+    for _ in 0..MAX_LINKS {
         let settled = settle(&path, follows)?;
         let Some(meta) = look(&settled)? else { return Ok((settled, None)) };
         if !meta.is_symlink() {

@@ -209,7 +209,7 @@ impl Recording {
     }
 
     /// Tells the rows that were left out since the last call; `name` is the file's.
-    pub fn tell_bad_rows(&mut self, name: &str) {
+    pub fn report_bad_rows(&mut self, name: &str) {
         if let Recording::Table(table) = self {
             while let Some(BadRow { line, what }) = table.take_bad_row() {
                 eprintln!("{name}:{line}: {what}; the row is left out");

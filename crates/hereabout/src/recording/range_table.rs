@@ -87,7 +87,7 @@ pub struct RangeTable {
 }
 
 /// Rows that are kept for telling; the rest is only counted.
-const BAD_ROWS_KEPT: usize = 20;
+const MAX_BAD_ROWS: usize = 20;
 
 impl RangeTable {
     /// Opens a table and reads its header.
@@ -164,7 +164,7 @@ impl RangeTable {
     }
 
     fn reject(&mut self, line: u64, what: String) {
-        if self.bad_rows < BAD_ROWS_KEPT as u64 {
+        if self.bad_rows < MAX_BAD_ROWS as u64 {
             self.bad.push_back(BadRow { line, what });
         }
         self.bad_rows += 1;

@@ -2,7 +2,7 @@
 //!
 //! They are looked for when a site file is loaded. It is a help and no more: a file that can't be read, is none, or takes
 //! its time is passed over without a word, and nothing of what is found changes a position. Only plain files are opened, no
-//! links, at most [`MOST_FILES`] of at most [`MOST_BYTES`], on a thread of their own that is waited for no longer than
+//! links, at most [`MAX_FILES`] of at most [`MAX_BYTES`], on a thread of their own that is waited for no longer than
 //! [`TIME_LIMIT`].
 //!
 //! What is kept is a text ([`look`]), which goes into the log's session word by word. The daemon makes its own
@@ -21,11 +21,11 @@ use serde::{Deserialize, Serialize};
 use crate::files::paths::is_same_file;
 
 /// The most files that are looked into.
-const MOST_FILES: usize = 16;
+const MAX_FILES: usize = 16;
 /// The most bytes of each; a site of sixteen anchors and some zones has a few thousand.
-const MOST_BYTES: u64 = 64 * 1024;
+const MAX_BYTES: u64 = 64 * 1024;
 /// The most names of a folder that are gone through.
-const MOST_NAMES: usize = 4_096;
+const MAX_NAMES: usize = 4_096;
 /// How long it may take in all.
 const TIME_LIMIT: Duration = Duration::from_secs(2);
 /// Places that differ by less are one, metres.
@@ -43,7 +43,7 @@ static STUCK: AtomicBool = AtomicBool::new(false);
 
 /// What is kept of another site file.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-struct Kept {
+struct LoggedSite {
     /// Its name, without folders.
     file: String,
     /// Name of the site.
@@ -83,7 +83,7 @@ pub(crate) fn look(site: &Path, parse: Parse) -> Option<String> {
     });
     thread.ok()?;
     match found.recv_timeout(TIME_LIMIT) {
-        Ok(kept) => text(&kept),
+        Ok(logged) => text(&logged),
         Err(_) => {
             STUCK.store(true, Ordering::SeqCst);
             if state.swap(GIVEN_UP, Ordering::SeqCst) == DONE {
@@ -94,21 +94,21 @@ pub(crate) fn look(site: &Path, parse: Parse) -> Option<String> {
     }
 }
 
-fn text(kept: &[Kept]) -> Option<String> {
-    if kept.is_empty() { None } else { serde_json::to_string(kept).ok() }
+fn text(logged: &[LoggedSite]) -> Option<String> {
+    if logged.is_empty() { None } else { serde_json::to_string(logged).ok() }
 }
 
-fn look_now(site: &Path, parse: Parse) -> Vec<Kept> {
+fn look_now(site: &Path, parse: Parse) -> Vec<LoggedSite> {
     let folder = match site.parent() {
         Some(folder) if folder != Path::new("") => folder,
         _ => Path::new("."),
     };
     let Ok(names) = std::fs::read_dir(folder) else { return Vec::new() };
-    let mut files: Vec<PathBuf> = names.take(MOST_NAMES).flatten().map(|n| n.path()).collect();
+    let mut files: Vec<PathBuf> = names.take(MAX_NAMES).flatten().map(|n| n.path()).collect();
     files.retain(|path| may_be_site(path) && !is_same_file(path, site));
     // The order of a folder is nobody's.
     files.sort_unstable();
-    files.iter().take(MOST_FILES).filter_map(|path| read(path, parse)).collect()
+    files.iter().take(MAX_FILES).filter_map(|path| read(path, parse)).collect()
 }
 
 /// By its name, and by what it is.
@@ -117,15 +117,15 @@ fn may_be_site(path: &Path) -> bool {
     name.ends_with(".toml")
         && !name.starts_with("calibration.")
         && name.chars().all(is_plain)
-        && std::fs::symlink_metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() <= MOST_BYTES)
+        && std::fs::symlink_metadata(path).is_ok_and(|meta| meta.is_file() && meta.len() <= MAX_BYTES)
 }
 
-fn read(path: &Path, parse: Parse) -> Option<Kept> {
+fn read(path: &Path, parse: Parse) -> Option<LoggedSite> {
     use std::io::Read;
     let mut text = String::new();
     let file = open_plain_unlinked(path).ok()?;
-    file.take(MOST_BYTES + 1).read_to_string(&mut text).ok()?;
-    if text.len() as u64 > MOST_BYTES {
+    file.take(MAX_BYTES + 1).read_to_string(&mut text).ok()?;
+    if text.len() as u64 > MAX_BYTES {
         return None;
     }
     let file = path.file_name()?.to_str()?.to_owned();
@@ -134,7 +134,7 @@ fn read(path: &Path, parse: Parse) -> Option<Kept> {
         |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
     let anchor =
         |(i, a): (usize, &hereabout_core::Anchor)| KeptAnchor { id: a.id.0, field: field(i), at_m: a.at_m };
-    Some(Kept {
+    Some(LoggedSite {
         file,
         name: site.name().to_owned(),
         unit,
@@ -149,9 +149,9 @@ fn read(path: &Path, parse: Parse) -> Option<Kept> {
 /// The other sites of a text of [`look`], seen from `site`: by range field where both have fields, by id where one has none.
 /// What says the same as `site` itself (a copy) is left out; a text that is none gives nothing.
 pub(crate) fn resolve(text: &str, site: &Site) -> Vec<OtherSite> {
-    let kept: Vec<Kept> = serde_json::from_str(text).unwrap_or_default();
+    let logged: Vec<LoggedSite> = serde_json::from_str(text).unwrap_or_default();
     let mut others: Vec<OtherSite> = Vec::new();
-    for other in kept.into_iter().take(MOST_FILES).filter_map(|kept| seen_from(kept, site)) {
+    for other in logged.into_iter().take(MAX_FILES).filter_map(|logged| seen_from(logged, site)) {
         // Copies of one file would stand in each other's way: each explains as much as the other one.
         if !others.iter().any(|o| says_the_same(o, &other)) {
             others.push(other);
@@ -164,19 +164,19 @@ fn says_the_same(a: &OtherSite, b: &OtherSite) -> bool {
     (&a.at_m, a.tag_height_m, a.unit_ratio) == (&b.at_m, b.tag_height_m, b.unit_ratio)
 }
 
-fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
+fn seen_from(logged: LoggedSite, site: &Site) -> Option<OtherSite> {
     let own_field =
         |i: usize| (0..hereabout_core::MAX_ANCHORS).find(|slot| site.anchor_of_slot(*slot) == Some(i));
     let place = |(i, a): (usize, &hereabout_core::Anchor)| {
-        let by_field = own_field(i).filter(|_| kept.anchors.iter().any(|k| k.field.is_some()));
+        let by_field = own_field(i).filter(|_| logged.anchors.iter().any(|k| k.field.is_some()));
         let same = |k: &&KeptAnchor| match by_field {
             Some(field) => k.field == Some(field),
             None => k.id == a.id.0,
         };
-        kept.anchors.iter().find(same).map(|k| k.at_m).filter(|at_m| at_m.iter().all(|v| v.is_finite()))
+        logged.anchors.iter().find(same).map(|k| k.at_m).filter(|at_m| at_m.iter().all(|v| v.is_finite()))
     };
     let at_m: Vec<Option<[f64; 3]>> = site.anchors().iter().enumerate().map(place).collect();
-    let other_unit = kept.unit.as_deref().and_then(|u| u.parse::<Unit>().ok()).map(Unit::per_metre);
+    let other_unit = logged.unit.as_deref().and_then(|u| u.parse::<Unit>().ok()).map(Unit::per_metre);
     let unit_ratio = match (site.range_units_per_m(), other_unit) {
         (Some(own), Some(other)) => own / other,
         _ => 1.0,
@@ -189,7 +189,7 @@ fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
     let same_place = |(at_m, a): (&Option<[f64; 3]>, &hereabout_core::Anchor)| {
         at_m.is_some_and(|at_m| (0..3).all(|k| near(at_m[k], a.at_m[k])))
     };
-    let same_height = match (own_height_m, kept.tag_height_m) {
+    let same_height = match (own_height_m, logged.tag_height_m) {
         (Some(own), Some(other)) => near(own, other),
         (own, other) => own == other,
     };
@@ -197,10 +197,10 @@ fn seen_from(kept: Kept, site: &Site) -> Option<OtherSite> {
     let copy = same_height && at_m.iter().zip(site.anchors()).all(same_place);
     let any = at_m.iter().any(Option::is_some);
     (any && !copy).then_some(OtherSite {
-        file: kept.file,
-        name: kept.name,
+        file: logged.file,
+        name: logged.name,
         at_m,
-        tag_height_m: kept.tag_height_m.filter(|h| h.is_finite()),
+        tag_height_m: logged.tag_height_m.filter(|h| h.is_finite()),
         unit_ratio,
     })
 }

@@ -1,5 +1,7 @@
 use std::fs;
 
+use hereabout_core::{Correction, Micros, TagId, ZoneRule};
+
 use super::*;
 
 const GOOD: &str = r#"[site]

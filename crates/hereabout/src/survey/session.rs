@@ -1,7 +1,7 @@
 //! One sitting with the tag at known places: from a recording, or live with a person who carries it.
 //!
 //! Live, a place's time begins when the person says so (a line on standard input) and lasts as long as asked, in
-//! the data's own time; what is heard in between goes on into the [`Taker`], which knows when a place's
+//! the data's own time; what is heard in between goes on into the [`EpochSink`], which knows when a place's
 //! time is over. Ctrl-C ends the sitting with exit code 130, before anything was written.
 
 use std::io::{BufRead, IsTerminal};
@@ -18,7 +18,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
-use crate::cli::SittingArgs;
+use crate::cli::SurveyArgs;
 use crate::exit::{self, Failure};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::SiteFile;
@@ -27,12 +27,12 @@ use crate::source::open_source;
 /// Exit code of a run that Ctrl-C ended, as shells have it.
 const INTERRUPTED: u8 = 130;
 /// Without a terminal progress is one line this often.
-const TELL_EVERY: Micros = Micros::from_millis(10_000);
+const REPORT_EVERY: Micros = Micros::from_millis(10_000);
 /// Longest stay at one place, seconds.
-const LONGEST_S: f64 = 86_400.0;
+const MAX_OCCUPATION_S: f64 = 86_400.0;
 
 /// Who takes what is heard.
-pub trait Taker {
+pub trait EpochSink {
     /// A place's time begins; `false` when there is no room for another one.
     fn begin(&mut self, spot: Spot) -> bool;
     /// The ranges of one epoch.
@@ -45,14 +45,14 @@ pub trait Taker {
 
 /// A place to go to.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Goal {
+pub struct Target {
     /// What people call it.
     pub name: String,
     /// East, north, up of the tag's antenna, metres; `None` when only a distance counts.
     pub at_m: Option<[f64; 3]>,
 }
 
-impl Goal {
+impl Target {
     fn words(&self) -> String {
         match self.at_m {
             Some([e, n, u]) => format!("put the tag at {}: {e:.2} east, {n:.2} north, {u:.2} up", self.name),
@@ -68,26 +68,26 @@ impl Goal {
 pub async fn from_recording(
     path: &Path,
     site: &SiteFile,
-    args: &SittingArgs,
-    taker: &mut dyn Taker,
+    args: &SurveyArgs,
+    sink: &mut dyn EpochSink,
 ) -> Result<(), Failure> {
     let mut recording = Recording::open(path, site, args.session, args.frame_period).await?;
     let name = path.display().to_string();
     while let Some(step) = recording.next().await? {
         match (&step, &site.frame) {
-            (Step::Frame(frame), Some(spec)) => taker.take(&epoch_from_frame(frame, spec, &site.site)),
+            (Step::Frame(frame), Some(spec)) => sink.take(&epoch_from_frame(frame, spec, &site.site)),
             (Step::Frame(_), None) => {}
-            (Step::Epoch(epoch), _) => taker.take(epoch),
-            (Step::End(at) | Step::HandOn(at), _) => taker.tick(*at),
+            (Step::Epoch(epoch), _) => sink.take(epoch),
+            (Step::End(at) | Step::HandOn(at), _) => sink.tick(*at),
         }
-        recording.tell_bad_rows(&name);
+        recording.report_bad_rows(&name);
     }
-    recording.tell_bad_rows(&name);
+    recording.report_bad_rows(&name);
     Ok(())
 }
 
 /// The site as it is for what is heard: the ranges of a table are in metres, whatever unit the kit has.
-pub(crate) fn tested_site(args: &SittingArgs, site: &SiteFile) -> Site {
+pub(crate) fn tested_site(args: &SurveyArgs, site: &SiteFile) -> Site {
     let table =
         args.input.as_deref().is_some_and(|input| Kind::of(input).is_ok_and(|kind| kind == Kind::Table));
     if table { site.site.clone().with_range_unit(None) } else { site.site.clone() }
@@ -98,28 +98,28 @@ pub(crate) fn tested_site(args: &SittingArgs, site: &SiteFile) -> Site {
 /// # Errors
 /// A source that can't be opened or that ends, standard input that ends before the last place, Ctrl-C.
 pub async fn live(
-    goals: &[Goal],
+    targets: &[Target],
     seconds: f64,
     site: &SiteFile,
     source: Option<&str>,
-    taker: &mut dyn Taker,
+    sink: &mut dyn EpochSink,
 ) -> Result<(), Failure> {
-    if goals.len() > MAX_SPOTS {
+    if targets.len() > MAX_SPOTS {
         return Err(Failure::new(exit::USAGE, format!("more than {MAX_SPOTS} places are too many at once")));
     }
-    let mut ear = Ear::open(site, source)?;
+    let mut live_source = LiveSource::open(site, source)?;
     let done = tokio::select! {
-        done = ear.visit(goals, seconds, taker) => done,
+        done = live_source.visit(targets, seconds, sink) => done,
         _ = tokio::signal::ctrl_c() => {
             Err(Failure::new(INTERRUPTED, "stopped; nothing was written"))
         }
     };
-    ear.close().await;
+    live_source.close().await;
     done
 }
 
 /// The live source, decoded.
-struct Ear<'a> {
+struct LiveSource<'a> {
     site: &'a SiteFile,
     feed: mpsc::Receiver<Feed>,
     decoder: Decoder,
@@ -130,8 +130,8 @@ struct Ear<'a> {
     lines: Option<mpsc::UnboundedReceiver<()>>,
 }
 
-impl<'a> Ear<'a> {
-    fn open(site: &'a SiteFile, source: Option<&str>) -> Result<Ear<'a>, Failure> {
+impl<'a> LiveSource<'a> {
+    fn open(site: &'a SiteFile, source: Option<&str>) -> Result<LiveSource<'a>, Failure> {
         let Some(frame) = &site.frame else {
             let what = "the site file has no [frame], so the bytes can't be read";
             return Err(Failure::new(exit::CONFIG, format!("{}: {what}", site.path.display())));
@@ -146,7 +146,7 @@ impl<'a> Ear<'a> {
         let input = tokio::spawn(async move {
             run.await;
         });
-        Ok(Ear { site, feed, decoder, stop, input, newest, lines: None })
+        Ok(LiveSource { site, feed, decoder, stop, input, newest, lines: None })
     }
 
     async fn close(self) {
@@ -155,24 +155,29 @@ impl<'a> Ear<'a> {
         let _ = self.input.await;
     }
 
-    async fn visit(&mut self, goals: &[Goal], seconds: f64, taker: &mut dyn Taker) -> Result<(), Failure> {
+    async fn visit(
+        &mut self,
+        targets: &[Target],
+        seconds: f64,
+        sink: &mut dyn EpochSink,
+    ) -> Result<(), Failure> {
         let terminal = std::io::stdin().is_terminal();
-        for (k, goal) in goals.iter().enumerate() {
+        for (k, target) in targets.iter().enumerate() {
             let place =
-                if goals.len() > 1 { format!("{} of {}: ", k + 1, goals.len()) } else { String::new() };
+                if targets.len() > 1 { format!("{} of {}: ", k + 1, targets.len()) } else { String::new() };
             if k > 0 || terminal {
-                eprintln!("{place}{}, then press Enter", goal.words());
-                self.wait_for_line(taker).await?;
+                eprintln!("{place}{}, then press Enter", target.words());
+                self.wait_for_line(sink).await?;
             } else {
-                eprintln!("{place}{} (measured from now on)", goal.words());
+                eprintln!("{place}{} (measured from now on)", target.words());
             }
-            self.stay(goal, seconds, taker).await?;
+            self.occupy(target, seconds, sink).await?;
         }
         Ok(())
     }
 
     /// Hears on until a line comes in.
-    async fn wait_for_line(&mut self, taker: &mut dyn Taker) -> Result<(), Failure> {
+    async fn wait_for_line(&mut self, sink: &mut dyn EpochSink) -> Result<(), Failure> {
         let mut lines = self.lines.take().unwrap_or_else(read_lines);
         loop {
             tokio::select! {
@@ -184,39 +189,44 @@ impl<'a> Ear<'a> {
                         Failure::new(exit::USAGE, format!("{what}; nothing was written\n  {todo}"))
                     });
                 }
-                item = self.feed.recv() => { self.hear(item, taker)?; }
+                item = self.feed.recv() => { self.receive(item, sink)?; }
             }
         }
     }
 
-    async fn stay(&mut self, goal: &Goal, seconds: f64, taker: &mut dyn Taker) -> Result<(), Failure> {
+    async fn occupy(
+        &mut self,
+        target: &Target,
+        seconds: f64,
+        sink: &mut dyn EpochSink,
+    ) -> Result<(), Failure> {
         // What waited in the channel is from before the line.
         while let Ok(item) = self.feed.try_recv() {
-            self.hear(Some(item), taker)?;
+            self.receive(Some(item), sink)?;
         }
         let from = self.newest.plus(Micros::from_micros(1));
         let to = from.plus(Micros::from_secs_f64(seconds));
-        let at_m = goal.at_m.unwrap_or_default();
-        taker.begin(Spot { name: goal.name.clone(), at_m, from, to });
+        let at_m = target.at_m.unwrap_or_default();
+        sink.begin(Spot { name: target.name.clone(), at_m, from, to });
         let bar = progress(seconds);
-        let mut told = from;
+        let mut reported_at = from;
         while self.newest < to {
             let item = self.feed.recv().await;
-            self.hear(item, taker)?;
+            self.receive(item, sink)?;
             let so_far = self.newest.since(from).secs_f64();
             bar.set_position((so_far.max(0.0) * 10.0) as u64);
-            bar.set_message(taker.glance());
-            if bar.is_hidden() && self.newest.since(told) >= TELL_EVERY {
-                told = self.newest;
-                eprintln!("  {so_far:.0} s of {seconds:.0} s: {}", taker.glance());
+            bar.set_message(sink.glance());
+            if bar.is_hidden() && self.newest.since(reported_at) >= REPORT_EVERY {
+                reported_at = self.newest;
+                eprintln!("  {so_far:.0} s of {seconds:.0} s: {}", sink.glance());
             }
         }
         bar.finish_and_clear();
-        eprintln!("  {} done: {}", goal.name, taker.glance());
+        eprintln!("  {} done: {}", target.name, sink.glance());
         Ok(())
     }
 
-    fn hear(&mut self, item: Option<Feed>, taker: &mut dyn Taker) -> Result<(), Failure> {
+    fn receive(&mut self, item: Option<Feed>, sink: &mut dyn EpochSink) -> Result<(), Failure> {
         let ended = || {
             let what = "the source ended before the last place was measured; nothing was written";
             Failure::new(exit::DATA, what)
@@ -224,8 +234,8 @@ impl<'a> Ear<'a> {
         let item = item.ok_or_else(ended)?;
         self.newest = item.at();
         match item {
-            Feed::Bytes(chunk) => self.decode(chunk.received_at, &chunk.bytes, taker),
-            Feed::Tick(at) => taker.tick(at),
+            Feed::Bytes(chunk) => self.decode(chunk.received_at, &chunk.bytes, sink),
+            Feed::Tick(at) => sink.tick(at),
             Feed::Clock(_) => {}
             Feed::Link(link) => {
                 // Half a frame ends with the link.
@@ -240,13 +250,13 @@ impl<'a> Ear<'a> {
         Ok(())
     }
 
-    fn decode(&mut self, at: Timestamp, bytes: &[u8], taker: &mut dyn Taker) {
+    fn decode(&mut self, at: Timestamp, bytes: &[u8], sink: &mut dyn EpochSink) {
         let Some(spec) = &self.site.frame else { return };
         let mut rest = bytes;
         while !rest.is_empty() {
             rest = &rest[self.decoder.push(at, rest)..];
             while let Some(frame) = self.decoder.next_frame() {
-                taker.take(&epoch_from_frame(&frame, spec, &self.site.site));
+                sink.take(&epoch_from_frame(&frame, spec, &self.site.site));
             }
         }
     }
@@ -281,13 +291,14 @@ fn progress(seconds: f64) -> ProgressBar {
 ///
 /// # Errors
 /// Something that is no length of time.
-pub fn stay_s(given: Option<f64>, usual: f64) -> Result<f64, Failure> {
+pub fn occupation_s(given: Option<f64>, usual: f64) -> Result<f64, Failure> {
     let s = given.unwrap_or(usual);
-    if s > 0.0 && s <= LONGEST_S {
+    if s > 0.0 && s <= MAX_OCCUPATION_S {
         Ok(s)
     } else {
-        let what =
-            format!("--seconds {s} is not a time to stand; expected more than 0 and at most {LONGEST_S}");
+        let what = format!(
+            "--seconds {s} is not a time to stand; expected more than 0 and at most {MAX_OCCUPATION_S}"
+        );
         Err(Failure::new(exit::USAGE, what))
     }
 }
@@ -296,7 +307,7 @@ pub fn stay_s(given: Option<f64>, usual: f64) -> Result<f64, Failure> {
 ///
 /// # Errors
 /// Anything else.
-pub fn place(text: &str, up_m: Option<f64>) -> Result<Goal, Failure> {
+pub fn place(text: &str, up_m: Option<f64>) -> Result<Target, Failure> {
     let bad = |what: &str| {
         let expected = "expected metres as E,N or E,N,U, like --at 3.20,4.10";
         Failure::new(exit::USAGE, format!("--at {text}: {what}\n  {expected}"))
@@ -311,14 +322,14 @@ pub fn place(text: &str, up_m: Option<f64>) -> Result<Goal, Failure> {
         (&[_, _], None) => return Err(bad("a 3D site needs the height as well")),
         _ => return Err(bad("two or three numbers, please")),
     };
-    Ok(Goal { name: text.to_owned(), at_m: Some(at_m) })
+    Ok(Target { name: text.to_owned(), at_m: Some(at_m) })
 }
 
 /// Refuses a sitting that heard nothing, or several tags of which nobody said which one it was.
 ///
 /// # Errors
 /// With what to do.
-pub fn check_heard(heard: &SurveySession, asked: Option<TagId>) -> Result<(), Failure> {
+pub fn check_received(heard: &SurveySession, asked: Option<TagId>) -> Result<(), Failure> {
     let list = || heard.tags().iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
     match heard.tags().len() {
         0 => {

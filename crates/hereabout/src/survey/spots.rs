@@ -54,7 +54,7 @@ impl Spots {
             .map_err(|e| Failure::new(exit::NO_INPUT, format!("{}: can't be read: {e}", path.display())))?;
         let text = String::from_utf8(bytes)
             .map_err(|_| Failure::new(exit::DATA, format!("{}: is not UTF-8 text", path.display())))?;
-        Spots::parse(path, &text, dimension).map_err(|problems| told(&problems))
+        Spots::parse(path, &text, dimension).map_err(|problems| failure(&problems))
     }
 
     /// The same from a text that is at hand; `path` is for messages.
@@ -124,11 +124,11 @@ impl Spots {
             })
         };
         let problems: Vec<SpotsProblem> = self.rows.iter().filter_map(outside).collect();
-        if problems.is_empty() { Ok(()) } else { Err(told(&problems)) }
+        if problems.is_empty() { Ok(()) } else { Err(failure(&problems)) }
     }
 }
 
-fn told(problems: &[SpotsProblem]) -> Failure {
+fn failure(problems: &[SpotsProblem]) -> Failure {
     const SHOWN: usize = 20;
     let mut lines: Vec<String> = problems.iter().take(SHOWN).map(ToString::to_string).collect();
     if problems.len() > SHOWN {

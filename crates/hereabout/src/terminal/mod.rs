@@ -73,8 +73,8 @@ impl Screen {
 
     /// Columns and rows; 80 by 24 when the terminal doesn't say.
     pub(crate) fn size() -> (usize, usize) {
-        let told = rustix::termios::tcgetwinsize(io::stdout());
-        match told {
+        let size = rustix::termios::tcgetwinsize(io::stdout());
+        match size {
             Ok(size) if size.ws_col > 0 && size.ws_row > 0 => {
                 (usize::from(size.ws_col), usize::from(size.ws_row))
             }

@@ -80,7 +80,7 @@ fn a_stop_at_any_step_leaves_the_old_file_or_the_new_one() {
                 // Wherever it was stopped, going back ends with none.
                 let back = restore(&path, at(7));
                 assert!(back.is_err() || back.unwrap() == Restored::None, "{stop_at}");
-                assert!(!path.exists() && kept(&path).is_empty(), "{stop_at}");
+                assert!(!path.exists() && previous_files(&path).is_empty(), "{stop_at}");
             }
             // The next run is not in the way of what was left behind.
             replace(&path, "newer", at(6)).unwrap();
@@ -102,16 +102,20 @@ fn old_files_are_kept_bounded_and_come_back_one_after_the_other() {
     for n in 0..30 {
         replace(&path, &text(100 + n), at(n)).unwrap();
     }
-    assert_eq!(kept(&path).len(), MOST_KEPT);
-    assert!(kept(&path)[0].ends_with("calibration-20260504T090029.000000Z.toml"), "{:?}", kept(&path)[0]);
+    assert_eq!(previous_files(&path).len(), MAX_PREVIOUS_FILES);
+    assert!(
+        previous_files(&path)[0].ends_with("calibration-20260504T090029.000000Z.toml"),
+        "{:?}",
+        previous_files(&path)[0]
+    );
     for n in [28, 27] {
         restore(&path, at(100 - n)).unwrap();
         assert_eq!(fs::read_to_string(&path).unwrap(), text(100 + n));
     }
-    assert_eq!(kept(&path).len(), MOST_KEPT - 2);
+    assert_eq!(previous_files(&path).len(), MAX_PREVIOUS_FILES - 2);
     assert_eq!(named(&path, "calibration-undone-").len(), 2, "what was undone is not lost");
     // A damaged one is refused and the present one stays.
-    fs::write(&kept(&path)[0], "rubbish = [").unwrap();
+    fs::write(&previous_files(&path)[0], "rubbish = [").unwrap();
     assert!(restore(&path, at(200)).is_err());
     assert_eq!(fs::read_to_string(&path).unwrap(), text(127));
 }
@@ -197,8 +201,8 @@ fn links_in_place_of_the_file_or_of_a_kept_one_are_refused() {
     std::os::unix::fs::symlink(&victim, &taken).unwrap();
     replace(&path, "# two\n", Timestamp::from_micros(2)).unwrap();
     let is_one = |p: &PathBuf| fs::read_to_string(p).unwrap() == "# one\n";
-    assert!(kept(&path).iter().any(is_one), "{:?}", kept(&path));
-    for plain in kept(&path).into_iter().filter(|p| !p.is_symlink()) {
+    assert!(previous_files(&path).iter().any(is_one), "{:?}", previous_files(&path));
+    for plain in previous_files(&path).into_iter().filter(|p| !p.is_symlink()) {
         fs::remove_file(plain).unwrap();
     }
     let told = restore(&path, Timestamp::from_micros(3)).unwrap_err().message;

@@ -30,7 +30,7 @@ use crate::source::parse_source;
 use crate::toml_doc::quoted;
 
 /// The most of a capture that is studied: twenty minutes of a fast serial line.
-const MOST_BYTES: usize = 16 * 1024 * 1024;
+const MAX_BYTES: usize = 16 * 1024 * 1024;
 /// Steps of the progress bar for a second.
 const STEPS_PER_S: f64 = 10.0;
 
@@ -135,14 +135,14 @@ fn read(path: &Path) -> Result<Capture, Failure> {
     };
     let mut reader = CaptureReader::open(path).map_err(broken)?;
     let mut capture = Capture { name: path.to_owned(), bytes: Vec::new(), times: Vec::new(), source: None };
-    while capture.bytes.len() < MOST_BYTES {
+    while capture.bytes.len() < MAX_BYTES {
         let Some(step) = reader.next_step().map_err(broken)? else { return Ok(capture) };
         if let Some(at) = step.at {
             capture.times.push((capture.bytes.len() as u64, at));
         }
         capture.bytes.extend_from_slice(&step.bytes);
     }
-    eprintln!("{}: the first {} MiB are studied", path.display(), MOST_BYTES / 1024 / 1024);
+    eprintln!("{}: the first {} MiB are studied", path.display(), MAX_BYTES / 1024 / 1024);
     Ok(capture)
 }
 
@@ -212,7 +212,7 @@ impl Recorder {
             let past = at.since(self.since.unwrap_or(*began.get_or_insert(at)));
             // Progress shows time, not arithmetic: a saturating cast is good enough.
             self.progress.set_position((past.secs_f64() * STEPS_PER_S) as u64);
-            if past >= self.span || self.capture.bytes.len() >= MOST_BYTES {
+            if past >= self.span || self.capture.bytes.len() >= MAX_BYTES {
                 return Ok(());
             }
         }

@@ -51,15 +51,15 @@ const DRAW_EVERY: Micros = Micros::from_millis(200);
 /// # Errors
 /// A kit without source or frame layout; an output that can't be written.
 pub fn listen(args: &ListenArgs) -> Result<u8, Failure> {
-    let ear = Ear::open(args)?;
+    let setup = ListenSetup::open(args)?;
     runtime()?.block_on(async {
-        let source = parse_source(&ear.source, &ear.base, &ear.named)?;
+        let source = parse_source(&setup.source, &setup.base, &setup.named)?;
         let stop = CancellationToken::new();
         let (tx, rx) = mpsc::channel(256);
         let limit = args.seconds.filter(|s| *s >= 0.0).and_then(|s| Duration::try_from_secs_f64(s).ok());
-        let mut show = Show::new(args, ear);
+        let mut show = Show::new(args, setup);
         if show.form != Form::Table {
-            eprintln!("listening to {}; Ctrl-C stops", show.ear.source.port);
+            eprintln!("listening to {}; Ctrl-C stops", show.setup.source.port);
         }
         let input = tokio::spawn(hereabout_ingest::run(source, Clock::start(), tx, stop.clone()));
         let outcome = tokio::select! {
@@ -86,7 +86,7 @@ async fn until(limit: Option<Duration>) {
 }
 
 /// What is listened to, and how it is read.
-struct Ear {
+struct ListenSetup {
     /// What stands over the table.
     title: String,
     site: Option<Site>,
@@ -99,9 +99,9 @@ struct Ear {
     named: String,
 }
 
-impl Ear {
+impl ListenSetup {
     /// From the site or kit file, and the flags that replace parts of it.
-    fn open(args: &ListenArgs) -> Result<Ear, Failure> {
+    fn open(args: &ListenArgs) -> Result<ListenSetup, Failure> {
         let kit = match &args.site {
             Some(path) => KitFile::load(path)?,
             None => KitFile { site: None, source: None, frame: None, frame_text: None },
@@ -139,7 +139,7 @@ impl Ear {
         };
         let title =
             site.as_ref().map_or("no site: range fields by number".to_owned(), |s| s.name().to_owned());
-        Ok(Ear { title, site, names, frame, source: SourceText { port, baud, dtr }, base, named })
+        Ok(ListenSetup { title, site, names, frame, source: SourceText { port, baud, dtr }, base, named })
     }
 
     fn epoch(&self, frame: &Frame) -> Epoch {
@@ -160,10 +160,10 @@ enum Form {
 }
 
 /// A trouble that has been told and lasts.
-type Told = BTreeSet<(&'static str, Option<TagId>, Option<AnchorId>)>;
+type Reported = BTreeSet<(&'static str, Option<TagId>, Option<AnchorId>)>;
 
 struct Show {
-    ear: Ear,
+    setup: ListenSetup,
     form: Form,
     screen: Screen,
     /// Stop after so many good frames.
@@ -176,13 +176,13 @@ struct Show {
     link: Option<LinkStatus>,
     rates_due: Option<Timestamp>,
     look_due: Option<Timestamp>,
-    told: Told,
+    reported: Reported,
     /// Whether the ranges fit the site, when there is one.
     fit: Option<FitTest>,
 }
 
 impl Show {
-    fn new(args: &ListenArgs, ear: Ear) -> Show {
+    fn new(args: &ListenArgs, setup: ListenSetup) -> Show {
         let form = match (args.json, args.raw) {
             (true, _) => Form::Json,
             (_, true) => Form::Raw,
@@ -193,17 +193,17 @@ impl Show {
             form,
             screen: Screen::new(),
             limit: args.frames,
-            decoder: Decoder::new(ear.frame.layout.clone()),
-            hearing: Hearing::new(ear.names.ids()),
+            decoder: Decoder::new(setup.frame.layout.clone()),
+            hearing: Hearing::new(setup.names.ids()),
             frames: 0,
             first: None,
             newest: None,
             link: None,
             rates_due: None,
             look_due: None,
-            told: Told::new(),
-            fit: ear.site.as_ref().map(FitTest::new),
-            ear,
+            reported: Reported::new(),
+            fit: setup.site.as_ref().map(FitTest::new),
+            setup,
         }
     }
 
@@ -277,7 +277,7 @@ impl Show {
     fn frame(&mut self, frame: &Frame, out: &mut impl Write) -> io::Result<()> {
         self.frames += 1;
         let first = *self.first.get_or_insert(frame.received_at);
-        let epoch = self.ear.epoch(frame);
+        let epoch = self.setup.epoch(frame);
         self.hearing.hear(&epoch);
         if let Some(fit) = &mut self.fit {
             fit.take(&epoch);
@@ -311,7 +311,7 @@ impl Show {
 
     fn header(&self, out: &mut impl Write) -> io::Result<()> {
         write!(out, "{:>8}  {:>4}", "s", "tag")?;
-        for id in self.ear.names.ids() {
+        for id in self.setup.names.ids() {
             write!(out, " {:>8}", format!("#{id}"))?;
         }
         writeln!(out)
@@ -344,14 +344,14 @@ impl Show {
             let lines = self.view(&table, misfit.as_deref()).lines(columns);
             return self.screen.draw(&lines);
         }
-        let mut odd = Told::new();
+        let mut odd = Reported::new();
         for warning in &table.warnings {
             let (code, tag, anchor) = warning.topic();
             odd.insert((code, tag, anchor));
-            if self.told.contains(&(code, tag, anchor)) {
+            if self.reported.contains(&(code, tag, anchor)) {
                 continue;
             }
-            let words = hearing::line(warning, &self.ear.names, several_tags(&table));
+            let words = hearing::line(warning, &self.setup.names, several_tags(&table));
             if self.form == Form::Json {
                 let row = json!({
                     "type": "warning", "time_s": at.unix_secs_f64(), "kind": code, "code": code,
@@ -368,11 +368,11 @@ impl Show {
             let topic =
                 if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { site_fit::CODE };
             odd.insert((topic, None, None));
-            if !self.told.contains(&(topic, None, None)) {
-                self.tell_misfit(at, &misfit)?;
+            if !self.reported.contains(&(topic, None, None)) {
+                self.report_misfit(at, &misfit)?;
             }
         }
-        self.told = odd;
+        self.reported = odd;
         Ok(())
     }
 
@@ -380,7 +380,7 @@ impl Show {
         self.fit.as_ref()?.misfit()
     }
 
-    fn tell_misfit(&self, at: Timestamp, misfit: &SiteMisfit) -> io::Result<()> {
+    fn report_misfit(&self, at: Timestamp, misfit: &SiteMisfit) -> io::Result<()> {
         let words = misfit.note().line();
         if self.form == Form::Json {
             let row = json!({
@@ -398,10 +398,10 @@ impl Show {
     fn view<'a>(&'a self, table: &'a HearingTable, misfit: Option<&'a str>) -> View<'a> {
         View {
             misfit,
-            title: &self.ear.title,
-            port: &self.ear.source.port,
+            title: &self.setup.title,
+            port: &self.setup.source.port,
             link: self.link.as_ref(),
-            names: &self.ear.names,
+            names: &self.setup.names,
             frames: self.frames,
             bytes: self.decoder.counts().bytes,
             seconds: self.first.map_or(0.0, |first| table.at.since(first).secs_f64()),

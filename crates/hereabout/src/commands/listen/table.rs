@@ -23,9 +23,9 @@ const WIDE: usize = 110;
 /// Characters of a line before the picture of the last minute, without and with the wide columns.
 const BEFORE_MINUTE: [usize; 2] = [56, 82];
 /// More characters for a minute would only repeat its seconds.
-const LONGEST_MINUTE: usize = hereabout_commission::hearing::MINUTE_S;
+const MAX_MINUTE_S: usize = hereabout_commission::hearing::MINUTE_S;
 /// The picture's scale spans at least this, so that noise is a flat line.
-const LEAST_SPAN_M: f64 = 1.0;
+const MIN_SPAN_M: f64 = 1.0;
 const NAME_CHARS: usize = 16;
 
 /// All that is shown.
@@ -107,7 +107,7 @@ impl View<'_> {
             let [near, far] = [0, 1].map(|i| number(row.span_m.map(|s| s[i]), 2));
             text += &format!(" {ago:>7} {near:>8} {far:>8}");
         }
-        let picture = sparkline(&row.minute_m, minute_chars(columns), LEAST_SPAN_M);
+        let picture = sparkline(&row.minute_m, minute_chars(columns), MIN_SPAN_M);
         let look = match row.state {
             AnchorState::Heard => Look::Plain,
             AnchorState::NeverHeard => Look::Faint,
@@ -132,7 +132,7 @@ fn heading(columns: usize) -> String {
 /// Room for the picture of the last minute.
 fn minute_chars(columns: usize) -> usize {
     let before = BEFORE_MINUTE[usize::from(columns >= WIDE)];
-    columns.saturating_sub(before + 1).min(LONGEST_MINUTE)
+    columns.saturating_sub(before + 1).min(MAX_MINUTE_S)
 }
 
 fn number(value: Option<f64>, decimals: usize) -> String {
