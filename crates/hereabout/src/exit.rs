@@ -2,6 +2,8 @@
 
 use std::{fmt, io};
 
+use hereabout_words::io::error_words;
+
 /// A command line that can't be understood.
 pub const USAGE: u8 = 64;
 /// Input data that can't be used.
@@ -35,7 +37,7 @@ impl Failure {
     pub fn writing(what: &str, e: &io::Error) -> Failure {
         match e.kind() {
             io::ErrorKind::BrokenPipe => Failure { code: IO, message: String::new() },
-            _ => Failure::new(IO, format!("{what}: {e}")),
+            _ => Failure::new(IO, format!("{what}: {}", error_words(e))),
         }
     }
 

@@ -16,6 +16,7 @@ use rustix::io::Errno;
 use rustix::rand::{GetRandomFlags, getrandom};
 
 use crate::access::open_files::advice;
+use hereabout_words::io::error_words;
 
 /// Random bytes of a key.
 const KEY_BYTES: usize = 32;
@@ -26,7 +27,7 @@ const MAX_KEY_BYTES: u64 = 256;
 #[derive(Debug, thiserror::Error)]
 pub enum KeyError {
     /// It could not be made.
-    #[error("the key file {} can't be made ({source}): {}", path.display(), advice(source))]
+    #[error("the key file {} can't be made ({}): {}", path.display(), error_words(source), advice(source))]
     NotMade {
         /// The file.
         path: PathBuf,
@@ -34,7 +35,7 @@ pub enum KeyError {
         source: io::Error,
     },
     /// It is there and can't be read.
-    #[error("the key file {} can't be read ({source}): {REMAKE}", path.display())]
+    #[error("the key file {} can't be read ({}): {REMAKE}", path.display(), error_words(source))]
     NotRead {
         /// The file.
         path: PathBuf,

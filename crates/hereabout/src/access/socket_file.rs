@@ -15,6 +15,7 @@ use rustix::fs::{FlockOperation, Mode, flock};
 use serde::Deserialize;
 
 use crate::access::open_files::advice;
+use hereabout_words::io::error_words;
 
 /// Longest path of a socket, bytes: `sun_path` has 108 with its end, unix(7).
 const MAX_PATH_BYTES: usize = 107;
@@ -88,7 +89,7 @@ pub enum SocketError {
         path: PathBuf,
     },
     /// Anything else that the system refuses.
-    #[error("the socket {} can't be made ({source}): {}, or give another path in [api] socket", path.display(), advice(source))]
+    #[error("the socket {} can't be made ({}): {}, or give another path in [api] socket", path.display(), error_words(source), advice(source))]
     NotMade {
         /// The path.
         path: PathBuf,

@@ -24,6 +24,7 @@ use serde::Deserialize;
 
 use crate::exit::{self, Failure};
 use crate::toml_doc::{Document, Problem, Schema, quoted};
+use hereabout_words::io::error_words;
 
 /// Previous files that are kept; the oldest go first.
 pub const MAX_PREVIOUS_FILES: usize = 20;
@@ -420,7 +421,7 @@ fn sibling(path: &Path, name: &str) -> PathBuf {
 }
 
 fn cannot_write(path: &Path, e: &io::Error) -> Failure {
-    let what = format!("{}: can't be written: {e}; the old one is untouched", path.display());
+    let what = format!("{}: can't be written: {}; the old one is untouched", path.display(), error_words(e));
     let todo = "make its folder writable for this user, or give it more room; --dry-run shows the result without writing";
     Failure::new(exit::CANT_CREATE, format!("{what}\n  {todo}"))
 }

@@ -14,6 +14,7 @@ use ureq::http::Uri;
 use crate::cli::AnchorsArgs;
 use crate::exit::{self, Failure};
 use crate::files::input_file;
+use hereabout_words::io::error_words;
 
 /// Where a daemon listens unless its site file says otherwise.
 const PORT: u16 = 6208;
@@ -41,7 +42,7 @@ fn print(text: &str) -> Result<u8, Failure> {
     let end = if shown.ends_with('\n') { "" } else { "\n" };
     match std::io::stdout().write_all(format!("{shown}{end}").as_bytes()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {
-            Err(Failure::new(exit::IO, format!("standard output: {e}")))
+            Err(Failure::new(exit::IO, format!("standard output: {}", error_words(&e))))
         }
         _ => Ok(0),
     }
@@ -58,7 +59,7 @@ impl Address {
             Failure::new(exit::USAGE, format!("{}: {what}; {shape}", plain(url)))
         };
         let whole = if url.contains("://") { url.to_owned() } else { format!("http://{url}") };
-        let uri: Uri = whole.parse().map_err(|e| wrong(&format!("makes no sense ({e})")))?;
+        let uri: Uri = whole.parse().map_err(|_| wrong("is not an address"))?;
         match uri.scheme_str() {
             Some("http") => {}
             Some("https") => return Err(wrong("the daemon speaks plain HTTP, without TLS")),
@@ -101,7 +102,7 @@ impl Address {
                 ),
             )
         };
-        let key = input_file::read(key_file).map_err(|e| cannot(&e))?;
+        let key = input_file::read(key_file).map_err(|e| cannot(&error_words(&e)))?;
         let key = String::from_utf8(key).map_err(|_| cannot(&"it is no key"))?;
         let config = ureq::Agent::config_builder()
             .timeout_global(Some(limit))
@@ -151,9 +152,9 @@ impl Address {
             ureq::Error::Io(e) if e.kind() == ErrorKind::UnexpectedEof => {
                 self.unavailable("the answer was cut short")
             }
-            ureq::Error::Io(e) => self.unavailable(&format!("the connection broke ({e})")),
+            ureq::Error::Io(e) => self.unavailable(&format!("the connection broke: {}", error_words(e))),
             ureq::Error::BodyExceedsLimit(_) => self.other_server("its answer has no end"),
-            other => self.other_server(&format!("its answer is not HTTP ({})", plain(&other.to_string()))),
+            _ => self.other_server("its answer is not HTTP"),
         }
     }
 

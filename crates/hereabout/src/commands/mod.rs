@@ -15,6 +15,7 @@ pub mod verify;
 
 use crate::cli::Command;
 use crate::exit::{self, Failure};
+use hereabout_words::io::error_words;
 
 /// Runs a command to its end; gives the exit code.
 ///
@@ -42,5 +43,5 @@ fn runtime() -> Result<tokio::runtime::Runtime, Failure> {
         .worker_threads(2)
         .enable_all()
         .build()
-        .map_err(|e| Failure::new(exit::SOFTWARE, format!("can't start the runtime: {e}")))
+        .map_err(|e| Failure::new(exit::SOFTWARE, format!("can't start its threads: {}", error_words(&e))))
 }

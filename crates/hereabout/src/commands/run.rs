@@ -30,6 +30,7 @@ use crate::daemon::wall_clock::watch_synchronisation;
 use crate::exit::{self, Failure};
 use crate::site_file::SiteFile;
 use crate::source::open_source;
+use hereabout_words::io::error_words;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
 const FEED_QUEUE: usize = 256;
@@ -89,8 +90,9 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
         let ports = Ports { source, source_text, listeners, rights, clock, hub, events };
         let running = tokio::spawn(serve(site, ports, stop));
         println!("{greeting}");
-        let done =
-            running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
+        let done = running.await.map_err(|_| {
+            Failure::new(exit::SOFTWARE, "the daemon broke off: a fault of the program, told above")
+        })?;
         done.map(|()| 0)
     })
 }
@@ -174,7 +176,9 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let reloader = ConfigReloader::new(site, hub, clock.clone(), updates_in);
     let reloader = tokio::spawn(vital(&stop, reloader.run(operations, stop.clone())));
     let input = tokio::spawn(read_source(ports.source, clock.clone(), tx, stop.clone()));
-    let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
+    let broke = |_: tokio::task::JoinError| {
+        Failure::new(exit::SOFTWARE, "a task broke off: a fault of the program, told above")
+    };
     stop.cancelled().await;
     let input = input.await.map_err(broke);
     let reloaded = reloader.await.map_err(broke);
@@ -293,7 +297,9 @@ async fn open_log(
 
 /// Cancels `stop` on Ctrl-C and SIGTERM; a second signal ends the program at once.
 fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
-    let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
+    let broke = |e: std::io::Error| {
+        Failure::new(exit::SOFTWARE, format!("can't watch for signals: {}", error_words(&e)))
+    };
     let mut interrupt = signal(SignalKind::interrupt()).map_err(broke)?;
     let mut terminate = signal(SignalKind::terminate()).map_err(broke)?;
     // From here on a hangup ends nothing, although nobody listens to it yet; the handler stays for good.

@@ -17,6 +17,7 @@ use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::files::outputs::{FilesInUse, Output};
 use crate::source::kit_feeder::KitFeeder;
+use hereabout_words::io::error_words;
 
 /// Runs the kit until it ends or Ctrl-C.
 ///
@@ -81,7 +82,8 @@ fn to_file(mut feeder: KitFeeder, out: &Path, in_use: &mut FilesInUse) -> Result
 }
 
 async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: &mut Option<Truth>) -> Result<u8, Failure> {
-    let cannot_listen = |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {e}"));
+    let cannot_listen =
+        |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {}", error_words(&e)));
     let listener = TcpListener::bind(addr).await.map_err(cannot_listen)?;
     let addr = listener.local_addr().map_err(cannot_listen)?;
     eprintln!("sending to whoever connects to tcp://{addr}; Ctrl-C stops");
@@ -107,7 +109,9 @@ async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: &mut Option<Trut
 }
 
 async fn to_pty(mut feeder: KitFeeder, link: PathBuf, truth: &mut Option<Truth>) -> Result<u8, Failure> {
-    let broken = |e: std::io::Error| Failure::new(exit::CANT_CREATE, format!("{}: {e}", link.display()));
+    let broken = |e: std::io::Error| {
+        Failure::new(exit::CANT_CREATE, format!("{}: {}", link.display(), error_words(&e)))
+    };
     let terminal = Terminal::open(&link).map_err(broken)?;
     eprintln!("sending on {}; Ctrl-C stops", link.display());
     while let Some((wait, frame)) = feeder.next_frame() {
@@ -177,6 +181,6 @@ impl Truth {
     }
 
     fn broken(path: &Path, e: &std::io::Error) -> Failure {
-        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display()))
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {}", path.display(), error_words(e)))
     }
 }

@@ -13,6 +13,7 @@ use crate::files::outputs;
 use crate::site_file::kit_file::{FrameArgs, KitFile};
 use crate::site_file::{FrameText, SiteFile, SourceText};
 use crate::toml_doc::quoted;
+use hereabout_words::io::error_words;
 
 /// Longest answer that is read.
 const MAX_ANSWER_BYTES: u64 = 4096;
@@ -62,8 +63,9 @@ pub fn start(args: &StartArgs) -> Result<u8, Failure> {
 }
 
 fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let broken =
-        |e: io::Error| Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {e}", path.display()));
+    let broken = |e: io::Error| {
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {}", path.display(), error_words(&e)))
+    };
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(broken)?;
     }
@@ -281,7 +283,7 @@ fn answer() -> Result<String, Failure> {
     match input.read_line(&mut line) {
         Ok(0) => Err(Failure::new(exit::USAGE, "no more answers: nothing is written")),
         Ok(_) => Ok(line.trim().to_owned()),
-        Err(e) => Err(Failure::new(exit::IO, format!("can't read the answer: {e}"))),
+        Err(e) => Err(Failure::new(exit::IO, format!("can't read the answer: {}", error_words(&e)))),
     }
 }
 

@@ -7,7 +7,7 @@
 //! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on. Files that are as before change
 //! nothing, and many signals in a row are one.
 //!
-//! Files are read and written by `clerk.rs`: a disk or a mount that does not answer holds up neither positions nor the
+//! Files are read and written by `file_worker.rs`: a disk or a mount that does not answer holds up neither positions nor the
 //! daemon's end, and is told like a wrong file.
 
 use std::path::{Path, PathBuf};
@@ -28,6 +28,7 @@ use crate::exit::{self, Failure};
 use crate::files::paths::calibration_beside;
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
+use hereabout_words::io::error_words;
 
 /// The task's belongings.
 pub struct ConfigReloader {
@@ -40,7 +41,7 @@ pub struct ConfigReloader {
 }
 
 impl ConfigReloader {
-    /// A keeper of the site that the daemon started with.
+    /// A reloader of the site that the daemon started with.
     pub fn new(site: SiteFile, hub: Hub, clock: Clock, pipeline: mpsc::Sender<SiteUpdate>) -> ConfigReloader {
         ConfigReloader { site, hub, clock, pipeline, file_worker: FileWorker::new(FILE_TIME_LIMIT) }
     }
@@ -54,7 +55,9 @@ impl ConfigReloader {
         mut operations: mpsc::Receiver<Operation>,
         stop: CancellationToken,
     ) -> Result<(), Failure> {
-        let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
+        let broke = |e: std::io::Error| {
+            Failure::new(exit::SOFTWARE, format!("can't watch for signals: {}", error_words(&e)))
+        };
         let mut hangup: Signal = signal(SignalKind::hangup()).map_err(broke)?;
         let mut pace = ReloadPace::default();
         self.file_worker.wait_until(stop.clone());
@@ -217,7 +220,7 @@ impl ConfigReloader {
         CalibrationFile::parse(&document).map_err(|p| lines(&p))
     }
 
-    /// Hands the site to the pump and waits until it is in force; `false` when the daemon is stopping.
+    /// Hands the site to the pipeline and waits until it is in force; `false` when the daemon is stopping.
     async fn apply(&mut self, site: SiteFile, what: UpdateKind) -> bool {
         let (done, is_done) = oneshot::channel();
         let update = SiteUpdate { site: Box::new(site.clone()), what, done };

@@ -53,7 +53,7 @@ impl fmt::Display for Stuck {
 }
 
 impl FileWorker {
-    /// A clerk that waits so long for each piece of work.
+    /// A worker that waits so long for each piece of work.
     pub(crate) fn new(limit: Duration) -> FileWorker {
         FileWorker { limit, stop: CancellationToken::new(), at_work: None }
     }

@@ -17,6 +17,7 @@ use crate::files::outputs::FilesInUse;
 use crate::site_file::SiteFile;
 use crate::source::open_source;
 use crate::toml_doc::{Level, Problem};
+use hereabout_words::io::error_words;
 
 /// What the command line says instead of the site file.
 #[derive(Clone, Copy, Debug, Default)]
@@ -151,7 +152,7 @@ fn log_trouble(path: &Path) -> Option<(String, &'static str)> {
         }
         Ok(_) => {}
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
-        Err(e) => return Some((e.to_string(), "give another file, or make it accessible for this user")),
+        Err(e) => return Some((error_words(&e), "give another file, or make it accessible for this user")),
     }
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     if !folder.is_dir() {
@@ -160,9 +161,12 @@ fn log_trouble(path: &Path) -> Option<(String, &'static str)> {
     }
     let access = accessat(CWD, folder, Access::WRITE_OK | Access::EXEC_OK, AtFlags::EACCESS);
     let folder = folder.display();
-    access
-        .err()
-        .map(|e| (format!("nothing can be made in {folder}: {e}"), "make the folder writable for this user"))
+    access.err().map(|e| {
+        (
+            format!("nothing can be made in {folder}: {}", error_words(&e.into())),
+            "make the folder writable for this user",
+        )
+    })
 }
 
 /// Whether a file is empty or begins like an SQLite database ("Database File Format" of the SQLite documentation,

@@ -173,7 +173,7 @@ impl Output {
     pub fn failed(&self, what: &str, e: &io::Error) -> Failure {
         match is_stdout(&self.named) {
             true => Failure::writing(what, e),
-            false => Failure::new(exit::IO, format!("{what}: {e}")),
+            false => Failure::new(exit::IO, format!("{what}: {}", error_words(e))),
         }
     }
 
@@ -230,8 +230,9 @@ impl Write for Output {
 /// # Errors
 /// A file that is there, or that can't be made.
 pub fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let broken =
-        |e: io::Error| Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {e}", path.display()));
+    let broken = |e: io::Error| {
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {}", path.display(), error_words(&e)))
+    };
     let mut file = create_new(path, FILE_MODE).map_err(broken)?;
     file.write_all(text.as_bytes()).map_err(broken)
 }

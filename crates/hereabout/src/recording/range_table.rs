@@ -14,12 +14,13 @@ use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, TagId, Timestam
 use hereabout_ingest::open_plain;
 
 use crate::exit::{self, Failure};
+use hereabout_words::io::error_words;
 
 /// What a table is and does not fit.
 #[derive(Debug, thiserror::Error)]
 pub enum TableError {
     /// The file can't be opened or read.
-    #[error("{file}: can't be read: {source}")]
+    #[error("{file}: can't be read: {}", error_words(source))]
     Read {
         /// The file.
         file: String,
@@ -37,13 +38,24 @@ pub enum TableError {
         expected: &'static str,
     },
     /// The CSV itself can't be read on.
-    #[error("{file}: {source}")]
+    #[error("{file}{}", csv_words(source))]
     Csv {
         /// The file.
         file: String,
         /// Where and why.
         source: csv::Error,
     },
+}
+
+/// Where and why a table can't be read on, in our own words.
+fn csv_words(error: &csv::Error) -> String {
+    let line = error.position().map_or_else(String::new, |at| format!(":{}", at.line()));
+    let why = match error.kind() {
+        csv::ErrorKind::Io(e) => format!("can't be read on: {}", error_words(e)),
+        csv::ErrorKind::Utf8 { .. } => "not UTF-8 text; a capture or a log is not a table".to_owned(),
+        _ => "not a table of comma-separated values".to_owned(),
+    };
+    format!("{line}: {why}")
 }
 
 impl From<TableError> for Failure {

@@ -5,10 +5,12 @@ use std::time::Duration;
 
 use hereabout_ingest::{FeedStep, Feeder};
 use hereabout_sim::{Kit, Scenario, ScenarioError, SimFrame};
+use hereabout_words::io;
 use hereabout_words::layout::error_words;
 
 use crate::exit::{self, Failure};
 use crate::files::input_file;
+use crate::toml_doc::wrong_type;
 
 /// The simulated kit as a source of the daemon.
 pub struct KitFeeder {
@@ -65,15 +67,25 @@ impl Feeder for KitFeeder {
 }
 
 fn read_scenario(path: &Path) -> Result<Scenario, Failure> {
-    let broken = |e| Failure::new(exit::CONFIG, e);
     let text = input_file::read(path)
-        .and_then(|bytes| String::from_utf8(bytes).map_err(std::io::Error::other))
-        .map_err(|source| broken(ScenarioError::Unreadable { path: path.to_owned(), source }))?;
+        .and_then(|bytes| String::from_utf8(bytes).map_err(|_| std::io::Error::other("it is not UTF-8 text")))
+        .map_err(|e| {
+            let todo = "check the path in [source] or on the command line";
+            Failure::new(
+                exit::CONFIG,
+                format!("{} can't be read: {}; {todo}", path.display(), io::error_words(&e)),
+            )
+        })?;
     Scenario::parse(&text, &path.display().to_string()).map_err(|e| match &e {
         ScenarioError::Layout { file, line, column, key, error } => {
             let words = error_words(error);
             Failure::new(exit::CONFIG, format!("{file}, line {line}, column {column}: {key}: {words}"))
         }
-        _ => broken(e),
+        ScenarioError::Text { file, line, column, key, problem } => {
+            let key = if key.is_empty() { String::new() } else { format!("{key}: ") };
+            let words = wrong_type(problem);
+            Failure::new(exit::CONFIG, format!("{file}, line {line}, column {column}: {key}{words}"))
+        }
+        ScenarioError::Unreadable { .. } => Failure::new(exit::CONFIG, e),
     })
 }

@@ -12,6 +12,7 @@ use hereabout_core::{Dimension, Timestamp};
 
 use crate::calibration::place_checks::Named;
 use crate::exit::{self, Failure};
+use hereabout_words::io::error_words;
 
 const HEADER: [&str; 6] = ["name", "from_s", "to_s", "x_m", "y_m", "z_m"];
 /// No site has coordinates beyond this, metres.
@@ -50,8 +51,9 @@ impl Spots {
     /// # Errors
     /// A file that can't be read, or everything that is wrong in it.
     pub fn read(path: &Path, dimension: Dimension) -> Result<Spots, Failure> {
-        let bytes = crate::files::input_file::read(path)
-            .map_err(|e| Failure::new(exit::NO_INPUT, format!("{}: can't be read: {e}", path.display())))?;
+        let bytes = crate::files::input_file::read(path).map_err(|e| {
+            Failure::new(exit::NO_INPUT, format!("{}: can't be read: {}", path.display(), error_words(&e)))
+        })?;
         let text = String::from_utf8(bytes)
             .map_err(|_| Failure::new(exit::DATA, format!("{}: is not UTF-8 text", path.display())))?;
         Spots::parse(path, &text, dimension).map_err(|problems| failure(&problems))

@@ -5,6 +5,7 @@
 //! ([`hereabout_core::escaped_lines`]). New lines and tabs stay. They have the usual names so that nobody has to
 //! remember others. Attributes and redrawing are the business of `terminal`, which escapes its lines itself.
 
+use hereabout_words::io::error_words;
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write as _};
 
@@ -34,7 +35,7 @@ pub(crate) fn put(text: Arguments<'_>) {
 fn written(text: &str) {
     match std::io::stdout().lock().write_all(text.as_bytes()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {
-            complain(format_args!("standard output: {e}"));
+            complain(format_args!("standard output: {}", error_words(&e)));
             std::process::exit(i32::from(crate::exit::IO));
         }
         _ => {}
