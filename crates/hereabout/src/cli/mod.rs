@@ -1,5 +1,7 @@
 //! The command line. Data goes to stdout, everything else to stderr; `--json` is for programs.
 
+pub mod usage;
+
 use std::net::SocketAddr;
 use std::path::PathBuf;
 use std::time::Duration;
