@@ -9,6 +9,7 @@ use std::io;
 use std::os::unix::fs::{FileTypeExt, MetadataExt};
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
 use rustix::fs::{FlockOperation, Mode, flock};
@@ -151,6 +152,9 @@ fn identity_of(path: &Path) -> Option<Identity> {
 
 /// The file appears with its rights. Nothing is followed: bind(2) makes a new name or fails.
 fn bind(path: &Path) -> io::Result<UnixListener> {
+    // The umask is the process's: two at once would each put back what the other one set.
+    static ONE_AT_A_TIME: Mutex<()> = Mutex::new(());
+    let _alone = ONE_AT_A_TIME.lock().unwrap_or_else(PoisonError::into_inner);
     let before = rustix::process::umask(Mode::from_raw_mode(NOT_FOR_OTHERS));
     let bound = UnixListener::bind(path);
     rustix::process::umask(before);
