@@ -2,6 +2,8 @@
 
 use std::{fmt, io};
 
+use hereabout_words::io::error_words;
+
 /// A command line that can't be understood.
 pub const USAGE: u8 = 64;
 /// Input data that can't be used.
@@ -35,7 +37,7 @@ impl Failure {
     pub fn writing(what: &str, e: &io::Error) -> Failure {
         match e.kind() {
             io::ErrorKind::BrokenPipe => Failure { code: IO, message: String::new() },
-            _ => Failure::new(IO, format!("{what}: {e}")),
+            _ => Failure::new(IO, format!("{what}: {}", error_words(e))),
         }
     }
 
@@ -53,25 +55,5 @@ impl Failure {
 impl fmt::Display for Failure {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(&self.message)
-    }
-}
-
-impl From<Vec<crate::toml_doc::Problem>> for Failure {
-    fn from(problems: Vec<crate::toml_doc::Problem>) -> Failure {
-        let unreadable =
-            problems.iter().all(|p| p.line == 0 && p.key.is_empty() && p.what.starts_with("can't be read"));
-        let code = if unreadable { NO_INPUT } else { CONFIG };
-        let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
-        Failure::new(code, lines.join("\n"))
-    }
-}
-
-impl From<crate::tables::TableError> for Failure {
-    fn from(e: crate::tables::TableError) -> Failure {
-        let code = match e {
-            crate::tables::TableError::Read { .. } => NO_INPUT,
-            _ => DATA,
-        };
-        Failure::new(code, e)
     }
 }

@@ -5,7 +5,6 @@ use std::process::ExitCode;
 use clap::Parser;
 use hereabout::cli::Cli;
 use hereabout::{commands, exit};
-use hereabout_core::is_plain;
 use tracing_subscriber::EnvFilter;
 
 fn main() -> ExitCode {
@@ -21,21 +20,19 @@ fn main() -> ExitCode {
         Ok(code) => ExitCode::from(code),
         Err(failure) if failure.is_quiet() => ExitCode::from(failure.code),
         Err(failure) => {
-            hereabout::said::complain(format_args!("{failure}"));
+            hereabout::terminal::printing::complain(format_args!("{failure}"));
             ExitCode::from(failure.code)
         }
     }
 }
 
-/// Says what is wrong with the command line, or the help. What was typed may hold signs that move a cursor: then it is
-/// said without colours and without these signs.
+/// Says what is wrong with the command line, or the help. What was typed may hold signs that move a cursor: they are spelt
+/// out.
 fn tell(e: &clap::Error) {
-    let calm = |a: std::ffi::OsString| a.to_string_lossy().chars().all(is_plain);
-    if std::env::args_os().all(calm) {
-        // Nobody is left to be told when standard error is gone.
-        let _ = e.print();
-    } else {
-        hereabout::said::complain(format_args!("{}", e.render().to_string().trim_end()));
+    match hereabout::cli::usage::usage_words(e) {
+        Some(words) => hereabout::terminal::printing::complain(format_args!("{words}")),
+        // Nobody is left to be told when the reader is gone. Help holds nothing that was typed.
+        None => drop(e.print()),
     }
 }
 

@@ -13,7 +13,8 @@ use ureq::http::Uri;
 
 use crate::cli::AnchorsArgs;
 use crate::exit::{self, Failure};
-use crate::input_file;
+use crate::files::input_file;
+use hereabout_words::io::error_words;
 
 /// Where a daemon listens unless its site file says otherwise.
 const PORT: u16 = 6208;
@@ -27,8 +28,8 @@ const MAX_ANSWER: u64 = 1 << 20;
 pub fn anchors(args: &AnchorsArgs) -> Result<u8, Failure> {
     let daemon = Address::parse(&args.url)?;
     if let (Some(id), Some(file)) = (args.mended, &args.key) {
-        let told = daemon.mended(id, file, args.timeout)?;
-        return print(&told);
+        let answer = daemon.mended(id, file, args.timeout)?;
+        return print(&answer);
     }
     let path = if args.json { "/v1/anchors" } else { "/v1/anchors.txt" };
     let text = daemon.ask(path, args.timeout)?.table(&daemon, args.json)?;
@@ -41,7 +42,7 @@ fn print(text: &str) -> Result<u8, Failure> {
     let end = if shown.ends_with('\n') { "" } else { "\n" };
     match std::io::stdout().write_all(format!("{shown}{end}").as_bytes()) {
         Err(e) if e.kind() != ErrorKind::BrokenPipe => {
-            Err(Failure::new(exit::IO, format!("standard output: {e}")))
+            Err(Failure::new(exit::IO, format!("standard output: {}", error_words(&e))))
         }
         _ => Ok(0),
     }
@@ -58,7 +59,7 @@ impl Address {
             Failure::new(exit::USAGE, format!("{}: {what}; {shape}", plain(url)))
         };
         let whole = if url.contains("://") { url.to_owned() } else { format!("http://{url}") };
-        let uri: Uri = whole.parse().map_err(|e| wrong(&format!("makes no sense ({e})")))?;
+        let uri: Uri = whole.parse().map_err(|_| wrong("is not an address"))?;
         match uri.scheme_str() {
             Some("http") => {}
             Some("https") => return Err(wrong("the daemon speaks plain HTTP, without TLS")),
@@ -101,7 +102,7 @@ impl Address {
                 ),
             )
         };
-        let key = input_file::read(key_file).map_err(|e| cannot(&e))?;
+        let key = input_file::read(key_file).map_err(|e| cannot(&error_words(&e)))?;
         let key = String::from_utf8(key).map_err(|_| cannot(&"it is no key"))?;
         let config = ureq::Agent::config_builder()
             .timeout_global(Some(limit))
@@ -120,7 +121,7 @@ impl Address {
         match body["words"].as_str().filter(|_| answer.status == 200) {
             Some(words) => Ok(format!("anchor {id}: {}", plain(words))),
             None if body["type"].as_str().is_some_and(|t| t.starts_with("/problems/")) => Err(refused()),
-            None => Err(self.stranger("its answer is none about an anchor")),
+            None => Err(self.other_server("its answer is none about an anchor")),
         }
     }
 
@@ -129,16 +130,16 @@ impl Address {
         asked: Result<ureq::http::Response<ureq::Body>, ureq::Error>,
         limit: Duration,
     ) -> Result<Answer, Failure> {
-        let mut response = asked.map_err(|e| self.told(&e, limit))?;
+        let mut response = asked.map_err(|e| self.failure_of(&e, limit))?;
         let kind = response.headers().get("content-type").and_then(|v| v.to_str().ok());
         let kind = kind.unwrap_or_default().to_owned();
         let body = response.body_mut().with_config().limit(MAX_ANSWER).read_to_vec();
-        let body = body.map_err(|e| self.told(&e, limit))?;
-        let body = String::from_utf8(body).map_err(|_| self.stranger("its answer is not text"))?;
+        let body = body.map_err(|e| self.failure_of(&e, limit))?;
+        let body = String::from_utf8(body).map_err(|_| self.other_server("its answer is not text"))?;
         Ok(Answer { status: response.status().as_u16(), kind, body })
     }
 
-    fn told(&self, error: &ureq::Error, limit: Duration) -> Failure {
+    fn failure_of(&self, error: &ureq::Error, limit: Duration) -> Failure {
         match error {
             ureq::Error::Timeout(_) => {
                 self.unavailable(&format!("no whole answer within {}", humantime::format_duration(limit)))
@@ -151,9 +152,9 @@ impl Address {
             ureq::Error::Io(e) if e.kind() == ErrorKind::UnexpectedEof => {
                 self.unavailable("the answer was cut short")
             }
-            ureq::Error::Io(e) => self.unavailable(&format!("the connection broke ({e})")),
-            ureq::Error::BodyExceedsLimit(_) => self.stranger("its answer has no end"),
-            other => self.stranger(&format!("its answer is not HTTP ({})", plain(&other.to_string()))),
+            ureq::Error::Io(e) => self.unavailable(&format!("the connection broke: {}", error_words(e))),
+            ureq::Error::BodyExceedsLimit(_) => self.other_server("its answer has no end"),
+            _ => self.other_server("its answer is not HTTP"),
         }
     }
 
@@ -162,7 +163,7 @@ impl Address {
         Failure::new(exit::UNAVAILABLE, format!("{}: {what}\n  {todo}", self.0))
     }
 
-    fn stranger(&self, what: &str) -> Failure {
+    fn other_server(&self, what: &str) -> Failure {
         let todo = "it is no hereabout of this version; give the address that `hereabout run` printed";
         Failure::new(exit::DATA, format!("{}: {what}\n  {todo}", self.0))
     }
@@ -181,14 +182,14 @@ impl Answer {
         if self.status != 200 {
             let problem = serde_json::from_str::<Value>(&self.body).unwrap_or_default();
             let detail = problem["detail"].as_str().map_or(String::new(), |d| format!(": {}", plain(d)));
-            return Err(from.stranger(&format!("it answers with status {}{detail}", self.status)));
+            return Err(from.other_server(&format!("it answers with status {}{detail}", self.status)));
         }
         let ours = if json {
             serde_json::from_str::<Value>(&self.body).is_ok_and(|v| v["anchors"].is_array())
         } else {
             self.kind.starts_with("text/plain") && self.body.starts_with("Anchors of ")
         };
-        if ours { Ok(self.body) } else { Err(from.stranger("its answer is no table of anchors")) }
+        if ours { Ok(self.body) } else { Err(from.other_server("its answer is no table of anchors")) }
     }
 }
 
@@ -198,55 +199,4 @@ fn plain(text: &str) -> String {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn addresses_are_host_and_port() {
-        for (url, address) in [
-            ("http://127.0.0.1:6208", "http://127.0.0.1:6208"),
-            ("http://127.0.0.1:6300/", "http://127.0.0.1:6300"),
-            ("localhost:7000", "http://localhost:7000"),
-            ("http://localhost", "http://localhost:6208"),
-            ("http://[::1]:6208", "http://[::1]:6208"),
-            ("[::1]", "http://[::1]:6208"),
-        ] {
-            assert_eq!(Address::parse(url).unwrap(), Address(address.to_owned()), "{url}");
-        }
-        for url in [
-            "",
-            "http://",
-            "https://127.0.0.1:6208",
-            "ftp://127.0.0.1",
-            "http://127.0.0.1:6208/v1/anchors",
-            "http://127.0.0.1:port",
-            "http://127.0.0.1:0",
-            "http://127.0.0.1:70000",
-            "http://user@127.0.0.1",
-            "::1",
-            "a b",
-            "a\r\nX: y",
-        ] {
-            assert_eq!(Address::parse(url).map_err(|f| f.code).err(), Some(exit::USAGE), "{url}");
-        }
-    }
-
-    #[test]
-    fn the_daemons_own_words_are_shown_without_control_characters() {
-        let address = Address::parse("http://127.0.0.1").unwrap();
-        let body = "{\"detail\":\"not \\u001b[2J this host\"}".to_owned();
-        let refused = Answer { status: 403, kind: "application/problem+json".into(), body };
-        let words = refused.table(&address, false).unwrap_err().message;
-        assert!(words.contains("status 403: not ?[2J this host"), "{words}");
-    }
-
-    #[test]
-    fn rows_are_told_from_other_json() {
-        let address = Address::parse("http://127.0.0.1").unwrap();
-        let answer = |body: &str| Answer { status: 200, kind: "application/json".into(), body: body.into() };
-        assert_eq!(answer("{\"anchors\":[]}").table(&address, true).unwrap(), "{\"anchors\":[]}");
-        for other in ["{\"tags\":[]}", "[]", "", "Anchors of x"] {
-            assert_eq!(answer(other).table(&address, true).map_err(|f| f.code), Err(exit::DATA), "{other}");
-        }
-    }
-}
+mod tests;

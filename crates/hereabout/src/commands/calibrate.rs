@@ -1,6 +1,6 @@
 //! `calibrate`: offsets from a tag at known places, or of one board at a taped distance.
 //!
-//! The ranges come from a recording or live ([`crate::sitting`]), the numbers from
+//! The ranges come from a recording or live ([`crate::survey::session`]), the numbers from
 //! [`hereabout_engine::commission`]; here they become a table, words and `calibration.toml`. A board that is
 //! refused keeps what it had. Nothing is written before everything is known.
 
@@ -17,16 +17,17 @@ use hereabout_words::time::rfc3339_seconds;
 use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
-use crate::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
-use crate::cli::{CalibrateArgs, SittingArgs};
+use crate::calibration::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
+use crate::calibration::fit_test::{FitTest, SiteMisfit};
+use crate::calibration::place_checks::{self, Heights, Named};
+use crate::cli::{CalibrateArgs, SurveyArgs};
+use crate::commands::rows;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::fit_test::{FitTest, SiteMisfit};
-use crate::place_checks::{self, Heights, Named};
-use crate::rows;
+use crate::files::paths::{calibration_beside, is_same_file};
 use crate::site_file::SiteFile;
-use crate::sitting::{self, Goal, Taker};
-use crate::spots::Spots;
+use crate::survey::session::{self, EpochSink, Target};
+use crate::survey::spots::Spots;
 
 /// Usual time at one place, seconds.
 const PLACE_S: f64 = 60.0;
@@ -46,17 +47,17 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
         eprintln!("{warning}");
     }
     let task = Task::new(args, &site.site)?;
-    let (sitting, misfit) = runtime()?.block_on(task.hear(&site, args))?;
-    let found = task.work_out(&site.site, &sitting, args.scale);
+    let (session, misfit) = runtime()?.block_on(task.receive_ranges(&site, args))?;
+    let found = task.work_out(&site.site, &session, args.scale);
     let outcome = Outcome {
         task: &task,
         site: &site.site,
-        spots: sitting.spots(),
+        spots: session.spots(),
         found: &found,
-        left_out: sitting.left_out(),
+        left_out: session.left_out(),
         misfit: misfit.as_ref(),
     };
-    let path = calibration_file::beside(&args.site);
+    let path = calibration_beside(&args.site);
     let taken = !found.taken().is_empty();
     let written = taken && !args.dry_run && !outcome.is_forbidden();
     if written {
@@ -91,16 +92,16 @@ pub fn calibrate(args: &CalibrateArgs) -> Result<u8, Failure> {
 
 /// Goes back. The present file may be one that every other command refuses, so the site is not loaded first.
 fn restore(site: &Path) -> Result<u8, Failure> {
-    let path = calibration_file::beside(site);
-    if calibration_file::is_same_file(site, &path) {
+    let path = calibration_beside(site);
+    if is_same_file(site, &path) {
         let what = format!("{} is the site file itself, and not its calibration", path.display());
         return Err(Failure::new(exit::CONFIG, format!("{what}\n  give the site file another name")));
     }
     let now = Clock::start().started_at();
     let shown = path.display();
-    if calibration_file::kept(&path).is_empty() && is_refused(site, &path) {
+    if calibration_file::previous_files(&path).is_empty() && is_refused(site, &path) {
         // Nobody knows what was before it, but it can't stay.
-        let aside = calibration_file::set_aside(&path, now)?;
+        let aside = calibration_file::move_aside(&path, now)?;
         eprintln!(
             "{shown} is refused, and none was kept before it: there is no calibration now (it is kept as {})",
             aside.display()
@@ -130,7 +131,7 @@ enum Task {
     /// One board, by index, at a slant distance in metres.
     Board { anchor: usize, distance_m: f64 },
     /// Places given one by one.
-    Places(Vec<Goal>),
+    Places(Vec<Target>),
     /// Places of a table.
     Table(Spots),
 }
@@ -140,46 +141,46 @@ impl Task {
         if let (Some(id), Some(distance_m)) = (args.anchor, args.distance) {
             return board_task(id, distance_m, args.height_difference.as_deref(), site);
         }
-        places_task(&args.sitting, site, args.json).map(|places| match places {
-            Places::Goals(goals) => Task::Places(goals),
+        places_task(&args.survey, site, args.json).map(|places| match places {
+            Places::Targets(targets) => Task::Places(targets),
             Places::Table(spots) => Task::Table(spots),
         })
     }
 
-    async fn hear(
+    async fn receive_ranges(
         &self,
         site: &SiteFile,
         args: &CalibrateArgs,
     ) -> Result<(SurveySession, Option<SiteMisfit>), Failure> {
-        let tag = args.sitting.tag.map(TagId);
+        let tag = args.survey.tag.map(TagId);
         // A board on its stand need not be where the site has it.
         let placed = !matches!(self, Task::Board { .. });
-        let fit = placed.then(|| FitTest::new(&sitting::tested_site(&args.sitting, site)));
-        let mut ear =
-            Listener { site: &site.site, sitting: SurveySession::new(&site.site, tag), only: None, fit };
-        let (goals, usual_s) = match self {
+        let fit = placed.then(|| FitTest::new(&session::tested_site(&args.survey, site)));
+        let mut listener =
+            Listener { site: &site.site, session: SurveySession::new(&site.site, tag), only: None, fit };
+        let (targets, usual_s) = match self {
             Task::Board { anchor, .. } => {
-                ear.only = Some(*anchor);
+                listener.only = Some(*anchor);
                 let name = format!(
                     "on its stand, {:.3} m from anchor {}",
                     self.distance(),
                     args.anchor.unwrap_or(0)
                 );
-                (vec![Goal { name, at_m: None }], STAND_S)
+                (vec![Target { name, at_m: None }], STAND_S)
             }
-            Task::Places(goals) => (goals.clone(), PLACE_S),
-            Task::Table(spots) => (goals_of(spots), PLACE_S),
+            Task::Places(targets) => (targets.clone(), PLACE_S),
+            Task::Table(spots) => (targets_of(spots), PLACE_S),
         };
-        hear(&args.sitting, site, self.table(), &goals, usual_s, &mut ear).await?;
-        let Listener { sitting, mut fit, .. } = ear;
-        if let Some(spots) = self.table().filter(|_| args.sitting.input.is_some()) {
-            spots.check_extent(sitting.extent())?;
+        receive_ranges(&args.survey, site, self.table(), &targets, usual_s, &mut listener).await?;
+        let Listener { session, mut fit, .. } = listener;
+        if let Some(spots) = self.table().filter(|_| args.survey.input.is_some()) {
+            spots.check_extent(session.extent())?;
         }
-        sitting::check_heard(&sitting, tag)?;
+        session::check_received(&session, tag)?;
         if let Some(fit) = &mut fit {
             fit.settle();
         }
-        Ok((sitting, fit.and_then(|fit| fit.misfit())))
+        Ok((session, fit.and_then(|fit| fit.misfit())))
     }
 
     fn table(&self) -> Option<&Spots> {
@@ -190,10 +191,10 @@ impl Task {
         if let Task::Board { distance_m, .. } = self { *distance_m } else { 0.0 }
     }
 
-    fn work_out(&self, site: &Site, sitting: &SurveySession, scale: bool) -> Calibration {
+    fn work_out(&self, site: &Site, session: &SurveySession, scale: bool) -> Calibration {
         match self {
-            Task::Board { anchor, distance_m } => calibrate_one(site, sitting, *anchor, *distance_m),
-            _ => adjust_all(site, sitting, if scale { ScaleChoice::Asked } else { ScaleChoice::WhenProven }),
+            Task::Board { anchor, distance_m } => calibrate_one(site, session, *anchor, *distance_m),
+            _ => adjust_all(site, session, if scale { ScaleChoice::Asked } else { ScaleChoice::WhenProven }),
         }
     }
 }
@@ -231,13 +232,13 @@ fn board_task(id: u16, distance_m: f64, height: Option<&str>, site: &Site) -> Re
 /// Places, one by one or as a table.
 pub(crate) enum Places {
     /// From `--at`.
-    Goals(Vec<Goal>),
+    Targets(Vec<Target>),
     /// From `--spots`.
     Table(Spots),
 }
 
 /// The places of the command line.
-pub(crate) fn places_task(args: &SittingArgs, site: &Site, json: bool) -> Result<Places, Failure> {
+pub(crate) fn places_task(args: &SurveyArgs, site: &Site, json: bool) -> Result<Places, Failure> {
     let heights = Heights::of(args.accept_height, json);
     if let Some(path) = &args.spots {
         let spots = Spots::read(path, site.dimension())?;
@@ -252,70 +253,70 @@ pub(crate) fn places_task(args: &SittingArgs, site: &Site, json: bool) -> Result
         Dimension::TwoD { tag_height_m } => Some(tag_height_m),
         Dimension::ThreeD => None,
     };
-    let goals: Result<Vec<Goal>, Failure> = args.at.iter().map(|t| sitting::place(t, up_m)).collect();
-    let goals = goals?;
-    let named = |g: &Goal| Some(Named { label: format!("--at {}", g.name), at_m: g.at_m? });
-    let places: Vec<Named> = goals.iter().filter_map(named).collect();
+    let targets: Result<Vec<Target>, Failure> = args.at.iter().map(|t| session::place(t, up_m)).collect();
+    let targets = targets?;
+    let named = |g: &Target| Some(Named { label: format!("--at {}", g.name), at_m: g.at_m? });
+    let places: Vec<Named> = targets.iter().filter_map(named).collect();
     place_checks::check(site, &places, heights, exit::USAGE)?;
-    Ok(Places::Goals(goals))
+    Ok(Places::Targets(targets))
 }
 
 /// The places of a table to go to, one after the other; live its times do not count.
-pub(crate) fn goals_of(spots: &Spots) -> Vec<Goal> {
-    spots.list().into_iter().map(|s| Goal { name: s.name, at_m: Some(s.at_m) }).collect()
+pub(crate) fn targets_of(spots: &Spots) -> Vec<Target> {
+    spots.list().into_iter().map(|s| Target { name: s.name, at_m: Some(s.at_m) }).collect()
 }
 
 /// Hears everything, from a recording or live.
-pub(crate) async fn hear(
-    args: &SittingArgs,
+pub(crate) async fn receive_ranges(
+    args: &SurveyArgs,
     site: &SiteFile,
     table: Option<&Spots>,
-    goals: &[Goal],
+    targets: &[Target],
     usual_s: f64,
-    taker: &mut dyn Taker,
+    sink: &mut dyn EpochSink,
 ) -> Result<(), Failure> {
     let Some(input) = &args.input else {
-        let seconds = sitting::stay_s(args.seconds, usual_s)?;
-        return sitting::live(goals, seconds, site, args.source.as_deref(), taker).await;
+        let seconds = session::occupation_s(args.seconds, usual_s)?;
+        return session::live(targets, seconds, site, args.source.as_deref(), sink).await;
     };
     match table {
         Some(spots) => spots.list().into_iter().for_each(|spot| {
-            taker.begin(spot);
+            sink.begin(spot);
         }),
         // One place: the whole recording belongs to it.
-        None => goals.iter().for_each(|goal| {
+        None => targets.iter().for_each(|target| {
             let (from, to) = (Timestamp::MIN, Timestamp::from_micros(i64::MAX));
-            taker.begin(Spot { name: goal.name.clone(), at_m: goal.at_m.unwrap_or_default(), from, to });
+            sink.begin(Spot { name: target.name.clone(), at_m: target.at_m.unwrap_or_default(), from, to });
         }),
     }
-    sitting::from_recording(input, site, args, taker).await
+    session::from_recording(input, site, args, sink).await
 }
 
 struct Listener<'a> {
     site: &'a Site,
-    sitting: SurveySession,
+    session: SurveySession,
     /// Only this anchor is looked at.
     only: Option<usize>,
     fit: Option<FitTest>,
 }
 
-impl Taker for Listener<'_> {
+impl EpochSink for Listener<'_> {
     fn begin(&mut self, spot: Spot) -> bool {
-        self.sitting.begin(spot)
+        self.session.begin(spot)
     }
 
     fn take(&mut self, epoch: &Epoch) {
-        self.sitting.take(epoch);
+        self.session.take(epoch);
         if let Some(fit) = &mut self.fit {
             fit.take(epoch);
         }
     }
 
     fn glance(&self) -> String {
-        let counts = self.sitting.counts();
+        let counts = self.session.counts();
         let one = |(i, a): (usize, &hereabout_core::Anchor)| {
             let n = counts.get(i).copied().unwrap_or(0);
-            let now = self.sitting.glance_m(i).map_or("no range".to_owned(), |m| format!("{m:.2} m"));
+            let now = self.session.glance_m(i).map_or("no range".to_owned(), |m| format!("{m:.2} m"));
             self.only.is_none_or(|only| only == i).then(|| format!("{}: {now} ({n})", a.id))
         };
         self.site.anchors().iter().enumerate().filter_map(one).collect::<Vec<_>>().join("  ")

@@ -22,11 +22,11 @@ use crate::cli::ReplayArgs;
 use crate::commands::run::store_failure;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::outputs::{self, Output as OutputFile, Taken};
+use crate::files::outputs::{self, FilesInUse, Output as OutputFile};
+use crate::picture::track_picture;
+use crate::recording::range_table::{BadRow, read_truth};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::{self, SiteFile};
-use crate::tables::{BadRow, read_truth};
-use crate::track_picture;
 
 /// Runs a replay to its end.
 ///
@@ -80,11 +80,11 @@ impl Replay {
             let what = "--out and --events can't both go to stdout: give one of them a file";
             return Err(Failure::new(exit::USAGE, what));
         }
-        let mut taken = taken(args)?;
+        let mut in_use = in_use(args)?;
         let mut prepared = Prepared::new(args).await?;
         if let Some(log) = &prepared.site_log {
-            taken.add_input(log);
-            refuse_taken(args, &taken)?;
+            in_use.add_input(log);
+            refuse_taken(args, &in_use)?;
         }
         let site = prepared.site.clone();
         let truth = args.truth.as_deref().map(|p| load_truth(p, &site)).transpose()?;
@@ -92,7 +92,7 @@ impl Replay {
             Some(path) => Some(begin_log(path, args, &prepared).await?),
             None => None,
         };
-        let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site, &mut taken)).transpose()?;
+        let picture = args.svg.as_deref().map(|p| Drawing::begin(p, &site, &mut in_use)).transpose()?;
         let (start, clock) = prepared.input.beginning();
         let frame = prepared.frame.take();
         let engine = match &start {
@@ -104,8 +104,8 @@ impl Replay {
             clock: clock.into_iter().collect(),
             utc_minus_session: Micros::ZERO,
             counts: Counts::default(),
-            out: args.out.as_deref().map(|p| OutputFile::begin(p, &mut taken)).transpose()?,
-            events: args.events.as_deref().map(|p| OutputFile::begin(p, &mut taken)).transpose()?,
+            out: args.out.as_deref().map(|p| OutputFile::begin(p, &mut in_use)).transpose()?,
+            events: args.events.as_deref().map(|p| OutputFile::begin(p, &mut in_use)).transpose()?,
             truth,
             picture,
             log,
@@ -121,9 +121,9 @@ impl Replay {
             if replay.counts.epochs.is_multiple_of(1_024) {
                 bar.set_position(replay.counts.epochs);
             }
-            prepared.tell_bad_rows();
+            prepared.report_bad_rows();
         }
-        prepared.tell_bad_rows();
+        prepared.report_bad_rows();
         bar.finish_and_clear();
         replay.finish(args, &prepared, started.elapsed()).await
     }
@@ -261,9 +261,9 @@ impl Replay {
 
 impl Drawing {
     /// The file is made at once: a long replay should not end with a picture that has no place.
-    fn begin(path: &Path, site: &Site, taken: &mut Taken) -> Result<Drawing, Failure> {
+    fn begin(path: &Path, site: &Site, in_use: &mut FilesInUse) -> Result<Drawing, Failure> {
         Ok(Drawing {
-            file: OutputFile::begin(path, taken)?,
+            file: OutputFile::begin(path, in_use)?,
             picture: track_picture::of_site(site),
             span: None,
         })
@@ -356,8 +356,8 @@ impl Prepared {
         Ok(Prepared::with(input, args, site))
     }
 
-    fn tell_bad_rows(&mut self) {
-        self.input.tell_bad_rows(&self.name);
+    fn report_bad_rows(&mut self) {
+        self.input.report_bad_rows(&self.name);
     }
 }
 
@@ -401,22 +401,22 @@ fn to_stdout(path: Option<&Path>) -> bool {
 }
 
 /// What the outputs may not be: everything that is read, and the log that is written.
-fn taken(args: &ReplayArgs) -> Result<Taken, Failure> {
+fn in_use(args: &ReplayArgs) -> Result<FilesInUse, Failure> {
     let inputs = [Some(&args.input), args.site.as_ref(), args.truth.as_ref()];
-    let mut taken = Taken::inputs(inputs.into_iter().flatten().map(PathBuf::as_path));
+    let mut in_use = FilesInUse::inputs(inputs.into_iter().flatten().map(PathBuf::as_path));
     if let Some(log) = &args.log {
-        taken.refuse(log)?;
-        taken.add_input(log);
+        in_use.refuse(log)?;
+        in_use.add_input(log);
     }
-    refuse_taken(args, &taken)?;
-    Ok(taken)
+    refuse_taken(args, &in_use)?;
+    Ok(in_use)
 }
 
 /// Before anything is made.
-fn refuse_taken(args: &ReplayArgs, taken: &Taken) -> Result<(), Failure> {
-    let mut others = Taken::default();
+fn refuse_taken(args: &ReplayArgs, in_use: &FilesInUse) -> Result<(), Failure> {
+    let mut others = FilesInUse::default();
     for output in [&args.out, &args.events, &args.svg].into_iter().flatten() {
-        taken.refuse(output)?;
+        in_use.refuse(output)?;
         others.refuse(output)?;
         others.add_output(output);
     }

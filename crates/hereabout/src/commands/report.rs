@@ -20,23 +20,24 @@ use hereabout_store::LogReader;
 use hereabout_words::site_fact;
 use hereabout_words::time::rfc3339_seconds;
 
-use crate::calibration_file::{self, CalibrationFile};
-use crate::cli::{ReportArgs, SittingArgs};
+use crate::calibration::calibration_file::{self, CalibrationFile};
+use crate::calibration::place_checks::{self, Heights};
+use crate::cli::{ReportArgs, SurveyArgs};
 use crate::commands::check::site_check;
 use crate::commands::runtime;
 use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
-use crate::outputs::{Output, Taken, cannot_write, is_stdout};
-use crate::place_checks::{self, Heights};
+use crate::files::outputs::{FilesInUse, Output, cannot_write, is_stdout};
+use crate::files::paths::calibration_beside;
+use crate::picture::site_picture::{ErrorArrow, SitePicture};
 use crate::recording::{Kind, Recording};
 use crate::site_file::SiteFile;
-use crate::site_picture::{ErrorArrow, SitePicture};
-use crate::sitting::{self, Taker};
-use crate::spots::Spots;
+use crate::survey::session::{self, EpochSink};
+use crate::survey::spots::Spots;
 use crate::toml_doc::Document;
 
 /// Calibrations that the history shows.
-const MOST_PAST: usize = 20;
+const MAX_PAST_FILES: usize = 20;
 
 /// Writes the report.
 ///
@@ -44,13 +45,13 @@ const MOST_PAST: usize = 20;
 /// Inputs that can't be used, a file that can't be written.
 pub fn report(args: &ReportArgs) -> Result<u8, Failure> {
     let inputs = [&args.input, &args.site, &args.spots].into_iter().filter_map(|p| p.as_deref());
-    let mut taken = Taken::inputs(inputs);
-    taken.refuse(&args.out)?;
+    let mut in_use = FilesInUse::inputs(inputs);
+    in_use.refuse(&args.out)?;
     let page = runtime()?.block_on(Page::gather(args))?;
     if let (Some(_), Some(log)) = (&args.site, &page.site.log) {
-        taken.add_input(log);
+        in_use.add_input(log);
     }
-    let mut output = Output::begin(&args.out, &mut taken)?;
+    let mut output = Output::begin(&args.out, &mut in_use)?;
     let html = page.to_html();
     output.write_all(html.as_bytes()).map_err(|e| cannot_write(&args.out, &e))?;
     output.finish()?;
@@ -106,7 +107,7 @@ impl Page {
             place_checks::check(&site.site, &spots.places(), heights, exit::DATA)?;
         }
         let heard = match &args.input {
-            Some(input) => Some(hear(input, args, &site, spots.as_ref()).await?),
+            Some(input) => Some(receive_ranges(input, args, &site, spots.as_ref()).await?),
             None => None,
         };
         let (tally, proof) = match heard {
@@ -129,7 +130,7 @@ async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
         let document = Document { file: log.to_owned(), text };
         // A session of an older program may hold what this one can't read; the report goes on without it.
         let Ok(file) = CalibrationFile::parse(&document) else { continue };
-        if past.last().is_none_or(|p| p.file != file) && past.len() < MOST_PAST {
+        if past.last().is_none_or(|p| p.file != file) && past.len() < MAX_PAST_FILES {
             past.push(Past {
                 from: format!("session {}, {}", session.id, rfc3339_seconds(session.started_at)),
                 file,
@@ -141,8 +142,9 @@ async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
 
 /// The calibration beside a site file and those kept before it, newest first.
 fn kept_calibrations(site: &Path) -> Vec<Past> {
-    let path = calibration_file::beside(site);
-    let files = std::iter::once(path.clone()).chain(calibration_file::kept(&path)).take(MOST_PAST);
+    let path = calibration_beside(site);
+    let files =
+        std::iter::once(path.clone()).chain(calibration_file::previous_files(&path)).take(MAX_PAST_FILES);
     let read = |p: PathBuf| {
         let from = p.file_name().map_or(String::new(), |n| n.to_string_lossy().into_owned());
         // What says that there was none before the first one has no entry.
@@ -153,24 +155,23 @@ fn kept_calibrations(site: &Path) -> Vec<Past> {
 }
 
 /// Runs the recording through the engine.
-async fn hear(
+async fn receive_ranges(
     input: &Path,
     args: &ReportArgs,
     site: &SiteFile,
     spots: Option<&Spots>,
 ) -> Result<(Tally, Option<(Shown, Vec<f64>)>), Failure> {
     let tag = args.tag.map(TagId);
-    let mut ear = Listener::new(&site.site, tag);
+    let mut listener = Listener::new(&site.site, tag);
     for spot in spots.map(Spots::list).unwrap_or_default() {
-        ear.begin(spot);
+        listener.begin(spot);
     }
-    let how =
-        SittingArgs { session: args.session, frame_period: args.frame_period, ..SittingArgs::default() };
-    sitting::from_recording(input, site, &how, &mut ear).await?;
-    let Listener { tally, proof, .. } = ear;
+    let how = SurveyArgs { session: args.session, frame_period: args.frame_period, ..SurveyArgs::default() };
+    session::from_recording(input, site, &how, &mut listener).await?;
+    let Listener { tally, proof, .. } = listener;
     let Some(spots) = spots else { return Ok((tally, None)) };
     spots.check_extent(proof.heard().extent())?;
-    sitting::check_heard(proof.heard(), tag)?;
+    session::check_received(proof.heard(), tag)?;
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
     Ok((tally, Some((shown(site, &proof, places), errors_m))))

@@ -18,18 +18,19 @@ use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use crate::access::key_file;
+use crate::access::open_files;
+use crate::access::socket_file::{SocketError, SocketFile, beside};
 use crate::cli::RunArgs;
 use crate::commands::runtime;
+use crate::daemon::ConfigReloader;
+use crate::daemon::pipeline::{Drained, Events, Pipeline, log_status};
+use crate::daemon::runnable::{Instead, Obstacle, obstacles};
+use crate::daemon::wall_clock::watch_synchronisation;
 use crate::exit::{self, Failure};
-use crate::keeper::Keeper;
-use crate::key_file;
-use crate::open_files;
-use crate::pump::{Drained, Events, Pump, log_status};
-use crate::runnable::{Instead, Obstacle, obstacles};
 use crate::site_file::SiteFile;
-use crate::socket_file::{SocketError, SocketFile, beside};
 use crate::source::open_source;
-use crate::wall_clock::watch_synchronisation;
+use hereabout_words::io::error_words;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
 const FEED_QUEUE: usize = 256;
@@ -89,8 +90,9 @@ pub fn run(args: RunArgs) -> Result<u8, Failure> {
         let ports = Ports { source, source_text, listeners, rights, clock, hub, events };
         let running = tokio::spawn(serve(site, ports, stop));
         println!("{greeting}");
-        let done =
-            running.await.map_err(|e| Failure::new(exit::SOFTWARE, format!("the daemon broke: {e}")))?;
+        let done = running.await.map_err(|_| {
+            Failure::new(exit::SOFTWARE, "the daemon broke off: a fault of the program, told above")
+        })?;
         done.map(|()| 0)
     })
 }
@@ -157,26 +159,35 @@ pub async fn serve(site: SiteFile, ports: Ports, stop: CancellationToken) -> Res
     let (tx, rx) = mpsc::channel(FEED_QUEUE);
     let decoder = Decoder::new(frame.layout.clone());
     let engine = Engine::new(site.site.clone(), Some(frame));
-    let (changes_in, changes) = mpsc::channel(1);
+    let (updates_in, updates) = mpsc::channel(1);
     let (synchronised_in, synchronised) = watch::channel(None);
     tokio::spawn(watch_synchronisation(synchronised_in, stop.clone()));
     let source_text = ports.source_text.clone();
-    let pump =
-        Pump::new(decoder, engine, hub.clone(), ports.events, source_text, clock.started_at(), synchronised);
-    let pump = tokio::spawn(vital(&stop, pump.run(rx, changes)));
-    let keeper = Keeper::new(site, hub, clock.clone(), changes_in);
-    let keeper = tokio::spawn(vital(&stop, keeper.run(operations, stop.clone())));
-    let input = tokio::spawn(hear(ports.source, clock.clone(), tx, stop.clone()));
-    let broke = |e: tokio::task::JoinError| Failure::new(exit::SOFTWARE, format!("a task broke: {e}"));
+    let pipeline = Pipeline::new(
+        decoder,
+        engine,
+        hub.clone(),
+        ports.events,
+        source_text,
+        clock.started_at(),
+        synchronised,
+    );
+    let pipeline = tokio::spawn(vital(&stop, pipeline.run(rx, updates)));
+    let reloader = ConfigReloader::new(site, hub, clock.clone(), updates_in);
+    let reloader = tokio::spawn(vital(&stop, reloader.run(operations, stop.clone())));
+    let input = tokio::spawn(read_source(ports.source, clock.clone(), tx, stop.clone()));
+    let broke = |_: tokio::task::JoinError| {
+        Failure::new(exit::SOFTWARE, "a task broke off: a fault of the program, told above")
+    };
     stop.cancelled().await;
     let input = input.await.map_err(broke);
-    let kept = keeper.await.map_err(broke);
-    let drained = pump.await.map_err(broke)?;
+    let reloaded = reloader.await.map_err(broke);
+    let drained = pipeline.await.map_err(broke)?;
     let finished = finish_log(drained, clock.now()).await;
     stop_api.cancel();
     let served = api.await.map_err(broke)?.map_err(api_failure);
     input?;
-    kept??;
+    reloaded??;
     finished.and(served)
 }
 
@@ -191,7 +202,7 @@ fn vital<T, F: Future<Output = T>>(stop: &CancellationToken, work: F) -> impl Fu
 }
 
 /// Reads the source; when it has ended, time goes on all the same until `stop`.
-async fn hear(source: Source, clock: Clock, tx: mpsc::Sender<Feed>, stop: CancellationToken) {
+async fn read_source(source: Source, clock: Clock, tx: mpsc::Sender<Feed>, stop: CancellationToken) {
     let end = hereabout_ingest::run(source, clock.clone(), tx.clone(), stop.clone()).await;
     if end == RunEnd::Exhausted {
         hereabout_ingest::idle(clock, tx, stop).await;
@@ -258,7 +269,7 @@ async fn open_log(
     let numbers = EventNumbers::starting_after(*least, store.first_event_number());
     *least = numbers.next();
     let end = store.last_end().await?;
-    let kept = store.newest_events(hereabout_api::MAX_EVENTS + 1).await?;
+    let stored = store.newest_events(hereabout_api::MAX_EVENTS + 1).await?;
     let before = RunBefore {
         ended: match end {
             // The one before may be in the damaged file.
@@ -267,7 +278,7 @@ async fn open_log(
             Some(end) if end.cut_off => BeforeName::CutOff,
             Some(_) => BeforeName::Stopped,
         },
-        seq: kept.last().map(|e| e.seq),
+        seq: stored.last().map(|e| e.seq),
         missing: match end {
             None => instead_of.is_none().then_some(0),
             Some(end) => (!end.cut_off).then_some(end.dropped_events),
@@ -275,7 +286,7 @@ async fn open_log(
     };
     let writer = store.begin_kept_session(path.to_owned(), start, instead_of, numbers.clone()).await?;
     hub.begin_event_numbers(before.seq.unwrap_or(0), numbers.next());
-    for event in kept {
+    for event in stored {
         hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
     }
     if let Some(note) = writer.stats().note {
@@ -286,7 +297,9 @@ async fn open_log(
 
 /// Cancels `stop` on Ctrl-C and SIGTERM; a second signal ends the program at once.
 fn stop_on_signals(stop: CancellationToken) -> Result<(), Failure> {
-    let broke = |e: std::io::Error| Failure::new(exit::SOFTWARE, format!("can't watch for signals: {e}"));
+    let broke = |e: std::io::Error| {
+        Failure::new(exit::SOFTWARE, format!("can't watch for signals: {}", error_words(&e)))
+    };
     let mut interrupt = signal(SignalKind::interrupt()).map_err(broke)?;
     let mut terminate = signal(SignalKind::terminate()).map_err(broke)?;
     // From here on a hangup ends nothing, although nobody listens to it yet; the handler stays for good.
@@ -342,18 +355,4 @@ pub fn store_failure(e: StoreError) -> Failure {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[tokio::test]
-    async fn the_end_of_a_vital_task_stops_everything_even_a_panic() {
-        for breaks in [false, true] {
-            let stop = CancellationToken::new();
-            let work = vital(&stop, async move { assert!(!breaks, "a broken task") });
-            assert!(!stop.is_cancelled(), "it has not even begun");
-            let ended = tokio::spawn(work).await;
-            assert_eq!(ended.is_err(), breaks);
-            assert!(stop.is_cancelled());
-        }
-    }
-}
+mod tests;

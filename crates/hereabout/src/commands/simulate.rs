@@ -15,8 +15,9 @@ use tokio::net::TcpListener;
 use crate::cli::SimulateArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
-use crate::kit_feeder::KitFeeder;
-use crate::outputs::{Output, Taken};
+use crate::files::outputs::{FilesInUse, Output};
+use crate::source::kit_feeder::KitFeeder;
+use hereabout_words::io::error_words;
 
 /// Runs the kit until it ends or Ctrl-C.
 ///
@@ -30,18 +31,18 @@ pub fn simulate(args: &SimulateArgs) -> Result<u8, Failure> {
         ));
     }
     let feeder = KitFeeder::with(&args.scenario, args.speed, args.seed, args.seconds)?;
-    let mut taken = Taken::inputs([args.scenario.as_path()]);
-    let truth = |taken: &mut Taken| args.truth.as_deref().map(|p| Truth::create(p, taken)).transpose();
+    let mut in_use = FilesInUse::inputs([args.scenario.as_path()]);
+    let truth = |in_use: &mut FilesInUse| args.truth.as_deref().map(|p| Truth::create(p, in_use)).transpose();
     match (&args.out, args.tcp, &args.pty) {
-        (Some(out), _, _) => to_file(feeder, out, &mut taken),
+        (Some(out), _, _) => to_file(feeder, out, &mut in_use),
         (_, Some(addr), _) => {
-            let mut truth = truth(&mut taken)?;
+            let mut truth = truth(&mut in_use)?;
             let done = runtime()?.block_on(or_interrupt(to_tcp(feeder, addr, &mut truth)));
             Truth::finish(truth).and(done)
         }
         (_, _, Some(link)) => {
-            taken.refuse(link)?;
-            let mut truth = truth(&mut taken)?;
+            in_use.refuse(link)?;
+            let mut truth = truth(&mut in_use)?;
             let done = runtime()?.block_on(or_interrupt(to_pty(feeder, link.clone(), &mut truth)));
             Truth::finish(truth).and(done)
         }
@@ -56,16 +57,16 @@ async fn or_interrupt(work: impl Future<Output = Result<u8, Failure>>) -> Result
     }
 }
 
-fn to_file(mut feeder: KitFeeder, out: &Path, taken: &mut Taken) -> Result<u8, Failure> {
+fn to_file(mut feeder: KitFeeder, out: &Path, in_use: &mut FilesInUse) -> Result<u8, Failure> {
     if feeder.scenario().duration_s.is_none() {
         return Err(Failure::new(exit::USAGE, "the scenario runs for ever: give --seconds"));
     }
     let broken = |e: hereabout_core::CaptureFault| Failure::new(exit::CANT_CREATE, capture_words(&e));
-    let bytes = Output::begin(out, taken)?;
-    let times = Output::begin(&CaptureReader::times_path(out), taken)?;
+    let bytes = Output::begin(out, in_use)?;
+    let times = Output::begin(&CaptureReader::times_path(out), in_use)?;
     let mut capture = CaptureWriter::new(out, bytes, times).map_err(broken)?;
     let truth_path = out.with_extension("truth.csv");
-    let mut truth = Some(Truth::create(&truth_path, taken)?);
+    let mut truth = Some(Truth::create(&truth_path, in_use)?);
     let mut frames = 0_u64;
     while let Some((_, frame)) = feeder.next_frame() {
         capture.write(frame.epoch.at, &frame.bytes).map_err(broken)?;
@@ -81,9 +82,10 @@ fn to_file(mut feeder: KitFeeder, out: &Path, taken: &mut Taken) -> Result<u8, F
 }
 
 async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: &mut Option<Truth>) -> Result<u8, Failure> {
-    let taken = |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {e}"));
-    let listener = TcpListener::bind(addr).await.map_err(taken)?;
-    let addr = listener.local_addr().map_err(taken)?;
+    let cannot_listen =
+        |e| Failure::new(exit::UNAVAILABLE, format!("{addr}: can't listen there: {}", error_words(&e)));
+    let listener = TcpListener::bind(addr).await.map_err(cannot_listen)?;
+    let addr = listener.local_addr().map_err(cannot_listen)?;
     eprintln!("sending to whoever connects to tcp://{addr}; Ctrl-C stops");
     let mut subscriber = None;
     while let Some((wait, frame)) = feeder.next_frame() {
@@ -107,7 +109,9 @@ async fn to_tcp(mut feeder: KitFeeder, addr: SocketAddr, truth: &mut Option<Trut
 }
 
 async fn to_pty(mut feeder: KitFeeder, link: PathBuf, truth: &mut Option<Truth>) -> Result<u8, Failure> {
-    let broken = |e: std::io::Error| Failure::new(exit::CANT_CREATE, format!("{}: {e}", link.display()));
+    let broken = |e: std::io::Error| {
+        Failure::new(exit::CANT_CREATE, format!("{}: {}", link.display(), error_words(&e)))
+    };
     let terminal = Terminal::open(&link).map_err(broken)?;
     eprintln!("sending on {}; Ctrl-C stops", link.display());
     while let Some((wait, frame)) = feeder.next_frame() {
@@ -161,8 +165,8 @@ struct Truth {
 }
 
 impl Truth {
-    fn create(path: &Path, taken: &mut Taken) -> Result<Truth, Failure> {
-        let mut truth = Truth { path: path.to_owned(), out: Output::begin(path, taken)? };
+    fn create(path: &Path, in_use: &mut FilesInUse) -> Result<Truth, Failure> {
+        let mut truth = Truth { path: path.to_owned(), out: Output::begin(path, in_use)? };
         write_truth_header(&mut truth.out, true).map_err(|e| Truth::broken(path, &e))?;
         Ok(truth)
     }
@@ -177,6 +181,6 @@ impl Truth {
     }
 
     fn broken(path: &Path, e: &std::io::Error) -> Failure {
-        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {e}", path.display()))
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be written: {}", path.display(), error_words(e)))
     }
 }

@@ -9,27 +9,28 @@ use std::path::Path;
 
 use crate::cli::StartArgs;
 use crate::exit::{self, Failure};
-use crate::kit_file::{FrameArgs, KitFile};
-use crate::outputs;
+use crate::files::outputs;
+use crate::site_file::kit_file::{FrameArgs, KitFile};
 use crate::site_file::{FrameText, SiteFile, SourceText};
 use crate::toml_doc::quoted;
+use hereabout_words::io::error_words;
 
 /// Longest answer that is read.
-const MOST_CHARS: u64 = 4096;
+const MAX_ANSWER_BYTES: u64 = 4096;
 
 /// Everything that the file says.
-struct Plan {
+struct NewSite {
     name: String,
     /// `None` in 3D.
     tag_height_m: Option<f64>,
     source: Option<SourceText>,
     frame: Option<FrameText>,
-    anchors: Vec<Place>,
+    anchors: Vec<NewAnchor>,
 }
 
 /// One anchor as a person gives it.
 #[derive(Clone, Debug, PartialEq)]
-struct Place {
+struct NewAnchor {
     id: u16,
     at_m: [f64; 3],
     name: Option<String>,
@@ -47,23 +48,24 @@ pub fn start(args: &StartArgs) -> Result<u8, Failure> {
         return Err(Failure::new(exit::CANT_CREATE, format!("{what}\n  {help}")));
     }
     let asks = io::stdin().is_terminal() && !args.yes;
-    let plan = if asks { Plan::ask(args)? } else { Plan::from_flags(args)? };
-    let text = plan.toml();
+    let new_site = if asks { NewSite::ask(args)? } else { NewSite::from_flags(args)? };
+    let text = new_site.toml();
     let site = SiteFile::from_text(&path, &text, None)?;
     write_new(&path, &text)?;
     for warning in &site.warnings {
         eprintln!("{warning}");
     }
     eprintln!("\n{} is written. Next:", path.display());
-    for step in plan.next_steps(&path) {
+    for step in new_site.next_steps(&path) {
         eprintln!("  {step}");
     }
     Ok(0)
 }
 
 fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
-    let broken =
-        |e: io::Error| Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {e}", path.display()));
+    let broken = |e: io::Error| {
+        Failure::new(exit::CANT_CREATE, format!("{}: can't be made: {}", path.display(), error_words(&e)))
+    };
     if let Some(folder) = path.parent() {
         std::fs::create_dir_all(folder).map_err(broken)?;
     }
@@ -71,7 +73,7 @@ fn write_new(path: &Path, text: &str) -> Result<(), Failure> {
 }
 
 /// Source and frame as far as flags and the kit's file tell them.
-fn told_kit(args: &StartArgs) -> Result<(Option<SourceText>, Option<FrameText>), Failure> {
+fn kit_from_flags(args: &StartArgs) -> Result<(Option<SourceText>, Option<FrameText>), Failure> {
     let kit = args.kit.as_deref().map(KitFile::load).transpose()?;
     args.frame.kit()?;
     let (source, frame) = kit.map_or((None, None), |k| (k.source, k.frame_text));
@@ -82,17 +84,17 @@ fn told_kit(args: &StartArgs) -> Result<(Option<SourceText>, Option<FrameText>),
 }
 
 /// The anchors given as flags.
-fn told_anchors(args: &StartArgs) -> Result<Vec<Place>, Failure> {
+fn anchors_from_flags(args: &StartArgs) -> Result<Vec<NewAnchor>, Failure> {
     let mut anchors = Vec::new();
     for text in &args.anchor {
-        let place = place(text).and_then(|p| unused(p, &anchors));
-        anchors.push(place.map_err(|e| Failure::new(exit::USAGE, format!("--anchor {text}: {e}")))?);
+        let anchor = parse_anchor(text).and_then(|p| unused(p, &anchors));
+        anchors.push(anchor.map_err(|e| Failure::new(exit::USAGE, format!("--anchor {text}: {e}")))?);
     }
     Ok(anchors)
 }
 
 /// An anchor as `id,east,north,up[,name]`.
-fn place(text: &str) -> Result<Place, String> {
+fn parse_anchor(text: &str) -> Result<NewAnchor, String> {
     let mut parts = text.splitn(5, ',').map(str::trim);
     let mut part = || parts.next().filter(|p| !p.is_empty());
     let (Some(id), Some(east), Some(north), Some(up)) = (part(), part(), part(), part()) else {
@@ -104,13 +106,13 @@ fn place(text: &str) -> Result<Place, String> {
         _ => Err(format!("\"{text}\" is no number of metres (a point, not a comma, before decimals)")),
     };
     let name = part().map(str::to_owned);
-    Ok(Place { id, at_m: [metres(east)?, metres(north)?, metres(up)?], name })
+    Ok(NewAnchor { id, at_m: [metres(east)?, metres(north)?, metres(up)?], name })
 }
 
-fn unused(place: Place, others: &[Place]) -> Result<Place, String> {
-    match others.iter().any(|o| o.id == place.id) {
-        true => Err(format!("id {} is given twice", place.id)),
-        false => Ok(place),
+fn unused(anchor: NewAnchor, others: &[NewAnchor]) -> Result<NewAnchor, String> {
+    match others.iter().any(|o| o.id == anchor.id) {
+        true => Err(format!("id {} is given twice", anchor.id)),
+        false => Ok(anchor),
     }
 }
 
@@ -120,10 +122,10 @@ fn folder_name(dir: &Path) -> String {
     full.file_name().map_or_else(|| "site".to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
-impl Plan {
-    fn from_flags(args: &StartArgs) -> Result<Plan, Failure> {
-        let (source, frame) = told_kit(args)?;
-        let anchors = told_anchors(args)?;
+impl NewSite {
+    fn from_flags(args: &StartArgs) -> Result<NewSite, Failure> {
+        let (source, frame) = kit_from_flags(args)?;
+        let anchors = anchors_from_flags(args)?;
         let in_3d = args.dimension.as_deref() == Some("3d");
         let mut missing = Vec::new();
         if !in_3d && args.tag_height.is_none() {
@@ -138,12 +140,12 @@ impl Plan {
             return Err(Failure::new(exit::USAGE, format!("{what}\n  {help}")));
         }
         let name = args.name.clone().unwrap_or_else(|| folder_name(&args.dir));
-        Ok(Plan { name, tag_height_m: args.tag_height.filter(|_| !in_3d), source, frame, anchors })
+        Ok(NewSite { name, tag_height_m: args.tag_height.filter(|_| !in_3d), source, frame, anchors })
     }
 
-    fn ask(args: &StartArgs) -> Result<Plan, Failure> {
-        let (source, frame) = told_kit(args)?;
-        let mut anchors = told_anchors(args)?;
+    fn ask(args: &StartArgs) -> Result<NewSite, Failure> {
+        let (source, frame) = kit_from_flags(args)?;
+        let mut anchors = anchors_from_flags(args)?;
         eprintln!("An empty answer takes what stands in brackets. Nothing is written before the end.\n");
         let name = match &args.name {
             Some(name) => name.clone(),
@@ -177,7 +179,7 @@ impl Plan {
         if anchors.is_empty() {
             ask_anchors(&mut anchors)?;
         }
-        Ok(Plan { name, tag_height_m, source, frame, anchors })
+        Ok(NewSite { name, tag_height_m, source, frame, anchors })
     }
 
     /// The file. Every line that is not plain has a word beside it.
@@ -253,7 +255,7 @@ impl Plan {
     }
 }
 
-impl Place {
+impl NewAnchor {
     fn toml(&self) -> String {
         let name = self.name.as_ref().map_or(String::new(), |n| format!("name = {}\n", quoted(n)));
         let [east, north, up] = self.at_m;
@@ -277,11 +279,11 @@ fn ask<T>(what: &str, default: &str, read: impl Fn(&str) -> Result<T, String>) -
 /// A line of standard input. Its end before the last answer ends the program with nothing written.
 fn answer() -> Result<String, Failure> {
     let mut line = String::new();
-    let mut input = io::Read::take(io::stdin().lock(), MOST_CHARS);
+    let mut input = io::Read::take(io::stdin().lock(), MAX_ANSWER_BYTES);
     match input.read_line(&mut line) {
         Ok(0) => Err(Failure::new(exit::USAGE, "no more answers: nothing is written")),
         Ok(_) => Ok(line.trim().to_owned()),
-        Err(e) => Err(Failure::new(exit::IO, format!("can't read the answer: {e}"))),
+        Err(e) => Err(Failure::new(exit::IO, format!("can't read the answer: {}", error_words(&e)))),
     }
 }
 
@@ -345,63 +347,21 @@ fn ask_frame() -> Result<Option<FrameText>, Failure> {
     Ok(args.table())
 }
 
-fn ask_anchors(anchors: &mut Vec<Place>) -> Result<(), Failure> {
+fn ask_anchors(anchors: &mut Vec<NewAnchor>) -> Result<(), Failure> {
     eprintln!("The anchors, one a line: id,east,north,up[,name] in metres\n  like 0,0,0,2.6,shed corner");
     loop {
         let left = if anchors.is_empty() { "first anchor" } else { "next anchor; empty: no more" };
         let known = |text: &str| match text {
             "" if anchors.is_empty() => Err("a site has at least one anchor".to_owned()),
             "" => Ok(None),
-            text => place(text).and_then(|p| unused(p, anchors)).map(Some),
+            text => parse_anchor(text).and_then(|p| unused(p, anchors)).map(Some),
         };
         match ask(left, "", known)? {
-            Some(place) => anchors.push(place),
+            Some(anchor) => anchors.push(anchor),
             None => return Ok(()),
         }
     }
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn an_anchor_is_read_with_and_without_a_name() {
-        let named = place("3, 12.5, -0.5, 2.6, gate, by the road").unwrap();
-        assert_eq!((named.id, named.at_m), (3, [12.5, -0.5, 2.6]));
-        assert_eq!(named.name.as_deref(), Some("gate, by the road"));
-        assert_eq!(place("0,0,0,2").unwrap().name, None);
-        for bad in ["", "0,0,0", "x,0,0,2", "0,0,0,nan", "0,0,0,inf", "70000,0,0,2", "0,,0,2", "-1,0,0,2"] {
-            assert!(place(bad).is_err(), "{bad}");
-        }
-    }
-
-    #[test]
-    fn whatever_the_names_are_the_file_is_read_back_as_it_was_meant() {
-        for name in ["yard", "O'Hara's \"north\" yard", "a\\b", "#1 = [x]", "Gärtnerei №7"] {
-            let anchor = Place { id: 4, at_m: [1.0, -2.5, 3.0], name: Some(name.to_owned()) };
-            let frame = FrameText {
-                key: "layout_text",
-                layout: r"'R\'\\\t' range*2 by '\''".to_owned(),
-                unit: "cm".to_owned(),
-                no_range: vec!["0".to_owned(), "nan".to_owned()],
-            };
-            let source = SourceText { port: "/dev/ttyUSB0".to_owned(), baud: 9600, dtr: Some(false) };
-            let plan = Plan {
-                name: name.to_owned(),
-                tag_height_m: Some(0.9),
-                source: Some(source.clone()),
-                frame: Some(frame),
-                anchors: vec![anchor],
-            };
-            let site = SiteFile::from_text(Path::new("site.toml"), &plan.toml(), None).unwrap();
-            assert_eq!(site.site.name(), name);
-            assert_eq!(
-                (site.site.anchors()[0].name.as_str(), site.site.anchors()[0].at_m),
-                (name, [1.0, -2.5, 3.0])
-            );
-            assert!(site.frame.is_some());
-            assert_eq!(site.source, Some(source));
-        }
-    }
-}
+mod tests;

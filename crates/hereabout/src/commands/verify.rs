@@ -9,15 +9,16 @@ use hereabout_solve::verify::{CeInterval, PointResult, Verdict, Verification};
 use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
-use crate::calibration_file::{self, CalibrationFile, UsedPlace};
+use crate::calibration::calibration_file::{CalibrationFile, UsedPlace};
+use crate::calibration::fit_test::{FitTest, SiteMisfit};
 use crate::cli::VerifyArgs;
-use crate::commands::calibrate::{Places, goals_of, hear, places_task};
+use crate::commands::calibrate::{Places, places_task, receive_ranges, targets_of};
+use crate::commands::rows;
 use crate::commands::runtime;
 use crate::exit::Failure;
-use crate::fit_test::{FitTest, SiteMisfit};
-use crate::rows;
+use crate::files::paths::calibration_beside;
 use crate::site_file::SiteFile;
-use crate::sitting::{self, Taker};
+use crate::survey::session::{self, EpochSink};
 
 /// Usual time at one checkpoint, seconds.
 const PLACE_S: f64 = 30.0;
@@ -60,28 +61,28 @@ pub(crate) struct Shown {
 
 /// Hears the checkpoints and works out the proof.
 async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<SiteMisfit>), Failure> {
-    let tag = args.sitting.tag.map(TagId);
-    let places = places_task(&args.sitting, &site.site, args.json)?;
-    let (goals, table) = match &places {
-        Places::Goals(goals) => (goals.clone(), None),
-        Places::Table(spots) => (goals_of(spots), Some(spots)),
+    let tag = args.survey.tag.map(TagId);
+    let places = places_task(&args.survey, &site.site, args.json)?;
+    let (targets, table) = match &places {
+        Places::Targets(targets) => (targets.clone(), None),
+        Places::Table(spots) => (targets_of(spots), Some(spots)),
     };
-    let ear = Listener::new(&site.site, tag);
-    let mut ear = Tested { ear, fit: FitTest::new(&sitting::tested_site(&args.sitting, site)) };
-    hear(&args.sitting, site, table, &goals, PLACE_S, &mut ear).await?;
-    let Tested { ear, mut fit } = ear;
+    let listener = Listener::new(&site.site, tag);
+    let mut listener = Tested { listener, fit: FitTest::new(&session::tested_site(&args.survey, site)) };
+    receive_ranges(&args.survey, site, table, &targets, PLACE_S, &mut listener).await?;
+    let Tested { listener, mut fit } = listener;
     fit.settle();
-    if let Some(spots) = table.filter(|_| args.sitting.input.is_some()) {
-        spots.check_extent(ear.proof.heard().extent())?;
+    if let Some(spots) = table.filter(|_| args.survey.input.is_some()) {
+        spots.check_extent(listener.proof.heard().extent())?;
     }
-    sitting::check_heard(ear.proof.heard(), tag)?;
+    session::check_received(listener.proof.heard(), tag)?;
     let calibrated_at = calibrated_at(site)?;
-    Ok((shown(site, &ear.proof, calibrated_at), fit.misfit()))
+    Ok((shown(site, &listener.proof, calibrated_at), fit.misfit()))
 }
 
 /// The places that the calibration beside a site file rests on.
 pub(crate) fn calibrated_at(site: &SiteFile) -> Result<Vec<UsedPlace>, Failure> {
-    let file = CalibrationFile::read(&calibration_file::beside(&site.path))?;
+    let file = CalibrationFile::read(&calibration_beside(&site.path))?;
     Ok(file.map(|f| f.places).unwrap_or_default())
 }
 
@@ -136,7 +137,7 @@ impl Listener {
     }
 }
 
-impl Taker for Listener {
+impl EpochSink for Listener {
     fn begin(&mut self, spot: Spot) -> bool {
         self.proof.begin(spot)
     }
@@ -160,26 +161,26 @@ impl Taker for Listener {
 
 /// The same, and the test whether the ranges fit the site.
 struct Tested {
-    ear: Listener,
+    listener: Listener,
     fit: FitTest,
 }
 
-impl Taker for Tested {
+impl EpochSink for Tested {
     fn begin(&mut self, spot: Spot) -> bool {
-        self.ear.begin(spot)
+        self.listener.begin(spot)
     }
 
     fn take(&mut self, epoch: &Epoch) {
         self.fit.take(epoch);
-        self.ear.take(epoch);
+        self.listener.take(epoch);
     }
 
     fn tick(&mut self, at: Timestamp) {
-        self.ear.tick(at);
+        self.listener.tick(at);
     }
 
     fn glance(&self) -> String {
-        self.ear.glance()
+        self.listener.glance()
     }
 }
 
