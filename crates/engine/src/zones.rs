@@ -21,10 +21,11 @@ mod area;
 mod near;
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::area::Area;
 use hereabout_core::{
     JudgedRange, MAX_ANCHORS, Micros, PositionReport, Site, TagId, TagState, Timestamp, ZoneShape, ZoneState,
 };
-use hereabout_solve::zone::{Area, Gaussian};
+use hereabout_solve::zone::Gaussian;
 
 use crate::output::{ZoneReport, ZoneWhy};
 use agreement::Agreement;

@@ -26,8 +26,8 @@
 //! Times are counted in data time, received and measured alike (the shorter one counts), from the first position that looks so to the present one: five frames of a kit that
 //! sends ten a second with the usual 0.4 s.
 
+use hereabout_core::geometry::area::Area;
 use hereabout_core::{Micros, Site, TagState, Timestamp, ZoneRule, ZoneState};
-use hereabout_solve::zone::Area;
 
 use super::{Answer, Belief, When};
 use crate::output::ZoneWhy;
@@ -143,7 +143,7 @@ impl AreaRule {
         site: &Site,
     ) -> Answer {
         let distance_m = belief.place.as_ref().map(|p| self.area.signed_distance_m(p.mean_m()));
-        let mass = belief.place.as_ref().zip(distance_m).map(|(p, d)| self.area.mass_at(p, d));
+        let mass = belief.place.as_ref().zip(distance_m).map(|(p, d)| p.mass_in_at(&self.area, d));
         if belief.position.restarted {
             // The dwell was that of another place. An answer that the new place speaks against too is not held longer for it.
             (self.inside, self.outside) = (Looks::default(), Looks::default());

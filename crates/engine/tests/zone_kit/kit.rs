@@ -6,12 +6,12 @@
 //! wandering by 5 cm in a tenth of a second, whatever the rate of the frames. Wild, two readings in a thousand: anything up to 60 m. One range in a hundred is missing.
 //! Each hour has its own noises, offsets and delays.
 
+use hereabout_core::geometry::area::Area;
 use hereabout_core::{
     Anchor, AnchorId, Correction, Epoch, Micros, RangeReading, Site, SiteDraft, TagId, Timestamp, Zone,
     ZoneRule, ZoneShape,
 };
 use hereabout_engine::{Engine, Input, Output};
-use hereabout_solve::zone::Area;
 
 /// East and north of the yard, metres.
 pub(crate) const YARD_M: [f64; 2] = [16.0, 10.0];

@@ -8,9 +8,9 @@
 //! as it rests: what is farther out than radius and margin together is counted apart.
 
 use hereabout_core::Zone;
+use hereabout_core::geometry::area::Area;
 use hereabout_core::{AnchorId, Micros, Timestamp, ZoneRule, ZoneShape, ZoneState};
 use hereabout_engine::{Engine, Output, ZoneReport};
-use hereabout_solve::zone::Area;
 
 use crate::kit::{
     Cart, Dice, Errors, Kit, RATE_HZ, TAG_UP_M, YARD_M, areas, feed, nine_zones, posts, site, stamp,

@@ -8,7 +8,7 @@ use super::keyframes::{Keyframe, MAX_KEYFRAMES};
 use super::model::{Model, flat_m};
 use super::spheres::{circles, spheres};
 use super::stated_site::StatedSite;
-use crate::math::small_matrix::{length, minus};
+use hereabout_core::geometry::vector::{length, minus};
 
 /// Crossings that are tried.
 const CROSSINGS: usize = 48;
@@ -100,7 +100,7 @@ impl AnchorSearch<'_> {
         for (k, spot) in self.frames.iter().zip(self.spots_m) {
             if k.heard.contains(i) {
                 let measured = (m.factor * k.raw_m[i] - own) / self.site.scale[i] - m.tag_offset_m[k.tag];
-                sum += self.site.density.ln(measured - length(&minus(spot, at_m)), 1.5 * m.stretch_ratio);
+                sum += self.site.density.ln(measured - length(minus(*spot, *at_m)), 1.5 * m.stretch_ratio);
             }
         }
         sum

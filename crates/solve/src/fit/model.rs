@@ -8,7 +8,8 @@ use super::density::DensityAt;
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS};
 use super::spheres::{circles, spheres};
 use super::stated_site::{PerAnchor, Places, StatedSite};
-use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus, times};
+use crate::math::small_matrix::{Sym, add_outer, inverse, times};
+use hereabout_core::geometry::vector::{length, minus};
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 /// Price of a range in its anchor's second mode, nats.
@@ -96,7 +97,7 @@ impl Model {
         measured
             .heard
             .iter()
-            .map(|i| self.ln(site, i, measured.range_m[i] - length(&minus(at_m, &self.at_m[i]))))
+            .map(|i| self.ln(site, i, measured.range_m[i] - length(minus(*at_m, self.at_m[i]))))
             .sum()
     }
 }
@@ -127,7 +128,7 @@ pub(super) fn locate(site: &StatedSite, model: &Model, measured: &MeasuredRanges
         }
         let spot = TagPosition { at_m, score_nats: score - site.outside(at_m) };
         if beats(&best[0], spot.score_nats) {
-            let is_apart = best[0].is_some_and(|b| length(&minus(&b.at_m, &at_m)) > 0.5);
+            let is_apart = best[0].is_some_and(|b| length(minus(b.at_m, at_m)) > 0.5);
             if is_apart {
                 best[1] = best[0];
             }
@@ -200,8 +201,8 @@ pub(super) fn improve(
     for step in 0..=steps {
         let (mut h, mut g, mut score) = ([0.0; 6], [0.0; 3], 0.0);
         for i in measured.heard.iter() {
-            let v = minus(&at_m, &model.at_m[i]);
-            let dist = length(&v).max(1e-3);
+            let v = minus(at_m, model.at_m[i]);
+            let dist = length(v).max(1e-3);
             let look = model.look(site, i, measured.range_m[i] - dist);
             let u = v.map(|c| c / dist);
             score += look.ln;
@@ -214,7 +215,7 @@ pub(super) fn improve(
             break;
         }
         let Some(delta) = solve(&mut h, site.d, &g) else { break };
-        let far = length(&delta);
+        let far = length(delta);
         let shrink = if far > 2.0 { 2.0 / far } else { 1.0 };
         (0..site.d).for_each(|k| at_m[k] += shrink * delta[k]);
         if far < 0.005 {

@@ -6,13 +6,13 @@
 //! Σ −ln f (Kuhn's method of dual prices, a standard algorithm). The best are looked at closer by the check.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{length, minus};
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 use super::keyframes::Keyframe;
 use super::model::{MeasuredRanges, Model, flat_m, improve};
 use super::spheres::{circles, spheres};
 use super::stated_site::StatedSite;
-use crate::math::small_matrix::{length, minus};
 
 /// For each field the place it stands for.
 pub(super) type Order = [u8; MAX_ANCHORS];
@@ -101,7 +101,7 @@ pub(super) fn add_costs(
 ) {
     for f in measured.heard.iter() {
         for (cost, place) in costs[f].iter_mut().zip(&site.stated).take(site.n) {
-            let r = measured.range_m[f] - length(&minus(at_m, place));
+            let r = measured.range_m[f] - length(minus(*at_m, *place));
             *cost -= site.density.ln(r, SEARCH_STRETCH_RATIO * stretch_ratio);
         }
     }
@@ -191,7 +191,7 @@ fn place_by_three(
     let only = MeasuredRanges { heard: three, ..*measured };
     let spot = improve(site, model, &only, [best[0], best[1], model.up_m], 2);
     let fits = fields.iter().all(|&f| {
-        (measured.range_m[f] - length(&minus(&spot.at_m, &model.at_m[f]))).abs() < 0.8 * model.stretch_ratio
+        (measured.range_m[f] - length(minus(spot.at_m, model.at_m[f]))).abs() < 0.8 * model.stretch_ratio
     });
     fits.then_some(spot.at_m)
 }
@@ -209,7 +209,7 @@ fn rest_cost(
         (0..site.n)
             .filter(|a| !places.contains(a))
             .map(|a| {
-                -site.density.ln(measured.range_m[f] - length(&minus(at_m, &site.stated[a])), stretch_ratio)
+                -site.density.ln(measured.range_m[f] - length(minus(*at_m, site.stated[a])), stretch_ratio)
             })
             .fold(f64::INFINITY, f64::min)
     };

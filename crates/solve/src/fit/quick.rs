@@ -7,13 +7,13 @@
 //! **Good** when the mean is above −1.6 with less than 3 % too short for twelve seconds running. Between the two nothing changes.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{length, minus};
 use hereabout_core::{Micros, Timestamp};
 
 use super::density::WITHIN_M;
 use super::keyframes::Keyframe;
 use super::model::{Model, locate};
 use super::stated_site::StatedSite;
-use crate::math::small_matrix::{length, minus};
 
 const SECONDS: usize = 8;
 const MIN_SECONDS: usize = 5;
@@ -74,7 +74,7 @@ impl QuickCheck {
             has_spare,
         };
         for i in measured.heard.iter() {
-            let r = measured.range_m[i] - length(&minus(&spot.at_m, &model.at_m[i]));
+            let r = measured.range_m[i] - length(minus(spot.at_m, model.at_m[i]));
             // Two NLOS ones among so few draw the place away, and then a third is too short.
             if has_spare {
                 e.too_short_share += f64::from(u8::from(r <= -within)) / count;

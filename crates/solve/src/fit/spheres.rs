@@ -1,6 +1,6 @@
 //! Where circles and spheres meet. Where they miss each other, the place between them is taken.
 
-use crate::math::small_matrix::{dot, length, minus};
+use hereabout_core::geometry::vector::{dot, length, minus};
 
 /// Two places of a plane at `radii_m` from `a_m` and `b_m` (which are east, north).
 pub(super) fn circles(
@@ -34,16 +34,16 @@ pub(super) fn circles(
 
 /// Two places at `radii_m` from three centres.
 pub(super) fn spheres(centres_m: [[f64; 3]; 3], radii_m: [f64; 3]) -> Option<[[f64; 3]; 2]> {
-    let ab = minus(&centres_m[1], &centres_m[0]);
-    let ac = minus(&centres_m[2], &centres_m[0]);
-    let d = length(&ab);
+    let ab = minus(centres_m[1], centres_m[0]);
+    let ac = minus(centres_m[2], centres_m[0]);
+    let d = length(ab);
     if d.is_nan() || d < 0.05 {
         return None;
     }
     let ex = ab.map(|v| v / d);
-    let i = dot(&ex, &ac);
+    let i = dot(ex, ac);
     let ey: [f64; 3] = std::array::from_fn(|k| ac[k] - i * ex[k]);
-    let j = length(&ey);
+    let j = length(ey);
     if j.is_nan() || j < 0.05 {
         return None;
     }

@@ -13,12 +13,13 @@
 //! A step of work is one keyframe.
 
 use hereabout_core::MAX_ANCHORS;
+use hereabout_core::geometry::vector::{length, minus};
 
 use super::density::WITHIN_M;
 use super::keyframes::{Keyframe, MAX_HEARD_TAGS, MAX_KEYFRAMES};
 use super::model::{Model, TagPosition, improve, locate, price};
 use super::stated_site::{MAX_OFFSET_M, PerAnchor, StatedSite, TAG_OFFSET_M, TAG_OFFSET_SPAN_M};
-use crate::math::small_matrix::{Sym, add_outer, inverse, length, minus};
+use crate::math::small_matrix::{Sym, add_outer, inverse};
 
 /// What a hypothesis leaves free.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -209,8 +210,8 @@ impl Trial {
         let (mut pp, mut gp): (Sym, [f64; 3]) = ([0.0; 6], [0.0; 3]);
         let mut pq = [[0.0; 3]; MAX_UNKNOWNS];
         for i in measured.heard.iter() {
-            let v = minus(&spot.at_m, &model.at_m[i]);
-            let dist = length(&v).max(1e-3);
+            let v = minus(spot.at_m, model.at_m[i]);
+            let dist = length(v).max(1e-3);
             let u = v.map(|c| c / dist);
             let r = measured.range_m[i] - dist;
             let look = model.look(site, i, r);
@@ -321,7 +322,7 @@ impl Trial {
                 if !measured.heard.contains(i) {
                     continue;
                 }
-                let r = measured.range_m[i] - length(&minus(at, &self.model.at_m[i]));
+                let r = measured.range_m[i] - length(minus(*at, self.model.at_m[i]));
                 let plain = site.density.ln(r, self.model.stretch_ratio);
                 for (gain, e) in gains.iter_mut().zip(EXCESS_M) {
                     *gain += (site.density.ln(r - e, self.model.stretch_ratio) - 0.7 - plain).max(0.0);

@@ -100,28 +100,10 @@ pub(crate) fn full(a: &Sym, d: usize) -> [[f64; 3]; 3] {
     m
 }
 
-/// Component-wise difference.
-pub(crate) fn minus(a: &[f64; 3], b: &[f64; 3]) -> [f64; 3] {
-    [a[0] - b[0], a[1] - b[1], a[2] - b[2]]
-}
-
-/// Component-wise sum.
-pub(crate) fn plus(a: &[f64; 3], b: &[f64; 3]) -> [f64; 3] {
-    [a[0] + b[0], a[1] + b[1], a[2] + b[2]]
-}
-
-/// Scalar product.
-pub(crate) fn dot(a: &[f64; 3], b: &[f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-}
-
-/// Euclidean length.
-pub(crate) fn length(a: &[f64; 3]) -> f64 {
-    dot(a, a).sqrt()
-}
-
 #[cfg(test)]
 mod tests {
+    use hereabout_core::geometry::vector::dot;
+
     use super::*;
     use nalgebra::Matrix3;
 
@@ -139,7 +121,7 @@ mod tests {
         assert!((det - m.determinant()).abs() < 1e-12);
         assert!((largest_eigenvalue(&a, 3) - m.symmetric_eigenvalues().max()).abs() < 1e-12);
         assert!(
-            (quad(&a, 3, &[1.0, -2.0, 0.5]) - dot(&times(&a, 3, &[1.0, -2.0, 0.5]), &[1.0, -2.0, 0.5])).abs()
+            (quad(&a, 3, &[1.0, -2.0, 0.5]) - dot(times(&a, 3, &[1.0, -2.0, 0.5]), [1.0, -2.0, 0.5])).abs()
                 < 1e-12
         );
     }

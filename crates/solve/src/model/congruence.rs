@@ -15,7 +15,11 @@
 //! Source: elementary; a map that keeps the distances of points continues to an isometry of the space.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{cross, dot, length, minus, scaled, unit};
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS};
+
+/// What is shorter is no direction, metres.
+const MIN_LENGTH_M: f64 = 1e-6;
 
 /// Places that differ by less are the same, metres: with people's tapes and persons in the way nothing finer is distinguished.
 const SAME_M: f64 = 0.3;
@@ -108,7 +112,7 @@ impl Search<'_> {
         if self.flat {
             between[2] = 0.0;
         }
-        norm(between)
+        length(between)
     }
 }
 
@@ -183,30 +187,30 @@ impl Map {
     fn between(from_m: &[[f64; 3]], to_m: &[[f64; 3]], flat: bool, hand_factor: f64) -> Option<Map> {
         let n = from_m.len();
         let pairs = (0..n).flat_map(|i| (0..i).map(move |j| (i, j)));
-        let far = |i: usize, j: usize| norm(across(minus(from_m[i], from_m[j]), flat));
+        let far = |i: usize, j: usize| length(across(minus(from_m[i], from_m[j]), flat));
         let (i, j) = pairs.max_by(|a, b| far(a.0, a.1).total_cmp(&far(b.0, b.1)))?;
         let axes = |of: &[[f64; 3]], hand: f64| -> Option<[[f64; 3]; 4]> {
-            let first = unit(across(minus(of[i], of[j]), flat))?;
+            let first = unit(across(minus(of[i], of[j]), flat), MIN_LENGTH_M)?;
             let second = match flat {
                 true => [-hand * first[1], hand * first[0], 0.0],
                 false => {
                     let off = |k: usize| {
                         let to = minus(of[k], of[j]);
-                        minus(to, times(first, dot(to, first)))
+                        minus(to, scaled(first, dot(to, first)))
                     };
                     // The same anchor in both sets: the one that is farthest off the line in the first.
                     let from_off = |k: usize| {
-                        let line = unit(minus(from_m[i], from_m[j])).unwrap_or([1.0, 0.0, 0.0]);
+                        let line = unit(minus(from_m[i], from_m[j]), MIN_LENGTH_M).unwrap_or([1.0, 0.0, 0.0]);
                         let to = minus(from_m[k], from_m[j]);
-                        norm(minus(to, times(line, dot(to, line))))
+                        length(minus(to, scaled(line, dot(to, line))))
                     };
                     let k = (0..n).max_by(|a, b| from_off(*a).total_cmp(&from_off(*b)))?;
-                    unit(off(k))?
+                    unit(off(k), MIN_LENGTH_M)?
                 }
             };
             let third = match flat {
                 true => [0.0, 0.0, 1.0],
-                false => times(cross(first, second), hand),
+                false => scaled(cross(first, second), hand),
             };
             Some([middle(of), first, second, third])
         };
@@ -231,7 +235,7 @@ impl Map {
 
     /// Whether it takes every anchor to its image.
     fn fits(&self, from_m: &[[f64; 3]], to_m: &[[f64; 3]]) -> bool {
-        from_m.iter().zip(to_m).all(|(a, b)| norm(minus(self.image_m(*a), *b)) <= SAME_M)
+        from_m.iter().zip(to_m).all(|(a, b)| length(minus(self.image_m(*a), *b)) <= SAME_M)
     }
 }
 
@@ -248,32 +252,6 @@ fn middle(of: &[[f64; 3]]) -> [f64; 3] {
         out.iter_mut().zip(at).for_each(|(o, v)| *o += v / of.len() as f64);
     }
     out
-}
-
-fn minus(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
-    [a[0] - b[0], a[1] - b[1], a[2] - b[2]]
-}
-
-fn times(a: [f64; 3], by: f64) -> [f64; 3] {
-    a.map(|v| v * by)
-}
-
-fn dot(a: [f64; 3], b: [f64; 3]) -> f64 {
-    a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-}
-
-fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
-    [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
-}
-
-fn norm(a: [f64; 3]) -> f64 {
-    dot(a, a).sqrt()
-}
-
-/// Of length 1; `None` for next to nothing.
-fn unit(a: [f64; 3]) -> Option<[f64; 3]> {
-    let length = norm(a);
-    (length > 1e-6).then(|| times(a, 1.0 / length))
 }
 
 #[cfg(test)]

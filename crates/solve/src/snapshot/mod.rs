@@ -40,12 +40,11 @@ mod starts;
 mod subsets;
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{dot, length, minus, plus};
 use hereabout_core::{Dimension, Fence, MAX_ANCHORS, NoFixReason};
 
 use crate::RangeObs;
-use crate::math::small_matrix::{
-    Sym, add_outer, dot, full, inverse, largest_eigenvalue, length, minus, plus, times,
-};
+use crate::math::small_matrix::{Sym, add_outer, full, inverse, largest_eigenvalue, times};
 use crate::model::error_model::{ErrorModel, gauss};
 use crate::model::protection::{self, MixtureComponent, PROTECTION_RISK};
 use subsets::{HeaviestSubsets, MAX_SUBSETS, Subset};
@@ -147,8 +146,8 @@ pub(crate) struct LinearisedRange {
 
 impl Used {
     pub(crate) fn linearise(&self, from_m: &[f64; 3], unknowns: usize) -> LinearisedRange {
-        let mut v = minus(from_m, &self.anchor_m);
-        let distance = length(&v);
+        let mut v = minus(*from_m, self.anchor_m);
+        let distance = length(v);
         let scale = if distance > 1e-9 { 1.0 / distance } else { 0.0 };
         if unknowns == 2 {
             v[2] = 0.0;
@@ -193,7 +192,7 @@ pub fn snapshot(
     let mut modes: ArrayVec<[f64; 3], MAX_MODES> = ArrayVec::new();
     for seed in seeds {
         let end = descend(&used, d, seed, &settings.model);
-        if modes.iter().all(|m| length(&minus(m, &end)) > 0.3) && !modes.is_full() {
+        if modes.iter().all(|m| length(minus(*m, end)) > 0.3) && !modes.is_full() {
             modes.push(end);
         }
     }
@@ -237,7 +236,7 @@ fn descend(used: &UsedRanges, d: usize, from_m: [f64; 3], model: &ErrorModel) ->
             let sigma = r.sigma_m * widen;
             let w = model.good_probability(s.residual_m, sigma) / (sigma * sigma);
             add_outer(&mut info, d, &s.direction, w);
-            rhs = plus(&rhs, &s.direction.map(|c| c * w * s.residual_m));
+            rhs = plus(rhs, s.direction.map(|c| c * w * s.residual_m));
         }
         // One metre of prior knowledge of the start damps what the geometry leaves open.
         for i in 0..d {
@@ -245,9 +244,9 @@ fn descend(used: &UsedRanges, d: usize, from_m: [f64; 3], model: &ErrorModel) ->
         }
         let Some((p, _)) = inverse(&info, d) else { break };
         let delta = times(&p, d, &rhs);
-        let shrink = 1.0 / length(&delta).max(1.0);
-        x = plus(&x, &delta.map(|c| c * shrink));
-        if length(&delta) < 1e-4 {
+        let shrink = 1.0 / length(delta).max(1.0);
+        x = plus(x, delta.map(|c| c * shrink));
+        if length(delta) < 1e-4 {
             break;
         }
     }
@@ -279,7 +278,7 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
     let mut mean = [0.0; 3];
     for s in subsets.iter().filter(|s| pick(s)) {
         total += s.weight;
-        mean = plus(&mean, &s.place_m.map(|c| c * s.weight));
+        mean = plus(mean, s.place_m.map(|c| c * s.weight));
     }
     if total.is_nan() || total <= 0.0 {
         return (0.0, [0.0; 3], [0.0; 6]);
@@ -291,7 +290,7 @@ fn moments(subsets: &[Subset], d: usize, pick: impl Fn(&Subset) -> bool) -> (f64
         for (c, p) in cov.iter_mut().zip(&s.covariance_m2) {
             *c += w * p;
         }
-        add_outer(&mut cov, d, &minus(&s.place_m, &mean), w);
+        add_outer(&mut cov, d, &minus(s.place_m, mean), w);
     }
     (total, mean, cov)
 }
@@ -320,7 +319,7 @@ fn sum_up(
     }
     let ambiguous = modes.get(1).is_some_and(|m| {
         m.weight >= settings.ambiguous_weight
-            && length(&minus(&m.position_m, &modes[0].position_m)) > settings.ambiguous_apart_m
+            && length(minus(m.position_m, modes[0].position_m)) > settings.ambiguous_apart_m
     });
     if ambiguous {
         // The mean of two far places is a place where the tag surely is not: describe the likelier one.
@@ -334,7 +333,7 @@ fn sum_up(
         .iter()
         .map(|s| MixtureComponent {
             weight: s.weight,
-            away_m: length(&minus(&s.place_m, &position_m)),
+            away_m: length(minus(s.place_m, position_m)),
             sigma_m: largest_eigenvalue(&s.covariance_m2, d).sqrt(),
         })
         .collect();
@@ -368,7 +367,7 @@ fn judge(
 ) -> RangeJudgement {
     let p_good: f64 = subsets.iter().filter(|s| s.members & (1 << bit) != 0).map(|s| s.weight).sum();
     let linearised = r.linearise(position_m, d);
-    let spread = dot(&linearised.direction, &times(cov, d, &linearised.direction));
+    let spread = dot(linearised.direction, times(cov, d, &linearised.direction));
     let sigma2 = r.sigma_m * r.sigma_m;
     // A range that took part pulled the place towards itself: its residual is smaller than its noise.
     let variance = if p_good > 0.5 { (sigma2 - spread).max(0.01 * sigma2) } else { sigma2 + spread };

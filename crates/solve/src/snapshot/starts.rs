@@ -6,9 +6,9 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::Fence;
+use hereabout_core::geometry::vector::{dot, length, minus, plus};
 
 use super::{MAX_MODES, UsedRanges, fence_ln};
-use crate::math::small_matrix::{dot, length, minus, plus};
 
 /// The most triples that are intersected in 3D; 56 is all of eight ranges.
 const MAX_TRIPLES: usize = 140;
@@ -63,7 +63,7 @@ fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
     if best.len() == room && best.last().is_some_and(|l| l.cost_nats <= new.cost_nats) {
         return;
     }
-    let close = |s: &Seed| length(&minus(&s.at_m, &new.at_m)) < APART_M;
+    let close = |s: &Seed| length(minus(s.at_m, new.at_m)) < APART_M;
     if best.iter().any(|s| close(s) && s.cost_nats <= new.cost_nats) {
         return;
     }
@@ -80,7 +80,7 @@ fn keep(best: &mut ArrayVec<Seed, MAX_MODES>, room: usize, new: Seed) {
 fn cost(used: &UsedRanges, at_m: &[f64; 3]) -> f64 {
     used.iter()
         .map(|r| {
-            let e = r.range_m - length(&minus(at_m, &r.anchor_m));
+            let e = r.range_m - length(minus(*at_m, r.anchor_m));
             let t = e / (2.0 * r.sigma_m);
             let bad = if e > 0.0 { 3.5 + 1.6 * e.min(6.0) } else { 12.0 };
             (0.5 * t * t).min(bad)
@@ -114,16 +114,16 @@ fn pair(used: &UsedRanges, i: usize, j: usize, up_m: f64) -> ArrayVec<[f64; 3], 
 fn triple(used: &UsedRanges, [i, j, k]: [usize; 3]) -> ArrayVec<[f64; 3], 2> {
     let mut out = ArrayVec::new();
     let (a, b, c) = (&used[i], &used[j], &used[k]);
-    let ab = minus(&b.anchor_m, &a.anchor_m);
-    let ac = minus(&c.anchor_m, &a.anchor_m);
-    let side = length(&ab);
+    let ab = minus(b.anchor_m, a.anchor_m);
+    let ac = minus(c.anchor_m, a.anchor_m);
+    let side = length(ab);
     if side < 1e-3 {
         return out;
     }
     let ex = ab.map(|v| v / side);
-    let along = dot(&ex, &ac);
-    let rest = minus(&ac, &ex.map(|v| v * along));
-    let off = length(&rest);
+    let along = dot(ex, ac);
+    let rest = minus(ac, ex.map(|v| v * along));
+    let off = length(rest);
     if off < 1e-3 {
         return out;
     }
@@ -134,9 +134,9 @@ fn triple(used: &UsedRanges, [i, j, k]: [usize; 3]) -> ArrayVec<[f64; 3], 2> {
     let y = (ra2 - rc2 + along * along + off * off - 2.0 * along * x) / (2.0 * off);
     let z = (ra2 - x * x - y * y).max(0.0).sqrt();
     let foot: [f64; 3] = std::array::from_fn(|n| a.anchor_m[n] + x * ex[n] + y * ey[n]);
-    out.push(plus(&foot, &ez.map(|v| v * z)));
+    out.push(plus(foot, ez.map(|v| v * z)));
     if z > 1e-3 {
-        out.push(minus(&foot, &ez.map(|v| v * z)));
+        out.push(minus(foot, ez.map(|v| v * z)));
     }
     out
 }

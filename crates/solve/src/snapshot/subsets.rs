@@ -5,12 +5,13 @@
 //! could still matter: the bad density is bounded, so an upper bound of the weight is at hand.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{dot, length, minus, plus};
 use hereabout_core::{Fence, MAX_ANCHORS};
 
 use crate::model::error_model::ErrorModel;
 
 use super::{LinearisedRange, MAX_FREE, MAX_MODES, SnapshotSettings, UsedRanges, fence_ln, good_ln};
-use crate::math::small_matrix::{Sym, add_outer, at, dot, inverse, length, minus, plus, quad, times};
+use crate::math::small_matrix::{Sym, add_outer, at, inverse, quad, times};
 
 /// The most subsets that are kept over all modes.
 pub(crate) const MAX_SUBSETS: usize = 96;
@@ -170,7 +171,7 @@ impl ModeTerms<'_> {
         let w = 1.0 / (sigma * sigma);
         sums.members |= 1 << i;
         add_outer(&mut sums.info_per_m2, self.d, &s.direction, w);
-        sums.rhs_per_m = plus(&sums.rhs_per_m, &s.direction.map(|c| c * w * s.residual_m));
+        sums.rhs_per_m = plus(sums.rhs_per_m, s.direction.map(|c| c * w * s.residual_m));
         sums.cost_chi2 += w * s.residual_m * s.residual_m;
         sums.good_ln += self.good_ln[i];
     }
@@ -199,7 +200,7 @@ impl ModeTerms<'_> {
         }
         let (covariance, det) = inverse(&sums.info_per_m2, self.d)?;
         let delta = times(&covariance, self.d, &sums.rhs_per_m);
-        let cost = (sums.cost_chi2 - dot(&sums.rhs_per_m, &delta)).max(0.0);
+        let cost = (sums.cost_chi2 - dot(sums.rhs_per_m, delta)).max(0.0);
         let tau = std::f64::consts::TAU;
         let volume = if self.d == 2 { tau * tau } else { tau * tau * tau };
         let mut ln = -0.5 * cost + sums.good_ln + 0.5 * (volume / det).ln() + self.fence_ln;
@@ -210,12 +211,12 @@ impl ModeTerms<'_> {
         // The trace is an upper bound of the largest variance and costs nothing.
         let trace: f64 = (0..self.d).map(|i| covariance[at(i, i)]).sum();
         let sigma_max = trace.sqrt();
-        let step = length(&delta);
+        let step = length(delta);
         if !(sigma_max < self.settings.weakest_sigma_m && step <= f64::max(0.8, 2.0 * sigma_max)) {
             return None;
         }
-        let place = plus(&self.modes_m[self.mode], &delta);
-        let nearer = |(i, m): (usize, &[f64; 3])| i != self.mode && length(&minus(m, &place)) < step;
+        let place = plus(self.modes_m[self.mode], delta);
+        let nearer = |(i, m): (usize, &[f64; 3])| i != self.mode && length(minus(*m, place)) < step;
         if self.modes_m.iter().enumerate().any(nearer) {
             return None;
         }
@@ -225,7 +226,7 @@ impl ModeTerms<'_> {
             let r = &self.used[i];
             let s = &self.linearised[i];
             let spread = (r.sigma_m * r.sigma_m + quad(&covariance, self.d, &s.direction)).sqrt();
-            bad *= model.nlos_share * model.bad_density(s.residual_m - dot(&s.direction, &delta), spread);
+            bad *= model.nlos_share * model.bad_density(s.residual_m - dot(s.direction, delta), spread);
         }
         ln += bad.ln();
         Some(Subset {

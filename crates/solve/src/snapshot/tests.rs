@@ -6,7 +6,7 @@ use proptest::prelude::*;
 const FLAT: Dimension = Dimension::TwoD { tag_height_m: 0.0 };
 
 fn range(anchor: [f64; 3], tag: [f64; 3], add: f64) -> RangeObs {
-    RangeObs { anchor_m: anchor, range_m: length(&minus(&tag, &anchor)) + add, sigma_m: 0.08 }
+    RangeObs { anchor_m: anchor, range_m: length(minus(tag, anchor)) + add, sigma_m: 0.08 }
 }
 
 fn open(ranges: &[RangeObs], dimension: Dimension) -> Snapshot {
@@ -22,7 +22,7 @@ fn perfect_ranges_give_the_place_and_the_textbook_covariance() {
     let ranges = CORNERS.map(|a| range(a, TAG, 0.0));
     let s = open(&ranges, FLAT);
     assert_eq!((s.no_fix, s.checked), (None, true));
-    assert!(length(&minus(&s.position_m, &TAG)) < 0.002, "{:?}", s.position_m);
+    assert!(length(minus(s.position_m, TAG)) < 0.002, "{:?}", s.position_m);
     let mut info = nalgebra::Matrix2::<f64>::zeros();
     for a in CORNERS {
         let v = nalgebra::Vector2::new(TAG[0] - a[0], TAG[1] - a[1]);
@@ -43,7 +43,7 @@ fn the_nlos_range_is_named_and_does_not_move_the_place() {
         let mut ranges = CORNERS.map(|a| range(a, TAG, 0.0));
         ranges[nlos].range_m += 1.5;
         let s = open(&ranges, FLAT);
-        assert!(length(&minus(&s.position_m, &TAG)) < 0.02, "NLOS {nlos}: {:?}", s.position_m);
+        assert!(length(minus(s.position_m, TAG)) < 0.02, "NLOS {nlos}: {:?}", s.position_m);
         for (i, j) in s.ranges.iter().enumerate() {
             let p = j.unwrap().p_good;
             assert!(if i == nlos { p < 0.01 } else { p > 0.9 }, "NLOS {nlos}, anchor {i}: {p}");
@@ -192,7 +192,7 @@ proptest! {
         let a = open(&ranges, FLAT);
         ranges.rotate_left(shift);
         let b = open(&ranges, FLAT);
-        prop_assert!(length(&minus(&a.position_m, &b.position_m)) < 1e-3);
+        prop_assert!(length(minus(a.position_m, b.position_m)) < 1e-3);
         let p = |s: &Snapshot, i: usize| s.ranges[i].unwrap().p_good;
         for i in 0..5 {
             prop_assert!((p(&a, (i + shift) % 5) - p(&b, i)).abs() < 0.02);

@@ -6,11 +6,12 @@
 //! innovation. All branches are weighed first (cheap); only the heaviest are carried out (dear).
 
 use hereabout_core::AnchorSet;
+use hereabout_core::geometry::vector::{dot, length, minus};
 
 use super::hypothesis::Hypothesis;
 use super::learning::Rates;
 use super::motion::Motion;
-use crate::math::small_matrix::{Sym, dot, inverse, length, minus, quad, times};
+use crate::math::small_matrix::{Sym, inverse, quad, times};
 use crate::model::error_model::{ErrorModel, INV_SQRT_TAU_RATIO};
 
 /// Hypotheses kept between epochs.
@@ -265,12 +266,12 @@ fn alike(a: &Hypothesis, b: &Hypothesis) -> bool {
     if a.restart_id == b.restart_id {
         return true;
     }
-    let gap = minus(&a.place(0.0), &b.place(0.0));
+    let gap = minus(a.place(0.0), b.place(0.0));
     let mut cov: Sym = a.place_cov();
     for (c, o) in cov.iter_mut().zip(&b.place_cov()) {
         *c += o;
     }
-    inverse(&cov, a.d).is_some_and(|(inv, _)| dot(&gap, &times(&inv, a.d, &gap)) < 9.0) && length(&gap) < 1.0
+    inverse(&cov, a.d).is_some_and(|(inv, _)| dot(gap, times(&inv, a.d, &gap)) < 9.0) && length(gap) < 1.0
 }
 
 fn normal(innovation_m: f64, variance_m2: f64) -> f64 {
@@ -279,8 +280,8 @@ fn normal(innovation_m: f64, variance_m2: f64) -> f64 {
 
 /// The branches of one hypothesis. Weight 0 means that there is no such branch.
 fn weigh(h: &Hypothesis, parent: usize, r: &Reading, model: &ErrorModel, height_m: f64) -> [Branch; 4] {
-    let mut u = minus(&h.place(height_m), &r.anchor_m);
-    let distance = length(&u).max(1e-3);
+    let mut u = minus(h.place(height_m), r.anchor_m);
+    let distance = length(u).max(1e-3);
     u = u.map(|c| c / distance);
     if h.d == 2 {
         u[2] = 0.0;

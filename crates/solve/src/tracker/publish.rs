@@ -1,15 +1,14 @@
 //! From a bank of hypotheses to one estimate.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{dot, length, minus, plus};
 use hereabout_core::{Dimension, TagState, Timestamp};
 
 use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
 use super::motion::propagate;
 use super::{Candidate, RangeOutcome, TrackEstimate, TrackRange, Tracker, TrackerSettings};
-use crate::math::small_matrix::{
-    Sym, add_outer, at, dot, full, inverse, largest_eigenvalue, length, minus, plus, quad, times,
-};
+use crate::math::small_matrix::{Sym, add_outer, at, full, inverse, largest_eigenvalue, quad, times};
 use crate::model::protection::{MixtureComponent, PROTECTION_RISK, protection_radius};
 use crate::snapshot::RangeJudgement;
 
@@ -82,8 +81,8 @@ impl PosVel {
 
 /// Residual of a range at a hypothesis's place, and the variance of the predicted range.
 pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height_m: f64) -> (f64, f64) {
-    let v = minus(&h.place(height_m), anchor_m);
-    let distance = length(&v).max(1e-3);
+    let v = minus(h.place(height_m), *anchor_m);
+    let distance = length(v).max(1e-3);
     (range_m - distance, quad(&h.place_cov(), h.d, &v.map(|c| c / distance)))
 }
 
@@ -196,7 +195,7 @@ impl Tracker {
             |restart_id: u32| PosVel::of(hypotheses.iter().filter(move |h| h.restart_id == restart_id), d);
         let Some((_, mut m)) = of(main) else { return lost(now) };
         let height = self.height();
-        let apart = |h: &Hypothesis| length(&minus(&h.place(height), &m.place(height)));
+        let apart = |h: &Hypothesis| length(minus(h.place(height), m.place(height)));
         // Other restart ids that mean the same place belong to it.
         let near = |h: &&Hypothesis| h.restart_id == main || apart(h) <= self.settings.ambiguous_apart_m;
         if second.is_some()
@@ -211,7 +210,7 @@ impl Tracker {
         if let Some((weight, restart_id)) = second
             && let Some((_, other)) = of(restart_id)
             && weight >= self.settings.ambiguous_weight
-            && length(&minus(&other.place(height), &m.place(height))) > self.settings.ambiguous_apart_m
+            && length(minus(other.place(height), m.place(height))) > self.settings.ambiguous_apart_m
         {
             for (weight, m) in [(1.0 - weight, &m), (weight, &other)] {
                 let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
@@ -256,8 +255,8 @@ impl Tracker {
         let place = m.place(self.height());
         let (mut info, mut spread, mut common): (Sym, Sym, [f64; 3]) = ([0.0; 6], [0.0; 6], [0.0; 3]);
         for (i, (a, memory)) in self.anchors.iter().zip(&self.memories).enumerate() {
-            let mut u = minus(&place, &a.at_m);
-            let distance = length(&u).max(1e-3);
+            let mut u = minus(place, a.at_m);
+            let distance = length(u).max(1e-3);
             if d == 2 {
                 u[2] = 0.0;
             }
@@ -269,7 +268,7 @@ impl Tracker {
                 &u,
                 memory.information_per_m2 * memory.information_per_m2 * self.claimed_offset_m2(i),
             );
-            common = plus(&common, &u.map(|c| c * memory.information_per_m2 * self.settings.tag_offset_m));
+            common = plus(common, u.map(|c| c * memory.information_per_m2 * self.settings.tag_offset_m));
         }
         add_outer(&mut spread, d, &common, 1.0);
         // Ranges of the last second can't pull further than one metre of other knowledge lets them.
@@ -285,7 +284,7 @@ impl Tracker {
             for j in 0..=i {
                 let mut col = [0.0; 3];
                 col[j] = 1.0;
-                out[at(i, j)] = dot(&left, &times(&inv, d, &col));
+                out[at(i, j)] = dot(left, times(&inv, d, &col));
             }
         }
         out
@@ -307,8 +306,8 @@ impl Tracker {
         let p_good: f64 =
             hypotheses.iter().filter(|h| h.good_now.contains(r.anchor_index)).map(|h| h.weight).sum();
         let sigma = self.sigma_m(r.anchor_index);
-        let v = minus(&estimate.position_m, &a.at_m);
-        let distance = length(&v).max(1e-3);
+        let v = minus(estimate.position_m, a.at_m);
+        let distance = length(v).max(1e-3);
         let spread = quad(&estimate.moments.place_cov(), estimate.moments.d, &v.map(|c| c / distance));
         let residual_m = r.range_m - distance;
         let sigma2 = sigma * sigma;
@@ -340,7 +339,7 @@ fn protect(hypotheses: &[Hypothesis], place_m: &[f64; 3], height_m: f64, conside
         .iter()
         .map(|h| MixtureComponent {
             weight: h.weight,
-            away_m: length(&minus(&h.place(height_m), place_m)),
+            away_m: length(minus(h.place(height_m), *place_m)),
             sigma_m: largest_eigenvalue(&plus_sym(&h.place_cov(), consider_m2), d).max(1e-12).sqrt(),
         })
         .collect();

@@ -10,11 +10,12 @@
 //! from a jump, so both hypotheses get half of the belief, and the following ranges decide.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{length, minus};
 use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Timestamp};
 
 use super::{Tracker, bank::Bank, learning::Memories};
 use crate::RangeObs;
-use crate::math::small_matrix::{Sym, at, length, minus};
+use crate::math::small_matrix::{Sym, at};
 use crate::snapshot::{RangeJudgement, Snapshot, SnapshotSettings, snapshot};
 
 /// Ranges older than this don't take part, seconds.
@@ -92,7 +93,7 @@ impl Tracker {
     fn look(&self, now: Timestamp) -> (Snapshot, ArrayVec<usize, MAX_ANCHORS>) {
         let mut ranges: ArrayVec<RangeObs, MAX_ANCHORS> = ArrayVec::new();
         let mut anchors = ArrayVec::new();
-        let speed = self.last.as_ref().map_or(0.0, |l| length(&l.velocity_mps)).min(3.0);
+        let speed = self.last.as_ref().map_or(0.0, |l| length(l.velocity_mps)).min(3.0);
         for (i, n, age) in self.window.recent(now) {
             let sigma = self.sigma_m(i);
             let moved = (IDLE_SPEED_MPS + speed) * age;
@@ -176,7 +177,7 @@ impl Tracker {
         // A hypothesis that is there already needs no second one.
         let height = self.height();
         let known = |h: &super::hypothesis::Hypothesis| {
-            h.weight > 0.01 && length(&minus(&h.place(height), &best.position_m)) < 0.5
+            h.weight > 0.01 && length(minus(h.place(height), best.position_m)) < 0.5
         };
         if agreeing < need as f64 - 0.5 || jumped < went_on + 3.0 || self.bank.hypotheses().iter().any(known)
         {

@@ -22,10 +22,11 @@
 
 use std::collections::VecDeque;
 
+use hereabout_core::geometry::vector::{length, minus};
 use hereabout_core::{Dimension, Micros, TagState, Timestamp};
 use nalgebra::{SMatrix, SVector};
 
-use crate::math::small_matrix::{Sym, at, full, length, minus};
+use crate::math::small_matrix::{Sym, at, full};
 use crate::tracker::motion::ProcessNoise;
 use crate::tracker::{Motion, PosVel, TrackEstimate};
 
@@ -171,7 +172,7 @@ fn pack<const N: usize>(x: &SVector<f64, N>, p: &SMatrix<f64, N, N>) -> PosVel {
 fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
     let place = m.place(e.position_m[2]);
     let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.consider_covariance_m2[i]);
-    e.protection_radius_m += length(&minus(&place, &e.position_m));
+    e.protection_radius_m += length(minus(place, e.position_m));
     e.position_m = place;
     e.velocity_mps = m.velocity();
     e.covariance_m2 = full(&cov, m.d);

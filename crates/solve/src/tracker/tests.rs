@@ -1,7 +1,7 @@
 //! Behaviour of the tracker on small, seeded or hand-made streams.
 
 use super::*;
-use crate::math::small_matrix::{length, minus};
+use hereabout_core::geometry::vector::{length, minus};
 use proptest::prelude::*;
 
 const CORNERS: [[f64; 3]; 5] =
@@ -23,7 +23,7 @@ fn frame(tag: [f64; 3], k: usize) -> Vec<TrackRange> {
     (0..5)
         .map(|i| TrackRange {
             anchor_index: i,
-            range_m: length(&minus(&tag, &CORNERS[i])) + wobble[(3 * k + i) % 7],
+            range_m: length(minus(tag, CORNERS[i])) + wobble[(3 * k + i) % 7],
         })
         .collect()
 }
@@ -42,7 +42,7 @@ fn a_walk_is_followed_with_its_velocity() {
     let mut t = tracker();
     let e = walk(&mut t, 0..60);
     assert_eq!((e.state, e.checked), (TagState::Located, true));
-    assert!(length(&minus(&e.position_m, &[6.72, 2.0, 0.0])) < 0.08, "{:?}", e.position_m);
+    assert!(length(minus(e.position_m, [6.72, 2.0, 0.0])) < 0.08, "{:?}", e.position_m);
     assert!((e.velocity_mps[0] - 0.8).abs() < 0.15 && e.velocity_mps[1].abs() < 0.15, "{:?}", e.velocity_mps);
     assert!(e.radius95_m > 0.03 && e.radius95_m < e.protection_radius_m);
 }
@@ -58,7 +58,7 @@ fn an_nlos_anchor_is_left_out_for_as_long_as_it_is_nlos() {
         let e = t.update(at(100 * k as i64), &ranges);
         let p = |i: usize| e.ranges[i].judgement.unwrap().p_good;
         assert!(p(2) < 0.05 && p(0) > 0.5 && p(4) > 0.5, "frame {k}: {} {} {}", p(2), p(0), p(4));
-        assert!(length(&minus(&e.position_m, &place)) < 0.12, "frame {k}: {:?}", e.position_m);
+        assert!(length(minus(e.position_m, place)) < 0.12, "frame {k}: {:?}", e.position_m);
         assert!((e.ranges[2].judgement.unwrap().residual_m - 0.7).abs() < 0.2);
     }
     let e = walk(&mut t, 50..53);
@@ -79,7 +79,7 @@ fn a_jump_is_first_doubted_then_followed_and_reported() {
     assert!(!first.restarted);
     let second = t.update(at(3_100), &frame(there, 31));
     assert!(second.restarted && second.state == TagState::Located);
-    assert!(length(&minus(&second.position_m, &there)) < 0.2, "{:?}", second.position_m);
+    assert!(length(minus(second.position_m, there)) < 0.2, "{:?}", second.position_m);
     let third = t.update(at(3_200), &frame(there, 32));
     assert!(!third.restarted);
 }
@@ -91,7 +91,7 @@ fn one_wrong_frame_is_not_a_jump() {
     t.update(at(3_000), &frame([8.0, 6.5, 0.0], 30));
     let e = walk(&mut t, 31..33);
     assert_eq!((e.state, e.restarted), (TagState::Located, false));
-    assert!(length(&minus(&e.position_m, &[4.56, 2.0, 0.0])) < 0.15, "{:?}", e.position_m);
+    assert!(length(minus(e.position_m, [4.56, 2.0, 0.0])) < 0.15, "{:?}", e.position_m);
 }
 
 #[test]
@@ -109,7 +109,7 @@ fn without_ranges_it_coasts_then_is_lost_and_the_radius_grows() {
     t.update(at(7_000), &frame([7.0, 2.0, 0.0], 0));
     let e = t.update(at(7_100), &frame([7.0, 2.0, 0.0], 1));
     assert_eq!(e.state, TagState::Located);
-    assert!(length(&minus(&e.position_m, &[7.0, 2.0, 0.0])) < 0.3, "{:?}", e.position_m);
+    assert!(length(minus(e.position_m, [7.0, 2.0, 0.0])) < 0.3, "{:?}", e.position_m);
 }
 
 #[test]
@@ -137,7 +137,7 @@ fn ranges_may_come_one_at_a_time() {
     }
     let e = e.unwrap();
     assert_eq!(e.state, TagState::Located);
-    assert!(length(&minus(&e.position_m, &[5.98, 2.0, 0.0])) < 0.12, "{:?}", e.position_m);
+    assert!(length(minus(e.position_m, [5.98, 2.0, 0.0])) < 0.12, "{:?}", e.position_m);
     assert!((e.velocity_mps[0] - 0.8).abs() < 0.25);
 }
 
@@ -182,7 +182,7 @@ fn an_old_stamp_counts_as_the_newest_and_a_clock_set_back_starts_over() {
     assert_eq!(e.at, at(2_900));
     let e = t.update(at(-500_000), &frame([9.0, 7.0, 0.0], 1));
     assert_eq!((e.at, e.state), (at(-500_000), TagState::Located));
-    assert!(length(&minus(&e.position_m, &[9.0, 7.0, 0.0])) < 0.2);
+    assert!(length(minus(e.position_m, [9.0, 7.0, 0.0])) < 0.2);
 }
 
 #[test]
@@ -196,7 +196,7 @@ fn the_fence_keeps_a_mirror_place_out() {
         let mut t = Tracker::new(TrackerSettings::default(), FLAT, fence, &anchors);
         let tag = [5.0, -4.0, 0.0];
         let frame: Vec<TrackRange> = (0..3)
-            .map(|i| TrackRange { anchor_index: i, range_m: length(&minus(&tag, &anchors[i].at_m)) })
+            .map(|i| TrackRange { anchor_index: i, range_m: length(minus(tag, anchors[i].at_m)) })
             .collect();
         (0..10).map(|k| t.update(at(100 * k), &frame)).last().unwrap()
     };
@@ -205,7 +205,7 @@ fn the_fence_keeps_a_mirror_place_out() {
     let area_m = vec![[-2.0, -9.0], [12.0, -9.0], [12.0, 0.0], [-2.0, 0.0]];
     let closed = ranges(&Fence { area_m, up_span_m: None });
     assert_eq!(closed.state, TagState::Located);
-    assert!(length(&minus(&closed.position_m, &[5.0, -4.0, 0.0])) < 0.1);
+    assert!(length(minus(closed.position_m, [5.0, -4.0, 0.0])) < 0.1);
 }
 
 fn wild() -> impl Strategy<Value = f64> {

@@ -13,6 +13,7 @@
 pub mod site_check;
 
 use hereabout_core::Dimension;
+use hereabout_core::geometry::vector::distance_m;
 
 use crate::calibrate::adjust::AnchorLevel;
 pub use crate::calibrate::fault::{Explanation, FaultCandidate, FaultIsolation};
@@ -224,7 +225,7 @@ fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
 }
 
 fn flat_distance_m(a_m: [f64; 3], b_m: [f64; 3]) -> f64 {
-    ((a_m[0] - b_m[0]) * (a_m[0] - b_m[0]) + (a_m[1] - b_m[1]) * (a_m[1] - b_m[1])).sqrt()
+    distance_m([a_m[0], a_m[1]], [b_m[0], b_m[1]])
 }
 
 /// The interval of a quantile from the mean squares of the checkpoints: 2K·ŝ²/σ² is χ² with 2K degrees of

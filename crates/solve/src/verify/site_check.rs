@@ -9,6 +9,7 @@
 //! (dependable 10 m through obstacles, 15 m in sight, 25-30 m at best) are common practice, no source; so
 //! are the others, each where it stands.
 
+use hereabout_core::geometry::vector::distance_m;
 use hereabout_core::{AnchorId, Dimension, Micros, MirrorSide, Site};
 use nalgebra::{SMatrix, SVector};
 
@@ -265,11 +266,6 @@ pub fn check_site(site: &Site, ages: &[Option<Micros>], settings: &SiteCheckSett
         facts,
         grid,
     }
-}
-
-fn distance_m(a_m: [f64; 3], b_m: [f64; 3]) -> f64 {
-    let d: [f64; 3] = std::array::from_fn(|c| a_m[c] - b_m[c]);
-    (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt()
 }
 
 /// Whether the fence's area holds the place, whatever the height.

@@ -17,12 +17,13 @@
 //! **Source.** Coordinate descent on a robust likelihood is textbook; the bank of hypotheses and the limits are found by the study.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::dot;
 use hereabout_core::{AnchorSet, MAX_ANCHORS};
 
 use super::density::Density;
 use super::hypotheses::{DATA, Parameters};
 use super::{Datum, Entry};
-use crate::math::small_matrix::{Sym, add_outer, dot, inverse, times};
+use crate::math::small_matrix::{Sym, add_outer, inverse, times};
 
 /// Rounds of each fit, and the steps of the path in the first of them.
 const ROUNDS: usize = 8;
@@ -102,7 +103,7 @@ impl JointFit {
     /// What is left of an anchor's median, metres, and the unit vector to the tag.
     fn left_m(&self, k: usize, anchor: usize, e: &Entry) -> (f64, [f64; 3]) {
         let v = self.to_tag_m(k, anchor, e);
-        let far_m = dot(&v, &v).sqrt().max(0.1);
+        let far_m = dot(v, v).sqrt().max(0.1);
         let stretch =
             if let FaultHypothesis::Scale { by_share: by } = self.hypothesis { 1.0 + by } else { 1.0 };
         let usual_m = if self.raw { f64::from(e.usual_m) } else { 0.0 };

@@ -60,9 +60,9 @@ mod joint;
 mod window;
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{dot, length, minus};
 use hereabout_core::{AnchorSet, Dimension, MAX_ANCHORS, Micros, Timestamp};
 
-use crate::math::small_matrix::{dot, length, minus};
 use baseline::Baseline;
 pub use baseline::Drift;
 use hypotheses::{
@@ -386,14 +386,14 @@ impl PlaceWatch {
         }
         for r in ranges.iter().filter(|r| r.range_m > 0.0 && r.range_m < 1e6) {
             if let Some(anchor) = self.anchors.get(r.anchor) {
-                tag.push(r.anchor, at, r.range_m - length(&minus(&position_m, &anchor.at_m)));
+                tag.push(r.anchor, at, r.range_m - length(minus(position_m, anchor.at_m)));
             }
         }
         let Some(last) = tag.datum_at_m else {
             tag.datum_at_m = Some(position_m);
             return false;
         };
-        let step_m = length(&minus(&position_m, &last));
+        let step_m = length(minus(position_m, last));
         if step_m < STEP_M {
             return false;
         }
@@ -426,8 +426,8 @@ impl PlaceWatch {
         let mut linearised = LinearisedResiduals::new();
         for (i, anchor) in self.anchors.iter().enumerate() {
             let Some((median_m, n)) = tag.median(i, at) else { continue };
-            let to_tag = minus(&position_m, &anchor.at_m);
-            let distance_m = length(&to_tag).max(0.3);
+            let to_tag = minus(position_m, anchor.at_m);
+            let distance_m = length(to_tag).max(0.3);
             let sigma = sigma_m(i).clamp(0.02, 3.0);
             // The median of Gaussian values has π/2 times the variance of their mean.
             let variance_m2 = std::f64::consts::FRAC_PI_2 * sigma * sigma / n as f64 + PLACE_M * PLACE_M;
@@ -457,7 +457,7 @@ impl PlaceWatch {
         let mut datum = Datum { cell, entries: [NO_ENTRY; MAX_ANCHORS] };
         let (mut left, mut good_left) = (Residuals::new(), Residuals::new());
         for s in linearised {
-            let off_m = s.median_m + dot(&s.direction, &all.shift_m);
+            let off_m = s.median_m + dot(s.direction, all.shift_m);
             let entry = &mut datum.entries[s.anchor];
             let (ln, good) = density::Density::new(s.variance_m2).ln(off_m, 0.2);
             (entry.median_m, entry.median_m2) = (s.median_m as f32, s.variance_m2 as f32);
@@ -547,7 +547,7 @@ impl PlaceWatch {
     /// From an anchor's place to the others', metres.
     fn to_others_m(&self, anchor: usize) -> ArrayVec<[f64; 3], MAX_ANCHORS> {
         let others = self.anchors.iter().enumerate().filter(|(i, _)| *i != anchor);
-        others.map(|(_, a)| minus(&a.at_m, &self.anchors[anchor].at_m)).collect()
+        others.map(|(_, a)| minus(a.at_m, self.anchors[anchor].at_m)).collect()
     }
 
     /// Fits the hypotheses to an anchor's data.
@@ -859,7 +859,7 @@ fn fill(entry: &mut Entry, s: &LinearisedResidual, others: &CommonShift, unknown
     if others.trusted < unknowns + 1 || predicted > PREDICTED_M * PREDICTED_M {
         return;
     }
-    entry.e_m = (s.median_m + dot(&s.direction, &others.shift_m)) as f32;
+    entry.e_m = (s.median_m + dot(s.direction, others.shift_m)) as f32;
     entry.variance_m2 = (s.variance_m2 + predicted) as f32;
 }
 

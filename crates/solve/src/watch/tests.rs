@@ -73,7 +73,7 @@ fn run_with(
         let published = [here[0] + off[0], here[1] + off[1], here[2]];
         let ranges: Vec<WatchedRange> = (0..8)
             .map(|i| {
-                let range_m = length(&minus(&here, &POSTS[i])) + 0.08 * dice.gauss() + error_m(i, m, here);
+                let range_m = length(minus(here, POSTS[i])) + 0.08 * dice.gauss() + error_m(i, m, here);
                 WatchedRange { anchor: i, range_m }
             })
             .collect();
@@ -91,7 +91,7 @@ const FLAT: Dimension = Dimension::TwoD { tag_height_m: 1.2 };
 /// What the range of an anchor that has moved by `d` changes by.
 fn shifted(i: usize, here: [f64; 3], d: [f64; 3]) -> f64 {
     let moved = [POSTS[i][0] + d[0], POSTS[i][1] + d[1], POSTS[i][2] + d[2]];
-    length(&minus(&here, &moved)) - length(&minus(&here, &POSTS[i]))
+    length(minus(here, moved)) - length(minus(here, POSTS[i]))
 }
 
 #[test]

@@ -8,11 +8,12 @@
 //! drawn by the anchor that is asked about: that is part of δ and drops out.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::dot;
 use hereabout_core::{MAX_ANCHORS, Micros, Timestamp};
 
 use super::ALIKE_M;
 use super::density::Density;
-use crate::math::small_matrix::{Sym, add_outer, dot, inverse, quad, times};
+use crate::math::small_matrix::{Sym, add_outer, inverse, quad, times};
 
 /// Residuals that are kept per anchor, and the fewest that make a median.
 const KEPT: usize = 10;
@@ -151,7 +152,7 @@ pub(super) fn agree(
         let mut right = [0.0; 3];
         let (mut trusted, mut fit) = (0, 0.0);
         for s in linearised.iter().filter(|s| s.counts && Some(s.anchor) != without) {
-            let off_m = s.median_m + dot(&s.direction, &shift_m);
+            let off_m = s.median_m + dot(s.direction, shift_m);
             let law = Density::new(s.variance_m2);
             let (ln, good) = law.ln(off_m, NLOS_SHARE);
             trusted += usize::from(good > 0.5);

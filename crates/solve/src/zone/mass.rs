@@ -24,7 +24,8 @@
 
 use std::f64::consts::{FRAC_PI_4, TAU};
 
-use super::{Area, Shape, cross, dot, length, minus};
+use hereabout_core::geometry::area::{Area, Border};
+use hereabout_core::geometry::vector::{cross_plane as cross, dot, length, minus};
 
 /// Beyond this many standard deviations the density is taken as zero: e^(−FAR²/2) = 7·10⁻¹⁰.
 const FAR_SIGMAS: f64 = 6.5;
@@ -96,25 +97,25 @@ impl Gaussian {
     }
 }
 
-impl Area {
+impl Gaussian {
     /// Probability of being inside, from 0 to 1, good to 2·10⁻⁸.
-    pub fn mass(&self, place: &Gaussian) -> f64 {
-        self.mass_at(place, self.signed_distance_m(place.mean_m))
+    pub fn mass_in(&self, area: &Area) -> f64 {
+        self.mass_in_at(area, area.signed_distance_m(self.mean_m))
     }
 
-    /// [`Area::mass`] for who has the [`Area::signed_distance_m`] of the mean at hand already.
-    pub fn mass_at(&self, place: &Gaussian, signed_distance_m: f64) -> f64 {
+    /// [`Gaussian::mass_in`] for who has the [`Area::signed_distance_m`] of the mean at hand already.
+    pub fn mass_in_at(&self, area: &Area, signed_distance_m: f64) -> f64 {
         // The circle round the mean that the border leaves free holds all but e^(−FAR²/2).
-        if signed_distance_m.abs() > FAR_SIGMAS * place.sigma_max_m {
+        if signed_distance_m.abs() > FAR_SIGMAS * self.sigma_max_m {
             return if signed_distance_m < 0.0 { 1.0 } else { 0.0 };
         }
-        let swept: f64 = match &self.shape {
-            Shape::Rings(edges) => {
-                let y = |corner: [f64; 2]| place.whiten(minus(corner, place.mean_m));
+        let swept: f64 = match area.border() {
+            Border::Rings(edges) => {
+                let y = |corner: [f64; 2]| self.whiten(minus(corner, self.mean_m));
                 edges.iter().map(|[a, b]| along_edge(y(*a), y(*b))).sum()
             }
-            Shape::Circle { at_m, radius_m } => {
-                let arc = CircleArc::new(place, *at_m, *radius_m);
+            Border::Circle { at_m, radius_m } => {
+                let arc = CircleArc::new(self, *at_m, *radius_m);
                 (0..8).map(|k| arc.along(FRAC_PI_4 * f64::from(k), FRAC_PI_4, MAX_HALVINGS)).sum()
             }
         };

@@ -6,6 +6,20 @@ use rand_distr::{Distribution, StandardNormal, StandardUniform};
 
 use super::*;
 
+use hereabout_core::geometry::area::{Area, Border};
+use hereabout_core::geometry::polygon::Edge;
+
+/// The mass, read from the area's side.
+trait Mass {
+    fn mass(&self, place: &Gaussian) -> f64;
+}
+
+impl Mass for Area {
+    fn mass(&self, place: &Gaussian) -> f64 {
+        place.mass_in(self)
+    }
+}
+
 const L: [[f64; 2]; 6] = [[0.0, 0.0], [6.0, 0.0], [6.0, 2.0], [2.0, 2.0], [2.0, 5.0], [0.0, 5.0]];
 const SQUARE: [[f64; 2]; 4] = [[0.0, 0.0], [4.0, 0.0], [4.0, 4.0], [0.0, 4.0]];
 
@@ -55,9 +69,9 @@ fn by_slices(edges: &[Edge], mean: [f64; 2], [xx, xy, yy]: [f64; 3]) -> f64 {
 }
 
 fn edges_of(area: &Area) -> Vec<Edge> {
-    match &area.shape {
-        Shape::Rings(edges) => edges.clone(),
-        Shape::Circle { .. } => panic!("a circle"),
+    match area.border() {
+        Border::Rings(edges) => edges.clone(),
+        Border::Circle { .. } => panic!("a circle"),
     }
 }
 

@@ -1,6 +1,7 @@
 //! Z1 to Z3: sides of places, distances and signed areas.
 
-use hereabout_solve::zone::{Area, Side, centroid_m, signed_area_m2};
+use hereabout_core::geometry::area::{Area, Side};
+use hereabout_core::geometry::polygon::{centroid_m, signed_area_m2};
 use serde_json::Value;
 
 use crate::common::{close, list};

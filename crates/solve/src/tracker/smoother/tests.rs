@@ -21,7 +21,7 @@ fn estimates(frames: usize) -> Vec<TrackEstimate> {
             let ranges: Vec<TrackRange> = (0..4)
                 .map(|i| TrackRange {
                     anchor_index: i,
-                    range_m: length(&minus(&tag, &CORNERS[i])) + wobble[(3 * k + i) % 7],
+                    range_m: length(minus(tag, CORNERS[i])) + wobble[(3 * k + i) % 7],
                 })
                 .collect();
             t.update(at_ms(100 * k as i64), &ranges)
@@ -58,8 +58,8 @@ fn smoothing_helps_and_says_so() {
             let k = (nlos.at.micros() / 100_000) as usize;
             let truth = [3.0 + 0.06 * k as f64, 3.0, 0.0];
             if k >= 20 {
-                before += length(&minus(&causal[k].position_m, &truth)).powi(2);
-                after += length(&minus(&nlos.position_m, &truth)).powi(2);
+                before += length(minus(causal[k].position_m, truth)).powi(2);
+                after += length(minus(nlos.position_m, truth)).powi(2);
                 assert!(nlos.covariance_m2[0][0] < causal[k].covariance_m2[0][0]);
                 assert!(nlos.radius95_m < causal[k].radius95_m);
                 assert!(nlos.protection_radius_m >= causal[k].protection_radius_m);
@@ -117,7 +117,7 @@ fn nothing_is_smoothed_across_a_restart() {
         s.push(e);
         while let Some(nlos) = s.poll(e.at) {
             let k = (nlos.at.micros() / 100_000) as usize;
-            assert!(length(&minus(&nlos.position_m, &all[k].position_m)) < 0.2, "frame {k}");
+            assert!(length(minus(nlos.position_m, all[k].position_m)) < 0.2, "frame {k}");
         }
     }
 }
