@@ -34,7 +34,7 @@ const MAX_PLACES: usize = 200;
 /// One board's line.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
-    /// Which anchor.
+    /// Id of the anchor, 0 to 65535.
     pub id: AnchorId,
     /// Offset, scale, standard error.
     pub correction: Correction,
@@ -45,6 +45,11 @@ pub struct Entry {
 }
 
 impl Entry {
+    /// The day of its date, as it is written.
+    pub fn day(&self) -> Option<&str> {
+        self.date.as_deref().map(|date| date.get(..10).unwrap_or(date))
+    }
+
     /// The instant of its date; `None` without one that can be read. A day counts from its start, UTC.
     pub fn found_at(&self) -> Option<Timestamp> {
         let text = self.date.as_deref()?;

@@ -1,6 +1,6 @@
 //! `anchors`: the table of a running daemon, for the technician at the foot of a ladder.
 //!
-//! Whatever answers is taken for a stranger until it shows that it is the daemon: its answer is bounded in time and
+//! Whatever answers is taken for another server until it shows that it is the daemon: its answer is bounded in time and
 //! size, redirections are not followed, and nothing of it moves the terminal's cursor.
 
 use hereabout_core::is_plain;

@@ -159,7 +159,7 @@ enum Form {
     Json,
 }
 
-/// A trouble that has been told and lasts.
+/// A trouble that has been reported and lasts.
 type Reported = BTreeSet<(&'static str, Option<TagId>, Option<AnchorId>)>;
 
 struct Show {
