@@ -19,12 +19,12 @@ use hereabout_core::odd_kind;
 use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
 use hereabout_ingest::open_plain_unlinked;
 use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look};
+use hereabout_words::io::error_words;
 use hereabout_words::time::stamp_of_file;
 use serde::Deserialize;
 
 use crate::exit::{self, Failure};
 use crate::toml_doc::{Document, Problem, Schema, quoted};
-use hereabout_words::io::error_words;
 
 /// Previous files that are kept; the oldest go first.
 pub const MAX_PREVIOUS_FILES: usize = 20;

@@ -3,18 +3,18 @@
 //! Whatever answers is taken for another server until it shows that it is the daemon: its answer is bounded in time and
 //! size, redirections are not followed, and nothing of it moves the terminal's cursor.
 
-use hereabout_core::is_plain;
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::time::Duration;
 
+use hereabout_core::is_plain;
+use hereabout_words::io::error_words;
 use serde_json::Value;
 use ureq::http::Uri;
 
 use crate::cli::AnchorsArgs;
 use crate::exit::{self, Failure};
 use crate::files::input_file;
-use hereabout_words::io::error_words;
 
 /// Where a daemon listens unless its site file says otherwise.
 const PORT: u16 = 6208;

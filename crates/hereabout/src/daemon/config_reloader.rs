@@ -15,6 +15,7 @@ use std::path::{Path, PathBuf};
 use hereabout_api::{Hub, NotDone, Operation, Work};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
+use hereabout_words::io::error_words;
 use hereabout_words::time::rfc3339_seconds;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
@@ -28,7 +29,6 @@ use crate::exit::{self, Failure};
 use crate::files::paths::calibration_beside;
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
-use hereabout_words::io::error_words;
 
 /// Keeps the running daemon's configuration: the site in force, and the way to put another one in force.
 pub struct ConfigReloader {

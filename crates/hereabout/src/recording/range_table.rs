@@ -12,9 +12,9 @@ use std::path::Path;
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, TagId, Timestamp};
 use hereabout_ingest::open_plain;
+use hereabout_words::io::error_words;
 
 use crate::exit::{self, Failure};
-use hereabout_words::io::error_words;
 
 /// What a table is and does not fit.
 #[derive(Debug, thiserror::Error)]

@@ -9,10 +9,10 @@ use std::path::{Path, PathBuf};
 
 use hereabout_commission::survey::{MAX_SPOTS, Spot};
 use hereabout_core::{Dimension, Timestamp};
+use hereabout_words::io::error_words;
 
 use crate::calibration::place_checks::Named;
 use crate::exit::{self, Failure};
-use hereabout_words::io::error_words;
 
 const HEADER: [&str; 6] = ["name", "from_s", "to_s", "x_m", "y_m", "z_m"];
 /// No site has coordinates beyond this, metres.

@@ -20,7 +20,8 @@ pub(super) fn not_toml(message: &str) -> &'static str {
     } else if about(&["cannot extend"]) {
         "this key has a value already, so it can't be a table as well"
     } else if about(&["must be quoted"]) {
-        "a text stands in double quotes: name = \"yard\"; the values of a list have commas between them: [1, 2]"
+        "a value belongs behind the equals sign: a text in double quotes, a number, true or false, or a list with commas \
+         between its values: [1, 2]"
     } else if about(&["unclosed table", "unclosed array table", "invalid table", "missing table"]) {
         "a table's name stands in brackets, on a line of its own: [site], or [[anchor]]"
     } else if about(&["unclosed inline table", "inline table"]) {

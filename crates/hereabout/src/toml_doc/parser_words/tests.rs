@@ -5,7 +5,7 @@ use super::*;
 /// Texts that are no TOML, and what belongs into the words about each.
 const BROKEN: [(&str, &str); 12] = [
     ("x = [1, 2", "a list is"),
-    ("x = [1 2]", "commas between them"),
+    ("x = [1 2]", "with commas between"),
     ("name = \"yard", "double quotes"),
     ("name = yard", "double quotes"),
     ("[site", "in brackets"),
