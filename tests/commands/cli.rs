@@ -51,7 +51,12 @@ fn a_reader_that_goes_away_ends_a_command_quietly() {
     let site = root().join("examples/larkfield/site.toml");
     let (site, capture) = (text(&site), text(&capture));
     let port = format!("file://{capture}?pace=max");
-    let cases: [(i32, &[&str]); 5] = [
+    let cases: [(i32, &[&str]); 10] = [
+        (0, &["--help"]),
+        (0, &["run", "--help"]),
+        (0, &["check", site, "--json"]),
+        (0, &["learn", capture]),
+        (0, &["replay", capture, "--site", site, "--frame-period", "100ms", "--json"]),
         (0, &["check", site]),
         (0, &["listen", site, "--port", &port, "--json"]),
         (0, &["learn", capture, "--json"]),

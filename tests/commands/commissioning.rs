@@ -876,3 +876,26 @@ fn the_report_fits_a_telephone_and_a4_and_asks_for_nothing() {
     chromium(&format!("--print-to-pdf={pdf}"), "report.html");
     assert!(std::fs::read(pdf).unwrap().starts_with(b"%PDF"));
 }
+
+/// Who reads the first lines alone (`| head`) is told nothing of pipes; the exit code is the verdict's.
+#[test]
+fn a_reader_that_goes_away_ends_calibrate_and_verify_quietly() {
+    let yard = Yard::recorded();
+    let (site, cal, check) = (yard.text("site.toml"), yard.text("cal.csv"), yard.text("check.csv"));
+    let walk = yard.text("walk.csv");
+    let cases: [&[&str]; 4] = [
+        &["calibrate", &site, "--spots", &cal, "--input", &walk, "--dry-run"],
+        &["calibrate", &site, "--spots", &cal, "--input", &walk, "--dry-run", "--json"],
+        &["verify", &site, "--spots", &check, "--input", &walk],
+        &["verify", &site, "--spots", &check, "--input", &walk, "--json"],
+    ];
+    for args in cases {
+        let whole = hereabout(args).output().unwrap();
+        let mut child = hereabout(args).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+        drop(child.stdout.take());
+        let cut = child.wait_with_output().unwrap();
+        assert!(!whole.stdout.is_empty(), "{args:?}");
+        assert_eq!(cut.stderr, whole.stderr, "{args:?}: {}", String::from_utf8_lossy(&cut.stderr));
+        assert_eq!(cut.status.code(), whole.status.code(), "{args:?}");
+    }
+}

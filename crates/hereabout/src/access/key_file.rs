@@ -11,12 +11,12 @@ use std::path::{Path, PathBuf};
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 use hereabout_api::Key;
+use hereabout_words::io::error_words;
 use rustix::fs::{FileType, Mode, OFlags, fstat};
 use rustix::io::Errno;
 use rustix::rand::{GetRandomFlags, getrandom};
 
 use crate::access::open_files::advice;
-use hereabout_words::io::error_words;
 
 /// Random bytes of a key.
 const KEY_BYTES: usize = 32;

@@ -12,11 +12,11 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 use std::time::Duration;
 
+use hereabout_words::io::error_words;
 use rustix::fs::{FlockOperation, Mode, flock};
 use serde::Deserialize;
 
 use crate::access::open_files::advice;
-use hereabout_words::io::error_words;
 
 /// Longest path of a socket, bytes: `sun_path` has 108 with its end, unix(7).
 const MAX_PATH_BYTES: usize = 107;

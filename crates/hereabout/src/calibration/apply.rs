@@ -19,7 +19,7 @@ pub(crate) enum Strictness {
 }
 
 /// Beyond these nothing can be computed with.
-const MAX_OFFSET_M: f64 = 10.0;
+const MAX_COMPUTABLE_OFFSET_M: f64 = 10.0;
 const SCALES: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 
 /// Applies the corrections of a calibration file to the site of `site_file`.
@@ -47,9 +47,9 @@ pub(crate) fn with_calibration(
             .judge(&correction)
             .map(|found| problem(&tree, i, &found, site_file))
             .collect();
-        let usable = correction.offset_m.abs() <= MAX_OFFSET_M
+        let usable = correction.offset_m.abs() <= MAX_COMPUTABLE_OFFSET_M
             && SCALES.contains(&correction.scale)
-            && correction.offset_se_m.is_none_or(|se| (0.0..=MAX_OFFSET_M).contains(&se));
+            && correction.offset_se_m.is_none_or(|se| (0.0..=MAX_COMPUTABLE_OFFSET_M).contains(&se));
         if usable && strictness == Strictness::Warn {
             found.iter_mut().for_each(|p| p.level = Level::Warning);
             warnings.append(&mut found);

@@ -19,12 +19,12 @@ use hereabout_core::odd_kind;
 use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
 use hereabout_ingest::open_plain_unlinked;
 use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look};
+use hereabout_words::io::error_words;
 use hereabout_words::time::stamp_of_file;
 use serde::Deserialize;
 
 use crate::exit::{self, Failure};
 use crate::toml_doc::{Document, Problem, Schema, quoted};
-use hereabout_words::io::error_words;
 
 /// Previous files that are kept; the oldest go first.
 pub const MAX_PREVIOUS_FILES: usize = 20;
@@ -34,7 +34,7 @@ const MAX_PLACES: usize = 200;
 /// One board's line.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
-    /// Which anchor.
+    /// Id of the anchor, 0 to 65535.
     pub id: AnchorId,
     /// Offset, scale, standard error.
     pub correction: Correction,
@@ -45,6 +45,11 @@ pub struct Entry {
 }
 
 impl Entry {
+    /// The day of its date, as it is written.
+    pub fn day(&self) -> Option<&str> {
+        self.date.as_deref().map(|date| date.get(..10).unwrap_or(date))
+    }
+
     /// The instant of its date; `None` without one that can be read. A day counts from its start, UTC.
     pub fn found_at(&self) -> Option<Timestamp> {
         let text = self.date.as_deref()?;

@@ -44,7 +44,7 @@ impl FitTest {
         self.fit.take(tag, epoch.at, &fit_ranges(epoch, &self.site));
     }
 
-    /// Weighs everything that was heard: for recordings, and at the end of a sitting.
+    /// Weighs everything that was heard: for recordings, and at the end of a survey session.
     pub(crate) fn settle(&mut self) {
         self.fit.settle();
     }

@@ -1,25 +1,25 @@
 //! `anchors`: the table of a running daemon, for the technician at the foot of a ladder.
 //!
-//! Whatever answers is taken for a stranger until it shows that it is the daemon: its answer is bounded in time and
+//! Whatever answers is taken for another server until it shows that it is the daemon: its answer is bounded in time and
 //! size, redirections are not followed, and nothing of it moves the terminal's cursor.
 
-use hereabout_core::is_plain;
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 use std::time::Duration;
 
+use hereabout_core::is_plain;
+use hereabout_words::io::error_words;
 use serde_json::Value;
 use ureq::http::Uri;
 
 use crate::cli::AnchorsArgs;
 use crate::exit::{self, Failure};
 use crate::files::input_file;
-use hereabout_words::io::error_words;
 
 /// Where a daemon listens unless its site file says otherwise.
 const PORT: u16 = 6208;
 /// Largest answer, bytes; a table of sixteen anchors with all that can be said has a tenth of it.
-const MAX_ANSWER: u64 = 1 << 20;
+const MAX_ANSWER_BYTES: u64 = 1 << 20;
 
 /// Prints the table, or the rows as JSON.
 ///
@@ -133,7 +133,7 @@ impl Address {
         let mut response = asked.map_err(|e| self.failure_of(&e, limit))?;
         let kind = response.headers().get("content-type").and_then(|v| v.to_str().ok());
         let kind = kind.unwrap_or_default().to_owned();
-        let body = response.body_mut().with_config().limit(MAX_ANSWER).read_to_vec();
+        let body = response.body_mut().with_config().limit(MAX_ANSWER_BYTES).read_to_vec();
         let body = body.map_err(|e| self.failure_of(&e, limit))?;
         let body = String::from_utf8(body).map_err(|_| self.other_server("its answer is not text"))?;
         Ok(Answer { status: response.status().as_u16(), kind, body })
@@ -154,7 +154,7 @@ impl Address {
             }
             ureq::Error::Io(e) => self.unavailable(&format!("the connection broke: {}", error_words(e))),
             ureq::Error::BodyExceedsLimit(_) => self.other_server("its answer has no end"),
-            _ => self.other_server("its answer is not HTTP"),
+            _ => self.other_server("its answer is not HTTP (protocol not kept)"),
         }
     }
 

@@ -2,8 +2,6 @@
 
 use std::path::Path;
 
-use crate::files::paths::calibration_beside;
-use crate::picture::site_picture::SitePicture;
 use hereabout_core::{Dimension, Micros, Site, Zone, ZoneShape};
 use hereabout_engine::epoch_from_frame;
 use hereabout_ingest::{Clock, latency_matters, latency_timer_ms};
@@ -21,6 +19,8 @@ use crate::commands::runtime;
 use crate::daemon::runnable::{Instead, log_warning, obstacles, zone_warnings};
 use crate::exit::{self, Failure};
 use crate::files::outputs::{FilesInUse, Output};
+use crate::files::paths::calibration_beside;
+use crate::picture::site_picture::SitePicture;
 use crate::recording::{Recording, Step};
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Level, Problem};

@@ -13,9 +13,10 @@ pub mod simulate;
 pub mod start;
 pub mod verify;
 
+use hereabout_words::io::error_words;
+
 use crate::cli::Command;
 use crate::exit::{self, Failure};
-use hereabout_words::io::error_words;
 
 /// Runs a command to its end; gives the exit code.
 ///

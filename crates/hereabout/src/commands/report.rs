@@ -20,7 +20,7 @@ use hereabout_store::LogReader;
 use hereabout_words::site_fact;
 use hereabout_words::time::rfc3339_seconds;
 
-use crate::calibration::calibration_file::{self, CalibrationFile};
+use crate::calibration::calibration_file::{self, CalibrationFile, Entry};
 use crate::calibration::place_checks::{self, Heights};
 use crate::cli::{ReportArgs, SurveyArgs};
 use crate::commands::check::site_check;
@@ -353,7 +353,7 @@ impl Page {
                 number(c.offset_se_m, 3),
                 format!("{:.4}", c.scale),
                 // The day is enough here.
-                escaped(entry.and_then(|e| e.date.as_deref()).map_or("–", |d| d.get(..10).unwrap_or(d))),
+                escaped(entry.and_then(Entry::day).unwrap_or("–")),
                 text(entry.and_then(|e| e.method.as_ref())),
             ]
         };

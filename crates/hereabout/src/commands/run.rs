@@ -13,6 +13,7 @@ use hereabout_store::{
     EventNumbers, Found, SessionStart, SessionWriter, Store, StoreError, WriterOptions, clock_number,
 };
 use hereabout_wire::Decoder;
+use hereabout_words::io::error_words;
 use tokio::net::UnixListener;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio::sync::{mpsc, watch};
@@ -30,7 +31,6 @@ use crate::daemon::wall_clock::watch_synchronisation;
 use crate::exit::{self, Failure};
 use crate::site_file::SiteFile;
 use crate::source::open_source;
-use hereabout_words::io::error_words;
 
 /// Chunks that may wait between the reader and the engine; at 4 KiB each 1 MiB at most.
 const FEED_QUEUE: usize = 256;

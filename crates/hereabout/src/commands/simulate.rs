@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use hereabout_ingest::{CaptureReader, CaptureWriter};
 use hereabout_sim::{SimFrame, write_truth_header, write_truth_row};
+use hereabout_words::io::error_words;
 use hereabout_words::link::capture_words;
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
@@ -17,7 +18,6 @@ use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::files::outputs::{FilesInUse, Output};
 use crate::source::kit_feeder::KitFeeder;
-use hereabout_words::io::error_words;
 
 /// Runs the kit until it ends or Ctrl-C.
 ///

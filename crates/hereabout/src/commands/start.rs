@@ -7,13 +7,14 @@
 use std::io::{self, BufRead, IsTerminal};
 use std::path::Path;
 
+use hereabout_words::io::error_words;
+
 use crate::cli::StartArgs;
 use crate::exit::{self, Failure};
 use crate::files::outputs;
 use crate::site_file::kit_file::{FrameArgs, KitFile};
 use crate::site_file::{FrameText, SiteFile, SourceText};
 use crate::toml_doc::quoted;
-use hereabout_words::io::error_words;
 
 /// Longest answer that is read.
 const MAX_ANSWER_BYTES: u64 = 4096;

@@ -1,7 +1,7 @@
 //! Whether the latency timer of the kit's USB serial adapter matters at the pace of the frames.
 //!
 //! The pace is learned by counting: frames of at least five seconds and twenty frames. A timer that has been found to
-//! matter stays told until the link comes up again.
+//! matter stays reported until the link comes up again.
 
 use hereabout_core::{Micros, Timestamp};
 use hereabout_ingest::{LinkStatus, latency_matters};

@@ -1,20 +1,21 @@
-//! Who keeps the configuration of a running daemon: SIGHUP reads the site file and `calibration.toml` again,
+//! The configuration of a running daemon: SIGHUP reads the site file and `calibration.toml` again,
 //! `POST /v1/calibrations` writes new offsets and puts them in force, `POST /v1/anchors/{id}/mended` begins a session in
 //! which nothing is held against an anchor.
 //!
 //! One task does both, one after the other, so that two changes never mix. A file that is wrong changes nothing:
-//! it is told on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
-//! needs a restart and is told likewise; `[log]` and `[api]` count from the next start on. Files that are as before change
+//! it is reported on standard error and in `/v1/status` until a good one comes. A changed `[source]` or `[frame]` layout
+//! needs a restart and is reported likewise; `[log]` and `[api]` count from the next start on. Files that are as before change
 //! nothing, and many signals in a row are one.
 //!
 //! Files are read and written by `file_worker.rs`: a disk or a mount that does not answer holds up neither positions nor the
-//! daemon's end, and is told like a wrong file.
+//! daemon's end, and is reported like a wrong file.
 
 use std::path::{Path, PathBuf};
 
 use hereabout_api::{Hub, NotDone, Operation, Work};
 use hereabout_core::{AnchorId, Correction, Timestamp};
 use hereabout_ingest::Clock;
+use hereabout_words::io::error_words;
 use hereabout_words::time::rfc3339_seconds;
 use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::sync::{mpsc, oneshot};
@@ -28,9 +29,8 @@ use crate::exit::{self, Failure};
 use crate::files::paths::calibration_beside;
 use crate::site_file::SiteFile;
 use crate::toml_doc::{Document, Problem};
-use hereabout_words::io::error_words;
 
-/// The task's belongings.
+/// Keeps the running daemon's configuration: the site in force, and the way to put another one in force.
 pub struct ConfigReloader {
     /// As it is in force.
     site: SiteFile,

@@ -1,5 +1,5 @@
-//! What was lost, told as events in coarse steps: a line that loses a frame every second is one event a minute, not
-//! sixty. What has not been told by then is told at the end.
+//! What was lost, reported as events in coarse steps: a line that loses a frame every second is one event a minute, not
+//! sixty. What has not been reported by then is reported at the end.
 
 use hereabout_api::v1::{EventDraft, LostWhat};
 use hereabout_core::{Micros, Timestamp};
@@ -9,7 +9,7 @@ const EVERY: Micros = Micros::from_millis(60_000);
 /// Damaged frames below this number are noise of the line; `/v1/status` counts them all.
 const DAMAGE_WORTH_TELLING: u64 = 10;
 
-/// How many of each kind have been told.
+/// How many of each kind have been reported.
 #[derive(Debug, Default)]
 pub struct Losses {
     reported: [Reported; 6],
@@ -24,7 +24,7 @@ struct Reported {
 
 impl Losses {
     /// The event about `what` when one is due at `at`, `total` being lost since the start; with `last` whatever has not
-    /// been told.
+    /// been reported.
     pub fn report(&mut self, at: Timestamp, what: LostWhat, total: u64, last: bool) -> Option<EventDraft> {
         let (index, least) = match what {
             LostWhat::LogFrames => (0, 1),

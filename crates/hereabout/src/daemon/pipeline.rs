@@ -16,7 +16,7 @@
 //! itself to what was published. Decoder and stream (pace, clock, frames of before) stay, and what comes meanwhile
 //! waits in the channel: no frame is lost.
 //!
-//! What happens becomes events here. They get their number and are told at once, whatever the log does; it has them as soon
+//! What happens becomes events here. They get their number and are reported at once, whatever the log does; it has them as soon
 //! as it can. Nothing here waits for the disk.
 
 use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
@@ -72,7 +72,7 @@ pub struct SiteUpdate {
     pub site: Box<SiteFile>,
     /// What the event about the change says.
     pub what: UpdateKind,
-    /// Told when it is in force.
+    /// Answered when it is in force.
     pub done: oneshot::Sender<()>,
 }
 
@@ -347,11 +347,11 @@ impl Pipeline {
         }
     }
 
-    /// An event, with its instant in UTC: told now, and safe as soon as the log has it.
+    /// An event, with its instant in UTC: reported now, and safe as soon as the log has it.
     fn event(&mut self, event: &EventDraft) {
         let (seq, kind) = (self.events.numbers.give(), event.kind.name());
         if let Some(last) = self.last_event.replace(seq).filter(|last| seq > last + 1) {
-            // A log was opened late, whose numbers were ahead: who has one of those misses what was told since the start.
+            // A log was opened late, whose numbers were ahead: who has one of those misses what was reported since the start.
             self.hub.begin_event_numbers(last, seq);
         }
         self.hub.publish_event(seq, event.at, kind, &event.detail);

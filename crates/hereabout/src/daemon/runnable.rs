@@ -9,6 +9,7 @@ use std::path::Path;
 
 use hereabout_core::plausible::is_out_of_reach;
 use hereabout_ingest::Source;
+use hereabout_words::io::error_words;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
 
 use crate::access::socket_file::{SocketChoice, beside};
@@ -17,7 +18,6 @@ use crate::files::outputs::FilesInUse;
 use crate::site_file::SiteFile;
 use crate::source::open_source;
 use crate::toml_doc::{Level, Problem};
-use hereabout_words::io::error_words;
 
 /// What the command line says instead of the site file.
 #[derive(Clone, Copy, Debug, Default)]

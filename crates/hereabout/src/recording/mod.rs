@@ -223,7 +223,7 @@ pub struct Logged {
     epochs: EpochCursor,
     /// The batch being worked off.
     batch: std::vec::IntoIter<Epoch>,
-    /// Taken when the end was told.
+    /// Taken when the end was reported.
     ended_at: Option<Timestamp>,
     /// Another session went on from here.
     handed_on: bool,
@@ -276,7 +276,7 @@ enum CaptureEnd {
     OfBytes,
     /// There are no more frames.
     OfFrames,
-    /// The end was told.
+    /// The end was reported.
     Told,
 }
 

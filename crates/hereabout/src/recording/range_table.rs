@@ -2,7 +2,7 @@
 //!
 //! A range table is *wide* (`time_s,anchor_<id>_m…[,tag]`, empty = no range, one epoch a row) or *long*
 //! (`time_s,anchor,range_m[,tag]`, one range a row; rows with one stamp and tag form one epoch).
-//! `time_s` is Unix seconds, UTC. A wrong header is an error; a rubbish row is told with its line,
+//! `time_s` is Unix seconds, UTC. A wrong header is an error; a rubbish row is reported with its line,
 //! counted, and the rest goes on.
 
 use std::collections::VecDeque;
@@ -12,9 +12,9 @@ use std::path::Path;
 use arrayvec::ArrayVec;
 use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, TagId, Timestamp};
 use hereabout_ingest::open_plain;
+use hereabout_words::io::error_words;
 
 use crate::exit::{self, Failure};
-use hereabout_words::io::error_words;
 
 /// What a table is and does not fit.
 #[derive(Debug, thiserror::Error)]
@@ -170,7 +170,7 @@ impl RangeTable {
         self.bad_rows
     }
 
-    /// The next left-out row that was not yet told.
+    /// The next left-out row that was not yet reported.
     pub fn take_bad_row(&mut self) -> Option<BadRow> {
         self.bad.pop_front()
     }
@@ -278,9 +278,9 @@ fn tag_of(record: &csv::StringRecord, column: Option<usize>) -> Result<TagId, St
 /// One row of a truth table.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct TruthRow {
-    /// When.
+    /// Stamp of the row, UTC.
     pub at: Timestamp,
-    /// Which tag; 0 when the table has no tag column.
+    /// Number of the tag; 0 when the table has no tag column.
     pub tag: TagId,
     /// East, north, up in metres; up is `None` in a flat table.
     pub at_m: ([f64; 2], Option<f64>),

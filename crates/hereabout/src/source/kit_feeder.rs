@@ -10,7 +10,7 @@ use hereabout_words::layout::error_words;
 
 use crate::exit::{self, Failure};
 use crate::files::input_file;
-use crate::toml_doc::wrong_type;
+use crate::toml_doc::parser_words;
 
 /// The simulated kit as a source of the daemon.
 pub struct KitFeeder {
@@ -83,7 +83,7 @@ fn read_scenario(path: &Path) -> Result<Scenario, Failure> {
         }
         ScenarioError::Text { file, line, column, key, problem } => {
             let key = if key.is_empty() { String::new() } else { format!("{key}: ") };
-            let words = wrong_type(problem);
+            let words = parser_words(problem, &text);
             Failure::new(exit::CONFIG, format!("{file}, line {line}, column {column}: {key}{words}"))
         }
         ScenarioError::Unreadable { .. } => Failure::new(exit::CONFIG, e),

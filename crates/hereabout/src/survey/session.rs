@@ -1,13 +1,12 @@
-//! One sitting with the tag at known places: from a recording, or live with a person who carries it.
+//! One survey session with the tag at known places: from a recording, or live with a person who carries it.
 //!
 //! Live, a place's time begins when the person says so (a line on standard input) and lasts as long as asked, in
 //! the data's own time; what is heard in between goes on into the [`EpochSink`], which knows when a place's
-//! time is over. Ctrl-C ends the sitting with exit code 130, before anything was written.
+//! time is over. Ctrl-C ends the session with exit code 130, before anything was written.
 
 use std::io::{BufRead, IsTerminal};
 use std::path::Path;
 
-use crate::source::link_log::log_link;
 use hereabout_commission::survey::{MAX_SPOTS, Spot, SurveySession};
 use hereabout_core::{Epoch, Micros, Site, TagId, Timestamp};
 use hereabout_engine::epoch_from_frame;
@@ -22,6 +21,7 @@ use crate::cli::SurveyArgs;
 use crate::exit::{self, Failure};
 use crate::recording::{Kind, Recording, Step};
 use crate::site_file::SiteFile;
+use crate::source::link_log::log_link;
 use crate::source::open_source;
 
 /// Exit code of a run that Ctrl-C ended, as shells have it.
@@ -31,7 +31,7 @@ const REPORT_EVERY: Micros = Micros::from_millis(10_000);
 /// Longest stay at one place, seconds.
 const MAX_OCCUPATION_S: f64 = 86_400.0;
 
-/// Who takes what is heard.
+/// What receives the ranges of a survey session.
 pub trait EpochSink {
     /// A place's time begins; `false` when there is no room for another one.
     fn begin(&mut self, spot: Spot) -> bool;
@@ -325,7 +325,7 @@ pub fn place(text: &str, up_m: Option<f64>) -> Result<Target, Failure> {
     Ok(Target { name: text.to_owned(), at_m: Some(at_m) })
 }
 
-/// Refuses a sitting that heard nothing, or several tags of which nobody said which one it was.
+/// Refuses a session that received nothing, or several tags of which nobody said which one it was.
 ///
 /// # Errors
 /// With what to do.

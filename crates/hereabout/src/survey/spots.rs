@@ -1,7 +1,7 @@
 //! Spots files: where the tag stood, and when, as CSV (`name,from_s,to_s,x_m,y_m,z_m`).
 //!
 //! `from_s` and `to_s` are in the recording's own `time_s`; `z_m` may be left out, or left empty, in 2D. Whatever
-//! is wrong is told with line and column, because such files are typed by hand in the yard. The order of
+//! is wrong is reported with line and column, because such files are typed by hand in the yard. The order of
 //! the rows is free; times may not overlap.
 
 use std::fmt;
@@ -9,10 +9,10 @@ use std::path::{Path, PathBuf};
 
 use hereabout_commission::survey::{MAX_SPOTS, Spot};
 use hereabout_core::{Dimension, Timestamp};
+use hereabout_words::io::error_words;
 
 use crate::calibration::place_checks::Named;
 use crate::exit::{self, Failure};
-use hereabout_words::io::error_words;
 
 const HEADER: [&str; 6] = ["name", "from_s", "to_s", "x_m", "y_m", "z_m"];
 /// No site has coordinates beyond this, metres.

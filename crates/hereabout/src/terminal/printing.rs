@@ -5,11 +5,11 @@
 //! ([`hereabout_core::escaped_lines`]). New lines and tabs stay. They have the usual names so that nobody has to
 //! remember others. Attributes and redrawing are the business of `terminal`, which escapes its lines itself.
 
-use hereabout_words::io::error_words;
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write as _};
 
 use hereabout_core::escaped_lines;
+use hereabout_words::io::error_words;
 
 /// Says it on standard error, with a new line.
 pub fn complain(text: Arguments<'_>) {

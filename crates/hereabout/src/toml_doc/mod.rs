@@ -1,4 +1,4 @@
-//! A TOML file as people see it: whatever is wrong in it is told with file, line, column, key, what
+//! A TOML file as people see it: whatever is wrong in it is reported with file, line, column, key, what
 //! was expected and what was probably meant.
 //!
 //! The parsed tree keeps the place of every key and value. Unknown keys are found by walking it
@@ -13,7 +13,7 @@ mod schema;
 mod value_text;
 
 pub use document::{Document, Tree};
-pub(crate) use parser_words::wrong_type;
+pub(crate) use parser_words::parser_words;
 pub(crate) use path::key;
 pub use path::{Step, path_text};
 pub use problem::{Level, Problem};

@@ -1,5 +1,16 @@
 //! What the TOML parser found, in people's words: it speaks of its grammar and of types of the program.
 
+/// What a parser's message about `text` says. What is none of its messages stays as it is.
+pub(crate) fn parser_words(message: &str, text: &str) -> String {
+    if toml::from_str::<toml::Table>(text).is_err() {
+        return format!("not valid TOML; {}", not_toml(message));
+    }
+    match missing_key(message) {
+        Some(key) => format!("the key {key} is missing"),
+        None => wrong_type(message),
+    }
+}
+
 /// What is wrong with a text that is no TOML at all, and what is meant.
 pub(super) fn not_toml(message: &str) -> &'static str {
     let said = first_line(message);
@@ -8,6 +19,9 @@ pub(super) fn not_toml(message: &str) -> &'static str {
         "this key, or this table, is there twice: keep one of them"
     } else if about(&["cannot extend"]) {
         "this key has a value already, so it can't be a table as well"
+    } else if about(&["must be quoted"]) {
+        "a value belongs behind the equals sign: a text in double quotes, a number, true or false, or a list with commas \
+         between its values: [1, 2]"
     } else if about(&["unclosed table", "unclosed array table", "invalid table", "missing table"]) {
         "a table's name stands in brackets, on a line of its own: [site], or [[anchor]]"
     } else if about(&["unclosed inline table", "inline table"]) {
@@ -47,7 +61,7 @@ pub(super) fn missing_key(message: &str) -> Option<&str> {
 }
 
 /// What stands in the place of another type, in people's words: the reader of the file speaks of `f64` and of maps.
-pub(crate) fn wrong_type(message: &str) -> String {
+pub(super) fn wrong_type(message: &str) -> String {
     let message = first_line(message);
     let found = |start| Some(message.strip_prefix(start)?.split(", expected ").next()?.to_owned());
     if let Some(found) = found("invalid type: ") {
@@ -77,3 +91,6 @@ pub(crate) fn wrong_type(message: &str) -> String {
 fn first_line(message: &str) -> &str {
     message.lines().next().unwrap_or(message)
 }
+
+#[cfg(test)]
+mod tests;

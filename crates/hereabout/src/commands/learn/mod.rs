@@ -10,7 +10,6 @@ mod say;
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-use crate::source::link_log::log_link;
 use hereabout_core::CaptureFault;
 use hereabout_core::{Micros, Timestamp};
 use hereabout_ingest::{CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
@@ -26,6 +25,7 @@ use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::files::outputs;
 use crate::site_file::SourceText;
+use crate::source::link_log::log_link;
 use crate::source::parse_source;
 use crate::toml_doc::quoted;
 

@@ -1,8 +1,8 @@
 //! What was learnt, as TOML for people and as JSON for programs.
 
-use hereabout_core::escaped;
 use std::path::Path;
 
+use hereabout_core::escaped;
 use hereabout_wire::learn::{Alternative, FrameGuess, Outcome, Proposal, Question, Undecided};
 use hereabout_words::{Said, learn as words};
 use serde_json::{Value, json};

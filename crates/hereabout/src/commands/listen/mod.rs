@@ -14,7 +14,6 @@ use std::io::{self, Write};
 use std::path::Path;
 use std::time::Duration;
 
-use crate::source::link_log::log_link;
 use hereabout_commission::hearing::{Hearing, HearingTable};
 use hereabout_core::{AnchorId, Epoch, Frame, MAX_ANCHORS, Micros, Site, TagId, Timestamp};
 use hereabout_engine::epoch_by_field;
@@ -26,6 +25,7 @@ use hereabout_words::layout::rejection_words;
 use hereabout_words::link as link_words;
 use hereabout_words::site_fit;
 use serde_json::json;
+use table::View;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
@@ -35,9 +35,9 @@ use crate::commands::runtime;
 use crate::exit::{self, Failure};
 use crate::site_file::SourceText;
 use crate::site_file::kit_file::KitFile;
+use crate::source::link_log::log_link;
 use crate::source::parse_source;
 use crate::terminal::{Screen, can_redraw};
-use table::View;
 
 /// A line of rates comes this often.
 const RATES_EVERY: Micros = Micros::from_millis(5_000);
@@ -159,7 +159,7 @@ enum Form {
     Json,
 }
 
-/// A trouble that has been told and lasts.
+/// A trouble that has been reported and lasts.
 type Reported = BTreeSet<(&'static str, Option<TagId>, Option<AnchorId>)>;
 
 struct Show {
