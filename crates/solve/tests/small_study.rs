@@ -72,7 +72,7 @@ fn run(kit: &Kit, seeds: std::ops::Range<u64>) -> Figures {
             while let Some(d) = delayed.poll(at) {
                 let truth = &epochs[(d.at.unix_secs_f64() * kit.rate_hz).round() as usize];
                 if truth.t_s >= 10.0 {
-                    f.delayed += apart(&d.position_m, &truth.at_m).powi(2);
+                    f.delayed += apart(&d.track.as_ref().unwrap().position_m, &truth.at_m).powi(2);
                     f.delayed_n += 1.0;
                 }
             }
@@ -80,16 +80,25 @@ fn run(kit: &Kit, seeds: std::ops::Range<u64>) -> Figures {
                 continue;
             }
             f.n += 1.0;
-            f.ours += apart(&e.position_m, &epoch.at_m).powi(2);
+            f.ours += apart(&e.track.as_ref().unwrap().position_m, &epoch.at_m).powi(2);
             f.oracle += apart(&o, &epoch.at_m).powi(2);
             f.gate += apart(&g, &epoch.at_m).powi(2);
-            if e.state == TagState::Located {
-                let error = std::array::from_fn(|i| e.position_m[i] - epoch.at_m[i]);
+            if e.state() == TagState::Located {
+                let error = std::array::from_fn(|i| e.track.as_ref().unwrap().position_m[i] - epoch.at_m[i]);
                 f.located += 1.0;
-                f.nees += metrics::normalised_square(error, &e.covariance_m2, kit.dimension).unwrap();
-                let held = metrics::is_covered(error, &e.covariance_m2, kit.dimension, 0.95);
+                f.nees += metrics::normalised_square(
+                    error,
+                    &e.track.as_ref().unwrap().covariance_m2,
+                    kit.dimension,
+                )
+                .unwrap();
+                let held =
+                    metrics::is_covered(error, &e.track.as_ref().unwrap().covariance_m2, kit.dimension, 0.95);
                 f.held += f64::from(u8::from(held));
-                f.over += f64::from(u8::from(apart(&e.position_m, &epoch.at_m) > e.protection_radius_m));
+                f.over += f64::from(u8::from(
+                    apart(&e.track.as_ref().unwrap().position_m, &epoch.at_m)
+                        > e.track.as_ref().unwrap().protection_radius_m,
+                ));
             }
         }
     }
@@ -189,7 +198,10 @@ fn after_a_jump_it_is_right_again_within_three_frames() {
                 (since, waiting) = (0, true);
             }
             since += 1;
-            if waiting && e.state == TagState::Located && apart(&e.position_m, &epoch.at_m) < 0.3 {
+            if waiting
+                && e.state() == TagState::Located
+                && apart(&e.track.as_ref().unwrap().position_m, &epoch.at_m) < 0.3
+            {
                 frames.push(since);
                 waiting = false;
             }

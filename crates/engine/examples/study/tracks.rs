@@ -3,7 +3,7 @@
 use hereabout_core::{Dimension, Fence, Micros, TagState, Timestamp};
 use hereabout_draw::track::{Ellipse, Legend, TrackPicture, TrackPoint};
 use hereabout_solve::tracker::smoother::Smoother;
-use hereabout_solve::tracker::{TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
+use hereabout_solve::tracker::{Support, TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use crate::kit::{Kit, Nlos, Path, TrueEpoch, apart};
@@ -66,10 +66,10 @@ fn run(kit: &Kit, seconds: f64, seed: u64) -> Sums {
         smoother.push(&e);
         while let Some(late) = smoother.poll(e.at) {
             let truth = &epochs[(late.at.unix_secs_f64() * kit.rate_hz).round() as usize];
-            if truth.t_s >= 10.0 {
-                s.delayed += apart(&late.position_m, &truth.at_m).powi(2);
+            if let (true, Some(track)) = (truth.t_s >= 10.0, &late.track) {
+                s.delayed += apart(&track.position_m, &truth.at_m).powi(2);
                 s.delayed_n += 1;
-                let t = nees(&late.position_m, &late.covariance_m2, &truth.at_m, kit.dimension);
+                let t = nees(&track.position_m, &track.covariance_m2, &truth.at_m, kit.dimension);
                 s.delayed_held += usize::from(t < quantile95(kit.dimension));
             }
         }
@@ -94,15 +94,17 @@ fn run(kit: &Kit, seconds: f64, seed: u64) -> Sums {
 }
 
 fn score(s: &mut Sums, e: &TrackEstimate, epoch: &TrueEpoch, kit: &Kit) {
-    let error = apart(&e.position_m, &epoch.at_m);
+    // A lost tag has no place to grade.
+    let Some(track) = &e.track else { return };
+    let error = apart(&track.position_m, &epoch.at_m);
     s.ours += error * error;
-    if e.state == TagState::Located {
+    if e.state() == TagState::Located {
         s.located += 1;
-        let t = nees(&e.position_m, &e.covariance_m2, &epoch.at_m, kit.dimension);
+        let t = nees(&track.position_m, &track.covariance_m2, &epoch.at_m, kit.dimension);
         s.nees += t;
         s.held += usize::from(t < quantile95(kit.dimension));
-        s.over += usize::from(error > e.protection_radius_m);
-        s.radius += e.protection_radius_m;
+        s.over += usize::from(error > track.protection_radius_m);
+        s.radius += track.protection_radius_m;
     }
 }
 
@@ -208,19 +210,16 @@ pub(crate) fn picture(kit: &Kit, p: f64) -> TrackPicture {
 
 /// An estimate as a place of the picture; `None` where it has none.
 fn track_point(e: &TrackEstimate) -> Option<TrackPoint> {
+    let track = e.track.as_ref().filter(|t| matches!(t.support, Support::Located | Support::Coasting))?;
     let factor = ellipse_factor(Dimension::TwoD { tag_height_m: 0.0 }, 0.95);
-    let ellipse = ellipse(&e.covariance_m2).map(|one| Ellipse {
+    let ellipse = ellipse(&track.covariance_m2).map(|one| Ellipse {
         semi_major_m: factor * one.semi_major_m,
         semi_minor_m: factor * one.semi_minor_m,
         direction_rad: one.direction_rad,
     });
-    let [east, north, _] = e.position_m;
-    matches!(e.state, TagState::Located | TagState::Coasting).then_some(TrackPoint {
-        at_m: [east, north],
-        ellipse,
-        predicted: e.state == TagState::Coasting,
-        restarted: e.restarted,
-    })
+    let [east, north, _] = track.position_m;
+    let predicted = track.support == Support::Coasting;
+    Some(TrackPoint { at_m: [east, north], ellipse, predicted, restarted: e.restarted })
 }
 
 /// Prints how fast the tracker is right again after jumps.
@@ -238,7 +237,10 @@ pub(crate) fn jumps() {
                 (since, waiting) = (0, true);
             }
             since += 1;
-            if waiting && e.state == TagState::Located && apart(&e.position_m, &epoch.at_m) < 0.3 {
+            if waiting
+                && e.state() == TagState::Located
+                && apart(&e.track.as_ref().map_or([f64::NAN; 3], |track| track.position_m), &epoch.at_m) < 0.3
+            {
                 frames.push(since);
                 waiting = false;
             }

@@ -13,7 +13,8 @@ use hereabout_solve::radius95_m;
 use hereabout_solve::snapshot::{RangeJudgement, SnapshotMode, SnapshotSettings, snapshot};
 use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{
-    AnchorStats, Candidate, TrackEstimate, TrackRange, Tracker, TrackerAnchor, TrackerSettings,
+    AnchorStats, Candidate, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerAnchor,
+    TrackerSettings,
 };
 
 use super::gather::{Coast, Gather};
@@ -146,26 +147,26 @@ impl TrackerState {
     }
 }
 
-fn in_words_of_engine(track: &TrackEstimate, site: &Site) -> Estimate {
-    let no_fix = match track.state {
-        TagState::Located => None,
-        TagState::Ambiguous => Some(NoFixReason::TwoPlaces),
-        TagState::Coasting | TagState::Lost => Some(NoFixReason::NoRanges),
-    };
+fn in_words_of_engine(estimate: &TrackEstimate, site: &Site) -> Estimate {
     let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
-        track.ranges.iter().filter_map(|r| Some(verdict(r.anchor_index, r.judgement?))).collect();
+        estimate.ranges.iter().filter_map(|r| Some(verdict(r.anchor_index, r.judgement?))).collect();
     let place = |c: &Candidate| Place { position_m: c.position_m, covariance_m2: c.covariance_m2 };
-    let location = match track.state {
-        TagState::Lost => Location::Lost,
-        TagState::Ambiguous => Location::Ambiguous(track.candidates.iter().map(place).collect()),
-        TagState::Located => Location::Located(tag_place(track, &verdicts, site)),
-        TagState::Coasting => Location::Coasting(tag_place(track, &verdicts, site)),
+    let (location, no_fix) = match &estimate.track {
+        None => (Location::Lost, Some(NoFixReason::NoRanges)),
+        Some(track) => match &track.support {
+            Support::Located => (Location::Located(tag_place(track, &verdicts, site)), None),
+            Support::Coasting => {
+                (Location::Coasting(tag_place(track, &verdicts, site)), Some(NoFixReason::NoRanges))
+            }
+            Support::Ambiguous(candidates) => {
+                (Location::Ambiguous(candidates.iter().map(place).collect()), Some(NoFixReason::TwoPlaces))
+            }
+        },
     };
-    Estimate { location, verdicts, no_fix, restarted: track.restarted }
+    Estimate { location, verdicts, no_fix, restarted: estimate.restarted }
 }
 
-/// The place of a track that has one.
-fn tag_place(track: &TrackEstimate, verdicts: &[ObsVerdict], site: &Site) -> TagPlace {
+fn tag_place(track: &Track, verdicts: &[ObsVerdict], site: &Site) -> TagPlace {
     let [hdop, vdop, pdop] = dop_of(verdicts, track.position_m, site);
     TagPlace {
         place: Place { position_m: track.position_m, covariance_m2: track.covariance_m2 },

@@ -139,13 +139,56 @@ pub struct Candidate {
     pub covariance_m2: [[f64; 3]; 3],
 }
 
-/// Where the tag is.
+/// Where the tag is, as far as anybody knows.
 #[derive(Clone, Debug, PartialEq)]
 pub struct TrackEstimate {
     /// The instant it is for.
     pub at: Timestamp,
-    /// How far it can be trusted. With [`TagState::Lost`] the numbers below mean nothing.
-    pub state: TagState,
+    /// In the order of the epoch's ranges.
+    pub ranges: ArrayVec<RangeOutcome, MAX_ANCHORS>,
+    /// Whether the place was given up for another one with this epoch.
+    pub restarted: bool,
+    /// The track; `None` when the tag is lost.
+    pub track: Option<Track>,
+}
+
+impl TrackEstimate {
+    /// How far it can be trusted.
+    pub fn state(&self) -> TagState {
+        match self.track.as_ref().map(|t| &t.support) {
+            Some(Support::Located) => TagState::Located,
+            Some(Support::Coasting) => TagState::Coasting,
+            Some(Support::Ambiguous(_)) => TagState::Ambiguous,
+            None => TagState::Lost,
+        }
+    }
+
+    /// Both places when ambiguous, likelier first; else empty.
+    pub fn candidates(&self) -> &[Candidate] {
+        match self.track.as_ref().map(|t| &t.support) {
+            Some(Support::Ambiguous(candidates)) => candidates,
+            Some(Support::Located | Support::Coasting) | None => &[],
+        }
+    }
+}
+
+/// What a track rests on.
+#[derive(Clone, Debug, PartialEq)]
+#[expect(clippy::large_enum_variant, reason = "one for each tag: a box would only add work")]
+pub enum Support {
+    /// Ranges of this instant.
+    Located,
+    /// A prediction from earlier ranges.
+    Coasting,
+    /// Two places fit, likelier first; the numbers of the track are those of the likelier one.
+    Ambiguous(ArrayVec<Candidate, 2>),
+}
+
+/// Place and velocity of a tag that is not lost.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Track {
+    /// What it rests on.
+    pub support: Support,
     /// East, north, up, metres.
     pub position_m: [f64; 3],
     /// Metres per second.
@@ -156,14 +199,8 @@ pub struct TrackEstimate {
     pub radius95_m: f64,
     /// Radius that the error passes with at most [`crate::model::protection::PROTECTION_RISK`], metres.
     pub protection_radius_m: f64,
-    /// In the order of the epoch's ranges.
-    pub ranges: ArrayVec<RangeOutcome, MAX_ANCHORS>,
     /// Whether more than dimension + 1 anchors gave good ranges within the last second.
     pub checked: bool,
-    /// Whether the place was given up for another one with this epoch.
-    pub restarted: bool,
-    /// Both places when ambiguous, likelier first; else empty.
-    pub candidates: ArrayVec<Candidate, 2>,
     /// Place and velocity with joint covariance before offsets are considered, for the smoother.
     pub(crate) moments: PosVel,
     /// Probability that the tag moves.
@@ -199,7 +236,7 @@ pub struct Tracker {
     last_restart_id: u32,
     published_restart_id: u32,
     /// What was published last, for predictions.
-    last: Option<TrackEstimate>,
+    last: Option<publish::BankEstimate>,
 }
 
 /// Longer than this without any input: what was known about the place is worth nothing.
@@ -278,14 +315,16 @@ impl Tracker {
         }
         let estimate = self.publish(at, ranges);
         self.last = Some(estimate.clone());
-        estimate
+        estimate.published()
     }
 
     /// Where the tag would be at `at` without another range. Changes nothing.
     pub fn predict(&self, at: Timestamp) -> TrackEstimate {
         match &self.last {
-            Some(last) => publish::coast(last, at, self.last_good_at, &self.settings, self.dimension),
-            None => publish::lost(at),
+            Some(last) => {
+                publish::coast(last, at, self.last_good_at, &self.settings, self.dimension).published()
+            }
+            None => publish::lost(at).published(),
         }
     }
 

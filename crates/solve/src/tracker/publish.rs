@@ -2,12 +2,12 @@
 
 use arrayvec::ArrayVec;
 use hereabout_core::geometry::vector::{dot, length, minus, plus};
-use hereabout_core::{Dimension, TagState, Timestamp};
+use hereabout_core::{Dimension, MAX_ANCHORS, TagState, Timestamp};
 
 use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
 use super::motion::propagate;
-use super::{Candidate, RangeOutcome, TrackEstimate, TrackRange, Tracker, TrackerSettings};
+use super::{Candidate, RangeOutcome, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerSettings};
 use crate::math::small_matrix::{Sym, add_outer, at, full, inverse, largest_eigenvalue, quad, times};
 use crate::model::protection::{MixtureComponent, PROTECTION_RISK, protection_radius};
 use crate::snapshot::RangeJudgement;
@@ -86,9 +86,67 @@ pub(super) fn residual(h: &Hypothesis, anchor_m: &[f64; 3], range_m: f64, height
     (range_m - distance, quad(&h.place_cov(), h.d, &v.map(|c| c / distance)))
 }
 
+/// What the hypotheses say of the tag, whether it counts as lost or not: the next epoch is judged by it.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct BankEstimate {
+    /// The instant it is for.
+    pub(super) at: Timestamp,
+    /// How far it can be trusted. Lost numbers are never published.
+    pub(super) state: TagState,
+    /// East, north, up, metres.
+    pub(super) position_m: [f64; 3],
+    /// Metres per second.
+    pub(super) velocity_mps: [f64; 3],
+    /// m², offsets considered; zero rows for what is not estimated.
+    pub(super) covariance_m2: [[f64; 3]; 3],
+    /// Radius that holds the truth with 95 %, metres.
+    pub(super) radius95_m: f64,
+    /// Radius that the error passes with at most [`crate::model::protection::PROTECTION_RISK`], metres.
+    pub(super) protection_radius_m: f64,
+    /// In the order of the epoch's ranges.
+    pub(super) ranges: ArrayVec<RangeOutcome, MAX_ANCHORS>,
+    /// Whether more than dimension + 1 anchors gave good ranges within the last second.
+    pub(super) checked: bool,
+    /// Whether the place was given up for another one with this epoch.
+    pub(super) restarted: bool,
+    /// Both places when ambiguous, likelier first; else empty.
+    pub(super) candidates: ArrayVec<Candidate, 2>,
+    /// Place and velocity with joint covariance before offsets are considered, for the smoother.
+    pub(super) moments: PosVel,
+    /// Probability that the tag moves.
+    pub(super) moving_probability: f64,
+    /// Covariance of the place from uncertain offsets alone.
+    pub(super) consider_covariance_m2: [f64; 6],
+}
+
+impl BankEstimate {
+    /// What of it leaves: nothing of a lost tag's place.
+    pub(super) fn published(self) -> TrackEstimate {
+        let support = match self.state {
+            TagState::Located => Some(Support::Located),
+            TagState::Coasting => Some(Support::Coasting),
+            TagState::Ambiguous => Some(Support::Ambiguous(self.candidates)),
+            TagState::Lost => None,
+        };
+        let track = support.map(|support| Track {
+            support,
+            position_m: self.position_m,
+            velocity_mps: self.velocity_mps,
+            covariance_m2: self.covariance_m2,
+            radius95_m: self.radius95_m,
+            protection_radius_m: self.protection_radius_m,
+            checked: self.checked,
+            moments: self.moments,
+            moving_probability: self.moving_probability,
+            consider_covariance_m2: self.consider_covariance_m2,
+        });
+        TrackEstimate { at: self.at, ranges: self.ranges, restarted: self.restarted, track }
+    }
+}
+
 /// Nothing is known.
-pub(super) fn lost(now: Timestamp) -> TrackEstimate {
-    TrackEstimate {
+pub(super) fn lost(now: Timestamp) -> BankEstimate {
+    BankEstimate {
         at: now,
         state: TagState::Lost,
         position_m: [0.0; 3],
@@ -125,15 +183,15 @@ fn state(now: Timestamp, last_good: Option<Timestamp>, radius95_m: f64, s: &Trac
 
 /// The last estimate carried on to `now` without another range.
 pub(super) fn coast(
-    last: &TrackEstimate,
+    last: &BankEstimate,
     now: Timestamp,
     last_good: Option<Timestamp>,
     settings: &TrackerSettings,
     dimension: Dimension,
-) -> TrackEstimate {
+) -> BankEstimate {
     let dt = now.since(last.at).secs_f64();
     if dt <= 0.0 {
-        return TrackEstimate { at: now, restarted: false, ranges: ArrayVec::new(), ..last.clone() };
+        return BankEstimate { at: now, restarted: false, ranges: ArrayVec::new(), ..last.clone() };
     }
     if dt > super::FORGET_S || last.state == TagState::Lost {
         return lost(now);
@@ -152,7 +210,7 @@ pub(super) fn coast(
         (TagState::Located, _) if dt <= 1e-6 => TagState::Located,
         _ => TagState::Coasting,
     };
-    TrackEstimate {
+    BankEstimate {
         at: now,
         state,
         position_m: m.place(last.position_m[2]),
@@ -173,7 +231,7 @@ pub(super) fn coast(
 
 impl Tracker {
     /// The estimate after an epoch.
-    pub(super) fn publish(&mut self, now: Timestamp, ranges: &[TrackRange]) -> TrackEstimate {
+    pub(super) fn publish(&mut self, now: Timestamp, ranges: &[TrackRange]) -> BankEstimate {
         let mut estimate = self.place_of_bank(now);
         for r in ranges.iter().take(estimate.ranges.capacity()) {
             let judgement = self.judge(r, &estimate);
@@ -187,7 +245,7 @@ impl Tracker {
         estimate
     }
 
-    fn place_of_bank(&mut self, now: Timestamp) -> TrackEstimate {
+    fn place_of_bank(&mut self, now: Timestamp) -> BankEstimate {
         let d = self.dimension.unknowns();
         let hypotheses = self.bank.hypotheses();
         let Some((main, second)) = heaviest_restarts(hypotheses) else { return lost(now) };
@@ -222,7 +280,7 @@ impl Tracker {
             state = TagState::Ambiguous;
         }
         let restarted = main != self.published_restart_id && candidates.is_empty();
-        let estimate = TrackEstimate {
+        let estimate = BankEstimate {
             at: now,
             state,
             position_m: m.place(height),
@@ -297,7 +355,7 @@ impl Tracker {
     }
 
     /// What the hypotheses say about one range.
-    fn judge(&self, r: &TrackRange, estimate: &TrackEstimate) -> Option<RangeJudgement> {
+    fn judge(&self, r: &TrackRange, estimate: &BankEstimate) -> Option<RangeJudgement> {
         let a = self.anchors.get(r.anchor_index)?;
         if !(r.range_m > 0.0 && r.range_m < 1e6) || self.bank.hypotheses().is_empty() {
             return None;

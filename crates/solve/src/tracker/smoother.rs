@@ -23,12 +23,12 @@
 use std::collections::VecDeque;
 
 use hereabout_core::geometry::vector::{length, minus};
-use hereabout_core::{Dimension, Micros, TagState, Timestamp};
+use hereabout_core::{Dimension, Micros, Timestamp};
 use nalgebra::{SMatrix, SVector};
 
 use crate::math::small_matrix::{Sym, at, full};
 use crate::tracker::motion::ProcessNoise;
-use crate::tracker::{Motion, PosVel, TrackEstimate};
+use crate::tracker::{Motion, PosVel, Support, Track, TrackEstimate};
 
 /// The most estimates that wait; at higher rates the lag becomes shorter.
 const CAPACITY: usize = 128;
@@ -89,8 +89,8 @@ impl Smoother {
     fn take(&mut self) -> Option<TrackEstimate> {
         let corrected = if self.dimension.unknowns() == 2 { self.back::<4>() } else { self.back::<6>() };
         let mut oldest = self.waiting.pop_front()?;
-        if let Some(m) = corrected {
-            apply(&mut oldest, &m, self.dimension);
+        if let (Some(m), Some(track)) = (corrected, &mut oldest.track) {
+            apply(track, &m, self.dimension);
         }
         Some(oldest)
     }
@@ -99,14 +99,13 @@ impl Smoother {
     /// to correct it by.
     fn back<const N: usize>(&self) -> Option<PosVel> {
         let first = self.waiting.front()?;
-        if !steady(first) {
-            return None;
-        }
-        let connected = self.waiting.iter().skip(1).take_while(|e| steady(e) && !e.restarted).count();
-        let (mut x, mut p) = unpack::<N>(&self.waiting[connected].moments);
+        steady(first)?;
+        let connected =
+            self.waiting.iter().skip(1).take_while(|e| steady(e).is_some() && !e.restarted).count();
+        let (mut x, mut p) = unpack::<N>(&steady(&self.waiting[connected])?.moments);
         for k in (0..connected).rev() {
-            let (here, next) = (&self.waiting[k], &self.waiting[k + 1]);
-            let dt = next.at.since(here.at).secs_f64();
+            let dt = self.waiting[k + 1].at.since(self.waiting[k].at).secs_f64();
+            let (here, next) = (steady(&self.waiting[k])?, steady(&self.waiting[k + 1])?);
             let (xk, pk) = unpack::<N>(&here.moments);
             let (f, q) = step::<N>(dt, next.moving_probability, &self.motion);
             let ahead = f * pk * f.transpose() + q;
@@ -125,9 +124,9 @@ impl Smoother {
     }
 }
 
-/// A place that smoothing may touch.
-fn steady(e: &TrackEstimate) -> bool {
-    matches!(e.state, TagState::Located | TagState::Coasting)
+/// A track that smoothing may touch.
+fn steady(e: &TrackEstimate) -> Option<&Track> {
+    e.track.as_ref().filter(|t| matches!(t.support, Support::Located | Support::Coasting))
 }
 
 fn step<const N: usize>(
@@ -168,8 +167,8 @@ fn pack<const N: usize>(x: &SVector<f64, N>, p: &SMatrix<f64, N, N>) -> PosVel {
     m
 }
 
-/// Puts the corrected moments into an estimate.
-fn apply(e: &mut TrackEstimate, m: &PosVel, dimension: Dimension) {
+/// Puts the corrected moments into a track.
+fn apply(e: &mut Track, m: &PosVel, dimension: Dimension) {
     let place = m.place(e.position_m[2]);
     let cov: Sym = std::array::from_fn(|i| m.place_cov()[i] + e.consider_covariance_m2[i]);
     e.protection_radius_m += length(minus(place, e.position_m));

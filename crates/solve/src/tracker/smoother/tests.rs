@@ -58,11 +58,19 @@ fn smoothing_helps_and_says_so() {
             let k = (nlos.at.micros() / 100_000) as usize;
             let truth = [3.0 + 0.06 * k as f64, 3.0, 0.0];
             if k >= 20 {
-                before += length(minus(causal[k].position_m, truth)).powi(2);
-                after += length(minus(nlos.position_m, truth)).powi(2);
-                assert!(nlos.covariance_m2[0][0] < causal[k].covariance_m2[0][0]);
-                assert!(nlos.radius95_m < causal[k].radius95_m);
-                assert!(nlos.protection_radius_m >= causal[k].protection_radius_m);
+                before += length(minus(causal[k].track.as_ref().unwrap().position_m, truth)).powi(2);
+                after += length(minus(nlos.track.as_ref().unwrap().position_m, truth)).powi(2);
+                assert!(
+                    nlos.track.as_ref().unwrap().covariance_m2[0][0]
+                        < causal[k].track.as_ref().unwrap().covariance_m2[0][0]
+                );
+                assert!(
+                    nlos.track.as_ref().unwrap().radius95_m < causal[k].track.as_ref().unwrap().radius95_m
+                );
+                assert!(
+                    nlos.track.as_ref().unwrap().protection_radius_m
+                        >= causal[k].track.as_ref().unwrap().protection_radius_m
+                );
             }
         }
     }
@@ -71,15 +79,16 @@ fn smoothing_helps_and_says_so() {
 
 /// An estimate with given moments, for checks by hand.
 fn with(at: Timestamp, x: [f64; 2], p: [f64; 3]) -> TrackEstimate {
-    let mut e = estimates(3).pop().unwrap();
-    e.at = at;
+    let mut estimate = estimates(3).pop().unwrap();
+    estimate.at = at;
+    let e = estimate.track.as_mut().unwrap();
     e.moving_probability = 1.0;
     e.consider_covariance_m2 = [0.0; 6];
     e.moments = PosVel { d: 2, state: [x[0], 0.0, x[1], 0.0, 0.0, 0.0], covariance: [0.0; 21] };
     for (i, j, v) in [(0, 0, p[0]), (2, 0, p[1]), (2, 2, p[2]), (1, 1, p[0]), (3, 1, p[1]), (3, 3, p[2])] {
         e.moments.covariance[crate::math::small_matrix::at(i, j)] = v;
     }
-    e
+    estimate
 }
 
 #[test]
@@ -100,16 +109,20 @@ fn one_step_back_agrees_with_the_formula() {
     let gain = pk * f.transpose() * ahead.try_inverse().unwrap();
     let x = Vector2::new(0.0, 1.0) + gain * (Vector2::new(1.2, 1.1) - Vector2::new(1.0, 1.0));
     let p = pk + gain * (Matrix2::new(0.02, 0.01, 0.01, 0.05) - ahead) * gain.transpose();
-    assert!((got.position_m[0] - x[0]).abs() < 1e-6 && (got.velocity_mps[0] - x[1]).abs() < 1e-6);
-    assert!((got.covariance_m2[0][0] - p[(0, 0)]).abs() < 1e-6);
+    assert!(
+        (got.track.as_ref().unwrap().position_m[0] - x[0]).abs() < 1e-6
+            && (got.track.as_ref().unwrap().velocity_mps[0] - x[1]).abs() < 1e-6
+    );
+    assert!((got.track.as_ref().unwrap().covariance_m2[0][0] - p[(0, 0)]).abs() < 1e-6);
 }
 
 #[test]
 fn nothing_is_smoothed_across_a_restart() {
     let mut all = estimates(30);
     for e in &mut all[15..] {
-        e.position_m[0] += 4.0;
-        e.moments.state[0] += 4.0;
+        let track = e.track.as_mut().unwrap();
+        track.position_m[0] += 4.0;
+        track.moments.state[0] += 4.0;
     }
     all[15].restarted = true;
     let mut s = Smoother::new(Micros::from_millis(1_000), Motion::default(), FLAT);
@@ -117,7 +130,13 @@ fn nothing_is_smoothed_across_a_restart() {
         s.push(e);
         while let Some(nlos) = s.poll(e.at) {
             let k = (nlos.at.micros() / 100_000) as usize;
-            assert!(length(minus(nlos.position_m, all[k].position_m)) < 0.2, "frame {k}");
+            assert!(
+                length(minus(
+                    nlos.track.as_ref().unwrap().position_m,
+                    all[k].track.as_ref().unwrap().position_m
+                )) < 0.2,
+                "frame {k}"
+            );
         }
     }
 }
