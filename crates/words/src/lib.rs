@@ -14,23 +14,19 @@
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
 
-pub mod anchor;
 pub mod calibration;
-pub mod hearing;
-pub mod io;
-pub mod kit;
-pub mod layout;
-pub mod learn;
-pub mod link;
+mod finding;
 pub mod numbers;
-pub mod place;
-pub mod plausible;
 mod said;
 #[cfg(any(test, feature = "samples"))]
 pub mod samples;
-pub mod site_fact;
-pub mod site_fit;
-pub mod site_problem;
+mod site;
+mod source;
+mod system;
 pub mod time;
 
+pub use finding::{anchor, kit, place};
 pub use said::{CAUTION, Fact, Said, Topic};
+pub use site::{plausible, site_fact, site_fit, site_problem};
+pub use source::{hearing, layout, learn, link};
+pub use system::io;

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use hereabout_core::{CaptureFault, FileKind, Holder, IoFault, LinkReason, TimesProblem};
 
-use crate::io;
+use crate::system::io;
 
 /// A short fixed word for machines, one per kind.
 pub fn code(reason: &LinkReason) -> &'static str {

@@ -1,0 +1,3 @@
+//! What the operating system refused.
+
+pub mod io;
