@@ -11,6 +11,8 @@
 //!   numbers that people or programs give, before anything rests on them.
 //! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to;
 //!   [`learn`]: what was learnt of a capture, and what was not.
+//! - [`io`], [`file`]: what the operating system refused, and why a file is not touched; [`log`]: what is wrong with the
+//!   log.
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
 
@@ -29,4 +31,4 @@ pub use finding::{anchor, kit, place};
 pub use said::{CAUTION, Fact, Said, Topic};
 pub use site::{plausible, site_fact, site_fit, site_problem};
 pub use source::{hearing, layout, learn, link};
-pub use system::io;
+pub use system::{file, io, log};

@@ -30,6 +30,8 @@ pub enum Topic {
     Hearing,
     /// What was learnt of a capture, and what was not.
     Learn,
+    /// The log and the files of it.
+    Log,
 }
 
 /// A value of a row for programs, under a name that carries its unit.

@@ -28,7 +28,7 @@ use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
 use crate::exit::{self, Failure};
 use crate::outputs::{Output, Taken, cannot_write, is_stdout};
 use crate::place_checks::{self, Heights};
-use crate::recording::{Kind, Recording};
+use crate::recording::{Kind, Recording, log_failure};
 use crate::site_file::SiteFile;
 use crate::site_picture::{ErrorArrow, SitePicture};
 use crate::sitting::{self, Taker};
@@ -121,8 +121,7 @@ impl Page {
 
 /// The calibrations that the sessions of a log ran with, newest first, each once.
 async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
-    let broken = |e| Failure::new(exit::DATA, e);
-    let sessions = LogReader::open(log).await.map_err(broken)?.sessions().await.map_err(broken)?;
+    let sessions = LogReader::open(log).await.map_err(log_failure)?.sessions().await.map_err(log_failure)?;
     let mut past: Vec<Past> = Vec::new();
     for session in sessions.into_iter().rev() {
         let Some(text) = session.calibration_text else { continue };
