@@ -36,7 +36,7 @@ pub use file_fault::{FileFault, FileOwner};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use io_fault::{FileKind, IoFault, odd_kind};
-pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, TimesProblem};
+pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, SourceFault, TimesProblem};
 pub use log::{LogDamage, LogFault, LogNote, LogProblem, SqliteFault};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use report::{JudgedEpoch, JudgedRange, Location, Place, PositionReport, RejectedRange, TagPlace};

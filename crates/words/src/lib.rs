@@ -30,5 +30,5 @@ pub mod time;
 pub use finding::{anchor, kit, place};
 pub use said::{CAUTION, Fact, Said, Topic};
 pub use site::{plausible, site_fact, site_fit, site_problem};
-pub use source::{hearing, layout, learn, link};
+pub use source::{address, hearing, layout, learn, link};
 pub use system::{file, io, log};

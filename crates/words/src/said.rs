@@ -32,6 +32,8 @@ pub enum Topic {
     Learn,
     /// The log and the files of it.
     Log,
+    /// A text that names a source of bytes.
+    Source,
 }
 
 /// A value of a row for programs, under a name that carries its unit.
