@@ -19,6 +19,7 @@
 pub mod calibration;
 mod finding;
 pub mod numbers;
+mod output;
 mod said;
 #[cfg(any(test, feature = "samples"))]
 pub mod samples;
@@ -28,6 +29,7 @@ mod system;
 pub mod time;
 
 pub use finding::{anchor, kit, place};
+pub use output::{position, status, tag, zone};
 pub use said::{CAUTION, Fact, Said, Topic};
 pub use site::{plausible, site_fact, site_fit, site_problem};
 pub use source::{address, hearing, layout, learn, link};

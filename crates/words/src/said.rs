@@ -34,6 +34,12 @@ pub enum Topic {
     Log,
     /// A text that names a source of bytes.
     Source,
+    /// Why a tag has no position.
+    Position,
+    /// What a tag is to a zone.
+    Zone,
+    /// What else needs a person.
+    Status,
 }
 
 /// A value of a row for programs, under a name that carries its unit.

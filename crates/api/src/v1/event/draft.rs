@@ -5,16 +5,12 @@ use hereabout_engine::{
     AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife,
     ZoneReport,
 };
-use hereabout_words::anchor;
 use hereabout_words::time::{rfc3339, span};
+use hereabout_words::{self as words, anchor};
 use serde::Serialize;
 
 use super::{EventKind, facts::*};
-use crate::v1::{
-    FindingBody, KitFindingBody, json,
-    number::round_1e4,
-    zone::{tag_begins, tag_words, zone_words},
-};
+use crate::v1::{FindingBody, KitFindingBody, json, number::round_1e4};
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
 const MAX_TEXT_CHARS: usize = 1_200;
@@ -62,7 +58,7 @@ impl EventDraft {
 
     fn zone(report: &ZoneReport, site: &Site) -> EventDraft {
         let zone = site.zones().get(report.zone).map_or_else(String::new, |z| z.name.clone());
-        let words = zone_words(report, &zone, site.tag_name(report.tag));
+        let words = words::zone::reported(report, &zone, site.tag_name(report.tag)).words;
         let facts = EventFacts::Zone(ZoneFacts {
             zone,
             tag: report.tag.0,
@@ -114,7 +110,7 @@ impl EventDraft {
 
     fn tag(change: &TagChange, site: &Site) -> EventDraft {
         let name = site.tag_name(change.tag);
-        let tag = tag_begins(change.tag, name);
+        let tag = words::tag::begins(change.tag, name);
         let (kind, silent_for, words) = match change.now {
             TagLife::Admitted => {
                 (EventKind::TagAdmitted, None, format!("{tag} is heard, and tracked from now on."))
@@ -138,7 +134,7 @@ impl EventDraft {
     }
 
     fn restart(report: &PositionReport, site: &Site) -> EventDraft {
-        let tag = tag_words(report.tag, site.tag_name(report.tag));
+        let tag = words::tag::named(report.tag, site.tag_name(report.tag));
         let words = format!("The track of {tag} was given up for another place: it may have jumped.");
         let facts = EventFacts::Restart(RestartFacts { tag: report.tag.0 });
         EventDraft::new(report.at, EventKind::Restart, &words, &facts)
