@@ -33,4 +33,4 @@ pub use output::{position, status, tag, zone};
 pub use said::{CAUTION, Fact, Said, Topic};
 pub use site::{plausible, site_fact, site_fit, site_problem};
 pub use source::{address, hearing, layout, learn, link};
-pub use system::{file, io, log};
+pub use system::{file, io, listen, log};

@@ -40,6 +40,8 @@ pub enum Topic {
     Zone,
     /// What else needs a person.
     Status,
+    /// Why the service can't listen.
+    Listen,
 }
 
 /// A value of a row for programs, under a name that carries its unit.

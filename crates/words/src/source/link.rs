@@ -196,6 +196,16 @@ fn times_words(problem: &TimesProblem) -> String {
     }
 }
 
+/// One line about a link that stands: for how long, and from where.
+pub fn connected_line(held: &str, source: &str) -> String {
+    format!("Link: connected for {held}, {source}")
+}
+
+/// One line about a link that waits: for how long, and why.
+pub fn waiting_line(held: &str, reason: &str) -> String {
+    format!("Link: WAITING for {held}: {reason}")
+}
+
 /// What a latency timer of a USB serial adapter means that makes positions older; what to do about it is
 /// [`LATENCY_ADVICE`].
 pub fn latency_words(latency_ms: u32) -> String {
