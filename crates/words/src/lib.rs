@@ -29,7 +29,7 @@ mod system;
 pub mod time;
 
 pub use finding::{anchor, kit, place};
-pub use output::{position, status, tag, zone};
+pub use output::{event, position, status, tag, zone};
 pub use said::{CAUTION, Fact, Said, Topic};
 pub use site::{plausible, site_fact, site_fit, site_problem};
 pub use source::{address, hearing, layout, learn, link};

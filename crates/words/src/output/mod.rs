@@ -1,5 +1,6 @@
-//! What a running daemon reports: positions, zones, tags, and what needs a person.
+//! What a running daemon reports: positions, zones, tags, events, and what needs a person.
 
+pub mod event;
 pub mod position;
 pub mod status;
 pub mod tag;
