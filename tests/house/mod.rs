@@ -44,7 +44,7 @@ const MAY_IMPORT: &[(&str, &[&str])] = &[
 const FIXTURES: &str = "hereabout-fixtures";
 
 /// What tests, benches and studies of any crate may use besides.
-const FOR_TESTS: &[&str] = &[FIXTURES, "hereabout-commission", "hereabout-draw"];
+const FOR_TESTS: &[&str] = &[FIXTURES, "hereabout-commission", "hereabout-draw", "hereabout-words"];
 
 /// Pure crates that compute.
 const ESTIMATION: &[&str] =

@@ -11,7 +11,7 @@ use hereabout_core::{Anchor, Timestamp};
 use hereabout_draw::text::fit;
 use hereabout_engine::{AnchorFinding, AnchorState};
 use hereabout_words::time::{ago, rfc3339, span};
-use hereabout_words::{CAUTION, kit, place};
+use hereabout_words::{CAUTION, kit, link, place};
 use unicode_width::UnicodeWidthStr;
 
 use crate::{
@@ -56,13 +56,11 @@ pub(crate) fn anchors_text(current: &Current<'_>, source: &str) -> String {
     out
 }
 
-fn link_line(source: &str, link: &LinkView, now: Timestamp) -> String {
-    let held = ago(now, link.since);
-    match link.state {
-        Connectivity::Connected => format!("Link: connected for {held}, {source}"),
-        Connectivity::Waiting => {
-            format!("Link: WAITING for {held}: {}", link.reason.as_deref().unwrap_or(source))
-        }
+fn link_line(source: &str, view: &LinkView, now: Timestamp) -> String {
+    let held = ago(now, view.since);
+    match view.state {
+        Connectivity::Connected => link::connected_line(&held, source),
+        Connectivity::Waiting => link::waiting_line(&held, view.reason.as_deref().unwrap_or(source)),
     }
 }
 

@@ -125,18 +125,17 @@ pub enum HearingWarning {
 }
 
 impl HearingWarning {
-    /// What the warning is about, without figures: equal for the same trouble a moment later.
-    pub fn topic(&self) -> (&'static str, Option<TagId>, Option<AnchorId>) {
+    /// The tag and the anchor that it is about, if it is about one.
+    pub fn about(&self) -> (Option<TagId>, Option<AnchorId>) {
         match self {
-            HearingWarning::TagStopped { tag, .. } => ("tag_stopped", Some(*tag), None),
-            HearingWarning::NeverHeard { tag, .. } => ("never_heard", Some(*tag), None),
-            HearingWarning::JustVanished { tag, anchor, .. } => ("just_vanished", Some(*tag), Some(*anchor)),
-            HearingWarning::Silent { tag, anchor, .. } => ("silent", Some(*tag), Some(*anchor)),
-            HearingWarning::TwoValues { tag, anchor, .. } => ("two_values", Some(*tag), Some(*anchor)),
-            HearingWarning::Damaged { .. } => ("damaged", None, None),
-            HearingWarning::FramesLost { tag, .. } => ("frames_lost", Some(*tag), None),
-            HearingWarning::Uneven { tag, .. } => ("uneven", Some(*tag), None),
-            HearingWarning::NoFrames { .. } => ("no_frames", None, None),
+            HearingWarning::TagStopped { tag, .. }
+            | HearingWarning::NeverHeard { tag, .. }
+            | HearingWarning::FramesLost { tag, .. }
+            | HearingWarning::Uneven { tag, .. } => (Some(*tag), None),
+            HearingWarning::JustVanished { tag, anchor, .. }
+            | HearingWarning::Silent { tag, anchor, .. }
+            | HearingWarning::TwoValues { tag, anchor, .. } => (Some(*tag), Some(*anchor)),
+            HearingWarning::Damaged { .. } | HearingWarning::NoFrames { .. } => (None, None),
         }
     }
 }

@@ -26,6 +26,12 @@ impl From<io::ErrorKind> for IoFault {
     }
 }
 
+impl From<IoFault> for io::Error {
+    fn from(fault: IoFault) -> io::Error {
+        fault.errno.map_or_else(|| fault.kind.into(), io::Error::from_raw_os_error)
+    }
+}
+
 /// What a path leads to. `Display` names it with its article.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum FileKind {

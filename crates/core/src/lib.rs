@@ -15,11 +15,13 @@
 mod anchor_set;
 mod correction_limits;
 mod epoch;
+mod file_fault;
 mod frame;
 pub mod geometry;
 mod ids;
 mod io_fault;
 mod link;
+mod log;
 mod plain_text;
 pub mod plausible;
 mod report;
@@ -30,10 +32,12 @@ mod verdict;
 
 pub use anchor_set::AnchorSet;
 pub use epoch::{Epoch, RangeReading};
+pub use file_fault::{FileFault, FileOwner};
 pub use frame::{Frame, Word};
 pub use ids::{AnchorId, TagId};
 pub use io_fault::{FileKind, IoFault, odd_kind};
-pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, TimesProblem};
+pub use link::{CaptureFault, Holder, LinkCounts, LinkReason, SourceFault, TimesProblem};
+pub use log::{LogDamage, LogFault, LogNote, LogProblem, SqliteFault};
 pub use plain_text::{escaped, escaped_lines, is_plain};
 pub use report::{JudgedEpoch, JudgedRange, Location, Place, PositionReport, RejectedRange, TagPlace};
 pub use site::{

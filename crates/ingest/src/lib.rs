@@ -35,7 +35,7 @@ pub use feed_sender::RunEnd;
 pub use link::latency::{latency_matters, latency_timer_ms};
 pub use plain::{open_plain, open_plain_unlinked};
 pub use run::{idle, run};
-pub use source::{Pace, Source, SourceError, SourceText};
+pub use source::{Pace, Source, SourceText};
 
 /// The most bytes that one [`Chunk`] holds.
 pub const MAX_CHUNK: usize = 4096;

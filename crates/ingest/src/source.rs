@@ -14,7 +14,7 @@ use std::fmt;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
-use thiserror::Error;
+use hereabout_core::SourceFault;
 
 use crate::Feeder;
 
@@ -87,72 +87,13 @@ pub enum SourceText {
     Sim(PathBuf),
 }
 
-/// Why a text is no source.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-pub enum SourceError {
-    /// Nothing there.
-    #[error("the source is empty: give a serial port's path, or tcp://, udp://, file:// or sim://")]
-    Empty,
-    /// `scheme://` of an unknown kind.
-    #[error("`{scheme}://` is not known: use a serial port's path, tcp://, udp://, file:// or sim://")]
-    UnknownScheme {
-        /// The part before `://`.
-        scheme: String,
-    },
-    /// Neither a path from the root nor anything with `://`.
-    #[error(
-        "`{text}` is neither a port's full path (such as /dev/serial/by-id/…) nor a source with ://; \
-         a capture is written file://{text}"
-    )]
-    NotAPort {
-        /// As given.
-        text: String,
-    },
-    /// Not `host:port`.
-    #[error("`{addr}` is not HOST:PORT with a port from 1 to 65535, such as 127.0.0.1:7000")]
-    BadTcpAddress {
-        /// As given.
-        addr: String,
-    },
-    /// Not an address of this machine.
-    #[error("`{addr}` is not ADDRESS:PORT with the address in digits, such as 0.0.0.0:7000")]
-    BadUdpAddress {
-        /// As given.
-        addr: String,
-    },
-    /// No file name after the scheme.
-    #[error("`{scheme}://` needs a file name")]
-    NoFile {
-        /// `file` or `sim`.
-        scheme: &'static str,
-    },
-    /// A query key other than `pace`.
-    #[error("`{option}` is not known: file:// takes only `?pace=real`, `?pace=max` or a factor, `?pace=2.0`")]
-    UnknownOption {
-        /// As given.
-        option: String,
-    },
-    /// A pace that is no pace.
-    #[error("`pace={pace}` is not `real`, `max` or a factor from 0.001 to 1000")]
-    BadPace {
-        /// As given.
-        pace: String,
-    },
-    /// A speed that no serial line has.
-    #[error("{baud} is not a serial speed: 300 to 12000000 baud, 115200 as a rule")]
-    BadBaud {
-        /// As given.
-        baud: u32,
-    },
-}
-
 impl Source {
     /// Reads a source's text. `baud` matters only for a serial port; `base` is the folder that
     /// relative file names start from (the site file's).
     ///
     /// # Errors
-    /// [`SourceError`], with what was expected instead.
-    pub fn parse(text: &str, baud: u32, base: &Path) -> Result<SourceText, SourceError> {
+    /// [`SourceFault`], with what was expected instead.
+    pub fn parse(text: &str, baud: u32, base: &Path) -> Result<SourceText, SourceFault> {
         let text = text.trim();
         let Some((scheme, rest)) = text.split_once("://") else {
             return serial(text, baud).map(SourceText::Ready);
@@ -160,13 +101,13 @@ impl Source {
         match scheme {
             "tcp" => tcp(rest).map(SourceText::Ready),
             "udp" => {
-                let addr = rest.parse().map_err(|_| SourceError::BadUdpAddress { addr: rest.into() })?;
+                let addr = rest.parse().map_err(|_| SourceFault::BadUdpAddress { addr: rest.into() })?;
                 Ok(SourceText::Ready(Source::Udp { addr }))
             }
             "file" => file(rest, base).map(SourceText::Ready),
-            "sim" if rest.is_empty() => Err(SourceError::NoFile { scheme: "sim" }),
+            "sim" if rest.is_empty() => Err(SourceFault::NoFile { scheme: "sim" }),
             "sim" => Ok(SourceText::Sim(base.join(rest))),
-            _ => Err(SourceError::UnknownScheme { scheme: scheme.into() }),
+            _ => Err(SourceFault::UnknownScheme { scheme: scheme.into() }),
         }
     }
 }
@@ -182,45 +123,45 @@ impl Source {
     }
 }
 
-fn serial(text: &str, baud: u32) -> Result<Source, SourceError> {
+fn serial(text: &str, baud: u32) -> Result<Source, SourceFault> {
     if text.is_empty() {
-        Err(SourceError::Empty)
+        Err(SourceFault::Empty)
     } else if !text.starts_with('/') {
-        Err(SourceError::NotAPort { text: text.into() })
+        Err(SourceFault::NotAPort { text: text.into() })
     } else if !(300..=12_000_000).contains(&baud) {
-        Err(SourceError::BadBaud { baud })
+        Err(SourceFault::BadBaud { baud })
     } else {
         Ok(Source::Serial { path: text.into(), baud, dtr: None })
     }
 }
 
-fn tcp(rest: &str) -> Result<Source, SourceError> {
+fn tcp(rest: &str) -> Result<Source, SourceFault> {
     let good = rest.rsplit_once(':').is_some_and(|(host, port)| {
         !host.is_empty() && !host.contains('/') && port.parse::<u16>().is_ok_and(|p| p > 0)
     });
     if good {
         Ok(Source::Tcp { addr: rest.into() })
     } else {
-        Err(SourceError::BadTcpAddress { addr: rest.into() })
+        Err(SourceFault::BadTcpAddress { addr: rest.into() })
     }
 }
 
-fn file(rest: &str, base: &Path) -> Result<Source, SourceError> {
+fn file(rest: &str, base: &Path) -> Result<Source, SourceFault> {
     let (name, query) = rest.split_once('?').unwrap_or((rest, ""));
     if name.is_empty() {
-        return Err(SourceError::NoFile { scheme: "file" });
+        return Err(SourceFault::NoFile { scheme: "file" });
     }
     let mut pace = Pace::Auto;
     for option in query.split('&').filter(|o| !o.is_empty()) {
         let Some(value) = option.strip_prefix("pace=") else {
-            return Err(SourceError::UnknownOption { option: option.into() });
+            return Err(SourceFault::UnknownOption { option: option.into() });
         };
         pace = parse_pace(value)?;
     }
     Ok(Source::File { path: base.join(name), pace })
 }
 
-fn parse_pace(value: &str) -> Result<Pace, SourceError> {
+fn parse_pace(value: &str) -> Result<Pace, SourceFault> {
     match value {
         "real" => Ok(Pace::Timed(1.0)),
         "max" => Ok(Pace::Max),
@@ -229,7 +170,7 @@ fn parse_pace(value: &str) -> Result<Pace, SourceError> {
             .ok()
             .filter(|factor| (0.001..=1000.0).contains(factor))
             .map(Pace::Timed)
-            .ok_or_else(|| SourceError::BadPace { pace: value.into() }),
+            .ok_or_else(|| SourceFault::BadPace { pace: value.into() }),
     }
 }
 
@@ -244,7 +185,7 @@ mod tests {
         }
     }
 
-    fn refused(text: &str) -> SourceError {
+    fn refused(text: &str) -> SourceFault {
         Source::parse(text, 115_200, Path::new("/srv/yard")).unwrap_err()
     }
 
@@ -273,21 +214,20 @@ mod tests {
 
     #[test]
     fn what_is_no_source_is_refused_with_what_was_expected() {
-        assert_eq!(refused(" "), SourceError::Empty);
-        assert_eq!(refused("capture.bin"), SourceError::NotAPort { text: "capture.bin".into() });
-        assert_eq!(refused("http://x"), SourceError::UnknownScheme { scheme: "http".into() });
+        assert_eq!(refused(" "), SourceFault::Empty);
+        assert_eq!(refused("capture.bin"), SourceFault::NotAPort { text: "capture.bin".into() });
+        assert_eq!(refused("http://x"), SourceFault::UnknownScheme { scheme: "http".into() });
         for addr in ["127.0.0.1", ":7000", "host:0", "host:70000", "host/path:1"] {
-            assert_eq!(refused(&format!("tcp://{addr}")), SourceError::BadTcpAddress { addr: addr.into() });
+            assert_eq!(refused(&format!("tcp://{addr}")), SourceFault::BadTcpAddress { addr: addr.into() });
         }
-        assert_eq!(refused("udp://host:1"), SourceError::BadUdpAddress { addr: "host:1".into() });
-        assert_eq!(refused("sim://"), SourceError::NoFile { scheme: "sim" });
-        assert_eq!(refused("file://?pace=max"), SourceError::NoFile { scheme: "file" });
-        assert_eq!(refused("file://a?speed=2"), SourceError::UnknownOption { option: "speed=2".into() });
+        assert_eq!(refused("udp://host:1"), SourceFault::BadUdpAddress { addr: "host:1".into() });
+        assert_eq!(refused("sim://"), SourceFault::NoFile { scheme: "sim" });
+        assert_eq!(refused("file://?pace=max"), SourceFault::NoFile { scheme: "file" });
+        assert_eq!(refused("file://a?speed=2"), SourceFault::UnknownOption { option: "speed=2".into() });
         for pace in ["0", "-1", "nan", "inf", "fast"] {
-            assert_eq!(refused(&format!("file://a?pace={pace}")), SourceError::BadPace { pace: pace.into() });
+            assert_eq!(refused(&format!("file://a?pace={pace}")), SourceFault::BadPace { pace: pace.into() });
         }
-        assert!(refused("capture.bin").to_string().contains("file://capture.bin"));
         let slow = Source::parse("/dev/ttyUSB0", 0, Path::new("/")).unwrap_err();
-        assert_eq!(slow, SourceError::BadBaud { baud: 0 });
+        assert_eq!(slow, SourceFault::BadBaud { baud: 0 });
     }
 }

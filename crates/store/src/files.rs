@@ -12,7 +12,7 @@ use std::io;
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Component, Path, PathBuf};
 
-use hereabout_core::{FileKind, odd_kind};
+use hereabout_core::{FileFault, FileOwner, odd_kind};
 use rustix::fs::OFlags;
 use rustix::process::{getegid, geteuid};
 
@@ -21,96 +21,21 @@ pub const FILE_MODE: u32 = 0o640;
 /// Links on the way to a file before it counts as a ring, as Linux has it (`man 7 path_resolution`).
 const MAX_LINKS: u32 = 40;
 
-/// Why a file is not touched.
-#[derive(Debug, thiserror::Error)]
-pub enum FileFault {
-    /// A link where none is followed.
-    #[error(
-        "{} is a symbolic link, and none is followed there, because it may lead to a file of somebody else. Remove it, \
-         or give the file's own path", path.display()
-    )]
-    Link {
-        /// Path of the link itself, not of what it leads to.
-        path: PathBuf,
-    },
-    /// A link of somebody else on the way.
-    #[error(
-        "{} on the way to it is a symbolic link of {}, and only links of this user and of root are followed. \
-         Give the path without that link", path.display(), owner_words(*owner)
-    )]
-    ForeignLink {
-        /// Path of the link itself, not of what it leads to.
-        path: PathBuf,
-        /// Number of its owner.
-        owner: u32,
-    },
-    /// A folder, a pipe, a device or a socket.
-    #[error("{} is {kind}, not a plain file. Remove it, or give another path", path.display())]
-    NotPlain {
-        /// As it was come to.
-        path: PathBuf,
-        /// What it is.
-        kind: FileKind,
-    },
-    /// A file of somebody else.
-    #[error(
-        "{} belongs to {}, so it is not used: that user could read along or stop it at will. Run as that user, \
-         remove the file, or choose another folder", path.display(), owner_words(*owner)
-    )]
-    Foreign {
-        /// Path of the file, as it was come to.
-        path: PathBuf,
-        /// Number of its owner.
-        owner: u32,
-    },
-    /// A file with a second name.
-    #[error(
-        "{} has a second name (a hard link), so it may be a file of some other use. Remove that name; it is made \
-         anew", path.display()
-    )]
-    SecondName {
-        /// Path of the file, as it was come to.
-        path: PathBuf,
-    },
-    /// A lock that other users can take.
-    #[error(
-        "other users may open {} and hold it, and its rights can't be taken away on this file system. Choose a folder \
-         on a file system with owners and rights", path.display()
-    )]
-    Open {
-        /// Path of the lock beside the log.
-        path: PathBuf,
-    },
-    /// Anything else that the operating system reports.
-    #[error("{}: {source}", path.display())]
-    Io {
-        /// Where.
-        path: PathBuf,
-        /// The system's word.
-        source: io::Error,
-    },
-}
-
-impl FileFault {
-    /// What the operating system said about `path`.
-    pub fn io(path: &Path, source: io::Error) -> FileFault {
-        match source.raw_os_error() {
-            Some(code) if code == rustix::io::Errno::LOOP.raw_os_error() => {
-                FileFault::Link { path: path.to_owned() }
-            }
-            _ => FileFault::Io { path: path.to_owned(), source },
-        }
+/// What the operating system refuses at `path`. A link where none is followed is one (`ELOOP`, `man 2 open`).
+pub fn refused(path: &Path, error: &io::Error) -> FileFault {
+    let path = path.to_owned();
+    match error.raw_os_error() {
+        Some(code) if code == rustix::io::Errno::LOOP.raw_os_error() => FileFault::Link { path },
+        _ => FileFault::Io { path, fault: error.into() },
     }
 }
 
-/// `user larkfield (1001)`, or the number alone.
-pub fn owner_words(uid: u32) -> String {
+/// Whose a file is, by the names of this computer.
+pub fn owner(uid: u32) -> FileOwner {
     let users = fs::read_to_string("/etc/passwd").unwrap_or_default();
     let has_uid = |l: &&str| l.split(':').nth(2).is_some_and(|n| n.parse() == Ok(uid));
-    match users.lines().find(has_uid).and_then(|l| l.split(':').next()) {
-        Some(name) => format!("user {} ({uid})", name.replace(char::is_control, "?")),
-        None => format!("user {uid}"),
-    }
+    let name = users.lines().find(has_uid).and_then(|l| l.split(':').next());
+    FileOwner { uid, name: name.map(|name| name.replace(char::is_control, "?")) }
 }
 
 /// Whether files of this owner can be trusted: this user's own and root's.
@@ -137,7 +62,7 @@ pub fn folder_of(path: &Path) -> PathBuf {
 /// # Errors
 /// [`FileFault::ForeignLink`], or what the system says.
 pub fn settle(path: &Path, follows: fn(&Metadata, &Path) -> bool) -> Result<PathBuf, FileFault> {
-    let failed = |e: io::Error| FileFault::io(path, e);
+    let failed = |e: io::Error| refused(path, &e);
     let Some(name) = path.file_name() else {
         return Err(failed(io::ErrorKind::IsADirectory.into()));
     };
@@ -161,7 +86,7 @@ pub fn settle(path: &Path, follows: fn(&Metadata, &Path) -> bool) -> Result<Path
             return Err(failed(io::ErrorKind::TooManyLinks.into()));
         }
         if !follows(&meta, &at) {
-            return Err(FileFault::ForeignLink { path: next, owner: meta.uid() });
+            return Err(FileFault::ForeignLink { path: next, owner: owner(meta.uid()) });
         }
         let to = fs::read_link(&next).map_err(failed)?;
         if to.is_absolute() {
@@ -194,7 +119,7 @@ pub fn look(path: &Path) -> Result<Option<Metadata>, FileFault> {
     match fs::symlink_metadata(path) {
         Ok(meta) => Ok(Some(meta)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
-        Err(e) => Err(FileFault::io(path, e)),
+        Err(e) => Err(refused(path, &e)),
     }
 }
 
@@ -211,10 +136,9 @@ pub(crate) fn must_be_own(path: &Path, meta: &Metadata) -> Result<(), FileFault>
     if let Some(kind) = odd_kind(meta) {
         return Err(FileFault::NotPlain { path, kind });
     }
-    let owner = meta.uid();
-    let helps =
-        geteuid().is_root() && fs::metadata(folder_of(&path)).is_ok_and(|folder| folder.uid() == owner);
-    if is_trusted(owner) || helps { Ok(()) } else { Err(FileFault::Foreign { path, owner }) }
+    let uid = meta.uid();
+    let helps = geteuid().is_root() && fs::metadata(folder_of(&path)).is_ok_and(|folder| folder.uid() == uid);
+    if is_trusted(uid) || helps { Ok(()) } else { Err(FileFault::Foreign { path, owner: owner(uid) }) }
 }
 
 /// Makes a file that was not there, no link followed, with `mode` less the umask and the group of this process.
@@ -245,7 +169,7 @@ pub(crate) fn flags(flags: OFlags) -> i32 {
 /// # Errors
 /// What the system says.
 pub(crate) fn tighten(path: &Path, mode: u32) -> Result<Option<u32>, FileFault> {
-    let failed = |e: io::Error| FileFault::io(path, e);
+    let failed = |e: io::Error| refused(path, &e);
     // A plain descriptor may not be closed here: that would drop the locks that SQLite has on the file in this
     // process (`man 2 fcntl`). One of this kind holds none.
     let handle =

@@ -28,7 +28,6 @@ mod read;
 mod schema;
 mod write;
 
-pub use error::StoreError;
 pub use file::reopen::Found;
 pub use file::store::{LastEnd, Store};
 pub use read::epochs::EpochCursor;

@@ -2,10 +2,10 @@
 
 use std::path::Path;
 
+use hereabout_core::LogFault;
 use sqlx::SqliteConnection;
 use sqlx::migrate::Migrator;
 
-use crate::StoreError;
 use crate::error::from_sqlx;
 
 /// The schema, step by step.
@@ -19,7 +19,7 @@ pub(crate) fn newest_schema() -> i64 {
 }
 
 /// A file with tables in it must carry the mark of a log.
-pub(crate) async fn refuse_other_databases(path: &Path, db: &mut SqliteConnection) -> Result<(), StoreError> {
+pub(crate) async fn refuse_other_databases(path: &Path, db: &mut SqliteConnection) -> Result<(), LogFault> {
     let (tables, mark): (i64, i32) = sqlx::query_as(
         "SELECT (SELECT count(*) FROM sqlite_schema), application_id FROM pragma_application_id",
     )
@@ -27,7 +27,7 @@ pub(crate) async fn refuse_other_databases(path: &Path, db: &mut SqliteConnectio
     .await
     .map_err(|e| from_sqlx(path, &e))?;
     if tables > 0 && mark != APPLICATION_ID {
-        return Err(StoreError::OtherDatabase { path: path.to_path_buf() });
+        return Err(LogFault::OtherDatabase { path: path.to_path_buf() });
     }
     Ok(())
 }

@@ -9,8 +9,10 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
+use hereabout_core::LogFault;
 use hereabout_engine::{InheritedTag, StartState};
-use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError, WriterOptions};
+use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, WriterOptions};
+use hereabout_words::log::fault;
 use sqlx::Connection;
 
 mod support;
@@ -49,7 +51,7 @@ fn is_superuser() -> bool {
 }
 
 async fn refused(path: &Path) -> String {
-    Store::open(path).await.expect_err("must be refused").to_string()
+    fault(&Store::open(path).await.expect_err("must be refused")).line()
 }
 
 /// A session that is being written, so that everything that SQLite makes is there.
@@ -156,7 +158,7 @@ async fn a_log_that_is_a_link_is_refused_and_its_folder_may_be_one() {
     symlink(folder.path(), &way).unwrap();
     let first = Store::open(&path).await.unwrap();
     // Two ways to one log lead to one lock.
-    assert!(matches!(Store::open(way.join("larkfield.db")).await, Err(StoreError::InUse { .. })));
+    assert!(matches!(Store::open(way.join("larkfield.db")).await, Err(LogFault::InUse { .. })));
     first.close().await;
     Store::open(way.join("larkfield.db")).await.unwrap().close().await;
     for end in ["-wal", "-shm"] {
@@ -240,10 +242,10 @@ async fn who_holds_the_lock_is_named_and_never_one_that_has_ended() {
     let holder = holder_of(&lock);
     let error = Store::open(&path).await.unwrap_err();
     let named = match &error {
-        StoreError::InUse { process, .. } => *process,
+        LogFault::InUse { process, .. } => *process,
         other => panic!("{other:?}"),
     };
-    assert_eq!(named, Some(holder.0.id()), "{error}");
+    assert_eq!(named, Some(holder.0.id()), "{error:?}");
     assert_eq!(fs::read_to_string(&lock).unwrap(), format!("{}\n", ended.id()), "the lock is as it was");
     drop(holder);
     // The dead process's number alone refuses nobody.
@@ -260,7 +262,7 @@ async fn what_is_no_plain_file_is_refused_without_waiting_for_its_other_end() {
         assert!(told.contains(fifo.to_str().unwrap()) && told.contains("named pipe"), "{told}");
         if end.is_empty() {
             let reader = tokio::time::timeout(Duration::from_secs(60), LogReader::open(&path));
-            let told = reader.await.expect("an answer").unwrap_err().to_string();
+            let told = fault(&reader.await.expect("an answer").unwrap_err()).line();
             assert!(told.contains("named pipe"), "{told}");
         }
     }

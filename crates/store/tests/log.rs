@@ -6,14 +6,14 @@ use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, Epoch, Location, Micros, NoFixReason, RangeReading, RejectReason, TagId, TagState,
-    Timestamp, Verdict,
+    AnchorId, Doubt, Epoch, Location, LogFault, LogProblem, Micros, NoFixReason, RangeReading, RejectReason,
+    TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
 use hereabout_store::{
-    EventNumbers, LastEnd, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, StoreError,
-    WriterOptions,
+    EventNumbers, LastEnd, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, WriterOptions,
 };
+use hereabout_words::log::{fault, problem};
 use proptest::prelude::*;
 use sqlx::Connection;
 
@@ -227,8 +227,8 @@ async fn long_sessions_are_read_in_bounded_batches_and_sessions_stay_apart() {
         }
     }
     assert!(batches >= 2 && n == 5000, "{n} epochs in {batches} batches");
-    let error = log.session(SessionPick::Id(7)).await.unwrap_err().to_string();
-    assert!(error.contains("no session 7") && error.contains("2 sessions, 1 to 2"), "{error}");
+    let error = fault(&log.session(SessionPick::Id(7)).await.unwrap_err()).line();
+    assert!(error.contains("no session 7") && error.contains("2 sessions, 1 to 2"), "{error:?}");
 }
 
 /// Waits until `holds`; a minute is far beyond what any machine needs.
@@ -283,8 +283,10 @@ async fn a_locked_file_costs_only_what_the_queue_cannot_hold() {
     let full = writer.stats();
     assert_eq!((full.queued as u64 + full.written_frames + full.written_fixes, full.dropped()), (100, 80));
     assert_eq!((full.dropped_frames, full.dropped_fixes), (40, 40));
-    until("the word about the lock", || writer.stats().last_error.is_some_and(|e| e.contains("locked")))
-        .await;
+    until("the word about the lock", || {
+        writer.stats().last_error.is_some_and(|e| problem(&e).line().contains("locked"))
+    })
+    .await;
     sqlx::query("ROLLBACK").execute(&mut shell).await.unwrap();
     until("recovery", || writer.stats().queued == 0).await;
     assert_eq!(writer.stats().last_error, None);
@@ -333,7 +335,7 @@ async fn two_writers_of_one_file_are_refused_also_by_another_name() {
     let link = way.join("larkfield.db");
     for name in [&path, &link] {
         match Store::open(name).await {
-            Err(StoreError::InUse { process, .. }) => assert_eq!(process, Some(std::process::id())),
+            Err(LogFault::InUse { process, .. }) => assert_eq!(process, Some(std::process::id())),
             other => panic!("{other:?}"),
         }
     }
@@ -346,15 +348,15 @@ async fn files_that_are_no_logs_are_refused_and_left_alone() {
     let folder = tempfile::tempdir().unwrap();
     let text = folder.path().join("notes.txt");
     std::fs::write(&text, "Seedlings are in the glasshouse. ".repeat(100)).unwrap();
-    assert!(matches!(Store::open(&text).await, Err(StoreError::NotADatabase { .. })));
-    assert!(matches!(LogReader::open(&text).await, Err(StoreError::NotADatabase { .. })));
+    assert!(matches!(Store::open(&text).await, Err(LogFault::NotADatabase { .. })));
+    assert!(matches!(LogReader::open(&text).await, Err(LogFault::NotADatabase { .. })));
     assert!(std::fs::read_to_string(&text).unwrap().starts_with("Seedlings"));
 
     let other = folder.path().join("stock.db");
     run_raw(&other, "CREATE TABLE plants (name TEXT)").await;
     let before = std::fs::read(&other).unwrap();
-    assert!(matches!(Store::open(&other).await, Err(StoreError::OtherDatabase { .. })));
-    assert!(matches!(LogReader::open(&other).await, Err(StoreError::OtherDatabase { .. })));
+    assert!(matches!(Store::open(&other).await, Err(LogFault::OtherDatabase { .. })));
+    assert!(matches!(LogReader::open(&other).await, Err(LogFault::OtherDatabase { .. })));
     assert_eq!(std::fs::read(&other).unwrap(), before);
 }
 
@@ -370,7 +372,7 @@ async fn a_newer_schema_is_refused_with_both_versions() {
     )
     .await;
     let expected =
-        |e: StoreError| assert!(matches!(e, StoreError::NewerSchema { found: 9000, known: 1.., .. }), "{e}");
+        |e: LogFault| assert!(matches!(e, LogFault::NewerSchema { found: 9000, known: 1.., .. }), "{e:?}");
     expected(Store::open(&path).await.unwrap_err());
     expected(LogReader::open(&path).await.unwrap_err());
 }
@@ -382,14 +384,14 @@ async fn places_where_no_log_can_be_are_told() {
     std::fs::write(&file, "").unwrap();
     for path in [file.join("larkfield.db"), folder.path().join("nowhere/larkfield.db")] {
         let error = Store::open(&path).await.unwrap_err();
-        assert!(matches!(error, StoreError::NoFolder { .. }), "{error}");
-        assert!(error.to_string().contains("choose another [log] path"));
+        assert!(matches!(error, LogFault::NoFolder { .. }), "{error:?}");
+        assert!(fault(&error).line().contains("choose another [log] path"));
     }
     let error = Store::open(folder.path()).await.unwrap_err();
-    assert!(matches!(error, StoreError::Untrusted { .. }), "{error}");
-    assert!(error.to_string().contains("is a folder, not a plain file"), "{error}");
+    assert!(matches!(error, LogFault::Untrusted { .. }), "{error:?}");
+    assert!(fault(&error).line().contains("is a folder, not a plain file"), "{error:?}");
     let missing = LogReader::open(folder.path().join("larkfield.db")).await.unwrap_err();
-    assert!(matches!(missing, StoreError::NoSuchFile { .. }));
+    assert!(matches!(missing, LogFault::NoSuchFile { .. }));
 }
 
 #[tokio::test]
@@ -398,7 +400,7 @@ async fn an_empty_log_says_so() {
     let path = folder.path().join("larkfield.db");
     Store::open(&path).await.unwrap().close().await;
     let log = LogReader::open(&path).await.unwrap();
-    assert!(matches!(log.session(SessionPick::Latest).await, Err(StoreError::Empty { .. })));
+    assert!(matches!(log.session(SessionPick::Latest).await, Err(LogFault::Empty { .. })));
 }
 
 #[tokio::test]
@@ -482,11 +484,11 @@ async fn a_log_that_can_not_be_opened_is_kept_as_soon_as_it_can() {
     let (_folder, path) = new_log();
     // A folder in the file's place.
     std::fs::create_dir(&path).unwrap();
-    let problem = Store::open(&path).await.unwrap_err();
+    let refused = Store::open(&path).await.unwrap_err();
     let options = WriterOptions { commit_every: Duration::from_millis(10), ..WriterOptions::default() };
     let numbers = EventNumbers::starting_at(7);
-    let writer = SessionWriter::keep(path.clone(), start(), options, numbers.clone(), &problem);
-    assert_eq!(writer.stats().last_error, Some(problem.to_string()));
+    let writer = SessionWriter::keep(path.clone(), start(), options, numbers.clone(), &refused);
+    assert_eq!(writer.stats().last_error, Some(LogProblem::Failed(refused)));
     writer.push(record(&Output::Ranges(ranges(1))));
     writer.push(Record::event(numbers.give(), at(1), "mark", "early"));
     tokio::time::sleep(Duration::from_millis(100)).await;
@@ -507,13 +509,13 @@ async fn a_log_that_can_not_be_opened_is_kept_as_soon_as_it_can() {
 async fn an_end_that_loses_something_is_an_error() {
     let (_folder, path) = new_log();
     std::fs::create_dir(&path).unwrap();
-    let problem = Store::open(&path).await.unwrap_err();
+    let refused = Store::open(&path).await.unwrap_err();
     let numbers = EventNumbers::starting_at(7);
-    let writer = SessionWriter::keep(path.clone(), start(), WriterOptions::default(), numbers, &problem);
+    let writer = SessionWriter::keep(path.clone(), start(), WriterOptions::default(), numbers, &refused);
     writer.push(record(&Output::Ranges(ranges(1))));
     (7..17).for_each(|seq| writer.push(Record::event(seq, at(1), "mark", "never written")));
     let error = writer.finish(at(2)).await.unwrap_err();
-    assert!(matches!(error, StoreError::Unwritten { frames: 1, events: 10, .. }), "{error}");
+    assert!(matches!(error, LogFault::Unwritten { frames: 1, events: 10, .. }), "{error:?}");
 }
 
 #[tokio::test]

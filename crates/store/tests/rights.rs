@@ -8,7 +8,8 @@ use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::os::unix::process::CommandExt;
 use std::process::Command;
 
-use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store, StoreError};
+use hereabout_core::LogFault;
+use hereabout_store::{LogReader, Record, SessionPick, SessionStart, Store};
 
 mod support;
 use support::{at, outputs, ranges, start};
@@ -29,7 +30,7 @@ async fn write_log(path: &std::path::Path) {
 async fn reader_without_rights() {
     let path = std::env::var_os(LOG).expect("the name of a log in the environment");
     let refused = Store::open(&path).await.unwrap_err();
-    assert!(matches!(refused, StoreError::Forbidden { .. }), "{refused}");
+    assert!(matches!(refused, LogFault::Forbidden { .. }), "{refused:?}");
     let log = LogReader::open(&path).await.unwrap();
     let id = log.session(SessionPick::Latest).await.unwrap().id;
     assert_eq!(log.frames(id).await.unwrap().next_batch().await.unwrap(), [ranges(1)]);
@@ -56,6 +57,6 @@ async fn a_log_in_a_read_only_folder_is_read_but_not_written() {
         Err(e) if e.kind() == ErrorKind::PermissionDenied => {
             println!("skipped: the test program lies in a folder that nobody else may enter");
         }
-        Err(e) => panic!("{e}"),
+        Err(e) => panic!("{e:?}"),
     }
 }

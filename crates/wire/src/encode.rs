@@ -1,7 +1,6 @@
 //! The way back: a frame's values to the bytes that a module would send. The simulator uses it.
 
 use hereabout_core::Word;
-use thiserror::Error;
 
 use crate::field_name::FieldName;
 
@@ -39,10 +38,9 @@ impl FrameFields<'_> {
 }
 
 /// Values that the layout cannot carry.
-#[derive(Clone, Copy, Debug, PartialEq, Error)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub enum EncodeError {
     /// More or fewer ranges than the layout has fields.
-    #[error("{given} ranges for a layout with {wanted} range fields")]
     RangeCount {
         /// Ranges given.
         given: usize,
@@ -50,13 +48,11 @@ pub enum EncodeError {
         wanted: usize,
     },
     /// Nothing to put into a field that cannot be empty.
-    #[error("`{field}` cannot be left empty in this layout")]
     Missing {
         /// As the layout names it.
         field: FieldName,
     },
     /// A number that the field cannot carry.
-    #[error("`{field}` cannot carry {word:?}")]
     DoesNotFit {
         /// As the layout names it.
         field: FieldName,

@@ -11,26 +11,26 @@
 //!   numbers that people or programs give, before anything rests on them.
 //! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to;
 //!   [`learn`]: what was learnt of a capture, and what was not.
+//! - [`io`], [`file`]: what the operating system refused, and why a file is not touched; [`log`]: what is wrong with the
+//!   log.
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
 
-pub mod anchor;
 pub mod calibration;
-pub mod hearing;
-pub mod io;
-pub mod kit;
-pub mod layout;
-pub mod learn;
-pub mod link;
+mod finding;
 pub mod numbers;
-pub mod place;
-pub mod plausible;
+mod output;
 mod said;
 #[cfg(any(test, feature = "samples"))]
 pub mod samples;
-pub mod site_fact;
-pub mod site_fit;
-pub mod site_problem;
+mod site;
+mod source;
+mod system;
 pub mod time;
 
+pub use finding::{anchor, kit, place};
+pub use output::{event, position, status, tag, zone};
 pub use said::{CAUTION, Fact, Said, Topic};
+pub use site::{plausible, site_fact, site_fit, site_problem};
+pub use source::{address, hearing, layout, learn, link};
+pub use system::{file, io, listen, log};

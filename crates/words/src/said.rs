@@ -30,6 +30,18 @@ pub enum Topic {
     Hearing,
     /// What was learnt of a capture, and what was not.
     Learn,
+    /// The log and the files of it.
+    Log,
+    /// A text that names a source of bytes.
+    Source,
+    /// Why a tag has no position.
+    Position,
+    /// What a tag is to a zone.
+    Zone,
+    /// What else needs a person.
+    Status,
+    /// Why the service can't listen.
+    Listen,
 }
 
 /// A value of a row for programs, under a name that carries its unit.

@@ -6,7 +6,7 @@ use hereabout_core::{Anchor, AnchorId, Correction, Dimension, MAX_ANCHORS, Micro
 use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer, Unsettled};
 use hereabout_solve::fit::{Cause, SiteDoubt};
 
-use crate::site_fit::SiteNames;
+use crate::site::site_fit::SiteNames;
 
 /// A made-up yard that findings may speak of.
 #[derive(Clone, Debug)]

@@ -8,6 +8,7 @@ pub(crate) mod status;
 use std::sync::Arc;
 
 use hereabout_core::{Anchor, Micros, TagId, Timestamp, Zone};
+use hereabout_words::zone::Unheard;
 
 use crate::{
     current::place_summary::PlaceSummary,
@@ -15,7 +16,7 @@ use crate::{
     state::expiry::{AnchorNow, Position, anchor, position},
     state::site_info::SiteInfo,
     state::{Connectivity, Snapshot},
-    v1::{AnchorBody, PositionBody, Sending, Unheard, ZoneAnswerBody, ZoneReportBody},
+    v1::{AnchorBody, PositionBody, Sending, ZoneAnswerBody, ZoneReportBody},
 };
 
 /// What there is at one moment, and which moment that is.

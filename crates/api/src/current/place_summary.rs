@@ -6,8 +6,7 @@
 
 use hereabout_core::AnchorId;
 use hereabout_engine::{CannotTell, PlaceAnswer};
-use hereabout_words::numbers::list;
-use hereabout_words::place::cannot_tell;
+use hereabout_words::{Said, place};
 
 /// What is said once for the kit.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -15,14 +14,7 @@ pub(crate) struct PlaceSummary {
     /// Those that are looked at and fit have not moved by this much, metres.
     pub(crate) unchanged_m: Option<f64>,
     /// What cannot be decided yet.
-    pub(crate) undecided: Option<Undecided>,
-}
-
-/// What cannot be decided yet, and what to do.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Undecided {
-    pub(crate) words: String,
-    pub(crate) advice: String,
+    pub(crate) undecided: Option<Said>,
 }
 
 impl PlaceSummary {
@@ -31,8 +23,8 @@ impl PlaceSummary {
         let mut out = PlaceSummary::default();
         let mut reasons: Vec<(CannotTell, Vec<AnchorId>)> = Vec::new();
         let mut all = true;
-        for (id, place) in places {
-            match place {
+        for (id, answer) in places {
+            match answer {
                 PlaceAnswer::Suspect => {}
                 PlaceAnswer::Unchanged { limit_m } => {
                     all = false;
@@ -45,24 +37,7 @@ impl PlaceSummary {
             }
         }
         reasons.sort_by_key(|(_, ids)| std::cmp::Reverse(ids.len())); // stable
-        out.undecided = undecided(&reasons, all && reasons.len() == 1);
+        out.undecided = place::undecided(&reasons, all && reasons.len() == 1);
         out
     }
-}
-
-fn undecided(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<Undecided> {
-    let (main, _) = reasons.first()?;
-    let why = |(why, ids): &(CannotTell, Vec<AnchorId>)| match all {
-        true => cannot_tell(why).words,
-        false => format!("{} ({})", cannot_tell(why).words, some(ids)),
-    };
-    let list: Vec<String> = reasons.iter().map(why).collect();
-    let words = format!("not told yet whether anchors stand where the site file says: {}", list.join("; "));
-    Some(Undecided { words, advice: cannot_tell(main).advice })
-}
-
-/// "anchor 3", "anchors 1, 2 and 3".
-fn some(ids: &[AnchorId]) -> String {
-    let ids: Vec<String> = ids.iter().map(ToString::to_string).collect();
-    format!("{} {}", if ids.len() > 1 { "anchors" } else { "anchor" }, list(&ids))
 }

@@ -5,9 +5,10 @@
 //! [`ENGINE_ANSWERS`] for the engine.
 
 use hereabout_core::Micros;
+use hereabout_words::position::doubted;
 use hereabout_words::{CAUTION, kit};
 
-use crate::{current::Current, state::Connectivity, v1::doubted};
+use crate::{current::Current, state::Connectivity};
 
 /// The engine's time is reported twice a second, and may be behind by this much.
 const ENGINE_ANSWERS: Micros = Micros::from_millis(2_000);
@@ -66,7 +67,7 @@ fn frames_of_now(current: &Current<'_>, source: &str, grace: Micros) -> Option<S
         format!(
             "No frame from {source} could be taken for the present for {:.0} s: {}.",
             for_so_long.secs_f64(),
-            doubted(doubt).1
+            doubted(doubt).line()
         )
     })
 }

@@ -1,5 +1,6 @@
 //! The daemon at one moment: its counters, and what needs a person, in words.
 
+use hereabout_words::status as words;
 use hereabout_words::time::rfc3339;
 
 use crate::{
@@ -78,11 +79,7 @@ fn problems(moment: &Moment, service: &Service<'_>) -> Vec<String> {
     found.extend(service.problems.iter().cloned());
     found.extend(now.adapter_note.clone());
     if now.clock.synchronised == Some(false) {
-        found.push(
-            "the clock of this computer is not synchronised: set up time synchronisation; stamps and logs may be off, \
-             answers are not"
-                .to_owned(),
-        );
+        found.push(words::clock_not_synchronised().line());
     }
     // A site in doubt is why the daemon is not ready, which has been said then.
     let kit = now.kit().map(|finding| hereabout_words::kit::found(finding, (&*moment.site).into()));
@@ -100,20 +97,13 @@ fn problems(moment: &Moment, service: &Service<'_>) -> Vec<String> {
     if let Some(log) = &now.log {
         found.extend(log.problem.iter().map(|p| format!("log {}: {p}", log.path)));
         if log.rows_dropped() > 0 {
-            found.push(format!(
-                "log {}: lost since the start: {} frames, {} positions, {} events; the disk did not take them in time",
-                log.path, log.frames_dropped, log.positions_dropped, log.events_dropped
-            ));
+            let lost = [log.frames_dropped, log.positions_dropped, log.events_dropped];
+            found.push(words::log_rows_lost(&log.path, lost).line());
         }
     }
     let counts = &now.counts;
     if counts.too_many_tags > 0 {
-        found.push(format!(
-            "frames of further tags left out: {}; {} tags are tracked already: switch some off, or list in the site file those to \
-             track",
-            counts.too_many_tags,
-            hereabout_core::MAX_TAGS
-        ));
+        found.push(words::too_many_tags(counts.too_many_tags, hereabout_core::MAX_TAGS).line());
     }
     found
 }

@@ -2,7 +2,7 @@
 
 use std::{io, net::SocketAddr};
 
-use rustix::io::Errno;
+use hereabout_words::listen as words;
 use tokio::{
     io::{AsyncRead, AsyncWrite},
     net::{TcpListener, TcpSocket, TcpStream, UnixListener, UnixStream},
@@ -18,28 +18,19 @@ const SEND_BUFFER: u32 = 16 * 1024;
 #[derive(Debug, thiserror::Error)]
 pub enum ApiError {
     /// An address that other machines can reach.
-    #[error(
-        "{addr} can be reached from other machines, and this version has no tokens and no TLS to keep them out: \
-         set [api] listen to a loopback address such as 127.0.0.1:{port}", port = addr.port()
-    )]
+    #[error("{}", words::not_loopback(*addr).line())]
     NotLoopback {
         /// The address of `[api] listen`.
         addr: SocketAddr,
     },
     /// Somebody listens there already.
-    #[error(
-        "{addr} is taken by another program, perhaps another hereabout: stop that one, or set [api] listen to \
-         another port"
-    )]
+    #[error("{}", words::port_taken(*addr).line())]
     PortTaken {
         /// The address of `[api] listen`.
         addr: SocketAddr,
     },
     /// Anything else that the system refuses.
-    #[error(
-        "cannot listen on {addr}: {}; set [api] listen to an address and port that this user may use",
-        refusal(source)
-    )]
+    #[error("{}", words::refused(*addr, source.into()).line())]
     Listen {
         /// The address of `[api] listen`.
         addr: SocketAddr,
@@ -70,20 +61,7 @@ pub fn check_loopback(addr: SocketAddr) -> Result<(), ApiError> {
 
 /// Why the system refuses to listen or to accept, without its own words.
 pub(super) fn refusal(error: &io::Error) -> String {
-    match (error.kind(), Errno::from_io_error(error)) {
-        (_, Some(Errno::MFILE | Errno::NFILE)) => "too many files are open".to_owned(),
-        (_, Some(Errno::AFNOSUPPORT)) => {
-            "this computer has no addresses of that kind (IPv6 may be off)".to_owned()
-        }
-        (io::ErrorKind::PermissionDenied, _) => {
-            "this user may not listen there (ports below 1024 are for the administrator)".to_owned()
-        }
-        (io::ErrorKind::AddrNotAvailable, _) => "this computer has no such address".to_owned(),
-        (io::ErrorKind::AddrInUse, _) => "another program listens there".to_owned(),
-        (io::ErrorKind::OutOfMemory, _) => "the system has no memory left".to_owned(),
-        (_, Some(errno)) => format!("the system refuses it, with its number {}", errno.raw_os_error()),
-        _ => "the system refuses it and does not say why".to_owned(),
-    }
+    words::reason(error.into())
 }
 
 fn listen(addr: SocketAddr) -> io::Result<TcpListener> {

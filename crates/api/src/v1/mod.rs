@@ -36,7 +36,6 @@ pub use finding::{
     CannotTellName, FindingBody, FindingFacts, KitFacts, KitFindingBody, PlaceAnswerName, PlaceBody,
 };
 pub use number::{round_1e4, round_1e8};
-pub(crate) use position::doubted;
 pub use position::{
     CandidateBody, NoFixBody, NoFixCode, PositionBody, PositionStateName, RejectedBody, TagsBody,
 };
@@ -45,7 +44,6 @@ pub use sending::Sending;
 pub(crate) use sending::{Tail, with_nonce};
 pub use site::{CircleBody, FrameBody, NearBody, SiteAnchorBody, SiteBody, ZoneBody};
 pub use site_doubt::{FoundPlaceBody, OrderMoveBody, SiteCauseBody, SiteDoubtBody};
-pub(crate) use zone::Unheard;
 pub use zone::{ZoneAnswerBody, ZoneReportBody, ZoneStateName, ZoneWhyName, ZonesBody};
 
 use serde::Serialize;

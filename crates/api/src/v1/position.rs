@@ -1,8 +1,9 @@
 //! The position message: what robots steer by. Also one row of `replay --out`, byte for byte.
 
-use hereabout_core::{Doubt, NoFixReason, RejectReason, TagState};
+use hereabout_core::{Doubt, NoFixReason, TagState};
 use hereabout_engine::{Place, PositionReport, RejectedRange};
 use hereabout_words::time::rfc3339;
+use hereabout_words::{Said, position as words};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -189,93 +190,37 @@ pub enum NoFixCode {
 }
 
 impl NoFixBody {
+    fn new(code: NoFixCode, said: &Said) -> NoFixBody {
+        NoFixBody { code, words: said.line() }
+    }
+
     /// Why there is no position any more where the last one has run out.
     fn expired() -> NoFixBody {
-        NoFixBody {
-            code: NoFixCode::Expired,
-            words: "nothing newer was said for as long as the last position held".to_owned(),
-        }
+        NoFixBody::new(NoFixCode::Expired, &words::expired())
     }
 }
 
 impl From<NoFixReason> for NoFixBody {
     fn from(reason: NoFixReason) -> NoFixBody {
-        let (code, words) = match reason {
-            NoFixReason::NoRanges => (
-                NoFixCode::NoRanges,
-                "no usable range: see /v1/anchors.txt for which anchors are silent".to_owned(),
-            ),
-            NoFixReason::TooFewRanges { have, need } => (
-                NoFixCode::TooFewRanges,
-                format!(
-                    "{have} usable range{} where {need} are needed: see /v1/anchors.txt for which anchors are silent",
-                    if have == 1 { "" } else { "s" }
-                ),
-            ),
-            NoFixReason::WeakGeometry => (
-                NoFixCode::WeakGeometry,
-                "the answering anchors lie so that the place is not determined: bring back the silent ones, \
-                 or move one off their line"
-                    .to_owned(),
-            ),
-            NoFixReason::TwoPlaces => (
-                NoFixCode::TwoPlaces,
-                "two places fit and nothing tells them apart: set area_m in the site file, or bring back an \
-                 anchor that is off the others' line"
-                    .to_owned(),
-            ),
-            NoFixReason::Inconsistent => (
-                NoFixCode::Inconsistent,
-                "the ranges contradict each other and none can be blamed: check the anchors' places and \
-                 offsets, and what stands in the way"
-                    .to_owned(),
-            ),
-            NoFixReason::NotCurrent(doubt) => not_current(doubt),
-            NoFixReason::NotConverged => (
-                NoFixCode::NotConverged,
-                "the computation did not settle: check the anchors' places in the site file".to_owned(),
-            ),
-        };
-        NoFixBody { code, words }
+        NoFixBody::new(reason.into(), &words::no_fix(reason))
     }
 }
 
-fn not_current(doubt: Doubt) -> (NoFixCode, String) {
-    let (code, words) = doubted(doubt);
-    (code, words.to_owned())
-}
-
-/// Why frames give no position although they come, and what to do.
-pub(crate) fn doubted(doubt: Doubt) -> (NoFixCode, &'static str) {
-    match doubt {
-        Doubt::Old => (
-            NoFixCode::OldFrames,
-            "frames come, but they were measured too long ago: look for what holds them back",
-        ),
-        Doubt::Repeated => (
-            NoFixCode::RepeatedFrames,
-            "frames come that came before: restart the primary anchor, or what stands between it and this computer",
-        ),
-        Doubt::Frozen => (
-            NoFixCode::FrozenFrames,
-            "frames come whose ranges are bit for bit those of before: switch the primary anchor off and on",
-        ),
-        Doubt::Unsettled => (
-            NoFixCode::AgeUnknown,
-            "how old the frames are is not known yet: wait until their pace has been even for some seconds",
-        ),
-        Doubt::UnknownTag => (
-            NoFixCode::UnknownTag,
-            "frames come, but of no tag that is known: see the kit in /v1/anchors, and [[tag]] in the site file",
-        ),
-    }
-}
-
-pub(super) fn why(reason: RejectReason) -> &'static str {
-    match reason {
-        RejectReason::TooLong => "too long",
-        RejectReason::TooShort => "too short",
-        RejectReason::NotCredible => "not credible",
+impl From<NoFixReason> for NoFixCode {
+    fn from(reason: NoFixReason) -> NoFixCode {
+        match reason {
+            NoFixReason::NoRanges => NoFixCode::NoRanges,
+            NoFixReason::TooFewRanges { .. } => NoFixCode::TooFewRanges,
+            NoFixReason::WeakGeometry => NoFixCode::WeakGeometry,
+            NoFixReason::TwoPlaces => NoFixCode::TwoPlaces,
+            NoFixReason::Inconsistent => NoFixCode::Inconsistent,
+            NoFixReason::NotConverged => NoFixCode::NotConverged,
+            NoFixReason::NotCurrent(Doubt::Old) => NoFixCode::OldFrames,
+            NoFixReason::NotCurrent(Doubt::Repeated) => NoFixCode::RepeatedFrames,
+            NoFixReason::NotCurrent(Doubt::Frozen) => NoFixCode::FrozenFrames,
+            NoFixReason::NotCurrent(Doubt::Unsettled) => NoFixCode::AgeUnknown,
+            NoFixReason::NotCurrent(Doubt::UnknownTag) => NoFixCode::UnknownTag,
+        }
     }
 }
 
@@ -284,7 +229,7 @@ impl From<&RejectedRange> for RejectedBody {
         RejectedBody {
             anchor: range.anchor.0,
             residual_m: round_1e4(range.residual_m),
-            why: why(range.why),
+            why: words::left_out(range.why),
             p_good: range.p_good.and_then(round_1e4),
         }
     }

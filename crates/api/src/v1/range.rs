@@ -2,11 +2,12 @@
 
 use hereabout_core::{Doubt, Verdict};
 use hereabout_engine::{JudgedEpoch, JudgedRange};
+use hereabout_words::position::left_out;
 use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use utoipa::ToSchema;
 
-use super::{MessageType, json, number::round_1e4, position::why};
+use super::{MessageType, json, number::round_1e4};
 use crate::state::VERDICT_KINDS;
 
 /// What became of a range.
@@ -134,7 +135,7 @@ impl From<&JudgedRange> for RangeBody {
             range_m: range.range_m.and_then(round_1e4),
             verdict: range.verdict.into(),
             why: match range.verdict {
-                Verdict::Rejected(reason) => Some(why(reason)),
+                Verdict::Rejected(reason) => Some(left_out(reason)),
                 _ => None,
             },
             residual_m: range.residual_m.and_then(round_1e4),

@@ -1,5 +1,7 @@
-use hereabout_core::{AnchorId, Dimension, Location, Micros, NoFixReason, RejectReason, TagPlace, TagState};
-use hereabout_engine::{Place, PositionReport, RejectedRange};
+use hereabout_core::{
+    AnchorId, Dimension, Doubt, Location, Micros, NoFixReason, RejectReason, TagPlace, TagState, Timestamp,
+};
+use hereabout_engine::{Place, PositionReport, RejectedRange, ZoneWhy};
 
 use super::*;
 use crate::tests::fixtures::{T, epoch, in_state, inside, located, lost, sending};
@@ -173,4 +175,46 @@ fn a_3d_site_has_no_tag_height() {
     site.fence.up_span_m = Some([0.0, 2.2]);
     let body = SiteBody::from(&site);
     assert_eq!((body.dimension, body.tag_height_m, body.up_span_m), ("3d", None, Some([0.0, 2.2])));
+}
+
+/// The names of the bodies are the codes of the words: two lists, kept equal here.
+#[test]
+fn names_of_reasons_are_the_codes_of_their_words() {
+    let doubts = [Doubt::Old, Doubt::Repeated, Doubt::Frozen, Doubt::Unsettled, Doubt::UnknownTag];
+    let reasons = [
+        NoFixReason::NoRanges,
+        NoFixReason::TooFewRanges { have: 2, need: 3 },
+        NoFixReason::WeakGeometry,
+        NoFixReason::TwoPlaces,
+        NoFixReason::Inconsistent,
+        NoFixReason::NotConverged,
+    ];
+    for reason in reasons.into_iter().chain(doubts.map(NoFixReason::NotCurrent)) {
+        let code = hereabout_words::position::no_fix(reason).code;
+        assert_eq!(json(&NoFixCode::from(reason)), format!("\"{code}\""));
+    }
+    assert_eq!(json(&NoFixCode::Expired), format!("\"{}\"", hereabout_words::position::expired().code));
+    let whys = [
+        ZoneWhy::Probability,
+        ZoneWhy::Range,
+        ZoneWhy::Undecided,
+        ZoneWhy::Contradicted,
+        ZoneWhy::RangeBeyond,
+        ZoneWhy::NeverHeard,
+        ZoneWhy::NoData,
+        ZoneWhy::Lost,
+        ZoneWhy::Ambiguous,
+        ZoneWhy::Coasting,
+        ZoneWhy::Unchecked,
+        ZoneWhy::OutsideFence,
+        ZoneWhy::ProtectionRadius { radius_m: None, limit_m: 1.0 },
+        ZoneWhy::TwoBoards,
+        ZoneWhy::SiteDoubted,
+        ZoneWhy::Changed,
+        ZoneWhy::Settling { until: Timestamp::from_micros(0) },
+    ];
+    for why in whys {
+        let name = ZoneWhyName::from(why);
+        assert_eq!(json(&name), format!("\"{}\"", hereabout_words::zone::code(why)));
+    }
 }

@@ -4,9 +4,10 @@
 //! made from the engine's report once; what is served later than `valid_until` is [`ZoneReportBody::at`]: unknown,
 //! whatever the report said, because a stopped engine must not leave a stale "inside" behind (see `expiry.rs`).
 
-use hereabout_core::{TagId, Timestamp, ZoneState};
+use hereabout_core::{Timestamp, ZoneState};
 use hereabout_engine::{ZoneReport, ZoneWhy};
-use hereabout_words::time::{instant, rfc3339};
+use hereabout_words::time::rfc3339;
+use hereabout_words::zone::{self as words, Unheard};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -173,7 +174,7 @@ impl ZoneReportBody {
             depth_m: report.depth_m.and_then(round_1e4),
             eta_s: report.eta_s.and_then(round_1e4),
             why: report.why.into(),
-            words: zone_words(report, zone, tag_name),
+            words: words::reported(report, zone, tag_name).words,
             valid_for_s: None,
             sender_s: None,
         }
@@ -194,27 +195,13 @@ impl ZoneReportBody {
 
     /// The message about a tag that nothing is known of; the first word for a zone about any tag when none is admitted.
     pub(crate) fn unheard(zone: &str, unheard: &Unheard, now: Timestamp) -> ZoneReportBody {
-        let whether = |tag: &TagId, name: &Option<String>| {
-            format!("Whether {} is inside {zone} is not known", tag_words(*tag, name.as_deref()))
+        let (tag, tag_name, why) = match unheard {
+            Unheard::Any => (None, None, ZoneWhyName::NeverHeard),
+            Unheard::Never { tag, name } => (Some(*tag), name.clone(), ZoneWhyName::NeverHeard),
+            Unheard::Silent { tag, name, .. } => (Some(*tag), name.clone(), ZoneWhyName::NoData),
+            Unheard::NotYet { tag, name } => (Some(*tag), name.clone(), ZoneWhyName::Undecided),
         };
-        let (tag, tag_name, why, words) = match unheard {
-            Unheard::Any => {
-                let words = format!("Whether a tag is inside {zone} is not known: none is heard at present.");
-                (None, None, ZoneWhyName::NeverHeard, words)
-            }
-            Unheard::Never { tag, name } => {
-                let words = format!("{}: it has not been heard since the start.", whether(tag, name));
-                (Some(*tag), name.clone(), ZoneWhyName::NeverHeard, words)
-            }
-            Unheard::Silent { tag, name, since } => {
-                let words = format!("{}: it fell silent at {}.", whether(tag, name), instant(*since));
-                (Some(*tag), name.clone(), ZoneWhyName::NoData, words)
-            }
-            Unheard::NotYet { tag, name } => {
-                let words = format!("{}: it was admitted a moment ago.", whether(tag, name));
-                (Some(*tag), name.clone(), ZoneWhyName::Undecided, words)
-            }
-        };
+        let words = words::unheard(zone, unheard).words;
         ZoneReportBody {
             kind: MessageType::Zone,
             seq: None,
@@ -238,98 +225,6 @@ impl ZoneReportBody {
     /// The JSON text, on one line. The one place that makes it.
     pub fn to_json(&self) -> String {
         json(self)
-    }
-}
-
-/// A tag that a zone is about and of which there is no report.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) enum Unheard {
-    /// No tag at all is admitted, and the zone is about any.
-    Any,
-    /// It has not been heard since the start.
-    Never { tag: TagId, name: Option<String> },
-    /// It was retired; since when it is silent.
-    Silent { tag: TagId, name: Option<String>, since: Timestamp },
-    /// It is admitted, and nothing was said of it yet.
-    NotYet { tag: TagId, name: Option<String> },
-}
-
-/// A tag for people, with what they call it where the site says that.
-pub(crate) fn tag_words(tag: TagId, name: Option<&str>) -> String {
-    name.map_or_else(|| format!("tag {tag}"), |name| format!("tag {tag} ({name})"))
-}
-
-/// The same at the beginning of a sentence.
-pub(crate) fn tag_begins(tag: TagId, name: Option<&str>) -> String {
-    name.map_or_else(|| format!("Tag {tag}"), |name| format!("Tag {tag} ({name})"))
-}
-
-/// One plain sentence about a report; `tag_name` is what people call the tag.
-pub(super) fn zone_words(report: &ZoneReport, zone: &str, tag_name: Option<&str>) -> String {
-    let tag = tag_begins(report.tag, tag_name);
-    match report.state {
-        ZoneState::Inside => format!("{tag} is inside {zone}{}.", evidence(report)),
-        ZoneState::Outside => format!("{tag} is outside {zone}{}.", evidence(report)),
-        ZoneState::Unknown => {
-            let tag = tag_words(report.tag, tag_name);
-            format!("Whether {tag} is inside {zone} is not known: {}.", reason(report.why))
-        }
-    }
-}
-
-/// What speaks for inside or outside.
-fn evidence(report: &ZoneReport) -> String {
-    let mut parts = Vec::new();
-    if report.why == ZoneWhy::Range {
-        parts.push("by its range to the anchor".to_owned());
-    }
-    if let Some(p) = report.probability.filter(|p| p.is_finite()) {
-        parts.push(format!("with a probability of {} of being inside", percent(p)));
-    }
-    if let Some(depth) = report.depth_m.filter(|d| d.is_finite()) {
-        parts.push(format!("{:.2} m from its border", depth.abs()));
-    }
-    if parts.is_empty() { String::new() } else { format!(", {}", parts.join(", ")) }
-}
-
-/// A probability in words; what is not quite certain is not rounded to certainty.
-fn percent(p: f64) -> String {
-    match p {
-        p if p > 0.999 && p < 1.0 => "more than 99.9 %".to_owned(),
-        p if p > 0.0 && p < 0.001 => "less than 0.1 %".to_owned(),
-        p => format!("{:.1} %", 100.0 * p),
-    }
-}
-
-/// Why nobody can say.
-fn reason(why: ZoneWhy) -> String {
-    match why {
-        ZoneWhy::Probability | ZoneWhy::Range | ZoneWhy::Undecided => {
-            "it has been too close to the border to say either".to_owned()
-        }
-        ZoneWhy::Contradicted => {
-            "the position says otherwise than before, and too few anchors agree, or not for long enough, to decide".to_owned()
-        }
-        ZoneWhy::RangeBeyond => {
-            "its ranges are longer than the distance for leaving, but late ranges look like that too".to_owned()
-        }
-        ZoneWhy::NeverHeard => "the tag has not been heard".to_owned(),
-        ZoneWhy::NoData => "nothing was heard of the tag for as long as its last position holds".to_owned(),
-        ZoneWhy::Lost => "the tag has no position".to_owned(),
-        ZoneWhy::Ambiguous => "two places fit".to_owned(),
-        ZoneWhy::Coasting => "the position is a prediction without fresh ranges".to_owned(),
-        ZoneWhy::Unchecked => "no range is left over to check the position with".to_owned(),
-        ZoneWhy::OutsideFence => {
-            "the position is more than a metre outside of the fence, where the site file says that tags can't be".to_owned()
-        }
-        ZoneWhy::ProtectionRadius { radius_m: Some(radius), limit_m } if radius.is_finite() => {
-            format!("the protection radius is {radius:.2} m where the zone allows {limit_m:.2} m")
-        }
-        ZoneWhy::ProtectionRadius { .. } => "the position has no protection radius".to_owned(),
-        ZoneWhy::TwoBoards => "two boards answer to the id of its anchor".to_owned(),
-        ZoneWhy::SiteDoubted => "it is in doubt whether the ranges and the site file fit each other".to_owned(),
-        ZoneWhy::Changed => "the configuration was changed, and it has to be earned again".to_owned(),
-        ZoneWhy::Settling { until } => format!("it settles until {}", rfc3339(until)),
     }
 }
 

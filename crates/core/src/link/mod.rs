@@ -2,6 +2,8 @@
 
 mod counts;
 mod reason;
+mod source_fault;
 
 pub use counts::LinkCounts;
 pub use reason::{CaptureFault, Holder, LinkReason, TimesProblem};
+pub use source_fault::SourceFault;

@@ -15,10 +15,10 @@ use std::io::{self, Write as _};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use hereabout_core::odd_kind;
 use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
+use hereabout_core::{FileFault, odd_kind};
 use hereabout_ingest::open_plain_unlinked;
-use hereabout_store::files::{FILE_MODE, FileFault, create_new, is_shared, is_trusted, look};
+use hereabout_store::files::{FILE_MODE, create_new, is_shared, is_trusted, look};
 use hereabout_words::io::error_words;
 use hereabout_words::time::stamp_of_file;
 use serde::Deserialize;
@@ -372,13 +372,18 @@ fn copy(path: &Path, name: &Path) -> io::Result<()> {
 
 /// The file that is replaced, which is a plain one.
 fn old_file(path: &Path) -> io::Result<Option<fs::Metadata>> {
-    let Some(meta) = look(path).map_err(io::Error::other)? else { return Ok(None) };
+    let Some(meta) = look(path).map_err(untouched)? else { return Ok(None) };
     let path = path.to_owned();
     match odd_kind(&meta) {
         None => Ok(Some(meta)),
-        Some(_) if meta.is_symlink() => Err(io::Error::other(FileFault::Link { path })),
-        Some(kind) => Err(io::Error::other(FileFault::NotPlain { path, kind })),
+        Some(_) if meta.is_symlink() => Err(untouched(FileFault::Link { path })),
+        Some(kind) => Err(untouched(FileFault::NotPlain { path, kind })),
     }
+}
+
+/// Why a file is not touched, as an error with our words.
+fn untouched(fault: FileFault) -> io::Error {
+    io::Error::other(hereabout_words::file::fault(&fault).line())
 }
 
 /// Whoever could read the calibration before must be able to read the new one, the daemon's user above all: it gets

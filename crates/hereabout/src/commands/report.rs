@@ -30,7 +30,7 @@ use crate::exit::{self, Failure};
 use crate::files::outputs::{FilesInUse, Output, cannot_write, is_stdout};
 use crate::files::paths::calibration_beside;
 use crate::picture::site_picture::{ErrorArrow, SitePicture};
-use crate::recording::{Kind, Recording};
+use crate::recording::{Kind, Recording, log_failure};
 use crate::site_file::SiteFile;
 use crate::survey::session::{self, EpochSink};
 use crate::survey::spots::Spots;
@@ -122,8 +122,7 @@ impl Page {
 
 /// The calibrations that the sessions of a log ran with, newest first, each once.
 async fn logged_calibrations(log: &Path) -> Result<Vec<Past>, Failure> {
-    let broken = |e| Failure::new(exit::DATA, e);
-    let sessions = LogReader::open(log).await.map_err(broken)?.sessions().await.map_err(broken)?;
+    let sessions = LogReader::open(log).await.map_err(log_failure)?.sessions().await.map_err(log_failure)?;
     let mut past: Vec<Past> = Vec::new();
     for session in sessions.into_iter().rev() {
         let Some(text) = session.calibration_text else { continue };

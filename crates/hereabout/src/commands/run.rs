@@ -6,12 +6,10 @@ use std::sync::Arc;
 
 use hereabout_api::v1::{BeforeName, EventsKeptIn, RunBefore};
 use hereabout_api::{ApiError, ApiSettings, Hub, HubInfo, Listeners, Rights, SiteInfo};
-use hereabout_core::Timestamp;
+use hereabout_core::{LogFault, Timestamp};
 use hereabout_engine::Engine;
 use hereabout_ingest::{Clock, Feed, RunEnd, Source};
-use hereabout_store::{
-    EventNumbers, Found, SessionStart, SessionWriter, Store, StoreError, WriterOptions, clock_number,
-};
+use hereabout_store::{EventNumbers, Found, SessionStart, SessionWriter, Store, WriterOptions, clock_number};
 use hereabout_wire::Decoder;
 use hereabout_words::io::error_words;
 use tokio::net::UnixListener;
@@ -212,7 +210,10 @@ async fn read_source(source: Source, clock: Clock, tx: mpsc::Sender<Feed>, stop:
 async fn finish_log(drained: Drained, now: Timestamp) -> Result<(), Failure> {
     let Some(log) = drained.log else { return Ok(()) };
     let ended_at = drained.newest.unwrap_or(now);
-    let stats = log.finish(ended_at).await.map_err(|e| Failure::new(exit::IO, e))?;
+    let stats = log
+        .finish(ended_at)
+        .await
+        .map_err(|e| Failure::new(exit::IO, hereabout_words::log::fault(&e).line()))?;
     if stats.dropped() > 0 {
         eprintln!(
             "not in the log: {} frames, {} positions, {} events",
@@ -246,7 +247,8 @@ async fn begin_events(site: &SiteFile, source: &str, clock: &Clock, hub: &Hub) -
     let (log, numbers, before) = match open_log(path, start.clone(), &mut least, hub).await {
         Ok(begun) => begun,
         Err(e) => {
-            eprintln!("nothing is logged yet, and it is tried again every second; all else goes on: {e}");
+            let why = hereabout_words::log::fault(&e).line();
+            eprintln!("nothing is logged yet, and it is tried again every second; all else goes on: {why}");
             let numbers = EventNumbers::starting_at(least);
             hub.begin_event_numbers(0, least);
             let options = WriterOptions::default();
@@ -263,7 +265,7 @@ async fn open_log(
     start: SessionStart,
     least: &mut u64,
     hub: &Hub,
-) -> Result<(SessionWriter, EventNumbers, RunBefore), StoreError> {
+) -> Result<(SessionWriter, EventNumbers, RunBefore), LogFault> {
     let Found { mut store, instead_of } = Store::open_with_patience(path).await?;
     // Whatever comes after this: the numbers in the file are others' for good.
     let numbers = EventNumbers::starting_after(*least, store.first_event_number());
@@ -290,7 +292,7 @@ async fn open_log(
         hub.publish_event(event.seq, event.at, &event.kind, &event.detail);
     }
     if let Some(note) = writer.stats().note {
-        eprintln!("{note}");
+        eprintln!("{}", hereabout_words::log::note(&note).line());
     }
     Ok((writer, numbers, before))
 }
@@ -350,8 +352,8 @@ fn api_failure(e: ApiError) -> Failure {
 }
 
 /// The exit code of a log that can't be kept.
-pub fn store_failure(e: StoreError) -> Failure {
-    Failure::new(exit::CANT_CREATE, e)
+pub fn store_failure(fault: LogFault) -> Failure {
+    Failure::new(exit::CANT_CREATE, hereabout_words::log::fault(&fault).line())
 }
 
 #[cfg(test)]

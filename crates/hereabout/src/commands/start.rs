@@ -310,7 +310,7 @@ fn ask_source(baud: Option<u32>) -> Result<Option<SourceText>, Failure> {
         "" => Ok(None),
         text => match hereabout_ingest::Source::parse(text, 115_200, Path::new("")) {
             Ok(_) => Ok(Some(text.to_owned())),
-            Err(e) => Err(e.to_string()),
+            Err(e) => Err(hereabout_words::address::fault(&e).line()),
         },
     };
     let Some(port) = ask(what, "", known)? else { return Ok(None) };

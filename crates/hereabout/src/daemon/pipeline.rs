@@ -21,12 +21,13 @@
 
 use hereabout_api::v1::{EventDraft, LostWhat, RunBefore};
 use hereabout_api::{ClockStatus, Connectivity, Hub, LinkView, LogStatus};
-use hereabout_core::{AnchorId, LinkCounts, Micros, Timestamp};
+use hereabout_core::{AnchorId, LinkCounts, LogProblem, Micros, Timestamp};
 use hereabout_engine::{Engine, Input, KitWatch, Output, StartState};
 use hereabout_ingest::{Chunk, ClockChange, Feed, LinkState, LinkStatus};
 use hereabout_store::{EventNumbers, Record, SessionStart, SessionWriter, WriterStats};
 use hereabout_wire::{Arrival, Decoder};
 use hereabout_words::link::{advice, words};
+use hereabout_words::{Said, log};
 use tokio::sync::mpsc::Receiver;
 use tokio::sync::{oneshot, watch};
 
@@ -412,15 +413,13 @@ pub fn log_status(stats: &WriterStats, path: &str) -> LogStatus {
         positions_dropped: stats.dropped_fixes,
         events_dropped: stats.dropped_events,
         rows_waiting: stats.queued as u64,
-        problem: stats.last_error.clone().or_else(|| stats.note.clone()).or_else(|| overgrown(stats)),
+        problem: log_problem(stats).map(|said| said.line()),
     }
 }
 
-/// What to do about a write-ahead log that grows.
-fn overgrown(stats: &WriterStats) -> Option<String> {
-    let megabytes = stats.overgrown_wal? / 1_000_000;
-    Some(format!(
-        "another program reads the log and does not let go, so its -wal file has grown to {megabytes} MB: end that program's \
-         read transaction (`fuser` names it)"
-    ))
+/// The worst of what is wrong with the log.
+fn log_problem(stats: &WriterStats) -> Option<Said> {
+    let overgrown = || stats.overgrown_wal.map(|wal_bytes| LogProblem::Overgrown { wal_bytes });
+    let failed = stats.last_error.as_ref().map(log::problem);
+    failed.or_else(|| stats.note.as_ref().map(log::note)).or_else(|| Some(log::problem(&overgrown()?)))
 }

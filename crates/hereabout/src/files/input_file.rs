@@ -5,7 +5,7 @@ use std::os::unix::fs::MetadataExt;
 use std::path::Path;
 
 use hereabout_ingest::{open_plain, open_plain_unlinked};
-use hereabout_store::files::{folder_of, is_shared, is_trusted, owner_words};
+use hereabout_store::files::{folder_of, is_shared, is_trusted, owner as owner_of};
 
 /// The most bytes of a file that people wrote; a site of sixteen anchors and every zone has some kilobytes.
 const MAX_BYTES: u64 = 8 << 20;
@@ -30,7 +30,7 @@ pub fn read_unlinked(path: &Path) -> io::Result<Vec<u8>> {
         return Err(io::Error::other(format!(
             "it belongs to {} in a folder that others can write, so it is not trusted: remove it, or take the folder's \
              rights from them",
-            owner_words(owner)
+            hereabout_words::file::owner(&owner_of(owner))
         )));
     }
     read_open(file)

@@ -11,9 +11,9 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::time::Duration;
 
-use hereabout_core::{FileKind, odd_kind};
+use hereabout_core::{FileFault, FileKind, odd_kind};
 use hereabout_store::files::{
-    FILE_MODE, FileFault, create_new, folder_of, is_shared, is_trusted, look, settle,
+    FILE_MODE, create_new, folder_of, is_shared, is_trusted, look, owner, refused, settle,
 };
 use hereabout_words::io::error_words;
 use rustix::fs::{Access, AtFlags, CWD, accessat};
@@ -265,10 +265,10 @@ fn place(path: &Path) -> Result<(PathBuf, Option<Metadata>), FileFault> {
         if fs::metadata(&folder).map_or(true, |folder| is_shared(&folder)) {
             return Err(FileFault::Link { path: settled });
         }
-        let to = fs::read_link(&settled).map_err(|e| FileFault::io(&settled, e))?;
+        let to = fs::read_link(&settled).map_err(|e| refused(&settled, &e))?;
         path = folder.join(to);
     }
-    Err(FileFault::io(&path, io::ErrorKind::TooManyLinks.into()))
+    Err(refused(&path, &io::ErrorKind::TooManyLinks.into()))
 }
 
 /// A named pipe or a device, unless a stranger put it there.
@@ -280,7 +280,7 @@ fn to_odd(named: &Path, path: &Path, meta: &Metadata) -> Result<To, Failure> {
         return Err(cannot_write(named, &io::Error::other(format!("it is {what}"))));
     }
     if kind.is_fifo() && !is_trusted(meta.uid()) {
-        let fault = FileFault::Foreign { path: path.to_owned(), owner: meta.uid() };
+        let fault = FileFault::Foreign { path: path.to_owned(), owner: owner(meta.uid()) };
         return Err(Failure::new(exit::CANT_CREATE, words(named, fault)));
     }
     let file = File::options().write(true).open(path).map_err(|e| cannot_write(named, &e))?;
@@ -330,8 +330,11 @@ fn remove_leftovers(folder: &Path) {
 
 fn words(path: &Path, fault: FileFault) -> String {
     match fault {
-        FileFault::Io { source, .. } => cannot_write(path, &source).message,
-        fault => format!("{}: can't be written: {fault}", path.display()),
+        FileFault::Io { fault, .. } => cannot_write(path, &fault.into()).message,
+        fault => {
+            let why = hereabout_words::file::fault(&fault).line();
+            format!("{}: can't be written: {why}", path.display())
+        }
     }
 }
 

@@ -8,10 +8,10 @@ use std::path::Path;
 use std::sync::Once;
 use std::time::Duration;
 
-use hereabout_core::{Epoch, Frame, Micros, Site, Timestamp};
+use hereabout_core::{Epoch, Frame, LogFault, Micros, Site, Timestamp};
 use hereabout_engine::StartState;
 use hereabout_ingest::{CaptureReader, CaptureStep};
-use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, StoreError, between_pages};
+use hereabout_store::{EpochCursor, LogReader, SessionInfo, SessionPick, between_pages};
 use hereabout_wire::Decoder;
 use hereabout_words::link::capture_words;
 use rustix::process::{Signal, getpid, kill_process};
@@ -339,6 +339,7 @@ fn stop_between_pages() {
     });
 }
 
-fn log_failure(e: StoreError) -> Failure {
-    Failure::new(exit::DATA, e)
+/// A log that can't be read.
+pub fn log_failure(fault: LogFault) -> Failure {
+    Failure::new(exit::DATA, hereabout_words::log::fault(&fault).line())
 }

@@ -6,6 +6,7 @@ pub(crate) mod link_log;
 use std::path::Path;
 
 use hereabout_ingest::{Source, SourceText as Parsed};
+use hereabout_words::address;
 
 use crate::exit::{self, Failure};
 use crate::site_file::{SiteFile, SourceText};
@@ -30,8 +31,9 @@ pub(crate) fn open_source(site: &SiteFile, instead: Option<&str>) -> Result<(Sou
 
 /// The source that a port's text means. `named` is where it was named, `base` where relative names start.
 pub(crate) fn parse_source(source: &SourceText, base: &Path, named: &str) -> Result<Source, Failure> {
-    let parsed = Source::parse(&source.port, source.baud, base)
-        .map_err(|e| Failure::new(exit::CONFIG, format!("{named}: source.port: {e}")))?;
+    let parsed = Source::parse(&source.port, source.baud, base).map_err(|e| {
+        Failure::new(exit::CONFIG, format!("{named}: source.port: {}", address::fault(&e).line()))
+    })?;
     Ok(match parsed {
         Parsed::Ready(ready) => ready.with_dtr(source.dtr),
         Parsed::Sim(path) => Source::Feeder(Box::new(KitFeeder::open(&path, 1.0)?)),

@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use hereabout_core::{Dimension, Fence, Micros, TagState, Timestamp};
+use hereabout_core::{Dimension, Fence, Micros, Timestamp};
 use hereabout_solve::tracker::smoother::Smoother;
-use hereabout_solve::tracker::{TrackRange, Tracker, TrackerAnchor, TrackerSettings};
+use hereabout_solve::tracker::{Support, TrackRange, Tracker, TrackerAnchor, TrackerSettings};
 
 #[path = "read.rs"]
 mod read;
@@ -79,30 +79,23 @@ fn grade(set: &Set, offsets: &[(f64, f64)], from: f64) -> Outcome {
         smoother.push(&e);
         while let Some(lagged) = smoother.poll(e.at) {
             let t = lagged.at.unix_secs_f64();
-            if let Some(truth) = interpolate(&set.truth, t).filter(|_| t >= from) {
-                let (dx, dy) = (
-                    lagged.track.as_ref().unwrap().position_m[0] - truth[0],
-                    lagged.track.as_ref().unwrap().position_m[1] - truth[1],
-                );
+            let truth = interpolate(&set.truth, t).filter(|_| t >= from);
+            if let Some((truth, track)) = truth.zip(lagged.track.as_ref()) {
+                let (dx, dy) = (track.position_m[0] - truth[0], track.position_m[1] - truth[1]);
                 delayed.push(dx * dx + dy * dy);
             }
         }
         out.restarts += usize::from(e.restarted);
         let Some(truth) = interpolate(&set.truth, *t).filter(|_| *t >= from) else { continue };
         graded += 1;
-        if e.state() != TagState::Located {
-            continue;
-        }
-        let (dx, dy) = (
-            e.track.as_ref().unwrap().position_m[0] - truth[0],
-            e.track.as_ref().unwrap().position_m[1] - truth[1],
-        );
+        let Some(track) = e.track.as_ref().filter(|t| t.support == Support::Located) else { continue };
+        let (dx, dy) = (track.position_m[0] - truth[0], track.position_m[1] - truth[1]);
         let error = (dx * dx + dy * dy).sqrt();
-        let [[a, b, _], [_, c, _], _] = e.track.as_ref().unwrap().covariance_m2;
+        let [[a, b, _], [_, c, _], _] = track.covariance_m2;
         let nees = (c * dx * dx - 2.0 * b * dx * dy + a * dy * dy) / (a * c - b * b);
         held += usize::from(nees < 5.991_464_547_11);
-        over += usize::from(error > e.track.as_ref().unwrap().protection_radius_m);
-        radii.push(e.track.as_ref().unwrap().protection_radius_m);
+        over += usize::from(error > track.protection_radius_m);
+        radii.push(track.protection_radius_m);
         errors.push(error);
     }
     errors.sort_by(f64::total_cmp);

@@ -8,11 +8,12 @@ use std::io::{self, Seek, Write};
 use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
+use hereabout_core::{FileFault, LogFault};
 use rustix::fs::OFlags;
 use rustix::process::geteuid;
 
-use crate::StoreError;
-use crate::files::{FileFault, beside, create_new, flags, look, must_be_own};
+use crate::error::from_fault;
+use crate::files::{beside, create_new, flags, look, must_be_own, refused};
 
 /// The lock is for its owner alone.
 const LOCK_MODE: u32 = 0o600;
@@ -28,9 +29,9 @@ pub(crate) fn lock_path(path: &Path) -> PathBuf {
 }
 
 /// Takes the lock beside the log, or says who has it. Nothing in the file is changed before the lock is held.
-pub(crate) fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
+pub(crate) fn lock_for_writing(path: &Path) -> Result<File, LogFault> {
     let name = lock_path(path);
-    let untrusted = |fault| StoreError::from_fault(path, fault);
+    let untrusted = |fault| from_fault(path, fault);
     let mut file = None;
     for left in (0..TRIES).rev() {
         let opened = open_lock(&name, path).map_err(untrusted)?;
@@ -42,9 +43,9 @@ pub(crate) fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
             }
             Err(TryLockError::WouldBlock) => {
                 let process = holder(Path::new("/proc"), &opened);
-                return Err(StoreError::InUse { path: path.to_path_buf(), process });
+                return Err(LogFault::InUse { path: path.to_path_buf(), process });
             }
-            Err(TryLockError::Error(e)) => return Err(untrusted(FileFault::io(&name, e))),
+            Err(TryLockError::Error(e)) => return Err(untrusted(refused(&name, &e))),
         }
         // A lock on a file that has lost its name keeps nobody out.
         if same_file(&opened, &name) {
@@ -60,7 +61,7 @@ pub(crate) fn lock_for_writing(path: &Path) -> Result<File, StoreError> {
 }
 
 fn comes_and_goes(name: &Path) -> FileFault {
-    FileFault::io(name, io::Error::other("the file is made and removed all the time by somebody"))
+    FileFault::ComesAndGoes { path: name.to_owned() }
 }
 
 fn same_file(file: &File, name: &Path) -> bool {
@@ -81,16 +82,16 @@ fn open_lock(name: &Path, log: &Path) -> Result<File, FileFault> {
         };
         match opened {
             Ok(file) => {
-                let meta = file.metadata().map_err(|e| FileFault::io(name, e))?;
+                let meta = file.metadata().map_err(|e| refused(name, &e))?;
                 must_be_lock(name, &meta)?;
                 return close_to_others(name, file, meta.mode());
             }
             // It went, or came, in between.
             Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::AlreadyExists) => {
                 // The folder may be what is missing.
-                fs::symlink_metadata(crate::files::folder_of(name)).map_err(|e| FileFault::io(name, e))?;
+                fs::symlink_metadata(crate::files::folder_of(name)).map_err(|e| refused(name, &e))?;
             }
-            Err(e) => return Err(FileFault::io(name, e)),
+            Err(e) => return Err(refused(name, &e)),
         }
     }
     Err(comes_and_goes(name))
@@ -119,7 +120,7 @@ fn close_to_others(name: &Path, file: File, mode: u32) -> Result<File, FileFault
     }
     let open = || FileFault::Open { path: name.to_owned() };
     file.set_permissions(fs::Permissions::from_mode(LOCK_MODE)).map_err(|_| open())?;
-    let left = file.metadata().map_err(|e| FileFault::io(name, e))?.mode();
+    let left = file.metadata().map_err(|e| refused(name, &e))?.mode();
     if left & 0o077 == 0 { Ok(file) } else { Err(open()) }
 }
 

@@ -10,9 +10,9 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use hereabout_core::{LogDamage, LogFault, LogNote};
 use tokio::sync::oneshot;
 
-use crate::StoreError;
 use crate::file::store::Store;
 use crate::files::folder_of;
 
@@ -29,7 +29,7 @@ pub struct Found {
     /// Open, with the writer's lock held.
     pub store: Store,
     /// The damage for which it is not the file that was asked for.
-    pub instead_of: Option<StoreError>,
+    pub instead_of: Option<LogFault>,
 }
 
 impl Store {
@@ -38,38 +38,43 @@ impl Store {
     ///
     /// # Errors
     /// Those of [`Store::open`], but for damage.
-    pub async fn open_or_beside(path: impl AsRef<Path>) -> Result<Found, StoreError> {
+    pub async fn open_or_beside(path: impl AsRef<Path>) -> Result<Found, LogFault> {
         Store::open_undamaged(path.as_ref(), &[]).await
     }
 
     /// The same, without those that turned out damaged when they were written.
-    async fn open_undamaged(path: &Path, damaged: &[PathBuf]) -> Result<Found, StoreError> {
+    async fn open_undamaged(path: &Path, damaged: &[PathBuf]) -> Result<Found, LogFault> {
         let mut damage = None;
         for n in 1..=MAX_BESIDE {
             let file = beside(path, n);
             if damaged.contains(&file) {
-                let detail = "that showed when it was written".to_owned();
-                damage.get_or_insert(StoreError::Damaged { path: file, detail });
+                damage.get_or_insert(LogFault::Damaged { path: file, damage: LogDamage::NotWritable });
                 continue;
             }
             match Store::open(file).await {
                 Ok(store) => return Ok(Found { store, instead_of: damage }),
-                Err(e @ (StoreError::Damaged { .. } | StoreError::NotADatabase { .. })) => {
+                Err(e @ (LogFault::Damaged { .. } | LogFault::NotADatabase { .. })) => {
                     damage.get_or_insert(e);
                 }
                 Err(e) => return Err(e),
             }
         }
-        Err(damage.unwrap_or(StoreError::NoSuchFile { path: path.to_owned() }))
+        Err(damage.unwrap_or(LogFault::NoSuchFile { path: path.to_owned() }))
     }
 
     /// The same for a daemon's start: a disk that does not answer is an error after five seconds.
     ///
     /// # Errors
-    /// Those of [`Store::open_or_beside`], and [`StoreError::NoAnswer`].
-    pub async fn open_with_patience(path: impl AsRef<Path>) -> Result<Found, StoreError> {
+    /// Those of [`Store::open_or_beside`], and [`LogFault::NoAnswer`].
+    pub async fn open_with_patience(path: impl AsRef<Path>) -> Result<Found, LogFault> {
         Reopener::new(path.as_ref().to_owned(), false).open().await
     }
+}
+
+/// What a person should know of a log that goes on in the file at `path`.
+pub(crate) fn note_of(instead_of: Option<LogFault>, left: Option<PathBuf>, path: &Path) -> Option<LogNote> {
+    let beside = |damage| LogNote::GoesOnIn { damage, path: path.to_owned() };
+    instead_of.map(beside).or_else(|| Some(LogNote::RowsLeft { path: left? }))
 }
 
 /// The `n`th file for a log; the first one is its own.
@@ -100,17 +105,18 @@ impl<T: Send + 'static> DiskTask<T> {
         &mut self,
         path: &Path,
         work: impl FnOnce() -> T + Send + 'static,
-    ) -> Result<T, StoreError> {
+    ) -> Result<T, LogFault> {
         let coming = match &mut self.coming {
             Some(coming) => coming,
-            none => none
-                .insert(on_a_thread(work).map_err(|e| StoreError::Io { path: path.to_owned(), source: e })?),
+            none => none.insert(
+                on_a_thread(work).map_err(|e| LogFault::Io { path: path.to_owned(), fault: (&e).into() })?,
+            ),
         };
         let answer = tokio::time::timeout(PATIENCE, coming).await;
-        let answer = answer
-            .map_err(|_| StoreError::NoAnswer { path: path.to_owned(), waited_s: PATIENCE.as_secs() })?;
+        let answer =
+            answer.map_err(|_| LogFault::NoAnswer { path: path.to_owned(), waited_s: PATIENCE.as_secs() })?;
         self.coming = None;
-        answer.map_err(|_| StoreError::WriterStopped { path: path.to_owned() })
+        answer.map_err(|_| LogFault::WriterStopped { path: path.to_owned() })
     }
 }
 
@@ -133,7 +139,7 @@ pub(crate) struct Reopener {
     pub(crate) was_open: bool,
     /// Files that can be opened, and not be written.
     damaged: Vec<PathBuf>,
-    opening: DiskTask<Result<Found, StoreError>>,
+    opening: DiskTask<Result<Found, LogFault>>,
 }
 
 impl Reopener {
@@ -154,7 +160,7 @@ impl Reopener {
     }
 
     /// One try, or a further look at one that hangs.
-    pub(crate) async fn open(&mut self) -> Result<Found, StoreError> {
+    pub(crate) async fn open(&mut self) -> Result<Found, LogFault> {
         let (path, was_open, damaged) = (self.path.clone(), self.was_open, self.damaged.clone());
         // What opens a file can't be moved between threads while it waits.
         let runtime = tokio::runtime::Handle::current();
@@ -195,7 +201,7 @@ mod tests {
         for round in 0..2 {
             let found = Store::open_or_beside(&path).await.unwrap();
             assert!(found.store.path().ends_with("larkfield.2.db"), "round {round}");
-            assert!(matches!(found.instead_of, Some(StoreError::NotADatabase { .. })), "round {round}");
+            assert!(matches!(found.instead_of, Some(LogFault::NotADatabase { .. })), "round {round}");
             found.store.close().await;
         }
         assert_eq!(fs::read(&path).unwrap(), rubbish, "it stays as it is");
@@ -206,7 +212,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("logs/larkfield.db");
         let error = Reopener::new(path.clone(), false).open().await.unwrap_err();
-        assert!(matches!(error, StoreError::NoFolder { .. }), "{error}");
+        assert!(matches!(error, LogFault::NoFolder { .. }), "{error:?}");
         Reopener::new(path.clone(), true).open().await.unwrap().store.close().await;
         assert!(path.is_file());
     }

@@ -16,14 +16,14 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use hereabout_core::LogFault;
 use hereabout_engine::StartState;
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, Connection, SqliteConnection};
 
-use crate::StoreError;
-use crate::error::{from_migrate, from_sqlx};
+use crate::error::{from_fault, from_migrate, from_sqlx};
 use crate::file::lock::{lock_for_writing, lock_path};
-use crate::files::{self, FILE_MODE, FileFault, beside};
+use crate::files::{self, FILE_MODE, beside, refused};
 use crate::read::events::{EventCells, StoredEvent};
 use crate::schema::{MIGRATIONS, newest_schema, refuse_other_databases};
 
@@ -54,16 +54,16 @@ pub(crate) struct LogFile {
 impl Store {
     /// Creates or opens the log, takes the writer's lock and brings the schema up to date.
     ///
-    /// Errors say what happened, to which file, and what to do: see [`StoreError`]. A file that is not a log is
+    /// Errors say what happened, to which file, and what to do: see [`LogFault`]. A file that is not a log is
     /// left as it is.
-    pub async fn open(path: impl AsRef<Path>) -> Result<Store, StoreError> {
+    pub async fn open(path: impl AsRef<Path>) -> Result<Store, LogFault> {
         Store::open_tuned(path.as_ref(), |options| options).await
     }
 
     pub(crate) async fn open_tuned(
         path: &Path,
         tune: impl FnOnce(SqliteConnectOptions) -> SqliteConnectOptions,
-    ) -> Result<Store, StoreError> {
+    ) -> Result<Store, LogFault> {
         let path = settle(path)?;
         let lock = lock_for_writing(&path)?;
         let left = rename_orphaned_wal(&path)?;
@@ -96,7 +96,7 @@ impl Store {
     }
 
     /// The newest events of the file, `limit` at most, oldest first, whatever their session.
-    pub async fn newest_events(&mut self, limit: u32) -> Result<Vec<StoredEvent>, StoreError> {
+    pub async fn newest_events(&mut self, limit: u32) -> Result<Vec<StoredEvent>, LogFault> {
         let mut rows: Vec<EventCells> =
             sqlx::query_as("SELECT seq, at_us, kind, detail FROM event ORDER BY seq DESC LIMIT ?")
                 .bind(limit)
@@ -113,7 +113,7 @@ impl Store {
     }
 
     /// How the newest session of the file ended; `None` without one.
-    pub async fn last_end(&mut self) -> Result<Option<LastEnd>, StoreError> {
+    pub async fn last_end(&mut self) -> Result<Option<LastEnd>, LogFault> {
         let row: Option<(Option<i64>, i64)> =
             sqlx::query_as("SELECT ended_at_us, dropped_events FROM session ORDER BY id DESC LIMIT 1")
                 .fetch_optional(&mut self.db)
@@ -200,8 +200,8 @@ fn log_and_beside(path: &Path) -> impl Iterator<Item = PathBuf> + use<> {
 
 /// The path with the folder's links resolved, so that two ways to one file lead to one lock. Nothing that is there may
 /// be a link, somebody else's, or no plain file.
-fn settle(path: &Path) -> Result<PathBuf, StoreError> {
-    let failed = |fault| StoreError::from_fault(path, fault);
+fn settle(path: &Path) -> Result<PathBuf, LogFault> {
+    let failed = |fault| from_fault(path, fault);
     let settled = files::settle(path, files::only_own_links).map_err(failed)?;
     for file in log_and_beside(&settled) {
         if let Some(meta) = files::look(&file).map_err(failed)? {
@@ -214,8 +214,8 @@ fn settle(path: &Path) -> Result<PathBuf, StoreError> {
 /// A write-ahead log without its file belongs to one that was moved while another program was reading it, and has its last
 /// rows. SQLite would delete it with the first word of a new file of that name; here it gets a name of its own, which is
 /// reported.
-fn rename_orphaned_wal(path: &Path) -> Result<Option<PathBuf>, StoreError> {
-    let failed = |e: io::Error| StoreError::from_fault(path, FileFault::io(path, e));
+fn rename_orphaned_wal(path: &Path) -> Result<Option<PathBuf>, LogFault> {
+    let failed = |e: io::Error| from_fault(path, refused(path, &e));
     let bytes = |path: &Path| fs::symlink_metadata(path).map_or(0, |m| m.len());
     let wal = beside(path, "-wal");
     if bytes(path) > 0 || bytes(&wal) == 0 {
@@ -230,11 +230,11 @@ fn rename_orphaned_wal(path: &Path) -> Result<Option<PathBuf>, StoreError> {
 }
 
 /// Makes an empty file where there is no log yet: SQLite would make one that everybody may read.
-fn make_if_missing(path: &Path) -> Result<(), StoreError> {
+fn make_if_missing(path: &Path) -> Result<(), LogFault> {
     match files::create_new(path, FILE_MODE) {
         Ok(_) => Ok(()),
         Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),
-        Err(e) => Err(StoreError::from_fault(path, FileFault::io(path, e))),
+        Err(e) => Err(from_fault(path, refused(path, &e))),
     }
 }
 
@@ -244,8 +244,9 @@ fn tighten(path: &Path) {
     for file in log_and_beside(path).filter(|f| f.exists()) {
         match files::tighten(&file, FILE_MODE) {
             Ok(rights) => was = was.or(rights),
-            Err(e) => tracing::warn!(
-                "{} is open to more than its owner and group, and that can't be changed: {e}. What it holds says who \
+            Err(fault) => tracing::warn!(
+                ?fault,
+                "{} is open to more than its owner and group, and that can't be changed. What it holds says who \
                  was where: keep the log on a file system with owners and rights, as a file of the user that runs this",
                 file.display()
             ),

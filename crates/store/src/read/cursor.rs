@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 use std::time::Instant;
 
+use hereabout_core::{LogDamage, LogFault};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{FromRow, SqliteConnection};
 
-use crate::StoreError;
 use crate::error::from_sqlx;
 use crate::read::page::{Page, reading};
 
@@ -15,10 +15,7 @@ pub trait Kind: Send {
     /// What is made of a row.
     type Item;
     /// The next page; empty at the end of what is written.
-    fn next_page(
-        &self,
-        pages: &mut Pages,
-    ) -> impl Future<Output = Result<Vec<Self::Item>, StoreError>> + Send;
+    fn next_page(&self, pages: &mut Pages) -> impl Future<Output = Result<Vec<Self::Item>, LogFault>> + Send;
 }
 
 /// Reads one kind of rows of a session, in order. See [`crate::LogReader`].
@@ -37,7 +34,7 @@ impl<K: Kind> Cursor<K> {
     ///
     /// # Errors
     /// A damaged log, or one that can't be read.
-    pub async fn next_batch(&mut self) -> Result<Vec<K::Item>, StoreError> {
+    pub async fn next_batch(&mut self) -> Result<Vec<K::Item>, LogFault> {
         let _reading = reading().await;
         self.kind.next_page(&mut self.pages).await
     }
@@ -59,16 +56,16 @@ impl Pages {
         Pages { db, path, session, after: 0, page: Page::first() }
     }
 
-    pub(crate) fn failed(&self, error: &sqlx::Error) -> StoreError {
+    pub(crate) fn failed(&self, error: &sqlx::Error) -> LogFault {
         from_sqlx(&self.path, error)
     }
 
-    pub(crate) fn damaged(&self, detail: String) -> StoreError {
-        StoreError::Damaged { path: self.path.clone(), detail }
+    pub(crate) fn damaged(&self, damage: LogDamage) -> LogFault {
+        LogFault::Damaged { path: self.path.clone(), damage }
     }
 
     /// One page of `sql`, which asks for a session, for keys after one, and for so many rows.
-    pub(crate) async fn next_rows<T>(&mut self, sql: &'static str) -> Result<Vec<T>, StoreError>
+    pub(crate) async fn next_rows<T>(&mut self, sql: &'static str) -> Result<Vec<T>, LogFault>
     where
         T: for<'r> FromRow<'r, SqliteRow>,
     {
@@ -77,12 +74,7 @@ impl Pages {
 
     /// The rows of `sql`, which asks for a session and for two more numbers: from one to the other, or after one and how
     /// many.
-    pub(crate) async fn rows<T>(
-        &mut self,
-        sql: &'static str,
-        from: i64,
-        to: i64,
-    ) -> Result<Vec<T>, StoreError>
+    pub(crate) async fn rows<T>(&mut self, sql: &'static str, from: i64, to: i64) -> Result<Vec<T>, LogFault>
     where
         T: for<'r> FromRow<'r, SqliteRow>,
     {

@@ -3,11 +3,10 @@
 use std::time::Instant;
 
 use futures_util::TryStreamExt;
-use hereabout_core::{AnchorId, Epoch, MAX_ANCHORS, RangeReading, Verdict};
+use hereabout_core::{AnchorId, Epoch, LogDamage, LogFault, MAX_ANCHORS, RangeReading, Verdict};
 use sqlx::Row;
 use sqlx::sqlite::SqliteRow;
 
-use crate::StoreError;
 use crate::codes::verdict_from;
 use crate::read::cursor::{Cursor, Kind, Pages};
 use crate::read::heads::next_heads;
@@ -25,7 +24,7 @@ pub struct Epochs {
 impl Kind for Epochs {
     type Item = Epoch;
 
-    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<Epoch>, StoreError> {
+    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<Epoch>, LogFault> {
         let mut heads = next_heads(pages, self.inherited).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
             return Ok(Vec::new());
@@ -60,9 +59,7 @@ impl Kind for Epochs {
         pages.page.learn(began.elapsed());
         done.map_err(|odd| match odd {
             Odd::Sql(e) => pages.failed(&e),
-            Odd::Frame(frame) => {
-                pages.damaged(format!("frame {frame} has ranges without a frame, or more than {MAX_ANCHORS}"))
-            }
+            Odd::Frame(frame) => pages.damaged(LogDamage::StrayRanges { frame, max: MAX_ANCHORS }),
         })?;
         pages.after = last;
         Ok(heads.into_iter().map(|(_, epoch)| epoch).collect())

@@ -1,8 +1,7 @@
 //! Events, as they were written.
 
-use hereabout_core::Timestamp;
+use hereabout_core::{LogFault, Timestamp};
 
-use crate::StoreError;
 use crate::read::cursor::{Cursor, Kind, Pages};
 
 /// An event, as it was written.
@@ -28,7 +27,7 @@ pub struct Events;
 impl Kind for Events {
     type Item = StoredEvent;
 
-    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<StoredEvent>, StoreError> {
+    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<StoredEvent>, LogFault> {
         let rows: Vec<EventCells> = pages
             .next_rows(
                 "SELECT seq, at_us, kind, detail FROM event WHERE session = ? AND seq > ? ORDER BY seq LIMIT ?",

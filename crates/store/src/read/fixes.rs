@@ -1,12 +1,11 @@
 //! Position reports, as they were published.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Location, TagId, TagPlace, TagState, Timestamp, Verdict};
+use hereabout_core::{Location, LogDamage, LogFault, TagId, TagPlace, TagState, Timestamp, Verdict};
 use hereabout_engine::{PositionReport, RejectedRange};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{FromRow, Row};
 
-use crate::StoreError;
 use crate::codes::{PlaceCells, no_fix_from, place_from, state_from};
 use crate::read::cells::{count, reals};
 use crate::read::cursor::{Cursor, Kind, Pages};
@@ -31,7 +30,7 @@ pub struct Fixes;
 impl Kind for Fixes {
     type Item = StoredFix;
 
-    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<StoredFix>, StoreError> {
+    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<StoredFix>, LogFault> {
         let rows: Vec<FixCells> = pages
             .next_rows(
                 "SELECT seq, at_us, valid_until_us, tag, state, frame, east_m, north_m, up_m, cov_ee_m2, cov_en_m2, \
@@ -43,7 +42,7 @@ impl Kind for Fixes {
             .await?;
         let last = rows.last().map(|row| row.seq);
         let fixes: Option<Vec<StoredFix>> = rows.into_iter().map(|row| row.fix).collect();
-        let mut fixes = fixes.ok_or_else(|| pages.damaged("a code in `fix` that means nothing".into()))?;
+        let mut fixes = fixes.ok_or_else(|| pages.damaged(LogDamage::PositionCode))?;
         add_ranges(pages, &mut fixes).await?;
         add_candidates(pages, &mut fixes).await?;
         pages.after = last.unwrap_or(pages.after);
@@ -54,7 +53,7 @@ impl Kind for Fixes {
 /// Fills in who was used and who was rejected.
 ///
 /// Where fixes were dropped, or never made, the frames of a batch can lie far apart: they are looked up in windows.
-async fn add_ranges(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<(), StoreError> {
+async fn add_ranges(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<(), LogFault> {
     let mut rest = fixes;
     while let Some(from) = rest.iter().find_map(|f| f.frame) {
         let to = from.saturating_add(pages.page.rows());
@@ -84,7 +83,7 @@ fn add_used_and_rejected(report: &mut PositionReport, ranges: &Ranges) {
 }
 
 /// Fills in both places of ambiguous reports.
-async fn add_candidates(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<(), StoreError> {
+async fn add_candidates(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<(), LogFault> {
     let (Some(first), Some(last)) = (fixes.first(), fixes.last()) else {
         return Ok(());
     };
@@ -101,10 +100,10 @@ async fn add_candidates(pages: &mut Pages, fixes: &mut [StoredFix]) -> Result<()
     for CandidateCells(seq, cells) in rows {
         if let Ok(i) = fixes.binary_search_by_key(&seq, |f| f.report.seq) {
             let Location::Ambiguous(candidates) = &mut fixes[i].report.location else {
-                return Err(pages.damaged(format!("report {seq} has candidates and is not ambiguous")));
+                return Err(pages.damaged(LogDamage::CandidatesOfOne { report: seq }));
             };
             let added = candidates.try_push(place_from(cells));
-            added.map_err(|_| pages.damaged(format!("report {seq} has more than two candidates")))?;
+            added.map_err(|_| pages.damaged(LogDamage::TooManyCandidates { report: seq }))?;
         }
     }
     Ok(())

@@ -1,9 +1,8 @@
 //! Frames with every range and its verdict.
 
-use hereabout_core::Epoch;
+use hereabout_core::{Epoch, LogFault};
 use hereabout_engine::JudgedEpoch;
 
-use crate::StoreError;
 use crate::read::cursor::{Cursor, Kind, Pages};
 use crate::read::heads::next_heads;
 use crate::read::ranges::judged_ranges;
@@ -18,7 +17,7 @@ pub struct Frames;
 impl Kind for Frames {
     type Item = JudgedEpoch;
 
-    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<JudgedEpoch>, StoreError> {
+    async fn next_page(&self, pages: &mut Pages) -> Result<Vec<JudgedEpoch>, LogFault> {
         let heads = next_heads(pages, false).await?;
         let (Some(&(first, _)), Some(&(last, _))) = (heads.first(), heads.last()) else {
             return Ok(Vec::new());

@@ -1,9 +1,8 @@
 //! Frames without their ranges.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Epoch, TagId, Timestamp};
+use hereabout_core::{Epoch, LogDamage, LogFault, TagId, Timestamp};
 
-use crate::StoreError;
 use crate::codes::doubt_from;
 use crate::read::cursor::Pages;
 
@@ -11,7 +10,7 @@ use crate::read::cursor::Pages;
 type HeadCells = (i64, i64, u32, Option<u32>, Option<i64>, Option<i64>, bool);
 
 /// Numbers and heads of the next frames; those that were inherited, which are a session's first ones, or the others.
-pub(crate) async fn next_heads(pages: &mut Pages, inherited: bool) -> Result<Vec<(i64, Epoch)>, StoreError> {
+pub(crate) async fn next_heads(pages: &mut Pages, inherited: bool) -> Result<Vec<(i64, Epoch)>, LogFault> {
     loop {
         let rows: Vec<HeadCells> = pages
             .next_rows(
@@ -35,13 +34,13 @@ pub(crate) async fn next_heads(pages: &mut Pages, inherited: bool) -> Result<Vec
 fn head(
     pages: &Pages,
     (number, at, tag, frame_seq, measured_at, doubt, _): HeadCells,
-) -> Result<(i64, Epoch), StoreError> {
+) -> Result<(i64, Epoch), LogFault> {
     let at = Timestamp::from_micros(at);
     let mut epoch = Epoch::new(at, TagId(tag), frame_seq, ArrayVec::new());
     epoch.measured_at = measured_at.map_or(at, Timestamp::from_micros);
     epoch.doubt = doubt.and_then(doubt_from);
     match doubt.filter(|_| epoch.doubt.is_none()) {
-        Some(code) => Err(pages.damaged(format!("doubt code {code} in frame {number}"))),
+        Some(code) => Err(pages.damaged(LogDamage::DoubtCode { code, frame: number })),
         None => Ok((number, epoch)),
     }
 }

@@ -3,10 +3,9 @@
 use std::collections::BTreeMap;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, MAX_ANCHORS};
+use hereabout_core::{AnchorId, LogDamage, LogFault, MAX_ANCHORS};
 use hereabout_engine::JudgedRange;
 
-use crate::StoreError;
 use crate::codes::verdict_from;
 use crate::read::cursor::Pages;
 
@@ -21,7 +20,7 @@ pub(crate) async fn judged_ranges(
     pages: &mut Pages,
     from: i64,
     to: i64,
-) -> Result<BTreeMap<i64, Ranges>, StoreError> {
+) -> Result<BTreeMap<i64, Ranges>, LogFault> {
     let rows: Vec<RangeCells> = pages
         .rows(
             "SELECT frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good \
@@ -33,14 +32,14 @@ pub(crate) async fn judged_ranges(
     let mut frames = BTreeMap::<i64, Ranges>::new();
     for (frame, anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good) in rows {
         let verdict = verdict_from(verdict)
-            .ok_or_else(|| pages.damaged(format!("verdict code {verdict} in frame {frame}")))?;
+            .ok_or_else(|| pages.damaged(LogDamage::VerdictCode { code: verdict, frame }))?;
         let anchor = AnchorId(anchor);
         let range =
             JudgedRange { anchor, raw_range_m, range_m, verdict, residual_m, standardised_residual, p_good };
         let ranges = frames.entry(frame).or_default();
         ranges
             .try_push(range)
-            .map_err(|_| pages.damaged(format!("frame {frame} has more than {MAX_ANCHORS} ranges")))?;
+            .map_err(|_| pages.damaged(LogDamage::TooManyRanges { frame, max: MAX_ANCHORS }))?;
     }
     Ok(frames)
 }

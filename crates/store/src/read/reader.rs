@@ -3,14 +3,13 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use hereabout_core::{AnchorId, Micros, TagId, Timestamp, odd_kind};
+use hereabout_core::{AnchorId, FileFault, LogFault, Micros, TagId, Timestamp, odd_kind};
 use hereabout_engine::{InheritedAnchor, InheritedTag, StartState};
 use sqlx::sqlite::SqliteConnectOptions;
 use sqlx::{ConnectOptions, SqliteConnection};
 
-use crate::StoreError;
 use crate::error::from_sqlx;
-use crate::files::{FileFault, beside};
+use crate::files::beside;
 use crate::read::cursor::{Cursor, Kind, Pages};
 use crate::read::epochs::{EpochCursor, Epochs};
 use crate::read::events::{EventCursor, Events};
@@ -28,15 +27,15 @@ pub struct LogReader {
 
 impl LogReader {
     /// Opens the log and makes sure that it is one, of a schema that this program reads.
-    pub async fn open(path: impl AsRef<Path>) -> Result<LogReader, StoreError> {
+    pub async fn open(path: impl AsRef<Path>) -> Result<LogReader, LogFault> {
         let path = path.as_ref().to_path_buf();
         match std::fs::metadata(&path).ok().map(|meta| odd_kind(&meta)) {
             Some(None) => {}
             Some(Some(kind)) => {
                 let fault = FileFault::NotPlain { path: path.clone(), kind };
-                return Err(StoreError::Untrusted { path, fault });
+                return Err(LogFault::Untrusted { path, fault });
             }
-            None => return Err(StoreError::NoSuchFile { path }),
+            None => return Err(LogFault::NoSuchFile { path }),
         }
         let options = SqliteConnectOptions::new()
             .filename(&path)
@@ -48,7 +47,7 @@ impl LogReader {
         match reader.check().await {
             // In a folder that may not be written SQLite cannot set up what it shares with a writer. Without a
             // write-ahead log beside the file there is no writer, and the file may be read as it stands.
-            Err(StoreError::Forbidden { .. }) if !reader.has_write_ahead_log() => {
+            Err(LogFault::Forbidden { .. }) if !reader.has_write_ahead_log() => {
                 reader.options = reader.options.immutable(true);
                 reader.check().await?;
             }
@@ -61,7 +60,7 @@ impl LogReader {
         beside(&self.path, "-wal").exists()
     }
 
-    async fn check(&self) -> Result<(), StoreError> {
+    async fn check(&self) -> Result<(), LogFault> {
         let mut db = self.connect().await?;
         refuse_other_databases(&self.path, &mut db).await?;
         let tables: i64 =
@@ -70,7 +69,7 @@ impl LogReader {
                 .await
                 .map_err(|e| from_sqlx(&self.path, &e))?;
         if tables == 0 {
-            return Err(StoreError::Empty { path: self.path.clone() });
+            return Err(LogFault::Empty { path: self.path.clone() });
         }
         let found: i64 = sqlx::query_scalar("SELECT coalesce(max(version), 0) FROM _sqlx_migrations")
             .fetch_one(&mut db)
@@ -79,17 +78,17 @@ impl LogReader {
         let (path, known) = (self.path.clone(), newest_schema());
         match found.cmp(&known) {
             std::cmp::Ordering::Equal => Ok(()),
-            std::cmp::Ordering::Greater => Err(StoreError::NewerSchema { path, found, known }),
-            std::cmp::Ordering::Less => Err(StoreError::OlderSchema { path, found, known }),
+            std::cmp::Ordering::Greater => Err(LogFault::NewerSchema { path, found, known }),
+            std::cmp::Ordering::Less => Err(LogFault::OlderSchema { path, found, known }),
         }
     }
 
-    async fn connect(&self) -> Result<SqliteConnection, StoreError> {
+    async fn connect(&self) -> Result<SqliteConnection, LogFault> {
         self.options.connect().await.map_err(|e| from_sqlx(&self.path, &e))
     }
 
     /// All sessions, oldest first.
-    pub async fn sessions(&self) -> Result<Vec<SessionInfo>, StoreError> {
+    pub async fn sessions(&self) -> Result<Vec<SessionInfo>, LogFault> {
         let mut db = self.connect().await?;
         let rows = sqlx::query(
             "SELECT id, started_at_us, ended_at_us, last_at_us, site_text, calibration_text, frame_layout, source, \
@@ -102,32 +101,29 @@ impl LogReader {
         rows.iter().map(|row| session_from(row).map_err(|e| from_sqlx(&self.path, &e))).collect()
     }
 
-    /// One session, or [`StoreError::NoSuchSession`] with the ids that there are, or [`StoreError::Empty`].
-    pub async fn session(&self, pick: SessionPick) -> Result<SessionInfo, StoreError> {
+    /// One session, or [`LogFault::NoSuchSession`] with the ids that there are, or [`LogFault::Empty`].
+    pub async fn session(&self, pick: SessionPick) -> Result<SessionInfo, LogFault> {
         let mut all = self.sessions().await?;
         let Some(newest) = all.pop() else {
-            return Err(StoreError::Empty { path: self.path.clone() });
+            return Err(LogFault::Empty { path: self.path.clone() });
         };
         let SessionPick::Id(id) = pick else {
             return Ok(newest);
         };
+        let last = newest.id;
         all.push(newest);
-        let have = match all.as_slice() {
-            [only] => format!("session {}", only.id),
-            [first, .., last] => format!("{} sessions, {} to {}", all.len(), first.id, last.id),
-            [] => String::new(),
-        };
+        let (count, first) = (all.len() as u64, all.first().map_or(last, |s| s.id));
         let found = all.into_iter().find(|s| s.id == id);
-        found.ok_or_else(|| StoreError::NoSuchSession { path: self.path.clone(), id, have })
+        found.ok_or_else(|| LogFault::NoSuchSession { path: self.path.clone(), id, count, first, last })
     }
 
     /// What the engine was fed in `session`, in order. For replays.
-    pub async fn epochs(&self, session: i64) -> Result<EpochCursor, StoreError> {
+    pub async fn epochs(&self, session: i64) -> Result<EpochCursor, LogFault> {
         self.cursor(session, Epochs { inherited: false }).await
     }
 
     /// What `session` began with; `None` for one that inherited nothing.
-    pub async fn start_state(&self, session: i64) -> Result<Option<StartState>, StoreError> {
+    pub async fn start_state(&self, session: i64) -> Result<Option<StartState>, LogFault> {
         let mut db = self.connect().await?;
         let failed = |e: sqlx::Error| from_sqlx(&self.path, &e);
         let numbers = sqlx::query_as::<_, (i64, i64, i64, i64)>(
@@ -185,7 +181,7 @@ impl LogReader {
     }
 
     /// How the time scale of `session` maps to UTC: from when on, and UTC minus the session's time; in order.
-    pub async fn clock(&self, session: i64) -> Result<Vec<(Timestamp, Micros)>, StoreError> {
+    pub async fn clock(&self, session: i64) -> Result<Vec<(Timestamp, Micros)>, LogFault> {
         let mut db = self.connect().await?;
         let rows = sqlx::query_as::<_, (i64, i64)>(
             "SELECT at_us, utc_minus_session_us FROM clock WHERE session = ? ORDER BY at_us",
@@ -199,21 +195,21 @@ impl LogReader {
     }
 
     /// Every range of `session` with its verdict, frame by frame.
-    pub async fn frames(&self, session: i64) -> Result<FrameCursor, StoreError> {
+    pub async fn frames(&self, session: i64) -> Result<FrameCursor, LogFault> {
         self.cursor(session, Frames).await
     }
 
     /// The position reports of `session`, in order.
-    pub async fn fixes(&self, session: i64) -> Result<FixCursor, StoreError> {
+    pub async fn fixes(&self, session: i64) -> Result<FixCursor, LogFault> {
         self.cursor(session, Fixes).await
     }
 
     /// The events of `session`, in order.
-    pub async fn events(&self, session: i64) -> Result<EventCursor, StoreError> {
+    pub async fn events(&self, session: i64) -> Result<EventCursor, LogFault> {
         self.cursor(session, Events).await
     }
 
-    async fn cursor<K: Kind>(&self, session: i64, kind: K) -> Result<Cursor<K>, StoreError> {
+    async fn cursor<K: Kind>(&self, session: i64, kind: K) -> Result<Cursor<K>, LogFault> {
         let db = self.connect().await?;
         Ok(Cursor::new(Pages::new(db, self.path.clone(), session), kind))
     }

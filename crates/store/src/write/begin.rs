@@ -2,18 +2,18 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::StoreError;
 use crate::error::from_sqlx;
+use crate::file::reopen::note_of;
 use crate::file::store::Store;
-use crate::write::notes::{left_words, note};
 use crate::write::numbers::EventNumbers;
 use crate::write::record::Record;
 use crate::write::session::{Keeping, SessionStart, WriterOptions, insert_alone, reserve_numbers};
 use crate::write::writer::SessionWriter;
+use hereabout_core::LogFault;
 
 impl Store {
     /// Writes the session's row and starts the task that writes the rest. Needs a tokio runtime.
-    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, StoreError> {
+    pub async fn begin_session(self, start: SessionStart) -> Result<SessionWriter, LogFault> {
         self.begin_session_with(start, WriterOptions::default()).await
     }
 
@@ -22,7 +22,7 @@ impl Store {
         self,
         start: SessionStart,
         options: WriterOptions,
-    ) -> Result<SessionWriter, StoreError> {
+    ) -> Result<SessionWriter, LogFault> {
         self.begin(start, options, None).await
     }
 
@@ -33,11 +33,10 @@ impl Store {
         self,
         path: PathBuf,
         start: SessionStart,
-        instead_of: Option<StoreError>,
+        instead_of: Option<LogFault>,
         numbers: EventNumbers,
-    ) -> Result<SessionWriter, StoreError> {
-        let note = instead_of.map(|damage| note(&damage, &self.file.path));
-        let note = note.or_else(|| self.left.as_deref().map(left_words));
+    ) -> Result<SessionWriter, LogFault> {
+        let note = note_of(instead_of, self.left.clone(), &self.file.path);
         let writer = self.begin(start, WriterOptions::default(), Some(Keeping { path, numbers })).await?;
         writer.set_note(note);
         Ok(writer)
@@ -48,7 +47,7 @@ impl Store {
         start: SessionStart,
         options: WriterOptions,
         keeping: Option<Keeping>,
-    ) -> Result<SessionWriter, StoreError> {
+    ) -> Result<SessionWriter, LogFault> {
         let inherited = self.inherited.take();
         let failed = |path: &Path, e: &sqlx::Error| from_sqlx(path, e);
         if let Some(until) = keeping.as_ref().and_then(|k| k.numbers.to_reserve()) {

@@ -2,7 +2,6 @@
 
 mod begin;
 mod insert;
-mod notes;
 pub(crate) mod numbers;
 pub(crate) mod queue;
 pub(crate) mod record;

@@ -10,7 +10,7 @@ use std::path::PathBuf;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use hereabout_core::Timestamp;
+use hereabout_core::{LogFault, LogNote, LogProblem, Timestamp};
 use tokio::sync::Notify;
 
 use crate::write::record::{Record, Row};
@@ -36,12 +36,12 @@ pub struct WriterStats {
     pub commits: u64,
     /// Stamp of the newest record that is committed (data time, the writer reads no clock).
     pub last_commit_at: Option<Timestamp>,
-    /// What is wrong just now, in words; `None` when the last write succeeded.
-    pub last_error: Option<String>,
+    /// What is wrong just now; `None` when the last write succeeded.
+    pub last_error: Option<LogProblem>,
     /// The file that is written; `None` until one could be opened.
     pub path: Option<PathBuf>,
-    /// Why that is another file than the one that was asked for, and what to do, in words.
-    pub note: Option<String>,
+    /// Why that is another file than the one that was asked for, or where rows of it are.
+    pub note: Option<LogNote>,
     /// Size of the write-ahead log when it is far larger than it should be, bytes: another program reads the log and does
     /// not let go.
     pub overgrown_wal: Option<u64>,
@@ -275,7 +275,7 @@ impl Queue {
     }
 
     /// Why it is another one than it should be.
-    pub(crate) fn set_note(&self, note: Option<String>) {
+    pub(crate) fn set_note(&self, note: Option<LogNote>) {
         self.lock().stats.note = note;
     }
 
@@ -295,10 +295,10 @@ impl Queue {
     }
 
     /// The transaction failed: its records wait again, before the others.
-    pub(crate) fn give_back(&self, records: Vec<Record>, error: String) {
+    pub(crate) fn give_back(&self, records: Vec<Record>, fault: LogFault) {
         let mut s = self.lock();
         (s.in_flight, s.in_flight_rows, s.in_flight_sessions) = (0, [0; 3], 0);
-        s.stats.last_error = Some(error);
+        s.stats.last_error = Some(LogProblem::Failed(fault));
         for record in records.into_iter().rev() {
             s.waiting.push_front(record);
         }
@@ -341,7 +341,7 @@ impl Queue {
     pub(crate) fn stats(&self) -> WriterStats {
         let s = self.lock();
         let slow = s.busy_since.map(|since| since.elapsed()).filter(|busy| *busy >= SLOW);
-        let slow = slow.map(|busy| format!("the disk has not answered for {} s", busy.as_secs()));
+        let slow = slow.map(|busy| LogProblem::Slow { waited_s: busy.as_secs() });
         let last_error = s.stats.last_error.clone().or(slow);
         WriterStats { queued: s.waiting.len() + s.in_flight, last_error, ..s.stats.clone() }
     }

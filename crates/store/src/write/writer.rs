@@ -21,18 +21,16 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
-use hereabout_core::Timestamp;
+use hereabout_core::{LogDamage, LogFault, LogNote, LogProblem, SqliteFault, Timestamp};
 use hereabout_engine::StartState;
 use sqlx::{Connection, SqliteConnection};
 use tokio::task::JoinHandle;
 use tokio::time::{Instant, MissedTickBehavior};
 
-use crate::StoreError;
-use crate::error::{from_sqlx, sqlite_code};
-use crate::file::reopen::{DiskTask, Found, Reopener};
+use crate::error::{damaged_file, from_sqlx, sqlite_code};
+use crate::file::reopen::{DiskTask, Found, Reopener, note_of};
 use crate::file::store::{FileState, LogFile, Store};
 use crate::write::insert::{Inserter, SessionProgress};
-use crate::write::notes::{left_words, note};
 use crate::write::numbers::EventNumbers;
 use crate::write::queue::WriterStats;
 use crate::write::queue::{Committed, Ending, Queue};
@@ -57,7 +55,7 @@ const LAST_PATIENCE: Duration = Duration::from_secs(15);
 pub struct SessionWriter {
     id: Option<i64>,
     queue: Arc<Queue>,
-    task: Option<JoinHandle<Result<WriterStats, StoreError>>>,
+    task: Option<JoinHandle<Result<WriterStats, LogFault>>>,
     path: PathBuf,
 }
 
@@ -95,10 +93,10 @@ impl SessionWriter {
         start: SessionStart,
         options: WriterOptions,
         numbers: EventNumbers,
-        problem: &StoreError,
+        problem: &LogFault,
     ) -> SessionWriter {
         let writer = Writer::new(options, Some(Keeping { path: path.clone(), numbers }));
-        writer.queue.give_back(Vec::new(), problem.to_string());
+        writer.queue.give_back(Vec::new(), problem.clone());
         writer.queue.push(Record::session(SessionBegin::new(start, None)));
         writer.spawn(options.commit_every, None, path)
     }
@@ -132,12 +130,12 @@ impl SessionWriter {
     pub fn stats(&self) -> WriterStats {
         let mut stats = self.queue.stats();
         if self.task.as_ref().is_some_and(JoinHandle::is_finished) {
-            stats.last_error = Some("the task that writes the log broke: restart the daemon".to_owned());
+            stats.last_error = Some(LogProblem::WriterBroke);
         }
         stats
     }
 
-    pub(crate) fn set_note(&self, note: Option<String>) {
+    pub(crate) fn set_note(&self, note: Option<LogNote>) {
         self.queue.set_note(note);
     }
 
@@ -149,17 +147,16 @@ impl SessionWriter {
     /// Writes everything that is queued and the end of the session, empties the write-ahead log and closes the file.
     ///
     /// On a failing disk it gives up after three tries, on one that does not answer after 15 s, with
-    /// [`StoreError::Unwritten`]; what was committed stays.
-    pub async fn finish(mut self, ended_at: Timestamp) -> Result<WriterStats, StoreError> {
+    /// [`LogFault::Unwritten`]; what was committed stays.
+    pub async fn finish(mut self, ended_at: Timestamp) -> Result<WriterStats, LogFault> {
         self.queue.close(Ending::Finished(ended_at));
-        let stopped = || StoreError::WriterStopped { path: self.path.clone() };
+        let stopped = || LogFault::WriterStopped { path: self.path.clone() };
         let Some(mut task) = self.task.take() else { return Err(stopped()) };
         match tokio::time::timeout(LAST_PATIENCE, &mut task).await {
             Ok(done) => done.unwrap_or_else(|_| Err(unwritten(&self.queue, stopped()))),
             Err(_) => {
                 task.abort();
-                let cause =
-                    StoreError::NoAnswer { path: self.path.clone(), waited_s: LAST_PATIENCE.as_secs() };
+                let cause = LogFault::NoAnswer { path: self.path.clone(), waited_s: LAST_PATIENCE.as_secs() };
                 Err(unwritten(&self.queue, cause))
             }
         }
@@ -173,9 +170,9 @@ impl Drop for SessionWriter {
 }
 
 /// Gives up on what waits, because of `cause`.
-fn unwritten(queue: &Queue, cause: StoreError) -> StoreError {
+fn unwritten(queue: &Queue, cause: LogFault) -> LogFault {
     let [frames, fixes, events] = queue.give_up();
-    StoreError::Unwritten { frames, fixes, events, cause: Box::new(cause) }
+    LogFault::Unwritten { frames, fixes, events, cause: Box::new(cause) }
 }
 
 /// A file that is open.
@@ -289,7 +286,7 @@ impl Writer {
         SessionWriter { id, queue, path, task: Some(tokio::spawn(self.run(commit_every))) }
     }
 
-    async fn run(mut self, commit_every: Duration) -> Result<WriterStats, StoreError> {
+    async fn run(mut self, commit_every: Duration) -> Result<WriterStats, LogFault> {
         let mut second = tokio::time::interval_at(Instant::now() + commit_every, commit_every);
         // A late commit moves the following ones: never two within one period.
         second.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -401,9 +398,8 @@ impl Writer {
             }
         }
         self.kept = kept;
-        let note = instead_of.map(|damage| note(&damage, &open.file.path));
-        let note = note.or_else(|| Some(left_words(&left?)));
-        tracing::warn!(path = %open.file.path.display(), note, "the log goes on in a file that was just opened");
+        let note = note_of(instead_of, left, &open.file.path);
+        tracing::warn!(path = %open.file.path.display(), ?note, "the log goes on in a file that was just opened");
         self.queue.set_note(note);
         self.run_in(open);
         Ok(())
@@ -467,7 +463,7 @@ impl Writer {
         let Some(open) = &mut self.open else { return Err(Trouble::Gone) };
         // The first record of all is a session.
         let Some(session) = self.now.session else {
-            return Err(Trouble::Refused("a record before any session".to_owned()));
+            return Err(Trouble::Refused(LogDamage::NoSessionYet));
         };
         Ok(self.inserter.insert(&mut open.db, session, records, &mut self.now.progress).await?)
     }
@@ -488,7 +484,7 @@ impl Writer {
             match self.insert_alone(record).await {
                 Ok(()) => self.in_transaction.push(record.clone()),
                 Err(Trouble::Refused(why)) => {
-                    tracing::warn!(at = %record.at(), why, "a record that the log's schema refuses was left out");
+                    tracing::warn!(at = %record.at(), ?why, "a record that the log's schema refuses was left out");
                     self.queue.refuse(record, self.now.turned);
                 }
                 Err(trouble) => {
@@ -571,7 +567,7 @@ impl Writer {
     }
 
     /// Draws the consequences of a round. One line in the program's log per change of state.
-    async fn settle(&mut self, done: Result<(), Trouble>) -> Option<StoreError> {
+    async fn settle(&mut self, done: Result<(), Trouble>) -> Option<LogFault> {
         let trouble = match done {
             Ok(()) => {
                 if self.ailing {
@@ -594,22 +590,22 @@ impl Writer {
         let error = trouble.error(self.path());
         if let (Some(reopener), true) = (&mut self.reopener, damaged) {
             let open = self.open.as_ref().map(|o| o.file.path.clone());
-            reopener.pass_over(&open.or_else(|| error.damaged_file()).unwrap_or_default());
+            reopener.pass_over(&open.or_else(|| damaged_file(&error)).unwrap_or_default());
         }
         let back = std::mem::take(&mut self.in_transaction);
-        self.queue.give_back(back, error.to_string());
+        self.queue.give_back(back, error.clone());
         if lasting && self.reopener.is_some() && self.open.is_some() {
             self.give_up_file(&error).await;
         } else if !self.one_by_one && !self.ailing {
             self.ailing = true;
-            tracing::warn!(%error, "the log cannot be written; it is tried again every second");
+            tracing::warn!(?error, "the log cannot be written; it is tried again every second");
         }
         Some(error)
     }
 
     /// Lets go of a file that is gone or damaged.
-    async fn give_up_file(&mut self, error: &StoreError) {
-        tracing::warn!(%error, "the log goes on in another file");
+    async fn give_up_file(&mut self, error: &LogFault) {
+        tracing::warn!(?error, "the log goes on in another file");
         let Some(Open { mut db, file }) = self.open.take() else { return };
         // A file that was only moved keeps what is still in its write-ahead log. This must be over before another one takes
         // its name: the write-ahead log goes by that.
@@ -624,7 +620,7 @@ impl Writer {
     }
 
     /// The end of the session: everything out, the stamp in, the file closed.
-    async fn end(mut self, ending: Ending) -> Result<WriterStats, StoreError> {
+    async fn end(mut self, ending: Ending) -> Result<WriterStats, LogFault> {
         let ended_at = match ending {
             Ending::Finished(at) => Some(at),
             Ending::Abandoned => None,
@@ -663,9 +659,9 @@ enum Trouble {
     /// The file is no longer where it was.
     Gone,
     /// No file could be opened.
-    Open(StoreError),
+    Open(LogFault),
     /// The schema does not allow this record.
-    Refused(String),
+    Refused(LogDamage),
     /// The disk, a lock, anything that may pass.
     Sql(sqlx::Error),
 }
@@ -675,7 +671,10 @@ impl From<sqlx::Error> for Trouble {
         // SQLITE_CONSTRAINT_CHECK, _NOTNULL, _PRIMARYKEY, _UNIQUE, _DATATYPE and SQLITE_MISMATCH are about the
         // record's own values (codes: https://www.sqlite.org/rescode.html).
         match sqlite_code(&e) {
-            Some(275 | 1299 | 1555 | 2067 | 3091 | 20) => Trouble::Refused(e.to_string()),
+            Some(275 | 1299 | 1555 | 2067 | 3091 | 20) => {
+                tracing::debug!(error = %e, "the schema refuses a record");
+                Trouble::Refused(LogDamage::Refused(SqliteFault { code: sqlite_code(&e) }))
+            }
             _ => Trouble::Sql(e),
         }
     }
@@ -695,16 +694,16 @@ impl Trouble {
     fn is_damage(&self) -> bool {
         match self {
             Trouble::Gone | Trouble::Refused(_) => false,
-            Trouble::Open(e) => e.damaged_file().is_some(),
+            Trouble::Open(e) => damaged_file(e).is_some(),
             Trouble::Sql(_) => self.is_of_the_file(),
         }
     }
 
-    fn error(self, path: PathBuf) -> StoreError {
+    fn error(self, path: PathBuf) -> LogFault {
         match self {
-            Trouble::Gone => StoreError::Gone { path },
+            Trouble::Gone => LogFault::Gone { path },
             Trouble::Open(e) => e,
-            Trouble::Refused(detail) => StoreError::Damaged { path, detail },
+            Trouble::Refused(damage) => LogFault::Damaged { path, damage },
             Trouble::Sql(e) => from_sqlx(&path, &e),
         }
     }

@@ -15,8 +15,8 @@ use hereabout_solve::calibrate::adjust::{
 use hereabout_solve::calibrate::displacement::DisplacementVerdict;
 use hereabout_solve::calibrate::occupation::OccupationRefusal;
 
-use crate::plausible;
 use crate::said::{Fact, Said, Topic};
+use crate::site::plausible;
 
 pub use checkpoint::{honesty, left_out_positions, no_position, reused_place, verdict as accuracy};
 

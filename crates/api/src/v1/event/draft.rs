@@ -1,25 +1,18 @@
 //! Events as they are made: kind, words and facts, without a number.
 
-use hereabout_core::{AnchorId, MAX_TAGS, Micros, Site, TagId, Timestamp};
+use hereabout_core::{AnchorId, Micros, Site, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorChange, AnchorState, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife,
-    ZoneReport,
+    AnchorChange, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife, ZoneReport,
 };
-use hereabout_words::anchor;
-use hereabout_words::time::{rfc3339, span};
+use hereabout_words::time::rfc3339;
+use hereabout_words::{anchor, event, zone};
 use serde::Serialize;
 
 use super::{EventKind, facts::*};
-use crate::v1::{
-    FindingBody, KitFindingBody, json,
-    number::round_1e4,
-    zone::{tag_begins, tag_words, zone_words},
-};
+use crate::v1::{FindingBody, KitFindingBody, json, number::round_1e4};
 
 /// Longest text that goes into an event, characters: the log keeps 4096 for all of its facts.
 const MAX_TEXT_CHARS: usize = 1_200;
-/// What a change of site file or offsets means.
-const ANEW: &str = "tracks are computed anew from the last ranges, zones start as unknown";
 /// Longest text of one fact, characters.
 const MAX_FACT_CHARS: usize = 300;
 
@@ -62,7 +55,7 @@ impl EventDraft {
 
     fn zone(report: &ZoneReport, site: &Site) -> EventDraft {
         let zone = site.zones().get(report.zone).map_or_else(String::new, |z| z.name.clone());
-        let words = zone_words(report, &zone, site.tag_name(report.tag));
+        let words = zone::reported(report, &zone, site.tag_name(report.tag)).words;
         let facts = EventFacts::Zone(ZoneFacts {
             zone,
             tag: report.tag.0,
@@ -77,11 +70,7 @@ impl EventDraft {
 
     fn anchor(change: &AnchorChange, site: &Site) -> EventDraft {
         let name = anchor_name(change.anchor, site);
-        let words = match change.now {
-            AnchorState::Heard => format!("Anchor {} ({name}) is heard.", change.anchor),
-            AnchorState::Silent => format!("Anchor {} ({name}) fell silent.", change.anchor),
-            AnchorState::NeverHeard => format!("Anchor {} ({name}) has not been heard.", change.anchor),
-        };
+        let words = event::anchor(change.anchor, &name, change.now);
         let facts = AnchorEventFacts {
             anchor: change.anchor.0,
             name,
@@ -94,8 +83,7 @@ impl EventDraft {
     fn finding(change: &FindingChange, site: &Site) -> EventDraft {
         let name = anchor_name(change.anchor, site);
         let said = anchor::found(&change.finding, change.anchor, site.anchors());
-        let over = if change.over { "over: " } else { "" };
-        let words = format!("Anchor {} ({name}): {over}{}.", change.anchor, said.words);
+        let words = event::finding(change.anchor, &name, change.over, &said.words);
         let finding = FindingBody::new(&change.finding, &said, site.anchors());
         let instead_of = change.instead_of.as_ref().map(anchor::code);
         let facts =
@@ -106,26 +94,17 @@ impl EventDraft {
     /// Something was found about the kit, or is over.
     pub fn kit(change: &KitChange, site: &Site) -> EventDraft {
         let finding = KitFindingBody::new(&change.finding, site.into());
-        let over = if change.over { "over: " } else { "" };
-        let words = format!("The kit: {over}{}.", finding.words);
+        let words = event::kit(change.over, &finding.words);
         let facts = KitEventFacts { over: change.over, finding };
         EventDraft::new(change.at, EventKind::Kit, &words, &EventFacts::Kit(facts))
     }
 
     fn tag(change: &TagChange, site: &Site) -> EventDraft {
         let name = site.tag_name(change.tag);
-        let tag = tag_begins(change.tag, name);
         let (kind, silent_for, words) = match change.now {
-            TagLife::Admitted => {
-                (EventKind::TagAdmitted, None, format!("{tag} is heard, and tracked from now on."))
-            }
+            TagLife::Admitted => (EventKind::TagAdmitted, None, event::tag_admitted(change.tag, name)),
             TagLife::Retired { silent_for } => {
-                let counts = if names_tag(site, change.tag) {
-                    "zones that name it stay unknown"
-                } else {
-                    "zones count it no more"
-                };
-                let words = format!("{tag} was silent for {}, and is forgotten: {counts}.", span(silent_for));
+                let words = event::tag_retired(change.tag, name, silent_for, names_tag(site, change.tag));
                 (EventKind::TagRetired, Some(silent_for), words)
             }
         };
@@ -138,28 +117,22 @@ impl EventDraft {
     }
 
     fn restart(report: &PositionReport, site: &Site) -> EventDraft {
-        let tag = tag_words(report.tag, site.tag_name(report.tag));
-        let words = format!("The track of {tag} was given up for another place: it may have jumped.");
+        let words = event::restart(report.tag, site.tag_name(report.tag));
         let facts = EventFacts::Restart(RestartFacts { tag: report.tag.0 });
         EventDraft::new(report.at, EventKind::Restart, &words, &facts)
     }
 
     /// The wire to the kit; `reason` in words while it waits, `None` when it is connected.
     pub fn link(at: Timestamp, reason: Option<&str>) -> EventDraft {
-        let (state, words) = match reason {
-            None => ("connected", "The kit is connected.".to_owned()),
-            Some(reason) => ("waiting", format!("The link to the kit is waiting: {reason}.")),
-        };
+        let state = if reason.is_none() { "connected" } else { "waiting" };
+        let words = event::link(reason);
         let facts = LinkFacts { state, reason: reason.map(|r| bounded(r, MAX_FACT_CHARS)) };
         EventDraft::new(at, EventKind::Link, &words, &EventFacts::Link(facts))
     }
 
     /// The daemon started, after a run of which this is known.
     pub fn start(at: Timestamp, version: &str, site: &str, before: RunBefore) -> EventDraft {
-        let words = format!(
-            "The daemon started (version {version}, {site}); zones are unknown until told; {}.",
-            before.words()
-        );
+        let words = event::start(version, site, &before.words());
         let facts = StartFacts {
             version: bounded(version, MAX_FACT_CHARS),
             site: bounded(site, MAX_FACT_CHARS),
@@ -172,27 +145,25 @@ impl EventDraft {
 
     /// The daemon stopped.
     pub fn stop(at: Timestamp) -> EventDraft {
-        let words = "The daemon stopped; zones are unknown from now on.".to_owned();
-        EventDraft::new(at, EventKind::Stop, &words, &EventFacts::None(NoFacts {}))
+        EventDraft::new(at, EventKind::Stop, event::STOP, &EventFacts::None(NoFacts {}))
     }
 
     /// The site file was read again: how it came about, as a part of a sentence.
     pub fn configuration(at: Timestamp, how: &str) -> EventDraft {
-        let words = format!("The configuration was {how}; {ANEW}.");
+        let words = event::configuration(how);
         EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
     }
 
     /// Somebody said that an anchor was mended.
     pub fn mended(at: Timestamp, anchor: AnchorId, site: &Site) -> EventDraft {
         let name = anchor_name(anchor, site);
-        let words =
-            format!("Anchor {anchor} ({name}) was said to be mended: its evidence begins anew; {ANEW}.");
+        let words = event::mended(anchor, &name);
         EventDraft::new(at, EventKind::Configuration, &words, &EventFacts::None(NoFacts {}))
     }
 
     /// New offsets are in force: how they came, as a part of a sentence.
     pub fn calibration(at: Timestamp, how: &str) -> EventDraft {
-        let words = format!("A calibration was {how}; {ANEW}.");
+        let words = event::calibration(how);
         EventDraft::new(at, EventKind::Calibration, &words, &EventFacts::None(NoFacts {}))
     }
 
@@ -204,45 +175,21 @@ impl EventDraft {
         utc_minus_session: Micros,
         synchronised: Option<bool>,
     ) -> EventDraft {
-        let sync = match synchronised {
-            Some(true) => "it is synchronised",
-            Some(false) => "it is not synchronised: set up time synchronisation",
-            None => "whether it is synchronised is not known",
-        };
         let (by_s, offset_s) = (by.secs_f64(), utc_minus_session.secs_f64());
-        let words = if by == Micros::ZERO {
-            format!("The computer's clock: {sync}.")
-        } else {
-            let way = if by_s > 0.0 { "forward" } else { "back" };
-            format!(
-                "The computer's clock was set {way} by {:.3} s; stamps follow it, answers do not; {sync}.",
-                by_s.abs()
-            )
-        };
+        let words = event::clock(by, synchronised);
         let facts = ClockFacts { by_s, utc_minus_session_s: offset_s, synchronised };
         EventDraft::new(at, EventKind::Clock, &words, &EventFacts::Clock(facts))
     }
 
     /// `count` more of something were lost, `total` since the start.
     pub fn data_lost(at: Timestamp, what: LostWhat, count: u64, total: u64) -> EventDraft {
-        let frames = if count == 1 { "1 frame".to_owned() } else { format!("{count} frames") };
-        let in_log = |one: &str| {
-            let s = if count == 1 { "" } else { "s" };
-            format!("Missing in the log: {count} {one}{s}. See its state in /v1/status.")
-        };
         let words = match what {
-            LostWhat::LogFrames => in_log("frame"),
-            LostWhat::LogPositions => in_log("position"),
-            LostWhat::LogEvents => in_log("event"),
-            LostWhat::OutOfOrder => format!("Left out: {frames}, older than the one before."),
-            LostWhat::TooManyTags => {
-                format!(
-                    "Left out: {frames} of further tags: {MAX_TAGS} are tracked already. Switch some off, or list in the site file those to track."
-                )
-            }
-            LostWhat::DamagedFrames => {
-                format!("Damaged on arrival: {frames}. Check the cable, its length, and baud.")
-            }
+            LostWhat::LogFrames => event::missing_in_log(count, "frame"),
+            LostWhat::LogPositions => event::missing_in_log(count, "position"),
+            LostWhat::LogEvents => event::missing_in_log(count, "event"),
+            LostWhat::OutOfOrder => event::out_of_order(count),
+            LostWhat::TooManyTags => event::too_many_tags(count),
+            LostWhat::DamagedFrames => event::damaged_frames(count),
         };
         let facts = EventFacts::Lost(LostFacts { what, count, total });
         EventDraft::new(at, EventKind::DataLost, &words, &facts)

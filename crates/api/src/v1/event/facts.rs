@@ -1,5 +1,6 @@
 //! The facts of events, by their kind.
 
+use hereabout_words::event;
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -161,13 +162,12 @@ impl RunBefore {
 
     /// As the end of a sentence.
     pub(super) fn words(self) -> String {
-        let after = self.seq.map_or_else(String::new, |seq| format!(" after event {seq}"));
         match (self.ended, self.missing) {
-            (BeforeName::None, _) => "the log is new".to_owned(),
-            (BeforeName::Unknown, _) => "what happened before is not known here".to_owned(),
-            (BeforeName::CutOff, _) => format!("the run before was cut off: events{after} may be missing"),
-            (BeforeName::Stopped, Some(1..)) => "events of the run before are missing in the log".to_owned(),
-            (BeforeName::Stopped, _) => format!("the run before ended{after}"),
+            (BeforeName::None, _) => event::LOG_IS_NEW.to_owned(),
+            (BeforeName::Unknown, _) => event::BEFORE_UNKNOWN.to_owned(),
+            (BeforeName::CutOff, _) => event::cut_off_before(self.seq),
+            (BeforeName::Stopped, Some(1..)) => event::EVENTS_OF_BEFORE_MISSING.to_owned(),
+            (BeforeName::Stopped, _) => event::ended_before(self.seq),
         }
     }
 }

@@ -346,7 +346,7 @@ impl Show {
         }
         let mut odd = Reported::new();
         for warning in &table.warnings {
-            let (code, tag, anchor) = warning.topic();
+            let (code, (tag, anchor)) = (hearing::code(warning), warning.about());
             odd.insert((code, tag, anchor));
             if self.reported.contains(&(code, tag, anchor)) {
                 continue;

@@ -63,8 +63,9 @@ fn what_is_in_flight_counts_and_comes_back_in_order() {
     let taken = q.take(1, 2);
     q.push(event(5));
     assert_eq!(q.stats().dropped_events, 1, "two in flight and two waiting is full");
-    q.give_back(taken, "disk full".into());
-    assert_eq!(q.stats().last_error.as_deref(), Some("disk full"));
+    let full = LogFault::DiskFull { path: "larkfield.db".into() };
+    q.give_back(taken, full.clone());
+    assert_eq!(q.stats().last_error, Some(LogProblem::Failed(full)));
     assert_eq!(stamps(&q.take(1, 10)), [1, 2, 4, 5]);
 }
 

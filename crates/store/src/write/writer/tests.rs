@@ -5,6 +5,7 @@ use std::path::Path;
 
 use super::*;
 use crate::{LogReader, SessionPick};
+use hereabout_core::LogFault;
 
 #[path = "../../../tests/support/mod.rs"]
 mod support;
@@ -69,6 +70,11 @@ async fn assert_whole(path: &Path) {
 
 fn disk_full() -> sqlx::Error {
     sqlx::Error::Io(std::io::ErrorKind::StorageFull.into())
+}
+
+/// What people are told is wrong.
+fn problem_words(stats: &WriterStats) -> String {
+    hereabout_words::log::problem(stats.last_error.as_ref().unwrap()).line()
 }
 
 #[tokio::test]
@@ -137,11 +143,11 @@ async fn a_full_disk_costs_what_the_queue_cannot_hold_and_no_more() {
     }
     let stats = w.queue.stats();
     assert!(stats.written_frames > 0);
-    assert!(stats.last_error.unwrap().contains("is full"));
+    assert!(problem_words(&stats).contains("is full"));
     assert_whole(&path).await;
     let session = w.kept.session.unwrap();
     let error = w.end(Ending::Finished(at(pushed))).await.unwrap_err();
-    assert!(matches!(error, StoreError::Unwritten { frames: 1.., .. }), "{error}");
+    assert!(matches!(error, LogFault::Unwritten { frames: 1.., .. }), "{error:?}");
     assert_whole(&path).await;
     let log = LogReader::open(&path).await.unwrap();
     let info = log.session(SessionPick::Id(session)).await.unwrap();
@@ -177,7 +183,7 @@ async fn a_deleted_log_is_reported_and_a_returned_one_goes_on() {
     both(2).for_each(|r| w.queue.push(r));
     w.round(true).await;
     let stats = w.queue.stats();
-    assert!(stats.last_error.unwrap().contains("moved or deleted"));
+    assert!(problem_words(&stats).contains("moved or deleted"));
     assert_eq!((stats.written_frames, stats.queued), (1, 2));
     std::fs::rename(&aside, &path).unwrap();
     w.round(true).await;
@@ -252,7 +258,7 @@ async fn a_log_that_turns_out_damaged_is_left_and_goes_on_beside_it() {
     assert_eq!((stats.written_frames, stats.queued, stats.last_error), (3, 0, None), "nothing is lost");
     let beside = folder.path().join("larkfield.2.db");
     assert_eq!(stats.path.as_deref(), Some(&*std::fs::canonicalize(&beside).unwrap()));
-    let note = stats.note.unwrap();
+    let note = hereabout_words::log::note(&stats.note.unwrap()).line();
     assert!(note.contains("larkfield.db is damaged") && note.contains("larkfield.2.db"), "{note}");
     w.end(Ending::Finished(at(4))).await.unwrap();
     assert_eq!(std::fs::read(&path).unwrap(), damaged, "it is left as it is");
@@ -272,7 +278,7 @@ async fn sessions_follow_each_other_in_the_queue_while_the_disk_fails() {
         w.queue.push(Record::session(begin));
         both(n).for_each(|r| w.queue.push(r));
     }
-    assert!(w.queue.stats().last_error.unwrap().contains("is full"));
+    assert!(problem_words(&w.queue.stats()).contains("is full"));
     w.before_write = None;
     w.round(true).await;
     let stats = w.queue.stats();
@@ -528,7 +534,7 @@ async fn a_log_that_is_moved_while_another_program_reads_it_loses_no_row() {
     }
     let stats = w.queue.stats();
     assert_eq!((stats.written_frames, stats.queued, stats.last_error), (3, 0, None));
-    let note = stats.note.unwrap();
+    let note = hereabout_words::log::note(&stats.note.unwrap()).line();
     assert!(note.contains("larkfield.db-wal.left-1"), "{note}");
     w.end(Ending::Finished(at(4))).await.unwrap();
     drop(other);

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use hereabout_core::{CaptureFault, FileKind, Holder, IoFault, LinkReason, TimesProblem};
 
-use crate::io;
+use crate::system::io;
 
 /// A short fixed word for machines, one per kind.
 pub fn code(reason: &LinkReason) -> &'static str {
@@ -194,6 +194,16 @@ fn times_words(problem: &TimesProblem) -> String {
         TimesProblem::TimeBackward => "the time goes backward".to_owned(),
         TimesProblem::FirstNotZero => "the first read must start at byte_offset 0".to_owned(),
     }
+}
+
+/// One line about a link that stands: for how long, and from where.
+pub fn connected_line(held: &str, source: &str) -> String {
+    format!("Link: connected for {held}, {source}")
+}
+
+/// One line about a link that waits: for how long, and why.
+pub fn waiting_line(held: &str, reason: &str) -> String {
+    format!("Link: WAITING for {held}: {reason}")
 }
 
 /// What a latency timer of a USB serial adapter means that makes positions older; what to do about it is

@@ -1,8 +1,9 @@
 //! Whether an anchor stands where the site file says, as far as its ranges tell.
 
+use hereabout_core::AnchorId;
 use hereabout_engine::{CannotTell, PlaceAnswer};
 
-use crate::numbers::metres;
+use crate::numbers::{list, metres};
 use crate::said::{Said, Topic};
 
 /// The answer; its code is that of the reason where nobody can say.
@@ -61,4 +62,23 @@ pub fn cannot_tell(why: &CannotTell) -> Said {
             "see what is said of the kit as a whole first",
         ),
     }
+}
+
+/// What nobody can say yet, once for the kit: by reason, with the anchors that each is about when `all` of them are not
+/// left open for the one reason. The advice is that of the first reason.
+pub fn undecided(reasons: &[(CannotTell, Vec<AnchorId>)], all: bool) -> Option<Said> {
+    let (main, _) = reasons.first()?;
+    let why = |(why, ids): &(CannotTell, Vec<AnchorId>)| match all {
+        true => cannot_tell(why).words,
+        false => format!("{} ({})", cannot_tell(why).words, some(ids)),
+    };
+    let list: Vec<String> = reasons.iter().map(why).collect();
+    let words = format!("not told yet whether anchors stand where the site file says: {}", list.join("; "));
+    Some(Said { words, ..cannot_tell(main) })
+}
+
+/// "anchor 3", "anchors 1, 2 and 3".
+fn some(ids: &[AnchorId]) -> String {
+    let ids: Vec<String> = ids.iter().map(ToString::to_string).collect();
+    format!("{} {}", if ids.len() > 1 { "anchors" } else { "anchor" }, list(&ids))
 }

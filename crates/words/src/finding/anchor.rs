@@ -13,7 +13,7 @@ use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorSet};
 
 use crate::numbers::{bearing_deg, degrees, direction, direction_of, list, metres, millimetres, percent};
 use crate::said::{Said, Topic};
-use crate::site_fit;
+use crate::site::site_fit;
 use crate::time::{instant, span};
 
 /// Says that positions do without an anchor.

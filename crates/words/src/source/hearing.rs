@@ -60,15 +60,31 @@ impl Names {
 /// What is odd and what to do about it, as one line. The tag is named when there are several.
 pub fn line(warning: &HearingWarning, names: &Names, name_tags: bool) -> String {
     let said = found(warning, names);
-    match warning.topic() {
-        (_, Some(tag), _) if name_tags => format!("tag {tag}: {}", said.line()),
+    match warning.about() {
+        (Some(tag), _) if name_tags => format!("tag {tag}: {}", said.line()),
         _ => said.line(),
+    }
+}
+
+/// What kind of warning it is, for programs.
+pub fn code(warning: &HearingWarning) -> &'static str {
+    match warning {
+        HearingWarning::TagStopped { .. } => "tag_stopped",
+        HearingWarning::NeverHeard { .. } => "never_heard",
+        HearingWarning::JustVanished { .. } => "just_vanished",
+        HearingWarning::Silent { .. } => "silent",
+        HearingWarning::TwoValues { .. } => "two_values",
+        HearingWarning::Damaged { .. } => "damaged",
+        HearingWarning::FramesLost { .. } => "frames_lost",
+        HearingWarning::Uneven { .. } => "uneven",
+        HearingWarning::NoFrames { .. } => "no_frames",
     }
 }
 
 /// What is odd, and what to do about it; with the tag and the anchor that it is about.
 pub fn found(warning: &HearingWarning, names: &Names) -> Said {
-    let (code, tag, anchor) = warning.topic();
+    let (tag, anchor) = warning.about();
+    let code = code(warning);
     let told = |words: String, advice: &str| Said::new(Topic::Hearing, code, words, advice);
     let said = match warning {
         HearingWarning::TagStopped { ago, .. } => told(

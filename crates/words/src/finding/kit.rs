@@ -7,7 +7,7 @@ use hereabout_engine::{KitFinding, NAMED_TAGS, Unsettled};
 
 use crate::numbers::{metres, percent};
 use crate::said::{Said, Topic};
-use crate::site_fit::{self, SiteNames};
+use crate::site::site_fit::{self, SiteNames};
 use crate::time::span;
 
 /// What is found about the kit as a whole, and what to do; `names` are of the site that it is about.
