@@ -371,10 +371,10 @@ fn table(troubled: bool, at: Timestamp) -> AnchorTable {
         rejected_share: Some(0.03),
         mean_residual_m: Some(0.012),
         sigma_m: Some(0.06),
-        late_share: Some(0.05),
+        nlos_share: Some(0.05),
         findings: Default::default(),
         place: PlaceAnswer::Unchanged { limit_m: 0.3 },
-        set_aside: false,
+        excluded: false,
     };
     let mut table = AnchorTable { at, rows: (0..6).map(row).collect(), kit: Default::default() };
     if troubled {
@@ -385,8 +385,8 @@ fn table(troubled: bool, at: Timestamp) -> AnchorTable {
             direction_se_deg: Some(6.0),
         };
         table.rows[2].findings.push(moved);
-        table.rows[2].set_aside = true;
-        table.rows[2].place = PlaceAnswer::Suspect;
+        table.rows[2].excluded = true;
+        table.rows[2].place = PlaceAnswer::Contradicted;
         table.rows[4].state = AnchorState::Silent;
         table.rows[4].place = PlaceAnswer::CannotTell(CannotTell::TravelTooNarrow);
         table.kit.push(KitFinding::FramesCut { share: 0.12 });

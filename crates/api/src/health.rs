@@ -74,7 +74,7 @@ impl Diagnosis {
         let found = found(health);
         let remark = health.filter(|_| found.is_empty()).and_then(anchor::remark);
         let remark = remark.map(|said| around.of_the_site(said));
-        let treated = anchor::treated(&found, health.is_some_and(|h| h.set_aside));
+        let treated = anchor::treated(&found, health.is_some_and(|h| h.excluded));
         let said = |f: AnchorFinding| (f, said(f, id, health, around));
         Diagnosis { findings: found.into_iter().map(said).collect(), remark, treated }
     }

@@ -91,7 +91,7 @@ fn a_suspect_that_takes_part_is_told() {
             _ => None,
         };
         assert_eq!(diagnosis(&h, &[]).treated, told, "{finding:?}");
-        h.set_aside = true;
+        h.excluded = true;
         assert_eq!(diagnosis(&h, &[]).treated, Some(anchor::SET_ASIDE));
     }
 }

@@ -152,7 +152,7 @@ fn foot<'a>(out: &mut String, on_site: bool, mut findings: impl Iterator<Item = 
     let directed = |f: &AnchorFinding| {
         matches!(
             f,
-            AnchorFinding::Moved { .. } | AnchorFinding::OftenLate { worst_direction_deg: Some(_), .. }
+            AnchorFinding::Moved { .. } | AnchorFinding::OftenNlos { worst_direction_deg: Some(_), .. }
         )
     };
     line(out, "last: since its last range. frames: share that had a range of it. misfit: share");

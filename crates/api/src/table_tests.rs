@@ -103,8 +103,8 @@ fn what_cannot_be_told_of_places_is_said_once_for_the_kit() {
         PlaceSummary::of(list.iter().enumerate().map(|(i, p)| (hereabout_core::AnchorId(i as u16), *p)))
     };
     assert_eq!(of(&[]), PlaceSummary::default());
-    assert_eq!(of(&[PlaceAnswer::Suspect]), PlaceSummary::default());
-    assert_eq!(of(&[fine(0.3), fine(0.5), PlaceAnswer::Suspect]).unchanged_m, Some(0.5));
+    assert_eq!(of(&[PlaceAnswer::Contradicted]), PlaceSummary::default());
+    assert_eq!(of(&[fine(0.3), fine(0.5), PlaceAnswer::Contradicted]).unchanged_m, Some(0.5));
     let words = |list: &[PlaceAnswer]| of(list).undecided.unwrap().words;
     assert!(words(&[still, still]).ends_with("says: the tag stands still"), "{}", words(&[still, still]));
     let mixed = words(&[narrow, fine(0.3), still, still]);

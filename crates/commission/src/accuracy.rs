@@ -1,7 +1,7 @@
 //! Positions against the truth: the summary that `replay --truth` prints.
 //!
 //! Truth is linearly interpolated between its rows, and only across gaps shorter than
-//! [`LONGEST_GAP`]: a reference instrument that lost sight says nothing about the time between. A
+//! [`MAX_GAP`]: a reference instrument that lost sight says nothing about the time between. A
 //! position is graded when its tag is located and truth exists at its instant. Errors are horizontal
 //! in 2D and in space in 3D. Quantiles are of type 7 (Hyndman and Fan 1996).
 
@@ -9,7 +9,7 @@ use hereabout_core::{Dimension, Micros, PositionReport, TagId, TagState, Timesta
 use hereabout_solve::math::metrics;
 
 /// Truth is not interpolated across longer gaps.
-pub const LONGEST_GAP: Micros = Micros::from_millis(500);
+pub const MAX_GAP: Micros = Micros::from_millis(500);
 
 /// Where a tag really was, over time.
 #[derive(Clone, Debug, Default)]
@@ -39,7 +39,7 @@ impl Truth {
         }
         let next = self.rows.get(after).filter(|r| r.0 == tag)?;
         let gap = next.1.since(before.1);
-        if gap >= LONGEST_GAP {
+        if gap >= MAX_GAP {
             return None;
         }
         let part = at.since(before.1).secs_f64() / gap.secs_f64();

@@ -13,7 +13,7 @@ use hereabout_solve::calibrate::occupation::{
     OccupationReading, OccupationRefusal, RefusedOccupation, measure_occupation,
 };
 
-use crate::survey::{Spot, SurveySession, stand_settings};
+use crate::survey::{Spot, SurveySession, occupation_settings};
 
 /// What became of one board.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,7 +30,7 @@ pub enum BoardVerdict {
     HeldBack,
     /// Not taken: one of its levels or its place is wrong, and nothing tells which.
     InDoubt,
-    /// Not taken: every stand of it was refused.
+    /// Not taken: every occupation of it was refused.
     Refused,
     /// Not taken: never heard at any place.
     Silent,
@@ -50,10 +50,10 @@ pub struct BoardResult {
     pub anchor: AnchorId,
     /// What was found; `None` when nothing was.
     pub found: Option<BoardOffset>,
-    /// Mean share of late ranges over the stands that were measured.
-    pub late_share: Option<f64>,
+    /// Mean share of NLOS ranges over the occupations that were measured.
+    pub nlos_share: Option<f64>,
     /// Stands where it was heard.
-    pub stands_heard: usize,
+    pub occupations_heard: usize,
     /// Take it or not.
     pub verdict: BoardVerdict,
     /// New minus old offset, metres; `None` when there was no calibration, or nothing is taken.
@@ -65,8 +65,8 @@ pub struct BoardResult {
 pub struct Calibration {
     /// One for each anchor of the site, in its order.
     pub boards: Vec<BoardResult>,
-    /// What each board said at each place, and whether the tag was bumped there; in the places' order.
-    pub stands: Vec<OccupationReadings>,
+    /// What each board said at each place, and whether the tag was displaced there; in the places' order.
+    pub occupations: Vec<OccupationReadings>,
     /// The adjustment, or why there is none.
     pub adjustment: Result<Adjustment, AdjustRefusal>,
     /// Places whose ranges contradict them, when a board is implausible.
@@ -91,40 +91,40 @@ impl Calibration {
         taken.filter_map(|b| Some((b.anchor, b.found?.correction()))).collect()
     }
 
-    /// Indices of places that the offsets rest on: those of wrong coordinates and those that were bumped are none.
+    /// Indices of places that the offsets rest on: those of wrong coordinates and those that were displaced are none.
     pub fn places_used(&self) -> Vec<usize> {
         let wrong = |k: usize| {
             let named = self.adjustment.as_ref().map_or(&[][..], |a| &a.wrong_occupations);
             named.iter().any(|e| e.candidate == FaultCandidate::OccupationPlace(k))
         };
-        (0..self.stands.len()).filter(|k| !wrong(*k) && !bumped(&self.stands[*k])).collect()
+        (0..self.occupations.len()).filter(|k| !wrong(*k) && !displaced(&self.occupations[*k])).collect()
     }
 }
 
-fn bumped(place: &OccupationReadings) -> bool {
+fn displaced(place: &OccupationReadings) -> bool {
     matches!(place.displacement, DisplacementVerdict::Moved { .. })
 }
 
 /// Offsets of all boards from a tag at known places.
 pub fn calibrate(site: &Site, session: &SurveySession, scale: ScaleChoice) -> Calibration {
     let anchors_m: Vec<[f64; 3]> = site.anchors().iter().map(|a| a.at_m).collect();
-    let (settings, unknowns) = (stand_settings(site), site.dimension().unknowns());
+    let (settings, unknowns) = (occupation_settings(site), site.dimension().unknowns());
     let measure =
         |(k, s): (usize, &Spot)| measure_boards(&anchors_m, s.at_m, &session.boards(k), &settings, unknowns);
-    let stands: Vec<OccupationReadings> = session.spots().iter().enumerate().map(measure).collect();
+    let occupations: Vec<OccupationReadings> = session.spots().iter().enumerate().map(measure).collect();
     let levels: Vec<StaticOccupation> = session
         .spots()
         .iter()
-        .zip(&stands)
+        .zip(&occupations)
         .map(|(s, p)| StaticOccupation { at_m: s.at_m, levels: p.levels() })
         .collect();
     let adjustment =
         adjust(&anchors_m, &levels, &AdjustSettings { unknowns, scale, ..AdjustSettings::default() });
     let mut boards: Vec<BoardResult> =
-        (0..anchors_m.len()).map(|i| board(site, i, &stands, adjustment.as_ref().ok())).collect();
+        (0..anchors_m.len()).map(|i| board(site, i, &occupations, adjustment.as_ref().ok())).collect();
     let doubted_places =
-        if hold_back(&mut boards) { doubted(site, session.spots(), &stands) } else { Vec::new() };
-    Calibration { boards, stands, adjustment, doubted_places, meant_distance: None }
+        if hold_back(&mut boards) { doubted(site, session.spots(), &occupations) } else { Vec::new() };
+    Calibration { boards, occupations, adjustment, doubted_places, meant_distance: None }
 }
 
 /// With an implausible board a place or an anchor is wrong, and nobody knows which of the others suffer from it: none is
@@ -139,7 +139,7 @@ fn hold_back(boards: &mut [BoardResult]) -> bool {
 
 /// The places that their ranges contradict, with what was probably meant. One board in four may be off for reasons of its
 /// own; fewer than three tell nothing.
-fn doubted(site: &Site, spots: &[Spot], stands: &[OccupationReadings]) -> Vec<DoubtedPlace> {
+fn doubted(site: &Site, spots: &[Spot], occupations: &[OccupationReadings]) -> Vec<DoubtedPlace> {
     let limit_m = site.correction_limits().max_offset_m;
     let judge = |(spot, (s, reading)): (usize, (&Spot, &OccupationReadings))| {
         let levels = reading.levels();
@@ -154,49 +154,53 @@ fn doubted(site: &Site, spots: &[Spot], stands: &[OccupationReadings]) -> Vec<Do
         let meant = || place_slip(s.at_m, |p| judge_place(site, p).is_none() && fits(p));
         wrong.then(|| DoubtedPlace { spot, meant: meant() })
     };
-    spots.iter().zip(stands).enumerate().filter_map(judge).collect()
+    spots.iter().zip(occupations).enumerate().filter_map(judge).collect()
 }
 
 /// One board's correction from a taped distance (a slant, metres): no coordinates are needed.
 pub fn calibrate_one(site: &Site, session: &SurveySession, anchor: usize, distance_m: f64) -> Calibration {
-    let settings = stand_settings(site);
-    let mut stand = OccupationReadings {
+    let settings = occupation_settings(site);
+    let mut occupation = OccupationReadings {
         boards: Vec::new(),
         displacement: DisplacementVerdict::TooFewBoards,
         displaced_at: None,
     };
     for (i, ranges) in session.boards(0).into_iter().enumerate() {
         let nothing = RefusedOccupation { reasons: Vec::new(), reading: None };
-        stand.boards.push(if i == anchor { measure_occupation(ranges, &settings) } else { Err(nothing) });
+        occupation.boards.push(if i == anchor {
+            measure_occupation(ranges, &settings)
+        } else {
+            Err(nothing)
+        });
     }
-    // The stand as a row of the adjustment: the board at the origin, the tag at the taped distance.
+    // The occupation as a row of the adjustment: the board at the origin, the tag at the taped distance.
     let anchors_m = vec![[0.0; 3]; site.anchors().len()];
-    let levels = [StaticOccupation { at_m: [distance_m, 0.0, 0.0], levels: stand.levels() }];
+    let levels = [StaticOccupation { at_m: [distance_m, 0.0, 0.0], levels: occupation.levels() }];
     let adjustment = adjust(
         &anchors_m,
         &levels,
         &AdjustSettings { scale: ScaleChoice::Never, ..AdjustSettings::default() },
     );
     let level_m = levels[0].levels.first().map(|l| l.level_m);
-    let stands = vec![stand];
-    let boards = vec![board(site, anchor, &stands, adjustment.as_ref().ok())];
+    let occupations = vec![occupation];
+    let boards = vec![board(site, anchor, &occupations, adjustment.as_ref().ok())];
     let limit_m = site.correction_limits().max_offset_m;
     let slip = [(Slip::Centimetres, distance_m / 1e2), (Slip::Millimetres, distance_m / 1e3)];
     let fits = |(_, d): &(Slip, f64)| level_m.is_some_and(|level_m| (level_m - d).abs() <= limit_m);
     let implausible = boards[0].verdict == BoardVerdict::Implausible;
     let meant_distance = slip.into_iter().find(fits).filter(|_| implausible);
-    Calibration { boards, stands, adjustment, doubted_places: Vec::new(), meant_distance }
+    Calibration { boards, occupations, adjustment, doubted_places: Vec::new(), meant_distance }
 }
 
 fn board(
     site: &Site,
     i: usize,
-    stands: &[OccupationReadings],
+    occupations: &[OccupationReadings],
     adjustment: Option<&Adjustment>,
 ) -> BoardResult {
     let anchor = &site.anchors()[i];
     let found = adjustment.and_then(|a| a.boards.iter().find(|b| b.anchor == i)).copied();
-    let late: Vec<f64> = stands.iter().filter_map(|s| Some(reading(s, i)?.nlos_share)).collect();
+    let nlos: Vec<f64> = occupations.iter().filter_map(|s| Some(reading(s, i)?.nlos_share)).collect();
     let wrong_place = adjustment.is_some_and(|a| names_place(&a.faults, i));
     let verdict = match found {
         _ if wrong_place => BoardVerdict::WrongPlace,
@@ -206,7 +210,7 @@ fn board(
         Some(_) if adjustment.is_some_and(|a| doubts(&a.faults, i)) => BoardVerdict::InDoubt,
         Some(b) if b.odd => BoardVerdict::Odd,
         Some(_) => BoardVerdict::Good,
-        None if late.is_empty() && stands.iter().all(|s| heard_nothing(s, i)) => BoardVerdict::Silent,
+        None if nlos.is_empty() && occupations.iter().all(|s| heard_nothing(s, i)) => BoardVerdict::Silent,
         None => BoardVerdict::Refused,
     };
     let before = anchor.correction;
@@ -214,22 +218,22 @@ fn board(
     BoardResult {
         anchor: anchor.id,
         found,
-        late_share: (!late.is_empty()).then(|| late.iter().sum::<f64>() / late.len() as f64),
-        stands_heard: late.len(),
+        nlos_share: (!nlos.is_empty()).then(|| nlos.iter().sum::<f64>() / nlos.len() as f64),
+        occupations_heard: nlos.len(),
         verdict,
         change_m: change.map(|b| b.offset_m - before.offset_m),
     }
 }
 
-fn reading(stand: &OccupationReadings, board: usize) -> Option<OccupationReading> {
-    match stand.boards.get(board)? {
+fn reading(occupation: &OccupationReadings, board: usize) -> Option<OccupationReading> {
+    match occupation.boards.get(board)? {
         Ok(r) => Some(*r),
         Err(refused) => refused.reading,
     }
 }
 
-fn heard_nothing(stand: &OccupationReadings, board: usize) -> bool {
-    match stand.boards.get(board) {
+fn heard_nothing(occupation: &OccupationReadings, board: usize) -> bool {
+    match occupation.boards.get(board) {
         Some(Err(refused)) => {
             refused.reasons.iter().any(|r| matches!(r, OccupationRefusal::TooFewRanges { have: 0, .. }))
         }

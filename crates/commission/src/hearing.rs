@@ -46,7 +46,7 @@ const WORTH_A_WORD: (usize, f64) = (3, 0.02);
 /// Share of uneven intervals that is worth a word, and the intervals that it takes to judge.
 const UNEVEN: (f64, usize) = (0.10, 20);
 /// Steps of a frame counter from 2 to this are lost frames; longer ones are restarts.
-const LONGEST_LOSS: u32 = 20;
+const MAX_LOST_FRAMES: u32 = 20;
 /// Third quartile of the standard normal distribution (NIST/SEMATECH e-Handbook, 1.3.6.7.1).
 const QUARTILE: f64 = 0.674_49;
 
@@ -413,7 +413,7 @@ fn frames_lost(window: &[&HeardFrame]) -> Option<u32> {
     };
     let steps: Vec<u32> = window.windows(2).filter_map(step).collect();
     let by_one = steps.iter().filter(|s| **s == 1).count();
-    let lost: u32 = steps.iter().filter(|s| (2..=LONGEST_LOSS).contains(*s)).map(|s| s - 1).sum();
+    let lost: u32 = steps.iter().filter(|s| (2..=MAX_LOST_FRAMES).contains(*s)).map(|s| s - 1).sum();
     let few = (lost as usize) < WORTH_A_WORD.0 || f64::from(lost) < WORTH_A_WORD.1 * steps.len() as f64;
     (!few && by_one * 2 > steps.len()).then_some(lost)
 }

@@ -11,7 +11,7 @@ use hereabout_solve::calibrate::occupation::{
 };
 use hereabout_solve::verify::{Checkpoint, PublishedFix, StatedAnchor, Verification, VerifySettings, verify};
 
-use crate::survey::{MAX_RANGES, Spot, SurveySession, stand_settings};
+use crate::survey::{MAX_RANGES, Spot, SurveySession, occupation_settings};
 
 /// What the engine published while a tag stood at checkpoints.
 #[derive(Clone, Debug)]
@@ -136,7 +136,7 @@ impl Proof {
     ) -> Verification {
         let stated = |a: &Anchor| StatedAnchor { at_m: a.at_m, offset_se_m: a.correction.offset_se_m };
         let anchors: Vec<StatedAnchor> = site.anchors().iter().map(stated).collect();
-        let settings = stand_settings(site);
+        let settings = occupation_settings(site);
         let checkpoint = |(k, spot): (usize, &Spot)| {
             let level = |(anchor, ranges): (usize, &[TimedRange])| {
                 let r = measured(ranges, &settings)?;

@@ -147,8 +147,8 @@ impl SurveySession {
     }
 }
 
-/// Limits of a stand for this site: its expected scatter is that of its widest board.
-pub fn stand_settings(site: &Site) -> OccupationSettings {
+/// Limits of an occupation for this site: its expected scatter is that of its widest board.
+pub fn occupation_settings(site: &Site) -> OccupationSettings {
     let widest = site.anchors().iter().map(|a| a.range_sigma_m).fold(0.0, f64::max);
     OccupationSettings { expected_sigma_m: widest, ..OccupationSettings::default() }
 }

@@ -16,7 +16,7 @@ pub enum Verdict {
     /// The outlier gate left it out.
     Rejected(RejectReason),
     /// Set aside because the anchor itself is suspect.
-    AnchorSuspect,
+    AnchorExcluded,
     /// A good number, but no position could be computed from this epoch.
     NoFix,
     /// The whole frame must not be taken for the present.
@@ -34,7 +34,7 @@ impl Verdict {
             | Verdict::OutOfSpan
             | Verdict::Doubted(_)
             | Verdict::Held => false,
-            Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorSuspect | Verdict::NoFix => true,
+            Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorExcluded | Verdict::NoFix => true,
         }
     }
 

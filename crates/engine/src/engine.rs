@@ -266,7 +266,7 @@ impl Engine {
         for (i, row) in table.rows.iter_mut().enumerate() {
             if let Some(stats) = learned(&self.tags, i) {
                 row.sigma_m = Some(stats.sigma_m);
-                row.late_share = stats.nlos_share;
+                row.nlos_share = stats.nlos_share;
             }
         }
         table

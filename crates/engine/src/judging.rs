@@ -52,7 +52,7 @@ impl Readings {
                 None => Some(Verdict::NoReading),
                 Some(r) if r < near_m || r > far_m || !r.is_finite() || seen => Some(Verdict::OutOfSpan),
                 Some(_) if epoch.is_held(place) => Some(Verdict::Held),
-                Some(_) if index.is_some_and(|i| excluded.contains(i)) => Some(Verdict::AnchorSuspect),
+                Some(_) if index.is_some_and(|i| excluded.contains(i)) => Some(Verdict::AnchorExcluded),
                 Some(_) => None,
             };
             out.push(Reading {
@@ -100,7 +100,7 @@ impl Readings {
         }
         // What is excluded took no part, but how far it is off is what people want to see.
         let Some(place) = estimate.place() else { return };
-        for reading in self.0.iter_mut().filter(|r| r.verdict == Some(Verdict::AnchorSuspect)) {
+        for reading in self.0.iter_mut().filter(|r| r.verdict == Some(Verdict::AnchorExcluded)) {
             if let (Some(i), Some(range_m)) = (reading.index, reading.range_m) {
                 reading.residual_m = Some(range_m - distance_m(place.position_m, site.anchors()[i].at_m));
             }

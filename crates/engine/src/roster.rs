@@ -69,11 +69,11 @@ const HOPELESS_FRAMES: u32 = 20;
 /// after so long.
 const GAP_S: f64 = 5.0;
 const ROW_GAPS: f64 = 3.0;
-const LONGEST_GAP_S: f64 = 30.0;
+const MAX_GAP_S: f64 = 30.0;
 /// A number that usually comes no sooner than this, seconds, is one that comes seldom.
 const SELDOM_S: f64 = 1.0;
 /// A line between two ranges says nothing where it may be bent by more than this, metres.
-const MOST_BEND_M: f64 = 1.2;
+const MAX_BEND_M: f64 = 1.2;
 /// An admitted tag that was silent for this long is not where it was, seconds.
 const SILENT_S: f64 = 10.0;
 /// Differences up to this are noise, metres; or so many standard deviations of a range.
@@ -194,7 +194,7 @@ fn one_anchor(
             let share = if gap_s > 0.0 { 1.0 - age_s(*then) / gap_s } else { 1.0 };
             let bend_m = 0.5 * BEND_MPS2 * share * (1.0 - share) * gap_s * gap_s;
             let off_m = (from_m + share * (now_m - from_m) - then_m).abs();
-            (bend_m <= MOST_BEND_M).then_some(off_m <= noise_m + bend_m)
+            (bend_m <= MAX_BEND_M).then_some(off_m <= noise_m + bend_m)
         });
         let on_line = on_line.flatten();
         if (tight && off_m <= allowed_m) || on_line == Some(true) {
@@ -711,7 +711,7 @@ impl Roster {
         let place = self.candidates.iter().position(|c| c.id == epoch.tag);
         let index = place.unwrap_or_else(|| self.make_room(epoch.tag, epoch.at));
         let before = self.candidates[index];
-        let fits = match jumped(&before.ranges, now, epoch.at, LONGEST_GAP_S) {
+        let fits = match jumped(&before.ranges, now, epoch.at, MAX_GAP_S) {
             _ if before.frames == 0 => true,
             Some(true) => {
                 self.begin_row(index);
@@ -840,8 +840,8 @@ impl Roster {
         let lasts = |c: &Candidate| {
             let most_s = match c {
                 _ if c.named => MINUTE_S as f64,
-                _ if c.frames < 3 => LONGEST_GAP_S,
-                _ => (ROW_GAPS * c.pace.gap_s).clamp(GAP_S, LONGEST_GAP_S),
+                _ if c.frames < 3 => MAX_GAP_S,
+                _ => (ROW_GAPS * c.pace.gap_s).clamp(GAP_S, MAX_GAP_S),
             };
             at.since(c.heard_at).secs_f64() <= most_s
         };

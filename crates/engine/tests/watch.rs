@@ -160,9 +160,9 @@ fn named(n: usize, seed: u64) -> (Engine, World) {
 fn a_named_anchor_is_set_aside_and_comes_back_when_it_is_well() {
     let (mut engine, mut world) = named(8, 601);
     let health = row(&engine, 1);
-    assert!(health.set_aside && health.place == PlaceAnswer::Suspect, "{health:?}");
+    assert!(health.excluded && health.place == PlaceAnswer::Contradicted, "{health:?}");
     let said = step(&mut engine, &mut world);
-    assert_eq!(said.ranges[1].verdict, Verdict::AnchorSuspect);
+    assert_eq!(said.ranges[1].verdict, Verdict::AnchorExcluded);
     assert!(said.ranges[1].residual_m.is_some());
     let position = said.position.unwrap();
     assert!(position.checked() && !position.used.contains(&AnchorId(1)), "{position:?}");
@@ -175,9 +175,9 @@ fn a_named_anchor_is_set_aside_and_comes_back_when_it_is_well() {
         over = said.changes.iter().any(|(id, f, over)| *id == AnchorId(1) && is_name(f) && *over);
     }
     assert!(over, "{:?}", row(&engine, 1));
-    assert!(!row(&engine, 1).set_aside);
+    assert!(!row(&engine, 1).excluded);
     let said = step(&mut engine, &mut world);
-    assert_ne!(said.ranges[1].verdict, Verdict::AnchorSuspect);
+    assert_ne!(said.ranges[1].verdict, Verdict::AnchorExcluded);
 }
 
 #[test]
@@ -189,11 +189,11 @@ fn an_anchor_that_is_said_to_be_mended_begins_anew() {
     }
     let start = engine.hand_on(world.at());
     let as_before = Engine::begin(site(8), None, &start);
-    assert_eq!(row(&as_before, 1).place, PlaceAnswer::Suspect, "what is still true is found again");
+    assert_eq!(row(&as_before, 1).place, PlaceAnswer::Contradicted, "what is still true is found again");
     let anew = Engine::begin(site(8), None, &start.mended(AnchorId(1)));
     let health = row(&anew, 1);
     assert!(
-        health.findings.is_empty() && !health.set_aside && health.place != PlaceAnswer::Suspect,
+        health.findings.is_empty() && !health.excluded && health.place != PlaceAnswer::Contradicted,
         "{health:?}"
     );
 }
@@ -201,15 +201,15 @@ fn an_anchor_that_is_said_to_be_mended_begins_anew() {
 #[test]
 fn a_suspect_that_is_needed_stays_in_use_and_nothing_is_called_checked() {
     let (mut engine, mut world) = named(5, 602);
-    assert!(row(&engine, 1).set_aside, "four others are enough");
+    assert!(row(&engine, 1).excluded, "four others are enough");
     world.off[3] = true;
     let until = world.t_s() + 3.0;
     while world.t_s() < until {
         step(&mut engine, &mut world);
     }
     let said = step(&mut engine, &mut world);
-    assert!(!row(&engine, 1).set_aside);
-    assert_ne!(said.ranges[1].verdict, Verdict::AnchorSuspect);
+    assert!(!row(&engine, 1).excluded);
+    assert_ne!(said.ranges[1].verdict, Verdict::AnchorExcluded);
     let position = said.position.unwrap();
     assert!(position.state() == TagState::Located && !position.checked(), "{position:?}");
 }

@@ -137,7 +137,7 @@ impl Set {
                     Output::FindingChanged(c) if !c.over => begun.push((c.anchor.0, c.finding)),
                     Output::Anchors(table) => {
                         for (s, row) in suspected.iter_mut().zip(&table.rows) {
-                            *s |= row.place == PlaceAnswer::Suspect;
+                            *s |= row.place == PlaceAnswer::Contradicted;
                         }
                     }
                     _ => {}

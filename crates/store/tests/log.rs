@@ -89,7 +89,7 @@ fn any_verdict() -> impl Strategy<Value = Verdict> {
         Just(Verdict::Rejected(RejectReason::TooLong)),
         Just(Verdict::Rejected(RejectReason::TooShort)),
         Just(Verdict::Rejected(RejectReason::NotCredible)),
-        Just(Verdict::AnchorSuspect),
+        Just(Verdict::AnchorExcluded),
         Just(Verdict::NoFix),
         any_doubt().prop_map(Verdict::Doubted),
         Just(Verdict::Held),

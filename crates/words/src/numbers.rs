@@ -1,15 +1,15 @@
 //! The pieces that sentences for people are made of: lengths, shares, factors, directions, lists.
 
 /// Nobody measures places better than this, metres.
-pub(crate) const LEAST_SHIFT_M: f64 = 0.05;
+pub(crate) const MIN_SHIFT_M: f64 = 0.05;
 
 /// How far and which way from a stated place: `4.21 m to the north-east and 0.30 m higher`.
 pub(crate) fn direction_of([east, north, up]: [f64; 3]) -> String {
     let far = (east * east + north * north).sqrt();
-    let flat = bearing_deg([east, north]).filter(|_| far >= LEAST_SHIFT_M);
+    let flat = bearing_deg([east, north]).filter(|_| far >= MIN_SHIFT_M);
     let flat = flat.map(|bearing| format!("{} m to the {}", metres(far), direction(bearing)));
     let way = if up < 0.0 { "lower" } else { "higher" };
-    let up = (up.abs() >= LEAST_SHIFT_M).then(|| format!("{} m {way}", metres(up.abs())));
+    let up = (up.abs() >= MIN_SHIFT_M).then(|| format!("{} m {way}", metres(up.abs())));
     let both: Vec<String> = flat.into_iter().chain(up).collect();
     if both.is_empty() { "somewhere else".to_owned() } else { both.join(" and ") }
 }

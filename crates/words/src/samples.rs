@@ -67,7 +67,7 @@ pub fn every_finding(x: f64) -> Vec<AnchorFinding> {
         set
     };
     vec![
-        AnchorFinding::TwoBoards { apart_m: 8.0 * x, share: x },
+        AnchorFinding::DuplicateId { apart_m: 8.0 * x, share: x },
         AnchorFinding::Misplaced { shift_m: [10.0 * x, -3.0 * x, x], explained: 0.97 },
         AnchorFinding::Misplaced { shift_m: [0.0, 0.01 * x, -2.0 * x], explained: 0.97 },
         AnchorFinding::Misplaced { shift_m: [0.0, 0.0, -2.0 * x], explained: 0.97 },
@@ -95,9 +95,9 @@ pub fn every_finding(x: f64) -> Vec<AnchorFinding> {
         AnchorFinding::Silent,
         AnchorFinding::Held,
         AnchorFinding::Flapping { times: 7, over: Micros::from_secs_f64(600.0) },
-        AnchorFinding::OftenLate { share: x, worst_hour_utc: None, worst_direction_deg: None },
-        AnchorFinding::OftenLate { share: x, worst_hour_utc: Some(14), worst_direction_deg: Some(44.0) },
-        AnchorFinding::OftenLate { share: x, worst_hour_utc: Some(23), worst_direction_deg: None },
+        AnchorFinding::OftenNlos { share: x, worst_hour_utc: None, worst_direction_deg: None },
+        AnchorFinding::OftenNlos { share: x, worst_hour_utc: Some(14), worst_direction_deg: Some(44.0) },
+        AnchorFinding::OftenNlos { share: x, worst_hour_utc: Some(23), worst_direction_deg: None },
         AnchorFinding::Noisy { sigma_m: 0.35 * x, usual_m: 0.12 * x },
         AnchorFinding::Drifting { m_per_day: 0.07 * x, se_m_per_day: 0.01 * x },
         AnchorFinding::Drifting { m_per_day: -0.07 * x, se_m_per_day: 0.01 * x },
@@ -141,7 +141,7 @@ pub fn of_the_kit_alone(x: f64) -> Vec<KitFinding> {
 
 /// Every answer whether an anchor stands where it should.
 pub fn every_place(x: f64) -> Vec<PlaceAnswer> {
-    let mut all = vec![PlaceAnswer::Unchanged { limit_m: 0.7 * x }, PlaceAnswer::Suspect];
+    let mut all = vec![PlaceAnswer::Unchanged { limit_m: 0.7 * x }, PlaceAnswer::Contradicted];
     all.extend(every_cannot_tell(x).map(PlaceAnswer::CannotTell));
     all
 }

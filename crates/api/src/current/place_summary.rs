@@ -25,7 +25,7 @@ impl PlaceSummary {
         let mut all = true;
         for (id, answer) in places {
             match answer {
-                PlaceAnswer::Suspect => {}
+                PlaceAnswer::Contradicted => {}
                 PlaceAnswer::Unchanged { limit_m } => {
                     all = false;
                     out.unchanged_m = Some(out.unchanged_m.map_or(limit_m, |m| m.max(limit_m)));

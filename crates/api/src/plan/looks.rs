@@ -81,7 +81,7 @@ impl AnchorLook {
             _ if now.no_data => AnchorLook::NoData,
             AnchorState::NeverHeard => AnchorLook::NeverHeard,
             AnchorState::Silent => AnchorLook::Silent,
-            AnchorState::Heard if now.health.set_aside => AnchorLook::SetAside,
+            AnchorState::Heard if now.health.excluded => AnchorLook::SetAside,
             AnchorState::Heard if now.health.findings.is_empty() => AnchorLook::Heard,
             AnchorState::Heard => AnchorLook::ToCheck,
         }

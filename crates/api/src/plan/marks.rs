@@ -12,7 +12,7 @@ use super::looks::{AnchorLook, TagLook, TagNow, Theme};
 use crate::{state::history::known_place, state::site_info::SiteInfo, v1::ZoneStateName};
 
 /// Largest size that is drawn, units of the drawing; what is larger covers the plan anyway.
-const LARGEST: f64 = 5_000.0;
+const MAX_SIZE: f64 = 5_000.0;
 
 struct Colours {
     paper: &'static str,
@@ -118,7 +118,7 @@ fn circle([x, y]: [f64; 2], r: f64, class: &str, out: &mut String) {
         let _ = writeln!(
             out,
             "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{:.1}\"/>",
-            r.min(LARGEST)
+            r.min(MAX_SIZE)
         );
     }
 }
@@ -144,11 +144,11 @@ pub(crate) fn anchor(x: f64, y: f64, look: AnchorLook, out: &mut String) {
 pub(crate) fn trail(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
     let mut path = String::new();
     for point in tag.trail {
-        let [x, y] = frame.at(point.at_m).map(|v| v.clamp(-LARGEST, LARGEST));
+        let [x, y] = frame.at(point.at_m).map(|v| v.clamp(-MAX_SIZE, MAX_SIZE));
         let _ = write!(path, "{}{x:.1} {y:.1}", if point.starts || path.is_empty() { 'M' } else { 'L' });
     }
     if let Some(place) = known_place(tag.report()).filter(|_| !path.is_empty()) {
-        let [x, y] = frame.at(place).map(|v| v.clamp(-LARGEST, LARGEST));
+        let [x, y] = frame.at(place).map(|v| v.clamp(-MAX_SIZE, MAX_SIZE));
         let _ = write!(path, "L{x:.1} {y:.1}");
     }
     if !path.is_empty() {
@@ -180,7 +180,7 @@ fn ellipse95(place: &Place, frame: &Frame, out: &mut String) {
     // The plan is flat whatever the site is.
     let factor = ellipse_factor(Dimension::TwoD { tag_height_m: 0.0 }, 0.95) * frame.px;
     let [x, y] = frame.at([place.position_m[0], place.position_m[1]]);
-    let [a, b] = [e.semi_major_m, e.semi_minor_m].map(|m| (m * factor).min(LARGEST));
+    let [a, b] = [e.semi_major_m, e.semi_minor_m].map(|m| (m * factor).min(MAX_SIZE));
     if [x, y, a, b].iter().all(|v| v.is_finite()) {
         // Angles grow clockwise on a drawing, whose second axis points down.
         let turn = -e.direction_rad.to_degrees();

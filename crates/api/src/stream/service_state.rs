@@ -237,7 +237,7 @@ fn position_text(report: &PositionReport, site: &SiteInfo) -> Arc<str> {
 fn same_in_words(a: &AnchorHealth, b: &AnchorHealth) -> bool {
     let place = |p: &PlaceAnswer| std::mem::discriminant(p);
     let kinds = |h: &AnchorHealth| h.findings.iter().map(AnchorFinding::kind).collect::<Vec<_>>();
-    (a.state, a.set_aside, place(&a.place)) == (b.state, b.set_aside, place(&b.place)) && kinds(a) == kinds(b)
+    (a.state, a.excluded, place(&a.place)) == (b.state, b.excluded, place(&b.place)) && kinds(a) == kinds(b)
 }
 
 #[cfg(test)]

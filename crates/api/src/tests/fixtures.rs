@@ -202,10 +202,10 @@ pub(crate) fn health(id: u16, state: AnchorState, heard_before_s: Option<f64>, r
         rejected_share: (rate_hz > 0.0).then_some(0.02),
         mean_residual_m: (rate_hz > 0.0).then_some(-0.013),
         sigma_m: (rate_hz > 0.0).then_some(0.061),
-        late_share: (rate_hz > 0.0).then_some(0.08),
+        nlos_share: (rate_hz > 0.0).then_some(0.08),
         findings: Default::default(),
         place: PlaceAnswer::Unchanged { limit_m: 0.3 },
-        set_aside: false,
+        excluded: false,
     }
 }
 
@@ -236,16 +236,16 @@ pub(crate) fn troubled() -> AnchorTable {
         (
             &[
                 AnchorFinding::OneOf { anchors: set },
-                AnchorFinding::OftenLate {
+                AnchorFinding::OftenNlos {
                     share: 0.71,
                     worst_hour_utc: Some(14),
                     worst_direction_deg: Some(44.0),
                 },
             ],
             false,
-            PlaceAnswer::Suspect,
+            PlaceAnswer::Contradicted,
         ),
-        (&[AnchorFinding::OneOf { anchors: set }], false, PlaceAnswer::Suspect),
+        (&[AnchorFinding::OneOf { anchors: set }], false, PlaceAnswer::Contradicted),
         (
             &[AnchorFinding::Moved {
                 shift_m: [0.297, 0.297],
@@ -254,7 +254,7 @@ pub(crate) fn troubled() -> AnchorTable {
                 direction_se_deg: Some(6.0),
             }],
             true,
-            PlaceAnswer::Suspect,
+            PlaceAnswer::Contradicted,
         ),
         (
             &[
@@ -268,7 +268,7 @@ pub(crate) fn troubled() -> AnchorTable {
     ];
     for (row, (findings, set_aside, place)) in table.rows.iter_mut().zip(found) {
         row.findings = findings.iter().copied().collect();
-        (row.set_aside, row.place) = (set_aside, place);
+        (row.excluded, row.place) = (set_aside, place);
     }
     table.kit.push(KitFinding::FramesCut { share: 0.12 });
     table

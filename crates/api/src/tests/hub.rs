@@ -91,9 +91,9 @@ fn an_anchor_is_told_of_when_a_finding_comes_or_goes_but_not_when_its_figures_do
         hub.publish(&Output::Anchors(next.clone().into()));
         assert_eq!(texts(&reader).len(), told, "{change:?}");
     }
-    next.rows[0].set_aside = true;
+    next.rows[0].excluded = true;
     hub.publish(&Output::Anchors(next.clone().into()));
-    next.rows[1].place = PlaceAnswer::Suspect;
+    next.rows[1].place = PlaceAnswer::Contradicted;
     hub.publish(&Output::Anchors(next.into()));
     assert_eq!(texts(&reader).len(), 2);
 }

@@ -119,11 +119,11 @@ impl AnchorBody {
             rejected_share: health.and_then(|h| h.rejected_share).and_then(round_1e4),
             mean_residual_m: health.and_then(|h| h.mean_residual_m).and_then(round_1e4),
             sigma_m: health.and_then(|h| h.sigma_m).and_then(round_1e4),
-            late_share: health.and_then(|h| h.late_share).and_then(round_1e4),
+            late_share: health.and_then(|h| h.nlos_share).and_then(round_1e4),
             advice: diagnosis.advice().map(str::to_owned),
             findings: findings.collect(),
             place: health.map(|h| PlaceBody::from(&h.place)),
-            set_aside: health.is_some_and(|h| h.set_aside),
+            set_aside: health.is_some_and(|h| h.excluded),
             treated: diagnosis.treated,
             rank: diagnosis.rank(),
         }

@@ -159,7 +159,7 @@ impl FindingBody {
 impl FindingFacts {
     fn new(finding: &AnchorFinding, anchors: &[Anchor]) -> FindingFacts {
         match *finding {
-            AnchorFinding::TwoBoards { apart_m, share } => {
+            AnchorFinding::DuplicateId { apart_m, share } => {
                 FindingFacts::TwoBoards { apart_m: round_1e4(apart_m), share: round_1e4(share) }
             }
             AnchorFinding::Misplaced { shift_m, explained } => {
@@ -183,7 +183,7 @@ impl FindingFacts {
             AnchorFinding::Flapping { times, over } => {
                 FindingFacts::Flapping { times, over_s: over.secs_f64() }
             }
-            AnchorFinding::OftenLate { share, worst_hour_utc, worst_direction_deg } => {
+            AnchorFinding::OftenNlos { share, worst_hour_utc, worst_direction_deg } => {
                 let worst_direction_deg = worst_direction_deg.and_then(round_1e4);
                 FindingFacts::OftenLate { share: round_1e4(share), worst_hour_utc, worst_direction_deg }
             }
@@ -432,7 +432,7 @@ impl From<&PlaceAnswer> for PlaceBody {
         let said = place::answer(found);
         let (answer, why, limit_m) = match found {
             PlaceAnswer::Unchanged { limit_m } => (PlaceAnswerName::Unchanged, None, round_1e4(*limit_m)),
-            PlaceAnswer::Suspect => (PlaceAnswerName::Suspect, None, None),
+            PlaceAnswer::Contradicted => (PlaceAnswerName::Suspect, None, None),
             PlaceAnswer::CannotTell(why) => (PlaceAnswerName::CannotTell, Some(why), None),
         };
         PlaceBody {

@@ -69,7 +69,7 @@ impl From<Verdict> for VerdictName {
             Verdict::AnchorSilent => VerdictName::AnchorSilent,
             Verdict::OutOfSpan => VerdictName::OutOfSpan,
             Verdict::Rejected(_) => VerdictName::Rejected,
-            Verdict::AnchorSuspect => VerdictName::AnchorSuspect,
+            Verdict::AnchorExcluded => VerdictName::AnchorSuspect,
             Verdict::NoFix => VerdictName::NoFix,
             Verdict::Doubted(Doubt::Old) => VerdictName::Old,
             Verdict::Doubted(Doubt::Repeated) => VerdictName::Repeated,

@@ -208,7 +208,7 @@ fn names_of_reasons_are_the_codes_of_their_words() {
         ZoneWhy::Unchecked,
         ZoneWhy::OutsideFence,
         ZoneWhy::ProtectionRadius { radius_m: None, limit_m: 1.0 },
-        ZoneWhy::TwoBoards,
+        ZoneWhy::DuplicateId,
         ZoneWhy::SiteDoubted,
         ZoneWhy::Changed,
         ZoneWhy::Settling { until: Timestamp::from_micros(0) },

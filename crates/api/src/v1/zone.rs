@@ -93,7 +93,7 @@ impl From<ZoneWhy> for ZoneWhyName {
             ZoneWhy::Unchecked => ZoneWhyName::Unchecked,
             ZoneWhy::OutsideFence => ZoneWhyName::OutsideFence,
             ZoneWhy::ProtectionRadius { .. } => ZoneWhyName::ProtectionRadius,
-            ZoneWhy::TwoBoards => ZoneWhyName::TwoBoards,
+            ZoneWhy::DuplicateId => ZoneWhyName::TwoBoards,
             ZoneWhy::SiteDoubted => ZoneWhyName::SiteDoubted,
             ZoneWhy::Changed => ZoneWhyName::Changed,
             ZoneWhy::Settling { .. } => ZoneWhyName::Settling,

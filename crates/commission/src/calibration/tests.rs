@@ -34,14 +34,14 @@ fn a_wrong_coordinate_is_left_out_and_a_bumped_tag_is_told() {
     assert_eq!(wrong.places_used(), [0, 1, 3, 4]);
 
     let moved = |k: usize, half: f64| if k == 1 && half > 0.0 { 0.1 } else { 0.0 };
-    let bumped = calibrate(&site, &session(&site, 5, moved), ScaleChoice::Never);
+    let displaced = calibrate(&site, &session(&site, 5, moved), ScaleChoice::Never);
     assert!(
-        matches!(bumped.stands[1].displacement, DisplacementVerdict::Moved { .. }),
+        matches!(displaced.occupations[1].displacement, DisplacementVerdict::Moved { .. }),
         "{:?}",
-        bumped.stands[1].displacement
+        displaced.occupations[1].displacement
     );
-    assert_eq!(bumped.places_used(), [0, 2, 3, 4]);
-    assert!(bumped.boards.iter().all(|b| b.found.is_some_and(|o| o.occupations == 4)));
+    assert_eq!(displaced.places_used(), [0, 2, 3, 4]);
+    assert!(displaced.boards.iter().all(|b| b.found.is_some_and(|o| o.occupations == 4)));
 }
 
 #[test]

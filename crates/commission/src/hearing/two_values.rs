@@ -12,13 +12,13 @@
 use hereabout_core::series::upper_median;
 
 /// Fewest ranges that are judged.
-const FEWEST: usize = 20;
+const MIN_RANGES: usize = 20;
 /// Farthest that a range lies from its track's last one, metres.
 const NEAR_M: f64 = 0.35;
 /// More for each range that went to the other track meanwhile, metres: 1.5 m/s at ten a second.
 const MORE_M: f64 = 0.15;
 /// The most that it may come to, metres.
-const FARTHEST_M: f64 = 1.5;
+const MAX_SPREAD_M: f64 = 1.5;
 /// A track that misses this many in a row began with a stray, and may begin anew.
 const STALE: u32 = 25;
 /// Smallest distance between the tracks, metres.
@@ -49,7 +49,7 @@ struct Track {
 
 impl Track {
     fn reach_m(&self) -> f64 {
-        (NEAR_M + MORE_M * f64::from(self.missed)).min(FARTHEST_M)
+        (NEAR_M + MORE_M * f64::from(self.missed)).min(MAX_SPREAD_M)
     }
 }
 
@@ -73,7 +73,7 @@ pub(super) fn find(ranges: impl Iterator<Item = f64>) -> Option<TwoValues> {
     }
     let [Some(a), Some(b)] = tracks else { return None };
     let at_least = |part: usize, share: f64| part as f64 >= share * all as f64;
-    let jumps = all >= FEWEST
+    let jumps = all >= MIN_RANGES
         && at_least(a.ranges.min(b.ranges), TRACK_SHARE)
         && at_least(gaps.len(), CHANGE_SHARE)
         && !at_least(strays, STRAY_SHARE)

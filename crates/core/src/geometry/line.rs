@@ -3,7 +3,7 @@
 use super::vector::{cross, distance_m, dot, length, minus, unit};
 
 /// Shorter than this is no direction (metres, or square metres of a triangle).
-const LEAST: f64 = 1e-9;
+const MIN_LENGTH: f64 = 1e-9;
 
 /// The line (point, unit direction) through the two farthest places, when all lie within `within_m` of it. `None` too when all are at one place.
 pub fn common_line(places: &[[f64; 3]], within_m: f64) -> Option<([f64; 3], [f64; 3])> {
@@ -16,7 +16,7 @@ pub fn common_line(places: &[[f64; 3]], within_m: f64) -> Option<([f64; 3], [f64
             }
         }
     }
-    let along = unit(minus(best.2, best.1), LEAST)?;
+    let along = unit(minus(best.2, best.1), MIN_LENGTH)?;
     let off = |p: &[f64; 3]| {
         let c = cross(minus(*p, best.1), along);
         length(c)
@@ -39,6 +39,6 @@ pub fn common_plane(places: &[[f64; 3]], within_m: f64) -> Option<([f64; 3], [f6
             }
         }
     }
-    let normal = unit(best.2, LEAST)?;
+    let normal = unit(best.2, MIN_LENGTH)?;
     places.iter().all(|p| dot(minus(*p, best.1), normal).abs() <= within_m).then_some((best.1, normal))
 }

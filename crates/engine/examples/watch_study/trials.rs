@@ -198,7 +198,7 @@ pub(crate) fn false_alarms(
     let mut engine = Engine::new(site(n), None);
     let mut alarms = Vec::new();
     while world.t_s() < 3_600.0 * hours {
-        let two = |f: &AnchorFinding| matches!(f, AnchorFinding::TwoBoards { .. });
+        let two = |f: &AnchorFinding| matches!(f, AnchorFinding::DuplicateId { .. });
         let new = step(&mut engine, &mut world);
         alarms.extend(new.into_iter().filter(|c| !c.over && (is_alarm(&c.finding) || two(&c.finding))));
         if world.frame.is_multiple_of(36_000) {
@@ -233,7 +233,7 @@ pub(crate) fn duplicate(n: usize, seed: u64) -> Option<f64> {
     let which = dice.pick(n);
     world.double = Some((which, [2.0 + 12.0 * dice.unit(), 2.0 + 6.0 * dice.unit(), 2.6]));
     while world.t_s() < 180.0 {
-        let two = |c: &&FindingChange| matches!(c.finding, AnchorFinding::TwoBoards { .. });
+        let two = |c: &&FindingChange| matches!(c.finding, AnchorFinding::DuplicateId { .. });
         if let Some(c) = step(&mut engine, &mut world).iter().find(two) {
             return (usize::from(c.anchor.0) == which).then_some(world.t_s() - 60.0);
         }

@@ -193,7 +193,7 @@ fn the_table_shows_what_the_tracker_learned() {
     for row in engine.anchor_table().expect("a table").rows {
         // Eleven values 2 cm apart, evenly used: σ = 2 cm · √((11² − 1)/12) = 6.3 cm.
         assert!((0.04..0.09).contains(&row.sigma_m.expect("learned")), "{row:?}");
-        assert!(row.late_share.expect("learned") < 0.1, "{row:?}");
+        assert!(row.nlos_share.expect("learned") < 0.1, "{row:?}");
     }
 }
 
@@ -459,14 +459,14 @@ fn rubbish(p: &PositionReport) -> bool {
 /// The numbers of a finding.
 fn evidence(finding: &AnchorFinding) -> [f64; 4] {
     match *finding {
-        AnchorFinding::TwoBoards { apart_m, share } => [apart_m, share, 0.0, 0.0],
+        AnchorFinding::DuplicateId { apart_m, share } => [apart_m, share, 0.0, 0.0],
         AnchorFinding::Misplaced { shift_m: [e, n, u], explained } => [e, n, u, explained],
         AnchorFinding::Moved { shift_m: [e, n], up_m, size_se_m, direction_se_deg } => {
             [e + up_m.unwrap_or(0.0), n, size_se_m, direction_se_deg.unwrap_or(0.0)]
         }
         AnchorFinding::OffsetChanged { by_m, se_m } => [by_m, se_m, 0.0, 0.0],
         AnchorFinding::ReadsLong { by_m } | AnchorFinding::Changed { by_m } => [by_m, 0.0, 0.0, 0.0],
-        AnchorFinding::OftenLate { share, .. } => [share, 0.0, 0.0, 0.0],
+        AnchorFinding::OftenNlos { share, .. } => [share, 0.0, 0.0, 0.0],
         AnchorFinding::Noisy { sigma_m, usual_m } => [sigma_m, usual_m, 0.0, 0.0],
         AnchorFinding::Drifting { m_per_day, se_m_per_day } => [m_per_day, se_m_per_day, 0.0, 0.0],
         AnchorFinding::Weak { share, expected } => [share, expected, 0.0, 0.0],
@@ -491,7 +491,7 @@ fn no_rubbish(out: &[Output]) -> Result<(), TestCaseError> {
                 prop_assert!(numbers.flatten().all(f64::is_finite), "{e:?}");
             }
             Output::Anchors(t) => {
-                let numbers = t.rows.iter().flat_map(|r| [r.sigma_m, r.late_share, r.mean_residual_m]);
+                let numbers = t.rows.iter().flat_map(|r| [r.sigma_m, r.nlos_share, r.mean_residual_m]);
                 prop_assert!(numbers.flatten().all(f64::is_finite), "{t:?}");
                 let findings = t.rows.iter().flat_map(|r| &r.findings);
                 prop_assert!(findings.flat_map(evidence).all(f64::is_finite), "{t:?}");

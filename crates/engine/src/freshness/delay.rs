@@ -39,16 +39,16 @@ const GAP_S: f64 = 0.03;
 /// Without a counter: a gap is longer than this times the usual longest interval; the longest is forgotten by this share a
 /// frame, and never taken as more than so many intervals, or seconds.
 const LONGER: f64 = 1.5;
-const FORGET_LONGEST: f64 = 0.001;
-const LONGEST_INTERVALS: f64 = 3.0;
-const LONGEST_S: f64 = 0.3;
+const FORGET_MAX: f64 = 0.001;
+const MAX_INTERVALS: f64 = 3.0;
+const MAX_INTERVAL_S: f64 = 0.3;
 /// Without a counter: so many times as many frames as usual are too many; the usual pace is learned with this weight.
 const TOO_MANY: f64 = 1.6;
 const SLOW_GAIN: f64 = 0.005;
 /// A kit whose pace is uneven by more than [`NORMAL_WITHIN`] is allowed this much more than what was seen of it, and at most
 /// so much in all.
 const UNEVEN: f64 = 1.2;
-const UNEVEN_MOST: f64 = 0.5;
+const MAX_UNEVEN_SHARE: f64 = 0.5;
 /// Two halves of a stretch have one pace within this share: the first time, and when it is learned again.
 const STEADY_FIRST: f64 = 0.3;
 const STEADY_AGAIN: f64 = 0.15;
@@ -298,9 +298,9 @@ impl Delay {
         if is_gap {
             (self.no_gap_since, self.peak_s) = (number, self.behind_s);
         }
-        let most_s = LONGEST_S.max(LONGEST_INTERVALS * interval_s);
+        let most_s = MAX_INTERVAL_S.max(MAX_INTERVALS * interval_s);
         if self.settled {
-            self.longest_s = (longest_s * (1.0 - FORGET_LONGEST)).max(passed_s.min(most_s));
+            self.longest_s = (longest_s * (1.0 - FORGET_MAX)).max(passed_s.min(most_s));
         }
         if self.behind_s > max_age_s && (self.settled || is_gap) || self.settled && self.too_many() {
             self.unsettle(number);
@@ -340,7 +340,7 @@ impl Delay {
                 Some(_) => (self.marks.get(last).clock_ms - self.marks.get(from).clock_ms) as f64 / 1e3,
             };
             let jitter_s = JITTER_S.min(JITTER_INTERVALS * interval_s);
-            let within = NORMAL_WITHIN.max((UNEVEN * self.uneven).min(UNEVEN_MOST));
+            let within = NORMAL_WITHIN.max((UNEVEN * self.uneven).min(MAX_UNEVEN_SHARE));
             (scheduled_s - passed_s).abs() <= within * passed_s + jitter_s
         });
         if normal {
@@ -396,15 +396,15 @@ impl Delay {
         let (last, slow_s) = (self.marks.count - 1, self.slow_interval_s);
         let window = self.marks.back(self.no_gap_since, NORMAL_S.max(NORMAL_INTERVALS * slow_s));
         let Some((passed_s, counts)) = window.map(|from| self.marks.between(from, last)) else { return };
-        let off = ((counts * slow_s - passed_s).abs() / passed_s).min(UNEVEN_MOST);
-        self.uneven = (self.uneven * (1.0 - FORGET_LONGEST)).max(off);
+        let off = ((counts * slow_s - passed_s).abs() / passed_s).min(MAX_UNEVEN_SHARE);
+        self.uneven = (self.uneven * (1.0 - FORGET_MAX)).max(off);
     }
 }
 
 /// Blocks that the promptest arrival is taken of, seconds: before and after the rate is learned.
 const BLOCK_S: [f64; 2] = [3.0, 8.0];
 /// A frame's clock is at most this much faster or slower than ours: cheap boards without a crystal.
-const MOST_RATE: f64 = 0.03;
+const MAX_RATE_ERROR: f64 = 0.03;
 /// How far the promptest arrival of a block may be late, a second of the block: before and after the rate is learned.
 const RISE: [f64; 2] = [0.03, 0.01];
 const RISE_S: f64 = 0.01;
@@ -473,7 +473,7 @@ impl Envelope {
         }
         if let Some((was_at, was)) = self.before {
             let sample = (e - was) / at.since(was_at).secs_f64().max(1.0);
-            if sample.abs() <= MOST_RATE {
+            if sample.abs() <= MAX_RATE_ERROR {
                 self.rate += if self.learned { RATE_GAIN * (sample - self.rate) } else { sample };
                 self.learned = true;
             }

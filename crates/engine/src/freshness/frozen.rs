@@ -38,13 +38,13 @@ const UNIT_M: f64 = 1e-4;
 const STRETCH: u32 = 32;
 const MEAN_OVER: f64 = 300.0;
 /// A second difference above this is no noise, metres: a range became late.
-const MOST_M: f64 = 1.0;
+const MAX_STEP_M: f64 = 1.0;
 /// Equal ranges of a run that count as noise: those of a module that hangs don't.
 const LEARNED_OF_RUN: u32 = 6;
 /// Pseudo-counts for how often an equal range is equal again.
 const PRIOR: f64 = 4.0;
 /// Counts of that are halved from here on.
-const MOST_COUNTS: f64 = 1000.0;
+const MAX_COUNTS: f64 = 1000.0;
 /// Ended runs of whole frames that are looked at, and within how many frames they must lie.
 const RUNS: usize = 4;
 const RUNS_WITHIN: u64 = 40;
@@ -189,7 +189,7 @@ impl Field {
         if self.run > 0 && self.nats < NATS {
             self.again += f64::from(self.run - 1);
             self.of += f64::from(self.run);
-            if self.of > MOST_COUNTS {
+            if self.of > MAX_COUNTS {
                 self.again *= 0.5;
                 self.of *= 0.5;
             }
@@ -217,7 +217,7 @@ impl Field {
     fn note_noise(&mut self, range_m: f64) {
         let (Some(before), Some(last)) = (self.before, self.last) else { return };
         let second_m = range_m - 2.0 * last + before;
-        if second_m.abs() > MOST_M {
+        if second_m.abs() > MAX_STEP_M {
             return;
         }
         let square = second_m * second_m;

@@ -29,13 +29,13 @@ pub struct AnchorHealth {
     /// Standard deviation of its good ranges, as the tracker learned it, metres.
     pub sigma_m: Option<f64>,
     /// Share of its recent ranges that were late, as the tracker learned it.
-    pub late_share: Option<f64>,
+    pub nlos_share: Option<f64>,
     /// What is the matter with it, worst first; empty when nothing is.
     pub findings: ArrayVec<AnchorFinding, MAX_FINDINGS>,
     /// Whether it stands where the site file says, as far as its ranges tell.
     pub place: PlaceAnswer,
     /// Its ranges take no part in positions at present, by the rule for doubted.
-    pub set_aside: bool,
+    pub excluded: bool,
 }
 
 /// Findings that one anchor can have at a time.
@@ -45,7 +45,7 @@ pub const MAX_FINDINGS: usize = 6;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum AnchorFinding {
     /// Two boards answer to its id.
-    TwoBoards {
+    DuplicateId {
         /// Distance between the two levels that its ranges jump between, metres.
         apart_m: f64,
         /// Share of the ranges that the rarer one answers.
@@ -108,7 +108,7 @@ pub enum AnchorFinding {
         over: Micros,
     },
     /// Its ranges are late very often: something is in the way.
-    OftenLate {
+    OftenNlos {
         /// Share of late ranges within the last minute.
         share: f64,
         /// The hour of the day (UTC) in which it is worst, when the log of hours shows one.
@@ -143,7 +143,7 @@ impl AnchorFinding {
     /// What kind of finding it is.
     pub fn kind(&self) -> AnchorFindingKind {
         match self {
-            AnchorFinding::TwoBoards { .. } => AnchorFindingKind::DuplicateId,
+            AnchorFinding::DuplicateId { .. } => AnchorFindingKind::DuplicateId,
             AnchorFinding::Misplaced { .. } => AnchorFindingKind::Misplaced,
             AnchorFinding::Moved { .. } => AnchorFindingKind::Moved,
             AnchorFinding::OffsetChanged { .. } => AnchorFindingKind::OffsetChanged,
@@ -154,7 +154,7 @@ impl AnchorFinding {
             AnchorFinding::Silent => AnchorFindingKind::Silent,
             AnchorFinding::NeverHeard => AnchorFindingKind::NeverHeard,
             AnchorFinding::Flapping { .. } => AnchorFindingKind::Flapping,
-            AnchorFinding::OftenLate { .. } => AnchorFindingKind::OftenNlos,
+            AnchorFinding::OftenNlos { .. } => AnchorFindingKind::OftenNlos,
             AnchorFinding::Noisy { .. } => AnchorFindingKind::Noisy,
             AnchorFinding::Drifting { .. } => AnchorFindingKind::Drifting,
             AnchorFinding::Weak { .. } => AnchorFindingKind::Weak,
@@ -217,7 +217,7 @@ pub enum PlaceAnswer {
         limit_m: f64,
     },
     /// See its findings.
-    Suspect,
+    Contradicted,
     /// Nobody can say.
     CannotTell(CannotTell),
 }

@@ -79,7 +79,7 @@ impl AnchorHealth {
 impl AnchorFinding {
     /// Moves the hour of the day that it names, if it names one.
     fn shift(&mut self, by: Micros) {
-        if let AnchorFinding::OftenLate { worst_hour_utc: Some(hour), .. } = self {
+        if let AnchorFinding::OftenNlos { worst_hour_utc: Some(hour), .. } = self {
             // The hour in which the middle of it falls.
             let middle_s = i64::from(*hour) * HOUR_S + HOUR_S / 2 + by.micros() / 1_000_000 % DAY_S;
             *hour = u8::try_from(middle_s.rem_euclid(DAY_S) / HOUR_S).unwrap_or(*hour);

@@ -39,7 +39,7 @@ pub enum ZoneWhy {
         limit_m: f64,
     },
     /// Two boards answer to the id of the anchor that the zone is near.
-    TwoBoards,
+    DuplicateId,
     /// The ranges and the site file do not belong to each other ([`super::KitFinding::SiteDoesNotFit`]).
     SiteDoubted,
     /// The configuration was changed: every zone has to be earned again.

@@ -33,8 +33,8 @@ const PACE_MPS: f64 = 5.0;
 const REACH_SIGMAS: f64 = 3.0;
 /// … so many metres at least, and at most the larger of so many metres and a share of the way to the other track.
 const REACH_M: f64 = 0.25;
-const REACH_MOST_M: f64 = 0.55;
-const REACH_MOST: f64 = 0.4;
+const MAX_REACH_M: f64 = 0.55;
+const MAX_REACH_SHARE: f64 = 0.4;
 /// Where the other track would be while there is none, metres.
 const OTHER_M: f64 = 2.0;
 /// Smallest distance between the two levels, metres.
@@ -106,7 +106,7 @@ impl Track {
     fn off_m(&self, at: Timestamp, range_m: f64, apart_m: f64) -> Option<f64> {
         let ahead = self.ahead(at);
         let sigma_m = (ahead.level_var + RANGE_SIGMA_M * RANGE_SIGMA_M).sqrt();
-        let most_m = REACH_MOST_M.max(REACH_MOST * apart_m);
+        let most_m = MAX_REACH_M.max(MAX_REACH_SHARE * apart_m);
         let off_m = (range_m - ahead.level_m).abs();
         (off_m <= (REACH_SIGMAS * sigma_m).max(REACH_M).min(most_m)).then_some(off_m)
     }

@@ -40,7 +40,7 @@ const COMING: Micros = Micros::from_millis(1_500);
 /// Share of uneven intervals that begins and ends the finding, and the intervals that it takes to judge.
 const UNEVEN: f64 = 0.10;
 const UNEVEN_OVER: f64 = 0.05;
-const UNEVEN_FEWEST: u32 = 100;
+const UNEVEN_MIN_GAPS: u32 = 100;
 /// Repeated and old frames are told from so many on.
 const TIMES: u32 = 3;
 const DOUBT_LASTS: Micros = Micros::from_millis(2_000);
@@ -52,7 +52,7 @@ const OUTAGE_S: f64 = 10.0;
 /// Bins to the octave, and where they begin. Seconds.
 const TO_OCTAVE: f64 = 12.0;
 const BINS: usize = 192;
-const SHORTEST_S: f64 = 0.000_5;
+const MIN_GAP_S: f64 = 0.000_5;
 
 #[derive(Clone, Debug)]
 struct KitTag {
@@ -319,7 +319,7 @@ impl Clock {
         if !(0.0..OUTAGE_S).contains(&s) || interval == Micros::ZERO {
             return;
         }
-        let bin = ((s / SHORTEST_S).max(1.0).log2() * TO_OCTAVE) as usize;
+        let bin = ((s / MIN_GAP_S).max(1.0).log2() * TO_OCTAVE) as usize;
         let bin = &mut self.bins[bin.min(BINS - 1)];
         *bin = bin.saturating_add(1);
         self.intervals += 1;
@@ -328,7 +328,7 @@ impl Clock {
 
     /// Sums a minute up and begins the next one.
     fn close(&mut self) {
-        self.last = (self.intervals >= UNEVEN_FEWEST).then(|| {
+        self.last = (self.intervals >= UNEVEN_MIN_GAPS).then(|| {
             let mut below = 0;
             let half = self.intervals / 2;
             let reaches_half = |n: &u16| {
@@ -336,7 +336,7 @@ impl Clock {
                 below > half
             };
             let median = self.bins.iter().position(reaches_half).unwrap_or(0);
-            let middle = |bin: usize| SHORTEST_S * ((bin as f64 + 0.5) / TO_OCTAVE).exp2();
+            let middle = |bin: usize| MIN_GAP_S * ((bin as f64 + 0.5) / TO_OCTAVE).exp2();
             let usual = middle(median);
             let off = |(bin, _): &(usize, &u16)| !(0.5 * usual..=1.5 * usual).contains(&middle(*bin));
             let uneven: u32 = self.bins.iter().enumerate().filter(off).map(|(_, n)| u32::from(*n)).sum();

@@ -23,7 +23,7 @@ const SLICE: Micros = Micros::from_millis(5_000);
 /// Share of damaged pieces that begins and ends the finding, and the pieces that it takes.
 const CUT: f64 = 0.05;
 const CUT_OVER: f64 = 0.02;
-const CUT_FEWEST: f64 = 3.0;
+const CUT_MIN_FRAMES: f64 = 3.0;
 
 /// Damaged pieces and their share of all; `None` without anything to judge.
 fn damage(counts: &LinkCounts) -> Option<(f64, f64)> {
@@ -106,7 +106,7 @@ impl KitWatch {
         let limit = if was { CUT_OVER } else { CUT };
         if let Some((bad, share)) = damage(&minute)
             && share >= limit
-            && (was || bad >= CUT_FEWEST)
+            && (was || bad >= CUT_MIN_FRAMES)
         {
             now.push(KitFinding::FramesCut { share });
         }

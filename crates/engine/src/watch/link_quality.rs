@@ -5,8 +5,8 @@
 //! which is nothing about the anchor: such seconds do not count.
 //!
 //! **Patience.** *Often late*, *weak* and *noisy* send somebody up a ladder. Before the first of them the minute must be
-//! full, so many metres long ([`TRAVEL_M`]), and seen in several cells ([`FEWEST_CELLS`] of [`CELL_M`]) and directions
-//! ([`FEWEST_SECTORS`] of eight). It counts from when the anchor was first heard, and anew after a silence of [`AWAY`]. What is told stays until a minute of driving says otherwise.
+//! full, so many metres long ([`TRAVEL_M`]), and seen in several cells ([`MIN_CELLS`] of [`CELL_M`]) and directions
+//! ([`MIN_SECTORS`] of eight). It counts from when the anchor was first heard, and anew after a silence of [`AWAY`]. What is told stays until a minute of driving says otherwise.
 //!
 //! - *Often late*: at least [`LATE`] of its ranges were left out as too long; over at [`LATE_OVER`]. Where and when it
 //!   is worst comes from counts of its whole life by hour of the day (UTC) and by direction in eight sectors. They are
@@ -29,11 +29,11 @@ use hereabout_core::series::push_newest;
 /// Share of late ranges in a minute that begins and ends the finding, and the ranges it takes to judge.
 const LATE: f64 = 0.60;
 const LATE_OVER: f64 = 0.40;
-const LATE_FEWEST: u32 = 50;
+const NLOS_MIN_RANGES: u32 = 50;
 /// Share of what is expected that begins and ends the finding, and the frames it takes to judge.
 const WEAK: f64 = 0.60;
 const WEAK_OVER: f64 = 0.80;
-const WEAK_FEWEST: u32 = 50;
+const WEAK_MIN_FRAMES: u32 = 50;
 /// Ratio of σ to the others' that begins and ends the finding, and the smallest σ that does. Metres.
 const NOISY: f64 = 2.0;
 const NOISY_OVER: f64 = 1.6;
@@ -50,19 +50,19 @@ const MOVED_M: f64 = 0.2;
 /// What a minute must hold: metres of travel, cells of this width, and directions.
 const TRAVEL_M: f64 = 15.0;
 const CELL_M: f64 = 2.0;
-const FEWEST_CELLS: usize = 5;
-const FEWEST_SECTORS: u32 = 2;
+const MIN_CELLS: usize = 5;
+const MIN_SECTORS: u32 = 2;
 /// After a silence of this length it may be another board in another place.
 const AWAY: Micros = Micros::from_millis(60_000);
 /// Width of a bin of distance, metres, and their number; the last one holds everything beyond.
 pub(crate) const BIN_M: f64 = 3.0;
 const BINS: usize = 32;
 /// Frames of the others in a bin before it says anything; above the second number both are halved.
-const BIN_FEWEST: u32 = 200;
-const BIN_MOST: u32 = 100_000;
+const BIN_MIN_RANGES: u32 = 200;
+const BIN_MAX_RANGES: u32 = 100_000;
 /// Ranges in an hour of the day, or in a direction, before it is judged, and how many of these there must be.
-const PART_FEWEST: u32 = 300;
-const PARTS_FEWEST: usize = 3;
+const PART_MIN_RANGES: u32 = 300;
+const MIN_PARTS: usize = 3;
 /// Tangent of 22.5°: the border between two of eight sectors.
 const SECTOR: f64 = 0.414_213_562_373_095_03;
 
@@ -193,7 +193,7 @@ impl LinkQuality {
             let bin = ((s.distance_m / BIN_M) as usize).min(BINS - 1);
             let (own, all) = (&mut one.bins[bin], &mut self.all[bin]);
             let others = Bin { frames: all.frames - own.frames, ranges: all.ranges - own.ranges };
-            if others.frames >= BIN_FEWEST {
+            if others.frames >= BIN_MIN_RANGES {
                 now.frames = now.frames.saturating_add(1);
                 now.answered = now.answered.saturating_add(u16::from(answered));
                 now.expected += others.ranges as f32 / others.frames as f32;
@@ -202,7 +202,7 @@ impl LinkQuality {
             own.ranges += u32::from(answered);
             all.frames += 1;
             all.ranges += u32::from(answered);
-            if all.frames > BIN_MOST {
+            if all.frames > BIN_MAX_RANGES {
                 self.halve(bin);
             }
         }
@@ -243,8 +243,8 @@ impl LinkQuality {
         let sum = one.sum();
         let share = f64::from(sum.late) / f64::from(sum.ranges.max(1));
         let limit = if was { LATE_OVER } else { LATE };
-        let found = sum.ranges >= LATE_FEWEST && share >= limit && (was || one.has_seen_enough());
-        found.then(|| AnchorFinding::OftenLate {
+        let found = sum.ranges >= NLOS_MIN_RANGES && share >= limit && (was || one.has_seen_enough());
+        found.then(|| AnchorFinding::OftenNlos {
             share,
             worst_hour_utc: worst(&one.hours).map(|h| h as u8),
             worst_direction_deg: worst(&one.sectors).map(|s| 45.0 * s as f64),
@@ -258,7 +258,7 @@ impl LinkQuality {
         let frames = f64::from(sum.frames.max(1));
         let (share, expected) = (f64::from(sum.answered) / frames, sum.expected / frames);
         let limit = if was { WEAK_OVER } else { WEAK };
-        let found = sum.frames >= WEAK_FEWEST && expected > 0.2 && share < limit * expected;
+        let found = sum.frames >= WEAK_MIN_FRAMES && expected > 0.2 && share < limit * expected;
         let found = found && (was || one.has_seen_enough());
         found.then_some(AnchorFinding::Weak { share, expected })
     }
@@ -318,7 +318,7 @@ impl One {
             return false;
         }
         let went_m: f64 = self.seconds.iter().map(|s| f64::from(s.went_m)).sum();
-        let mut cells: ArrayVec<[i32; 2], FEWEST_CELLS> = ArrayVec::new();
+        let mut cells: ArrayVec<[i32; 2], MIN_CELLS> = ArrayVec::new();
         let mut sectors = 0u8;
         for to_tag_m in self.seconds.iter().filter_map(|s| s.to_tag_m) {
             let to_tag_m = to_tag_m.map(f64::from);
@@ -329,7 +329,7 @@ impl One {
                 cells.push(cell);
             }
         }
-        went_m >= TRAVEL_M && cells.is_full() && sectors.count_ones() >= FEWEST_SECTORS
+        went_m >= TRAVEL_M && cells.is_full() && sectors.count_ones() >= MIN_SECTORS
     }
 
     fn sum(&self) -> Sum {
@@ -352,7 +352,7 @@ fn count(part: &mut Part, late: bool) {
 
 /// The part with the largest share of late ranges, when it is clearly above all of them together.
 fn worst(parts: &[Part]) -> Option<usize> {
-    let judged = || parts.iter().enumerate().filter(|(_, p)| p.ranges >= PART_FEWEST);
+    let judged = || parts.iter().enumerate().filter(|(_, p)| p.ranges >= PART_MIN_RANGES);
     let mut all = Part::default();
     judged().for_each(|(_, p)| {
         all.ranges = all.ranges.saturating_add(p.ranges);
@@ -360,7 +360,7 @@ fn worst(parts: &[Part]) -> Option<usize> {
     });
     let (index, worst) = judged().max_by(|a, b| a.1.share().total_cmp(&b.1.share()))?;
     let clear = worst.share() > all.share() + 0.1 && worst.share() > 1.3 * all.share();
-    (judged().count() >= PARTS_FEWEST && clear).then_some(index)
+    (judged().count() >= MIN_PARTS && clear).then_some(index)
 }
 
 /// Which of eight sectors a direction lies in, 0 = north, clockwise.

@@ -244,10 +244,10 @@ impl Watched {
             rejected_share: share(sum.rejected, sum.ranges),
             mean_residual_m: (sum.used > 0).then(|| sum.residual_sum_m / f64::from(sum.used)),
             sigma_m: None,
-            late_share: None,
+            nlos_share: None,
             findings: ArrayVec::new(),
             place: PlaceAnswer::CannotTell(CannotTell::NoPosition),
-            set_aside: false,
+            excluded: false,
         }
     }
 }

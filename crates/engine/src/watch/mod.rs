@@ -267,7 +267,7 @@ impl Watch {
     /// Why a range of the anchor tells nothing about how far the tag is from it; `None` when it does.
     pub(crate) fn doubt_of(&self, anchor: usize) -> Option<ZoneWhy> {
         if self.has_duplicate_id(anchor) {
-            Some(ZoneWhy::TwoBoards)
+            Some(ZoneWhy::DuplicateId)
         } else {
             self.whole.is_swapped(anchor).then_some(ZoneWhy::SiteDoubted)
         }
@@ -324,7 +324,7 @@ impl Watch {
                 true => PlaceAnswer::CannotTell(CannotTell::SiteDoubted),
                 false => self.places.answer(at, i),
             };
-            row.set_aside = excluded.contains(i);
+            row.excluded = excluded.contains(i);
         }
         table.kit = self.kit_findings.list().clone();
         table
@@ -370,7 +370,7 @@ impl Watch {
             .iter()
             .filter_map(|t| t[anchor].found())
             .max_by(|a, b| a.share.total_cmp(&b.share));
-        add(double.map(|d| AnchorFinding::TwoBoards { apart_m: d.apart_m, share: d.share }));
+        add(double.map(|d| AnchorFinding::DuplicateId { apart_m: d.apart_m, share: d.share }));
         self.held[anchor] = self.held[anchor].filter(|last| at.since(*last) < HELD_LASTS);
         add(self.held[anchor].map(|_| AnchorFinding::Held));
         let silent = self.silent(at, anchor);

@@ -64,7 +64,7 @@ impl Places {
         self.located = true;
         let mut ranges: ArrayVec<WatchedRange, MAX_ANCHORS> = ArrayVec::new();
         for (index, r) in seen.judged {
-            let usable = matches!(r.verdict, Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorSuspect);
+            let usable = matches!(r.verdict, Verdict::Used | Verdict::Rejected(_) | Verdict::AnchorExcluded);
             if let (Some(anchor), Some(range_m), true) = (*index, r.range_m, usable) {
                 ranges.push(WatchedRange { anchor, range_m });
             }
@@ -142,7 +142,7 @@ impl Places {
         let cannot = PlaceAnswer::CannotTell;
         match self.watch.standing(at, anchor) {
             Standing::Unchanged => PlaceAnswer::Unchanged { limit_m: LIMIT_M },
-            Standing::Suspect | Standing::Named(_) | Standing::OneOf(_) => PlaceAnswer::Suspect,
+            Standing::Suspect | Standing::Named(_) | Standing::OneOf(_) => PlaceAnswer::Contradicted,
             _ if !self.located => cannot(CannotTell::NoPosition),
             Standing::NoPosition => cannot(CannotTell::NoPosition),
             Standing::TooLittleTravel(travelled_m) => {

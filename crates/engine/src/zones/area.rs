@@ -45,7 +45,7 @@ const AGAINST: Micros = Micros::from_millis(500);
 /// The number of agreeing anchors is a mean: a range in ten is not within three sigmas, or missing.
 const FORGIVEN: f64 = 0.5;
 /// A slower tag stands, as far as an arrival can be told, m/s.
-const LEAST_SPEED_MPS: f64 = 0.15;
+const MIN_SPEED_MPS: f64 = 0.15;
 /// No arrival later than this is told, seconds.
 const HORIZON_S: f64 = 60.0;
 
@@ -222,7 +222,7 @@ impl AreaRule {
 
     fn eta_s(&self, belief: &Belief<'_>) -> Option<f64> {
         let [ve, vn, _] = belief.position.velocity_mps()?;
-        if (ve * ve + vn * vn).sqrt() < LEAST_SPEED_MPS {
+        if (ve * ve + vn * vn).sqrt() < MIN_SPEED_MPS {
             return None;
         }
         self.area.crossing_s(belief.place.as_ref()?.mean_m(), [ve, vn], HORIZON_S)

@@ -26,7 +26,7 @@
 //! range wanders.
 //!
 //! **A decision holds** from its last range for one and a half intervals, at least 0.5 s and at most 2 s. Then it
-//! is unknown, and the ranges before count no more. One thing outlasts a silence of up to [`HOLDS_AT_MOST`]: since when none
+//! is unknown, and the ranges before count no more. One thing outlasts a silence of up to [`MAX_HOLD`]: since when none
 //! has been within `leave_m`. Otherwise a kit that misses a range now and then would never get there.
 //!
 //! **Unknown** also while two boards answer to the anchor's id, and in the first minute after the tag was first heard: so
@@ -89,8 +89,8 @@ const BEYOND_SLOTS: usize = 2;
 const SETTLING: Micros = Micros::from_millis(60_000);
 /// How long a decision holds from its last range: intervals, shortest and longest.
 const HOLDS_INTERVALS: f64 = 1.5;
-const HOLDS_AT_LEAST: Micros = Micros::from_millis(500);
-const HOLDS_AT_MOST: Micros = Micros::from_millis(2_000);
+const MIN_HOLD: Micros = Micros::from_millis(500);
+const MAX_HOLD: Micros = Micros::from_millis(2_000);
 
 /// One zone near an anchor and one tag.
 #[derive(Clone, Debug)]
@@ -289,7 +289,7 @@ impl NearRule {
 
     /// Takes in one range.
     fn take(&mut self, at: Timestamp, range_m: f64) {
-        if self.last_heard.is_none_or(|last| at.since(last) > HOLDS_AT_MOST) {
+        if self.last_heard.is_none_or(|last| at.since(last) > MAX_HOLD) {
             self.none_within = None;
         }
         self.last_heard = Some(at);
@@ -461,8 +461,8 @@ impl NearRule {
     /// Until when what was heard last holds; `None` without anything.
     fn holds_until(&self) -> Option<Timestamp> {
         let newest = self.recent.last()?.0;
-        let holds = self.interval().map_or(HOLDS_AT_MOST, |i| at_least(HOLDS_AT_LEAST, HOLDS_INTERVALS, i));
-        Some(newest.plus(holds.min(HOLDS_AT_MOST)))
+        let holds = self.interval().map_or(MAX_HOLD, |i| at_least(MIN_HOLD, HOLDS_INTERVALS, i));
+        Some(newest.plus(holds.min(MAX_HOLD)))
     }
 
     /// How far inside of `enter_m`, horizontally, by the median of the last five ranges.

@@ -583,14 +583,14 @@ fn two_boards_with_one_id_are_near_nothing() {
             &position,
             &range,
             &s,
-            |anchor| (double && anchor == 0).then_some(ZoneWhy::TwoBoards),
+            |anchor| (double && anchor == 0).then_some(ZoneWhy::DuplicateId),
             |z| out.push(z),
         );
         (out[0].state, out[0].why)
     };
     let last = (0..700).map(|k| say(100 * k, false)).last().unwrap();
     assert_eq!(last, (Inside, ZoneWhy::Range));
-    assert_eq!(say(70_000, true), (Unknown, ZoneWhy::TwoBoards));
+    assert_eq!(say(70_000, true), (Unknown, ZoneWhy::DuplicateId));
     assert_eq!(say(70_100, false), (Unknown, ZoneWhy::Undecided));
     assert_eq!((0..4).map(|k| say(70_200 + 100 * k, false)).last().unwrap(), (Inside, ZoneWhy::Range));
 }
@@ -608,7 +608,7 @@ fn a_second_board_that_the_watch_finds_makes_the_zone_unknown() {
         let last = *zone_reports(&mut engine).last().unwrap();
         match k {
             699 => assert_eq!((last.state, last.why), (Inside, ZoneWhy::Range)),
-            899 => assert_eq!((last.state, last.why), (Unknown, ZoneWhy::TwoBoards)),
+            899 => assert_eq!((last.state, last.why), (Unknown, ZoneWhy::DuplicateId)),
             _ => {}
         }
     }

@@ -404,7 +404,7 @@ impl Outcome<'_> {
         let offset = b.found.map_or_else(dash, |f| format!("{:+.3}", f.offset_m));
         let se = b.found.map_or_else(dash, |f| format!("{:.3}", f.se_m));
         let scale = b.found.map_or_else(dash, |f| format!("{:.4}", f.scale));
-        let late = b.late_share.map_or_else(dash, |l| format!("{:.0} %", l * 100.0));
+        let late = b.nlos_share.map_or_else(dash, |l| format!("{:.0} %", l * 100.0));
         let stands = format!("{}/{}", b.found.map_or(0, |f| f.occupations), self.spots.len());
         let change = b.change_m.map_or_else(dash, |c| format!("{c:+.3}"));
         format!(
@@ -446,7 +446,7 @@ impl Outcome<'_> {
 
     /// What is wrong at one place, seen by itself.
     fn stand_notes(&self, k: usize) -> Vec<Said> {
-        let (Some(spot), Some(stand)) = (self.spots.get(k), self.found.stands.get(k)) else {
+        let (Some(spot), Some(stand)) = (self.spots.get(k), self.found.occupations.get(k)) else {
             return Vec::new();
         };
         let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
@@ -467,7 +467,7 @@ impl Outcome<'_> {
         let mut notes: Vec<Said> = odd.map(|b| words::odd_offset(b.anchor)).collect();
         for (i, a) in self.site.anchors().iter().enumerate() {
             let stands: Vec<_> =
-                self.found.stands.iter().filter_map(|s| s.boards.get(i)?.as_ref().ok()).collect();
+                self.found.occupations.iter().filter_map(|s| s.boards.get(i)?.as_ref().ok()).collect();
             // A single stand may look so by chance.
             if 2 * stands.iter().filter(|r| r.short_for_noise).count() > stands.len() {
                 notes.push(words::slow_noise(a.id));
@@ -487,8 +487,8 @@ impl Outcome<'_> {
                 "id": b.anchor.0, "name": self.name(b), "verdict": verdict.words, "code": verdict.code,
                 "taken": self.verdict(b).is_taken(), "offset_m": b.found.map(|f| f.offset_m),
                 "offset_se_m": b.found.map(|f| f.se_m), "scale": b.found.map(|f| f.scale),
-                "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.late_share,
-                "stands_used": b.found.map_or(0, |f| f.occupations), "stands_heard": b.stands_heard,
+                "scale_se": b.found.and_then(|f| f.scale_se), "late_share": b.nlos_share,
+                "stands_used": b.found.map_or(0, |f| f.occupations), "occupations_heard": b.occupations_heard,
                 "change_m": b.change_m,
             })
         };

@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use hereabout_api::v1::{EventDraft, PositionBody};
-use hereabout_commission::accuracy::{Accuracy, AccuracySummary, LONGEST_GAP, Truth};
+use hereabout_commission::accuracy::{Accuracy, AccuracySummary, MAX_GAP, Truth};
 use hereabout_core::{Dimension, Micros, Site, TagId, TagState, Timestamp};
 use hereabout_draw::track::TrackPicture;
 use hereabout_engine::{Engine, Input, Output};
@@ -273,7 +273,7 @@ impl Drawing {
         if let (Some(truth), Some((first, last))) = (truth, self.span) {
             let mut before: Option<(TagId, Timestamp)> = None;
             for (tag, at, at_m) in truth.rows().iter().filter(|r| (first..=last).contains(&r.1)) {
-                if before.is_some_and(|b| b.0 == *tag && at.since(b.1) >= LONGEST_GAP) {
+                if before.is_some_and(|b| b.0 == *tag && at.since(b.1) >= MAX_GAP) {
                     self.picture.reference(tag.0, None);
                 }
                 self.picture.reference(tag.0, Some([at_m[0], at_m[1]]));

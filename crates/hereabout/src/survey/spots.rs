@@ -16,7 +16,7 @@ use crate::exit::{self, Failure};
 
 const HEADER: [&str; 6] = ["name", "from_s", "to_s", "x_m", "y_m", "z_m"];
 /// No site has coordinates beyond this, metres.
-const FARTHEST_M: f64 = 10_000.0;
+const MAX_COORDINATE_M: f64 = 10_000.0;
 
 /// One thing that is wrong with a spots file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -203,7 +203,7 @@ fn row(line: &str, dimension: Dimension) -> Result<Spot, (usize, String)> {
     };
     let place = |i: usize| {
         let v = number(i, "a number of metres")?;
-        if v.abs() <= FARTHEST_M {
+        if v.abs() <= MAX_COORDINATE_M {
             Ok(v)
         } else {
             Err((cell(i).0, format!("{} {v} m is farther than any site reaches", HEADER[i])))

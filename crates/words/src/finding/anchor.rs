@@ -40,7 +40,7 @@ pub fn treated(findings: &[AnchorFinding], set_aside: bool) -> Option<&'static s
 /// What is found about `anchor`, and what to do. `anchors` are those of the site, in its order.
 pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> Said {
     let said = match *finding {
-        AnchorFinding::TwoBoards { apart_m, share } => two_boards(apart_m, share, anchor),
+        AnchorFinding::DuplicateId { apart_m, share } => two_boards(apart_m, share, anchor),
         AnchorFinding::Misplaced { shift_m, explained } => misplaced(shift_m, explained, anchor, anchors),
         AnchorFinding::Moved { shift_m, up_m, size_se_m, direction_se_deg } => there(
             "moved",
@@ -76,7 +76,7 @@ pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> S
             format!("fell silent {times} times in {}", span(over)),
             "check its plug, cable and supply: often a loose contact",
         ),
-        AnchorFinding::OftenLate { share, worst_hour_utc, worst_direction_deg } => {
+        AnchorFinding::OftenNlos { share, worst_hour_utc, worst_direction_deg } => {
             often_late(share, worst_hour_utc, worst_direction_deg)
         }
         AnchorFinding::Noisy { sigma_m, usual_m } => there(
@@ -299,7 +299,7 @@ fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Optio
 
 /// Whether a finding puts an anchor's ranges in doubt, so that positions should do without it.
 pub fn is_suspicion(finding: &AnchorFinding) -> bool {
-    finding.is_about_place() || matches!(finding, AnchorFinding::TwoBoards { .. })
+    finding.is_about_place() || matches!(finding, AnchorFinding::DuplicateId { .. })
 }
 
 /// The ids of a set of anchors: "2, 5 and 6".

@@ -12,7 +12,7 @@ pub fn answer(answer: &PlaceAnswer) -> Said {
         PlaceAnswer::Unchanged { limit_m } => {
             Said::new(Topic::Place, "unchanged", format!("not moved: {}", would_have_shown(*limit_m)), "")
         }
-        PlaceAnswer::Suspect => {
+        PlaceAnswer::Contradicted => {
             Said::new(Topic::Place, "suspect", "moved or changed, it seems: see its findings", "")
         }
         PlaceAnswer::CannotTell(why) => {

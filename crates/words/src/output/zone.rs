@@ -82,7 +82,7 @@ pub fn code(why: ZoneWhy) -> &'static str {
         ZoneWhy::Unchecked => "unchecked",
         ZoneWhy::OutsideFence => "outside_fence",
         ZoneWhy::ProtectionRadius { .. } => "protection_radius",
-        ZoneWhy::TwoBoards => "two_boards",
+        ZoneWhy::DuplicateId => "two_boards",
         ZoneWhy::SiteDoubted => "site_doubted",
         ZoneWhy::Changed => "changed",
         ZoneWhy::Settling { .. } => "settling",
@@ -151,7 +151,7 @@ fn reason(why: ZoneWhy) -> String {
             format!("the protection radius is {radius:.2} m where the zone allows {limit_m:.2} m")
         }
         ZoneWhy::ProtectionRadius { .. } => "the position has no protection radius".to_owned(),
-        ZoneWhy::TwoBoards => "two boards answer to the id of its anchor".to_owned(),
+        ZoneWhy::DuplicateId => "two boards answer to the id of its anchor".to_owned(),
         ZoneWhy::SiteDoubted => "it is in doubt whether the ranges and the site file fit each other".to_owned(),
         ZoneWhy::Changed => "the configuration was changed, and it has to be earned again".to_owned(),
         ZoneWhy::Settling { until } => format!("it settles until {}", rfc3339(until)),

@@ -25,7 +25,7 @@ fn position() -> PositionReport {
 }
 
 fn late(worst_hour_utc: Option<u8>) -> AnchorFinding {
-    AnchorFinding::OftenLate { share: 0.5, worst_hour_utc, worst_direction_deg: None }
+    AnchorFinding::OftenNlos { share: 0.5, worst_hour_utc, worst_direction_deg: None }
 }
 
 fn row() -> AnchorHealth {
@@ -40,10 +40,10 @@ fn row() -> AnchorHealth {
         rejected_share: None,
         mean_residual_m: None,
         sigma_m: None,
-        late_share: None,
+        nlos_share: None,
         findings: std::iter::once(late(None)).collect(),
-        place: PlaceAnswer::Suspect,
-        set_aside: false,
+        place: PlaceAnswer::Contradicted,
+        excluded: false,
     }
 }
 
@@ -156,6 +156,6 @@ fn an_hour_of_the_day_moves_round_midnight() {
     for us in [i64::MIN, i64::MAX] {
         let mut finding = late(Some(7));
         finding.shift(Micros::from_micros(us));
-        assert!(matches!(finding, AnchorFinding::OftenLate { worst_hour_utc: Some(0..24), .. }));
+        assert!(matches!(finding, AnchorFinding::OftenNlos { worst_hour_utc: Some(0..24), .. }));
     }
 }

@@ -27,7 +27,7 @@ fn often_late_begins_at_sixty_per_cent_and_ends_at_forty() {
         }
         let share = late_of_ten as f64 / 10.0;
         match link_quality.often_late(0, was) {
-            Some(AnchorFinding::OftenLate {
+            Some(AnchorFinding::OftenNlos {
                 share: told,
                 worst_hour_utc: None,
                 worst_direction_deg: None,
@@ -58,7 +58,7 @@ fn the_worst_hour_and_direction_are_told_once_they_stand_out() {
         link_quality.hear(t, 0, true, Some(true), driving(8.0, k));
         link_quality.roll();
     }
-    let Some(AnchorFinding::OftenLate { worst_hour_utc, worst_direction_deg, .. }) =
+    let Some(AnchorFinding::OftenNlos { worst_hour_utc, worst_direction_deg, .. }) =
         link_quality.often_late(0, false)
     else {
         panic!("late");
