@@ -372,18 +372,18 @@ fn copy(path: &Path, name: &Path) -> io::Result<()> {
 
 /// The file that is replaced, which is a plain one.
 fn old_file(path: &Path) -> io::Result<Option<fs::Metadata>> {
-    let Some(meta) = look(path).map_err(untouched)? else { return Ok(None) };
+    let Some(meta) = look(path).map_err(|fault| untouched(&fault))? else { return Ok(None) };
     let path = path.to_owned();
     match odd_kind(&meta) {
         None => Ok(Some(meta)),
-        Some(_) if meta.is_symlink() => Err(untouched(FileFault::Link { path })),
-        Some(kind) => Err(untouched(FileFault::NotPlain { path, kind })),
+        Some(_) if meta.is_symlink() => Err(untouched(&FileFault::Link { path })),
+        Some(kind) => Err(untouched(&FileFault::NotPlain { path, kind })),
     }
 }
 
 /// Why a file is not touched, as an error with our words.
-fn untouched(fault: FileFault) -> io::Error {
-    io::Error::other(hereabout_words::file::fault(&fault).line())
+fn untouched(fault: &FileFault) -> io::Error {
+    io::Error::other(hereabout_words::file::fault(fault).line())
 }
 
 /// Whoever could read the calibration before must be able to read the new one, the daemon's user above all: it gets

@@ -352,6 +352,7 @@ fn api_failure(e: ApiError) -> Failure {
 }
 
 /// The exit code of a log that can't be kept.
+#[expect(clippy::needless_pass_by_value, reason = "it ends in `map_err`")]
 pub fn store_failure(fault: LogFault) -> Failure {
     Failure::new(exit::CANT_CREATE, hereabout_words::log::fault(&fault).line())
 }

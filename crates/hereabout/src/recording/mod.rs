@@ -340,6 +340,7 @@ fn stop_between_pages() {
 }
 
 /// A log that can't be read.
+#[expect(clippy::needless_pass_by_value, reason = "it ends in `map_err`")]
 pub fn log_failure(fault: LogFault) -> Failure {
     Failure::new(exit::DATA, hereabout_words::log::fault(&fault).line())
 }
