@@ -14,8 +14,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant, SystemTime};
 
-use hereabout_core::{TagState, Verdict};
-use hereabout_engine::JudgedEpoch;
+use hereabout_core::{JudgedEpoch, TagState, Verdict};
 use hereabout_store::{LogReader, SessionPick, StoredFix};
 use rustix::process::Signal;
 use serde_json::Value;

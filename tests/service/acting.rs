@@ -15,8 +15,8 @@ use std::time::{Duration, Instant, SystemTime};
 
 use hereabout::site_file::SiteFile;
 use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, bind, serve};
-use hereabout_core::{Location, Micros, TagId, TagPlace, Timestamp, ZoneState};
-use hereabout_engine::{Output, Place, PositionReport, ZoneReport, ZoneWhy};
+use hereabout_core::{Location, Micros, Place, PositionReport, TagId, TagPlace, Timestamp, ZoneState};
+use hereabout_engine::{Output, ZoneReport, ZoneWhy};
 use rustix::process::Signal;
 use serde_json::Value;
 use tokio_util::sync::CancellationToken;

@@ -13,12 +13,12 @@ use std::time::{Duration, SystemTime};
 
 use hereabout_api::{ApiSettings, ClockStatus, Connectivity, Hub, HubInfo, LinkView, SiteInfo, bind, serve};
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Location, Micros, TagId, TagPlace, Timestamp, Zone,
-    ZoneRule, ZoneShape, ZoneState,
+    Anchor, AnchorId, AnchorState, Correction, Dimension, Fence, Location, Micros, Place, PositionReport,
+    TagId, TagPlace, Timestamp, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
-    AnchorFinding, AnchorHealth, AnchorState, AnchorTable, CannotTell, KitFinding, Output, Place,
-    PlaceAnswer, PositionReport, ZoneReport, ZoneWhy,
+    AnchorFinding, AnchorHealth, AnchorTable, CannotTell, KitFinding, Output, PlaceAnswer, ZoneReport,
+    ZoneWhy,
 };
 use rustix::process::Signal;
 use serde_json::{Value, json};

@@ -3,8 +3,8 @@
 //! The engine's findings come first. Where it has none, figures of the last 10 s that look bad are a remark
 //! ([`anchor::remark`]) and no more.
 
-use hereabout_core::{Anchor, AnchorId};
-use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorState, KitFinding};
+use hereabout_core::{Anchor, AnchorId, AnchorState};
+use hereabout_engine::{AnchorFinding, AnchorHealth, KitFinding};
 use hereabout_words::Said;
 use hereabout_words::anchor::{self, LookFirst};
 

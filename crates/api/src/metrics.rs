@@ -2,8 +2,8 @@
 
 use std::{borrow::Cow, fmt};
 
-use hereabout_core::{AnchorId, TagId, TagState, Timestamp};
-use hereabout_engine::{AnchorState, KitFinding};
+use hereabout_core::{AnchorId, AnchorState, TagId, TagState, Timestamp};
+use hereabout_engine::KitFinding;
 use prometheus_client::{
     collector::Collector,
     encoding::{DescriptorEncoder, EncodeMetric, MetricEncoder, text},

@@ -7,9 +7,9 @@
 
 use std::fmt::Write;
 
-use hereabout_core::{Anchor, Timestamp};
+use hereabout_core::{Anchor, AnchorState, Timestamp};
 use hereabout_draw::text::fit;
-use hereabout_engine::{AnchorFinding, AnchorState};
+use hereabout_engine::AnchorFinding;
 use hereabout_words::time::{ago, rfc3339, span};
 use hereabout_words::{CAUTION, kit, link, place};
 use unicode_width::UnicodeWidthStr;

@@ -1,11 +1,9 @@
 //! The table with everything that can be found, and with names that people should not have chosen.
 
-use hereabout_core::TagId;
+use hereabout_core::{TagId, is_plain};
 use hereabout_engine::{CannotTell, KitFinding, PlaceAnswer};
 use hereabout_words::samples::{every_finding, every_kit_finding, every_place};
 use insta::assert_snapshot;
-
-use hereabout_core::is_plain;
 
 use super::*;
 use crate::{

@@ -26,10 +26,6 @@ pub use engine::Engine;
 pub use epoch::{epoch_by_field, epoch_from_frame};
 pub use fit_input::{fit_ranges, fit_setup};
 pub use freshness::frozen_is_detectable;
-pub use hereabout_core::{
-    AnchorSet, AnchorState, JudgedEpoch, JudgedRange, MAX_TAGS, Place, PositionReport, RejectedRange,
-    SILENT_AFTER,
-};
 pub use input::Input;
 pub use output::{
     AnchorChange, AnchorFinding, AnchorFindingKind, AnchorHealth, AnchorMinute, AnchorTable, CannotTell,

@@ -7,10 +7,8 @@ mod trials;
 #[path = "../examples/watch_study/world.rs"]
 mod world;
 
-use hereabout_core::{AnchorId, TagState, Timestamp, Verdict};
-use hereabout_engine::{
-    AnchorFinding, AnchorHealth, CannotTell, Engine, Input, JudgedRange, Output, PlaceAnswer, PositionReport,
-};
+use hereabout_core::{AnchorId, JudgedRange, PositionReport, TagState, Timestamp, Verdict};
+use hereabout_engine::{AnchorFinding, AnchorHealth, CannotTell, Engine, Input, Output, PlaceAnswer};
 use trials::{Elsewhere, Moved, Stop, USUAL, elsewhere, faults, is_alarm, is_name};
 use world::{Ways, World, site};
 

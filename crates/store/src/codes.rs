@@ -2,8 +2,7 @@
 //!
 //! The numbers are those of the tables `verdict`, `tag_state` and `no_fix` (see the migrations); they are never used anew.
 
-use hereabout_core::{Doubt, NoFixReason, RejectReason, TagState, Verdict};
-use hereabout_engine::Place;
+use hereabout_core::{Doubt, NoFixReason, Place, RejectReason, TagState, Verdict};
 
 /// East, north, up, and the upper triangle of the covariance, row by row; all NaN without a place.
 pub(crate) type PlaceCells = [f64; 9];

@@ -6,10 +6,10 @@ use std::time::{Duration, Instant};
 
 use arrayvec::ArrayVec;
 use hereabout_core::{
-    AnchorId, Doubt, Epoch, Location, LogFault, LogProblem, Micros, NoFixReason, RangeReading, RejectReason,
-    TagId, TagState, Timestamp, Verdict,
+    AnchorId, Doubt, Epoch, JudgedEpoch, JudgedRange, Location, LogFault, LogProblem, Micros, NoFixReason,
+    PositionReport, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
 };
-use hereabout_engine::{AnchorTable, JudgedEpoch, JudgedRange, Output, PositionReport};
+use hereabout_engine::{AnchorTable, Output};
 use hereabout_store::{
     EventNumbers, LastEnd, LogReader, Record, SessionPick, SessionStart, SessionWriter, Store, WriterOptions,
 };

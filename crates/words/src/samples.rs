@@ -2,8 +2,10 @@
 //!
 //! Only with the feature `samples`. A new kind of finding gets a line here, and width, JSON and pictures are tested for it.
 
-use hereabout_core::{Anchor, AnchorId, Correction, Dimension, MAX_ANCHORS, Micros, OtherSite, TagId};
-use hereabout_engine::{AnchorFinding, AnchorSet, CannotTell, KitFinding, PlaceAnswer, Unsettled};
+use hereabout_core::{
+    Anchor, AnchorId, AnchorSet, Correction, Dimension, MAX_ANCHORS, Micros, OtherSite, TagId,
+};
+use hereabout_engine::{AnchorFinding, CannotTell, KitFinding, PlaceAnswer, Unsettled};
 use hereabout_solve::fit::{Cause, SiteDoubt};
 
 use crate::site::site_fit::SiteNames;

@@ -2,8 +2,7 @@
 
 use std::collections::VecDeque;
 
-use hereabout_core::TagState;
-use hereabout_engine::{AnchorState, PositionReport};
+use hereabout_core::{AnchorState, PositionReport, TagState};
 
 use crate::{
     state::expiry::{AnchorNow, Position},

@@ -2,9 +2,8 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::Place;
 use hereabout_core::geometry::polygon::corner_mean_m;
-use hereabout_core::{Dimension, Zone, ZoneShape};
+use hereabout_core::{Dimension, Place, Zone, ZoneShape};
 use hereabout_draw::frame::Frame;
 use hereabout_solve::{ellipse, ellipse_factor};
 

@@ -2,8 +2,10 @@
 
 use std::collections::BTreeSet;
 
-use hereabout_core::{Location, TagPlace, TagState, Zone, ZoneRule, ZoneShape, ZoneState};
-use hereabout_engine::{AnchorTable, Output, Place, PositionReport, ZoneReport};
+use hereabout_core::{
+    Location, Place, PositionReport, TagPlace, TagState, Zone, ZoneRule, ZoneShape, ZoneState,
+};
+use hereabout_engine::{AnchorTable, Output, ZoneReport};
 use hereabout_words::samples::{every_doubt, every_finding, every_kit_finding};
 
 use super::*;

@@ -11,8 +11,10 @@
 
 use std::borrow::Cow;
 
-use hereabout_core::{Location, Micros, TagState, Timestamp, ZoneState};
-use hereabout_engine::{AnchorHealth, AnchorState, PositionReport, SILENT_AFTER, ZoneReport, ZoneWhy};
+use hereabout_core::{
+    AnchorState, Location, Micros, PositionReport, SILENT_AFTER, TagState, Timestamp, ZoneState,
+};
+use hereabout_engine::{AnchorHealth, ZoneReport, ZoneWhy};
 
 /// Without a range, and without a word of the engine about that, an anchor is silent after this long.
 const OVERDUE_AFTER: Micros = Micros::from_millis(1_500);

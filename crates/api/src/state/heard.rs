@@ -2,8 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use hereabout_core::{AnchorId, Doubt, Micros, Timestamp};
-use hereabout_engine::JudgedEpoch;
+use hereabout_core::{AnchorId, Doubt, JudgedEpoch, Micros, Timestamp};
 
 /// The newest stamps of what was published.
 #[derive(Clone, Debug, Default)]

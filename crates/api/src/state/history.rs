@@ -9,8 +9,8 @@ use std::{
     sync::Arc,
 };
 
-use hereabout_core::{AnchorId, Micros, TagId, Timestamp};
-use hereabout_engine::{AnchorMinute, PositionReport};
+use hereabout_core::{AnchorId, Micros, PositionReport, TagId, Timestamp};
+use hereabout_engine::AnchorMinute;
 
 use super::{MAX_REMEMBERED_TAGS, make_room};
 

@@ -10,8 +10,8 @@ use std::{
     sync::Arc,
 };
 
-use hereabout_core::{Micros, TagId, TagState, Timestamp};
-use hereabout_engine::{AnchorTable, KitFinding, PositionReport, ZoneReport};
+use hereabout_core::{Micros, PositionReport, TagId, TagState, Timestamp};
+use hereabout_engine::{AnchorTable, KitFinding, ZoneReport};
 
 use self::{heard::Heard, site_info::SiteInfo};
 

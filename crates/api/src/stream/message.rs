@@ -2,8 +2,7 @@
 
 use std::{sync::Arc, time::Instant};
 
-use hereabout_core::{Anchor, AnchorId, TagId, Timestamp};
-use hereabout_engine::PositionReport;
+use hereabout_core::{Anchor, AnchorId, PositionReport, TagId, Timestamp};
 
 use super::events::Event;
 use crate::{

@@ -5,10 +5,9 @@
 
 use std::{collections::BTreeSet, sync::Arc};
 
-use hereabout_core::{AnchorId, Doubt, Micros, TagId, Timestamp};
+use hereabout_core::{AnchorId, AnchorState, Doubt, JudgedEpoch, Micros, PositionReport, TagId, Timestamp};
 use hereabout_engine::{
-    AnchorFinding, AnchorHealth, AnchorState, AnchorTable, JudgedEpoch, Output, PlaceAnswer, PositionReport,
-    TagChange, TagLife, ZoneReport,
+    AnchorFinding, AnchorHealth, AnchorTable, Output, PlaceAnswer, TagChange, TagLife, ZoneReport,
 };
 
 use super::{

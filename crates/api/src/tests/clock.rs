@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use hereabout_core::{Micros, Timestamp, ZoneState};
-use hereabout_engine::{AnchorTable, Output, PositionReport, ZoneReport, ZoneWhy};
+use hereabout_core::{Micros, PositionReport, Timestamp, ZoneState};
+use hereabout_engine::{AnchorTable, Output, ZoneReport, ZoneWhy};
 use serde_json::Value;
 
 use super::fixtures::*;

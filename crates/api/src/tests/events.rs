@@ -2,10 +2,8 @@
 //! over Server-Sent Events in `sse.rs`.
 
 use axum::http::StatusCode;
-use hereabout_core::{AnchorId, Micros, SiteDraft, SiteTag, TagId, TrackSettings, ZoneState};
-use hereabout_engine::{
-    AnchorChange, AnchorState, FindingChange, KitChange, Output, TagChange, TagLife, ZoneReport,
-};
+use hereabout_core::{AnchorId, AnchorState, Micros, SiteDraft, SiteTag, TagId, TrackSettings, ZoneState};
+use hereabout_engine::{AnchorChange, FindingChange, KitChange, Output, TagChange, TagLife, ZoneReport};
 use hereabout_words::samples::{every_finding, every_kit_finding};
 use insta::assert_snapshot;
 use serde_json::Value;

@@ -1,8 +1,8 @@
 //! What has run out, in every view: none serves it as current.
 
 use axum::http::StatusCode;
-use hereabout_core::{AnchorId, Micros, TagState};
-use hereabout_engine::{AnchorState, AnchorTable, Output};
+use hereabout_core::{AnchorId, AnchorState, Micros, TagState};
+use hereabout_engine::{AnchorTable, Output};
 use serde_json::Value;
 
 use super::fixtures::*;

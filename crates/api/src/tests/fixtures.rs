@@ -8,12 +8,13 @@ use axum::{
     http::{HeaderMap, Request, StatusCode},
 };
 use hereabout_core::{
-    Anchor, AnchorId, Correction, Dimension, Fence, Location, Micros, NoFixReason, OtherSite, RejectReason,
-    TagId, TagPlace, TagState, Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
+    Anchor, AnchorId, AnchorSet, AnchorState, Correction, Dimension, Fence, JudgedEpoch, JudgedRange,
+    Location, Micros, NoFixReason, OtherSite, Place, PositionReport, RejectReason, RejectedRange, TagId,
+    TagPlace, TagState, Timestamp, Verdict, Zone, ZoneRule, ZoneShape, ZoneState,
 };
 use hereabout_engine::{
-    AnchorFinding, AnchorHealth, AnchorMinute, AnchorSet, AnchorState, AnchorTable, CannotTell, JudgedEpoch,
-    JudgedRange, KitFinding, Output, Place, PlaceAnswer, PositionReport, RejectedRange, ZoneReport, ZoneWhy,
+    AnchorFinding, AnchorHealth, AnchorMinute, AnchorTable, CannotTell, KitFinding, Output, PlaceAnswer,
+    ZoneReport, ZoneWhy,
 };
 use http_body_util::BodyExt;
 use tokio::task::JoinHandle;

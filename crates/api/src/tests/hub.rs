@@ -2,8 +2,8 @@
 
 use std::time::Duration;
 
-use hereabout_core::{Micros, TagId};
-use hereabout_engine::{AnchorFinding, AnchorState, KitFinding, Output, PlaceAnswer};
+use hereabout_core::{AnchorState, Micros, TagId};
+use hereabout_engine::{AnchorFinding, KitFinding, Output, PlaceAnswer};
 
 use super::fixtures::*;
 use crate::{

@@ -3,7 +3,8 @@
 use std::{net::SocketAddr, time::Duration};
 
 use futures_util::{SinkExt, StreamExt};
-use hereabout_engine::{AnchorState, Output};
+use hereabout_core::AnchorState;
+use hereabout_engine::Output;
 use serde_json::Value;
 use tokio::net::TcpStream;
 use tokio_tungstenite::{

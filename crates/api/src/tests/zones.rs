@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use axum::http::StatusCode;
-use hereabout_core::{Doubt, Micros, SiteTag, TagId, ZoneState};
-use hereabout_engine::{JudgedEpoch, Output, TagChange, TagLife, ZoneReport, ZoneWhy};
+use hereabout_core::{Doubt, JudgedEpoch, Micros, SiteTag, TagId, ZoneState};
+use hereabout_engine::{Output, TagChange, TagLife, ZoneReport, ZoneWhy};
 use insta::assert_snapshot;
 use serde_json::Value;
 

@@ -1,7 +1,7 @@
 //! Health of the anchors, for programs; `/v1/anchors.txt` has the same for people.
 
-use hereabout_core::Anchor;
-use hereabout_engine::{AnchorMinute, AnchorState};
+use hereabout_core::{Anchor, AnchorState};
+use hereabout_engine::AnchorMinute;
 use hereabout_words::time::rfc3339;
 use serde::Serialize;
 use utoipa::ToSchema;

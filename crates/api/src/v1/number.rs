@@ -23,7 +23,7 @@ pub(super) fn vector(v: [f64; 3]) -> Option<[f64; 3]> {
     Some([x?, y?, z?])
 }
 
-/// All nine in m², or nothing. A variance of the height of 0 is one that nobody knows ([`hereabout_engine::Place`]).
+/// All nine in m², or nothing. A variance of the height of 0 is one that nobody knows ([`hereabout_core::Place`]).
 pub(super) fn matrix(m: [[f64; 3]; 3]) -> Option<[[Option<f64>; 3]; 3]> {
     let row = |r: [f64; 3]| {
         let [a, b, c] = r.map(round_1e8);

@@ -1,7 +1,6 @@
 //! The position message: what robots steer by. Also one row of `replay --out`, byte for byte.
 
-use hereabout_core::{Doubt, NoFixReason, TagState};
-use hereabout_engine::{Place, PositionReport, RejectedRange};
+use hereabout_core::{Doubt, NoFixReason, Place, PositionReport, RejectedRange, TagState};
 use hereabout_words::time::rfc3339;
 use hereabout_words::{Said, position as words};
 use serde::Serialize;

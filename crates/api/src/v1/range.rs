@@ -1,7 +1,6 @@
 //! The ranges of one epoch with what became of each: nothing is dropped silently.
 
-use hereabout_core::{Doubt, Verdict};
-use hereabout_engine::{JudgedEpoch, JudgedRange};
+use hereabout_core::{Doubt, JudgedEpoch, JudgedRange, Verdict};
 use hereabout_words::position::left_out;
 use hereabout_words::time::rfc3339;
 use serde::Serialize;

@@ -1,7 +1,8 @@
 use hereabout_core::{
-    AnchorId, Dimension, Doubt, Location, Micros, NoFixReason, RejectReason, TagPlace, TagState, Timestamp,
+    AnchorId, Dimension, Doubt, Location, Micros, NoFixReason, Place, PositionReport, RejectReason,
+    RejectedRange, TagPlace, TagState, Timestamp,
 };
-use hereabout_engine::{Place, PositionReport, RejectedRange, ZoneWhy};
+use hereabout_engine::ZoneWhy;
 
 use super::*;
 use crate::tests::fixtures::{T, epoch, in_state, inside, located, lost, sending};

@@ -622,8 +622,10 @@ fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
         .filter_map(|o| {
             let Output::Ranges(e) = o else { return None };
-            let reading =
-                |r: &crate::JudgedRange| RangeReading { anchor: r.anchor, raw_range_m: r.raw_range_m };
+            let reading = |r: &hereabout_core::JudgedRange| RangeReading {
+                anchor: r.anchor,
+                raw_range_m: r.raw_range_m,
+            };
             let mut epoch = Epoch::new(e.at, e.tag, e.frame_seq, e.ranges.iter().map(reading).collect());
             (epoch.measured_at, epoch.doubt) = (e.measured_at, e.doubt);
             Some(epoch)

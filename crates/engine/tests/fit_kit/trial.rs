@@ -1,7 +1,7 @@
 //! One run over a site with a fault: what was said of it, when, and how many positions were checked and wrong meanwhile.
 
-use hereabout_core::TagState;
-use hereabout_engine::{AnchorFinding, Engine, Input, KitFinding, Output, PositionReport};
+use hereabout_core::{PositionReport, TagState};
+use hereabout_engine::{AnchorFinding, Engine, Input, KitFinding, Output};
 use hereabout_solve::fit::Cause;
 
 use super::world::{Fault, Ways, World};

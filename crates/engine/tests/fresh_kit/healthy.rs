@@ -100,7 +100,7 @@ impl Listener {
                     if let Some(doubt) = e.doubt {
                         self.doubted[doubt as usize] += 1;
                     }
-                    let held = |r: &hereabout_engine::JudgedRange| r.verdict == hereabout_core::Verdict::Held;
+                    let held = |r: &hereabout_core::JudgedRange| r.verdict == hereabout_core::Verdict::Held;
                     self.held += u64::from(e.ranges.iter().any(held));
                 }
                 _ => {}

@@ -7,9 +7,8 @@
 //! is left only beyond its margin, so a tag that rests between the two is called inside by the rule, and for as long
 //! as it rests: what is farther out than radius and margin together is counted apart.
 
-use hereabout_core::Zone;
 use hereabout_core::geometry::area::Area;
-use hereabout_core::{AnchorId, Micros, Timestamp, ZoneRule, ZoneShape, ZoneState};
+use hereabout_core::{AnchorId, Micros, Timestamp, Zone, ZoneRule, ZoneShape, ZoneState};
 use hereabout_engine::{Engine, Output, ZoneReport};
 
 use crate::kit::{

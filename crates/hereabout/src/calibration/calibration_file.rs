@@ -15,8 +15,7 @@ use std::io::{self, Write as _};
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 
-use hereabout_core::{AnchorId, Correction, Micros, Timestamp};
-use hereabout_core::{FileFault, odd_kind};
+use hereabout_core::{AnchorId, Correction, FileFault, Micros, Timestamp, odd_kind};
 use hereabout_ingest::open_plain_unlinked;
 use hereabout_store::files::{FILE_MODE, create_new, is_shared, is_trusted, look};
 use hereabout_words::io::error_words;

@@ -4,8 +4,8 @@
 //! ([`FitTest::settle`]).
 
 use hereabout_api::v1::SiteDoubtBody;
-use hereabout_core::{Epoch, Site, TagId};
-use hereabout_engine::{MAX_TAGS, fit_ranges, fit_setup};
+use hereabout_core::{Epoch, MAX_TAGS, Site, TagId};
+use hereabout_engine::{fit_ranges, fit_setup};
 use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt, SiteFit};
 use hereabout_words::Said;
 use hereabout_words::site_fit::{self, SiteNames};

@@ -1,8 +1,10 @@
 //! Position reports, as they were published.
 
 use arrayvec::ArrayVec;
-use hereabout_core::{Location, LogDamage, LogFault, TagId, TagPlace, TagState, Timestamp, Verdict};
-use hereabout_engine::{PositionReport, RejectedRange};
+use hereabout_core::{
+    Location, LogDamage, LogFault, PositionReport, RejectedRange, TagId, TagPlace, TagState, Timestamp,
+    Verdict,
+};
 use sqlx::sqlite::SqliteRow;
 use sqlx::{FromRow, Row};
 

@@ -1,7 +1,6 @@
 //! Frames with every range and its verdict.
 
-use hereabout_core::{Epoch, LogFault};
-use hereabout_engine::JudgedEpoch;
+use hereabout_core::{Epoch, JudgedEpoch, LogFault};
 
 use crate::read::cursor::{Cursor, Kind, Pages};
 use crate::read::heads::next_heads;

@@ -3,8 +3,7 @@
 use std::collections::BTreeMap;
 
 use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, LogDamage, LogFault, MAX_ANCHORS};
-use hereabout_engine::JudgedRange;
+use hereabout_core::{AnchorId, JudgedRange, LogDamage, LogFault, MAX_ANCHORS};
 
 use crate::codes::verdict_from;
 use crate::read::cursor::Pages;

@@ -4,8 +4,10 @@
 //! the largest site, take more than 1 kB each. In here NaN stands for "not known" and becomes NULL; SQLite has no
 //! NaN, and the engine lets none out. Codes are those of the tables `verdict`, `tag_state` and `no_fix`.
 
-use hereabout_core::{Epoch, Micros, RangeReading, Timestamp, Verdict};
-use hereabout_engine::{JudgedEpoch, JudgedRange, Output, PositionReport, StartState};
+use hereabout_core::{
+    Epoch, JudgedEpoch, JudgedRange, Micros, PositionReport, RangeReading, Timestamp, Verdict,
+};
+use hereabout_engine::{Output, StartState};
 
 use crate::codes::{NoFixCells, PlaceCells, doubt_code, no_fix_cells, place_cells, state_code, verdict_code};
 use crate::write::session::SessionStart;

@@ -1,7 +1,10 @@
 //! A small session of the nursery's yard, made up: a potting cart that rolls along the roller door.
 
-use hereabout_core::{AnchorId, Location, RejectReason, TagId, TagPlace, Timestamp, Verdict};
-use hereabout_engine::{JudgedEpoch, JudgedRange, Output, Place, PositionReport, RejectedRange};
+use hereabout_core::{
+    AnchorId, JudgedEpoch, JudgedRange, Location, Place, PositionReport, RejectReason, RejectedRange, TagId,
+    TagPlace, Timestamp, Verdict,
+};
+use hereabout_engine::Output;
 
 use super::SessionStart;
 

@@ -8,8 +8,8 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{Anchor, AnchorId, Timestamp};
-use hereabout_engine::{AnchorFinding, AnchorHealth, AnchorSet};
+use hereabout_core::{Anchor, AnchorId, AnchorSet, Timestamp};
+use hereabout_engine::{AnchorFinding, AnchorHealth};
 
 use crate::numbers::{bearing_deg, degrees, direction, direction_of, list, metres, millimetres, percent};
 use crate::said::{Said, Topic};

@@ -1,7 +1,7 @@
 //! When the daemon is not ready although its link is.
 
-use hereabout_core::{Doubt, TagId, Timestamp, Verdict};
-use hereabout_engine::{JudgedEpoch, Output};
+use hereabout_core::{Doubt, JudgedEpoch, TagId, Timestamp, Verdict};
+use hereabout_engine::Output;
 
 use super::*;
 use crate::{
@@ -44,7 +44,7 @@ fn a_connected_link_without_frames_is_not_ready_after_the_grace() {
     let words = reason(&hub, 15.0).expect("no frame for 15 s");
     assert!(words.contains("No good frame was heard from /dev/ttyUSB0 for 15 s"), "{words}");
     // What the engine says by itself is no frame.
-    hub.publish(&Output::Position(hereabout_engine::PositionReport {
+    hub.publish(&Output::Position(hereabout_core::PositionReport {
         at: at(14.0),
         received_at: at(14.0),
         valid_until: at(14.5),

@@ -1,9 +1,7 @@
 //! Events as they are made: kind, words and facts, without a number.
 
-use hereabout_core::{AnchorId, Micros, Site, TagId, Timestamp};
-use hereabout_engine::{
-    AnchorChange, FindingChange, KitChange, Output, PositionReport, TagChange, TagLife, ZoneReport,
-};
+use hereabout_core::{AnchorId, Micros, PositionReport, Site, TagId, Timestamp};
+use hereabout_engine::{AnchorChange, FindingChange, KitChange, Output, TagChange, TagLife, ZoneReport};
 use hereabout_words::time::rfc3339;
 use hereabout_words::{anchor, event, zone};
 use serde::Serialize;

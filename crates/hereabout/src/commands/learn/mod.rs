@@ -10,8 +10,7 @@ mod say;
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
 
-use hereabout_core::CaptureFault;
-use hereabout_core::{Micros, Timestamp};
+use hereabout_core::{CaptureFault, Micros, Timestamp};
 use hereabout_ingest::{CaptureReader, CaptureWriter, Clock, Feed, LinkStatus};
 use hereabout_wire::learn::{LearnOptions, NotFrames, Outcome, Undecided, learn as study};
 use hereabout_words::learn as words;

@@ -10,7 +10,7 @@
 //! Fits 80 columns; from [`WIDE`] columns on there are more. What is odd stands below, in words.
 
 use hereabout_commission::hearing::{HeardAnchor, HearingTable};
-use hereabout_engine::AnchorState;
+use hereabout_core::AnchorState;
 use hereabout_ingest::LinkStatus;
 use hereabout_words::hearing::{self, Names};
 use hereabout_words::link as link_words;
