@@ -133,6 +133,32 @@ fn the_top_level_holds_what_it_is_meant_to() {
     }
 }
 
+/// More files than this beside each other are a heap, not a shelf.
+const MAX_FILES_IN_A_FOLDER: usize = 14;
+
+/// Whoever looks for something sees each folder whole.
+#[test]
+fn no_folder_holds_more_files_than_one_look_takes_in() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let mut folders = vec![root.join("crates"), root.join("tests"), root.join("examples")];
+    let mut heaps = Vec::new();
+    while let Some(folder) = folders.pop() {
+        let mut sources = 0;
+        for entry in std::fs::read_dir(&folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() {
+                folders.push(path);
+            } else if path.extension().is_some_and(|e| e == "rs") {
+                sources += 1;
+            }
+        }
+        if sources > MAX_FILES_IN_A_FOLDER {
+            heaps.push(format!("{}: {sources}", folder.display()));
+        }
+    }
+    assert!(heaps.is_empty(), "folders with more than {MAX_FILES_IN_A_FOLDER} files:\n{}", heaps.join("\n"));
+}
+
 /// Who reads one module of a circle has to read them all.
 #[test]
 fn no_modules_beside_each_other_use_each_other_in_a_circle() {

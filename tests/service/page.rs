@@ -428,12 +428,12 @@ fn the_page_is_live_on_every_screen_and_asks_nobody_else() {
         fed.change(|s| *s = Show { zone: ZoneState::Outside, troubled: true, speaks: true });
         browser.until(&format!("{ZONE_WORDS} === 'outside outside unknown'"));
         browser.until("document.getElementById('said').textContent.includes('roller door: outside, tag 0')");
-        browser.until(&format!("{ANCHOR_WORDS} === 'set aside silent heard heard heard heard'"));
+        browser.until(&format!("{ANCHOR_WORDS} === 'not used silent heard heard heard heard'"));
         browser.until(&format!("document.querySelector('#plan img').src !== '{before}'"));
         let text = browser.page_text();
         for told in [
             "moved 0.42 m (± 0.04) towards north-east",
-            "set aside: positions do without it",
+            "not used: positions do without it",
             "put it back, or measure its place",
             "12 % of the frames",
             "can't tell whether it moved: the tag sees it from one side only",

@@ -127,5 +127,4 @@ fn said(finding: AnchorFinding, id: AnchorId, health: Option<&AnchorHealth>, aro
 }
 
 #[cfg(test)]
-#[path = "health_tests.rs"]
 mod tests;

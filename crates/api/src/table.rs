@@ -200,5 +200,4 @@ fn line(out: &mut String, text: &str) {
 }
 
 #[cfg(test)]
-#[path = "table_tests.rs"]
 mod tests;

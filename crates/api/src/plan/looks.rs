@@ -66,7 +66,7 @@ pub(crate) enum AnchorLook {
     Heard,
     /// Something is found about it.
     ToCheck,
-    SetAside,
+    Excluded,
     Silent,
     NeverHeard,
     /// It was heard, but nothing was said of it for a while.
@@ -80,7 +80,7 @@ impl AnchorLook {
             _ if now.no_data => AnchorLook::NoData,
             AnchorState::NeverHeard => AnchorLook::NeverHeard,
             AnchorState::Silent => AnchorLook::Silent,
-            AnchorState::Heard if now.health.excluded => AnchorLook::SetAside,
+            AnchorState::Heard if now.health.excluded => AnchorLook::Excluded,
             AnchorState::Heard if now.health.findings.is_empty() => AnchorLook::Heard,
             AnchorState::Heard => AnchorLook::ToCheck,
         }
@@ -90,7 +90,7 @@ impl AnchorLook {
         match self {
             AnchorLook::Heard => "heard",
             AnchorLook::ToCheck => "to check",
-            AnchorLook::SetAside => "set aside",
+            AnchorLook::Excluded => "not used",
             AnchorLook::Silent => "silent",
             AnchorLook::NeverHeard => "never heard",
             AnchorLook::NoData => "no data",

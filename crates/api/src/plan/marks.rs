@@ -127,7 +127,7 @@ pub(crate) fn anchor(x: f64, y: f64, look: AnchorLook, out: &mut String) {
     let (class, dash, sign) = match look {
         AnchorLook::Heard => ("a-ok", "", ""),
         AnchorLook::ToCheck => ("a-bad", "", "m0 4v4m0 1.6v1.4"),
-        AnchorLook::SetAside => ("a-bad", "", "m-8 12l16 -10"),
+        AnchorLook::Excluded => ("a-bad", "", "m-8 12l16 -10"),
         AnchorLook::Silent => ("a-bad", "", "m-6 1l12 11m0 -11l-12 11"),
         AnchorLook::NeverHeard => ("a-bad", " stroke-dasharray=\"3 2\"", ""),
         AnchorLook::NoData => ("a-bad", " stroke-dasharray=\"3 2\"", "m-3 8h6"),
@@ -246,7 +246,7 @@ pub(crate) fn legend(y: f64, [left, right]: [f64; 2], out: &mut String) -> f64 {
     let mut items: Vec<(String, String)> = [
         AnchorLook::Heard,
         AnchorLook::ToCheck,
-        AnchorLook::SetAside,
+        AnchorLook::Excluded,
         AnchorLook::Silent,
         AnchorLook::NeverHeard,
         AnchorLook::NoData,

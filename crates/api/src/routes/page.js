@@ -180,7 +180,7 @@ function showAnchors() {
   fill(el('kit'), anchors.kit.map(k => ['li', '', ['p', 'bad', k.words], ['p', '', '→ ' + k.advice]]));
   const rows = [...anchors.anchors].sort((a, b) => a.rank - b.rank).map(a => {
     const calm = a.state === 'heard' && !a.findings.length;
-    const state = old ? 'no data' : a.state !== 'heard' ? STATES[a.state] : a.set_aside ? 'set aside' : calm ? 'heard' : 'to check';
+    const state = old ? 'no data' : a.state !== 'heard' ? STATES[a.state] : a.set_aside ? 'not used' : calm ? 'heard' : 'to check';
     const why = a.findings.map(f => ['p', '', f.words]);
     if (a.treated) why.push(['p', '', a.treated]);
     if (a.place && a.place.answer === 'cannot_tell') why.push(['p', 'quiet', a.place.words]);

@@ -1,10 +1,10 @@
 //! The place watch of `hereabout_solve` in the engine's terms: which anchor is suspect, and what follows from it.
 //!
-//! **The rule for doubted.** An anchor that is named (moved, offset changed, reads long, two boards) is *set aside*, that
+//! **The rule for doubted.** An anchor that is named (moved, offset changed, reads long, two boards) is *excluded*, that
 //! is, its ranges take no part in positions, only while at least dimension + 2 other anchors without suspicion were
 //! heard within the last second: enough for a checked fix without it. Else it stays in use, and as long as any
 //! suspect (named, or one of several) is in use beside fewer than that many others, no position is called checked. A range
-//! of an anchor that is set aside still feeds the watch, which is how it can be well again.
+//! of an anchor that is excluded still feeds the watch, which is how it can be well again.
 
 use arrayvec::ArrayVec;
 use hereabout_core::{MAX_ANCHORS, MAX_TAGS, Site, TagId, TagState, Timestamp, Verdict};

@@ -64,7 +64,11 @@ pub fn refusal(refused: &OccupationRefusal, at: &str, anchor: AnchorId) -> Said 
         ),
         OccupationRefusal::TooManyNlos { share, limit_share: limit } => (
             "too_many_late",
-            format!("{:.0} % of its ranges are late (at most {:.0} %)", share * 100.0, limit * 100.0),
+            format!(
+                "{:.0} % of its ranges are blocked or reflected (at most {:.0} %)",
+                share * 100.0,
+                limit * 100.0
+            ),
             "something stands in between: free the line of sight, or put the tag elsewhere",
         ),
         OccupationRefusal::TooNoisy { sigma_m, limit_m } => (

@@ -74,7 +74,10 @@ fn every_refusal_of_a_stand_has_a_code_a_board_and_something_to_do() {
     );
     let on_site: Vec<&str> = said.iter().filter(|s| s.on_site).map(|s| s.code).collect();
     assert_eq!(on_site, ["not_heard"], "the others are measured again from the floor");
-    assert_eq!(said[2].words, "bench: anchor 5 is refused: 60 % of its ranges are late (at most 40 %)");
+    assert_eq!(
+        said[2].words,
+        "bench: anchor 5 is refused: 60 % of its ranges are blocked or reflected (at most 40 %)"
+    );
     assert_eq!(
         said[5].words,
         "bench: anchor 5 is refused: its level is known to ± 4.0 cm only (at most 2.0 cm)"

@@ -17,19 +17,19 @@ use crate::site::site_fit;
 use crate::time::{instant, span};
 
 /// Says that positions do without an anchor.
-pub const SET_ASIDE: &str = "set aside: positions do without it";
+pub const NOT_USED: &str = "not used: positions do without it";
 
 /// Says that an anchor is named, and takes part all the same.
 pub const STILL_IN_USE: &str = "still in use for want of others, so that no position counts as checked";
 
-/// Says that an anchor is one of several suspects, none of which is set aside.
+/// Says that an anchor is one of several suspects, none of which is left out.
 pub const NOT_TOLD_WHICH: &str = "still in use, as long as nobody can tell which";
 
 /// How positions treat an anchor with these findings; `None` for one that is used like any other.
-pub fn treated(findings: &[AnchorFinding], set_aside: bool) -> Option<&'static str> {
+pub fn treated(findings: &[AnchorFinding], excluded: bool) -> Option<&'static str> {
     let named = |f: &AnchorFinding| is_suspicion(f) && !matches!(f, AnchorFinding::OneOf { .. });
-    if set_aside {
-        Some(SET_ASIDE)
+    if excluded {
+        Some(NOT_USED)
     } else if findings.iter().any(named) {
         Some(STILL_IN_USE)
     } else {
@@ -77,7 +77,7 @@ pub fn found(finding: &AnchorFinding, anchor: AnchorId, anchors: &[Anchor]) -> S
             "check its plug, cable and supply: often a loose contact",
         ),
         AnchorFinding::OftenNlos { share, worst_hour_utc, worst_direction_deg } => {
-            often_late(share, worst_hour_utc, worst_direction_deg)
+            often_nlos(share, worst_hour_utc, worst_direction_deg)
         }
         AnchorFinding::Noisy { sigma_m, usual_m } => there(
             "noisy",
@@ -282,8 +282,8 @@ fn drifting(m_per_day: f64, se_m_per_day: f64) -> Said {
     )
 }
 
-fn often_late(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Option<f64>) -> Said {
-    let mut words = format!("view blocked: {} of its ranges late", percent(share));
+fn often_nlos(share: f64, worst_hour_utc: Option<u8>, worst_direction_deg: Option<f64>) -> Said {
+    let mut words = format!("{} of ranges blocked or reflected", percent(share));
     if let Some(towards) = worst_direction_deg {
         let _ = write!(words, ", most to the {}", direction(towards));
     }

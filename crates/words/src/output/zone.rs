@@ -136,7 +136,7 @@ fn reason(why: ZoneWhy) -> String {
             "the position says otherwise than before, and too few anchors agree, or not for long enough, to decide".to_owned()
         }
         ZoneWhy::RangeBeyond => {
-            "its ranges are longer than the distance for leaving, but late ranges look like that too".to_owned()
+            "its ranges are longer than the distance for leaving, but blocked or reflected ranges look like that too".to_owned()
         }
         ZoneWhy::NeverHeard => "the tag has not been heard".to_owned(),
         ZoneWhy::NoData => "nothing was heard of the tag for as long as its last position holds".to_owned(),

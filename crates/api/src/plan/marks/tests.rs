@@ -34,7 +34,7 @@ fn states_differ_in_shape_and_not_only_in_colour() {
     let looks = [
         AnchorLook::Heard,
         AnchorLook::ToCheck,
-        AnchorLook::SetAside,
+        AnchorLook::Excluded,
         AnchorLook::Silent,
         AnchorLook::NeverHeard,
         AnchorLook::NoData,

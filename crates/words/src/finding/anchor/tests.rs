@@ -61,7 +61,7 @@ fn what_can_happen_fits_a_line_of_the_table() {
         every_cannot_tell(x).iter().for_each(|w| fits(&place::cannot_tell(w).advice));
     }
     fits(CAUTION);
-    fits(SET_ASIDE);
+    fits(NOT_USED);
     fits(STILL_IN_USE);
     fits(NOT_TOLD_WHICH);
 }

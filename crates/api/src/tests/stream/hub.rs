@@ -5,7 +5,7 @@ use std::time::Duration;
 use hereabout_core::{AnchorState, Micros, TagId};
 use hereabout_engine::{AnchorFinding, KitFinding, Output, PlaceAnswer};
 
-use super::fixtures::*;
+use crate::tests::fixtures::*;
 use crate::{
     Hub, MAX_REMEMBERED_TAGS, stream::filter::SubscriptionFilter, stream::message::NextMessage,
     stream::subscription::Subscription,

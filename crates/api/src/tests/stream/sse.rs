@@ -10,7 +10,7 @@ use tokio::{
     net::TcpStream,
 };
 
-use super::fixtures::*;
+use crate::tests::fixtures::*;
 use crate::{Hub, v1::EventDraft};
 
 /// A reader of the stream.

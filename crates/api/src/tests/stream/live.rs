@@ -12,7 +12,7 @@ use tokio_tungstenite::{
     tungstenite::{Error, Message, client::IntoClientRequest, protocol::CloseFrame},
 };
 
-use super::fixtures::*;
+use crate::tests::fixtures::*;
 use crate::{Hub, v1::EventDraft};
 
 type Client = WebSocketStream<TcpStream>;

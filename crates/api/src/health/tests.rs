@@ -92,7 +92,7 @@ fn a_suspect_that_takes_part_is_told() {
         };
         assert_eq!(diagnosis(&h, &[]).treated, told, "{finding:?}");
         h.excluded = true;
-        assert_eq!(diagnosis(&h, &[]).treated, Some(anchor::SET_ASIDE));
+        assert_eq!(diagnosis(&h, &[]).treated, Some(anchor::NOT_USED));
     }
 }
 
