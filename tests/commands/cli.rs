@@ -42,7 +42,7 @@ fn the_demo_site_passes_check() {
     assert_eq!(run(&["check", "no/such/site.toml"]).2, 66);
 }
 
-/// Who reads the first lines alone (`| head`) is told nothing of pipes. The exit code of a replay or a report says that it is
+/// Who reads the first lines alone (`| head`) hears nothing of pipes. The exit code of a replay or a report says that it is
 /// not whole; a check has its own.
 #[test]
 fn a_reader_that_goes_away_ends_a_command_quietly() {

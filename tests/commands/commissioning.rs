@@ -16,14 +16,7 @@ use serde_json::Value;
 
 const LAYOUT: &str = "c3 5a seq:u8 range:u16le*8 sum8";
 /// Six boards round the yard.
-const PLACES_M: [[f64; 3]; 6] = [
-    [0.0, 0.0, 2.6],
-    [24.0, 0.0, 2.4],
-    [24.0, 14.0, 2.8],
-    [0.0, 14.0, 2.2],
-    [12.0, 14.0, 3.0],
-    [12.0, 0.0, 1.8],
-];
+const PLACES_M: [[f64; 3]; 6] = *hereabout_fixtures::YARD_M.first_chunk().unwrap();
 /// What they really read too long.
 const OFFSETS_M: [f64; 6] = [0.12, -0.05, 0.08, -0.11, 0.23, 0.0];
 /// Where the tag stands, one after the other: five places to calibrate at, five to check at.
@@ -214,7 +207,7 @@ fn calibrate_then_verify_passes_and_undoing_it_does_not() {
     let (again, _, _) = yard.verify("cal.csv");
     assert!(notes(&again).contains("was used for the calibration"), "{again}");
 
-    // The same at another day: the change is told, the file before is kept and comes back.
+    // The same at another day: the change is reported, the file before is kept and comes back.
     let (second, _, _) = yard.calibrate("check.csv", &[]);
     assert!(second["anchors"][0]["change_m"].as_f64().unwrap().abs() < 0.05, "{second}");
     assert_ne!(yard.calibration().unwrap(), text);
@@ -721,7 +714,7 @@ fn a_running_daemon_takes_a_calibration_over_without_losing_a_frame() {
     daemon.signal(Signal::HUP);
     wait_for("the new offset", || ((offset(&daemon, 0) - 0.12).abs() < 1e-9).then_some(()));
 
-    // A bad file is told, and changes nothing.
+    // A bad file is reported, and changes nothing.
     std::fs::write(yard.path("calibration.toml"), "[[anchor]]\nid = 0\noffset = 0.5\n").unwrap();
     daemon.signal(Signal::HUP);
     let told = wait_for("the notice", || {
@@ -877,7 +870,7 @@ fn the_report_fits_a_telephone_and_a4_and_asks_for_nothing() {
     assert!(std::fs::read(pdf).unwrap().starts_with(b"%PDF"));
 }
 
-/// Who reads the first lines alone (`| head`) is told nothing of pipes; the exit code is the verdict's.
+/// Who reads the first lines alone (`| head`) hears nothing of pipes; the exit code is the verdict's.
 #[test]
 fn a_reader_that_goes_away_ends_calibrate_and_verify_quietly() {
     let yard = Yard::recorded();

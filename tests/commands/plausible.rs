@@ -83,7 +83,7 @@ fn a_spot_in_centimetres_is_refused_and_nothing_is_written() {
     let (_, words, code) = yard.calibrate(&["--at", "3.5,20"]);
     assert_eq!((code, yard.calibration()), (64, None), "{words}");
     assert!(words.contains("outside of [site] area_m") && words.contains("swapped"), "{words}");
-    // A table is told line by line, and `verify` and `report` refuse it as well.
+    // A table is reported line by line, and `verify` and `report` refuse it as well.
     std::fs::write(yard.path("spots.csv"), "name,from_s,to_s,x_m,y_m\nbench,1000,1060,800,350\n").unwrap();
     let (site, input, spots) = (yard.text("site.toml"), yard.text("stand.csv"), yard.text("spots.csv"));
     for command in [

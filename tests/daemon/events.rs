@@ -167,7 +167,7 @@ fn numbers_go_on_over_kills_without_a_double() {
             None => unkept += 1,
         }
     }
-    // A kill may take what was told in its last moments, and the start after it says so.
+    // A kill may take what was reported in its last moments, and the start after it says so.
     assert!(unkept <= 3 * 12, "{unkept} of {}", seen.len());
     for start in seen.iter().filter(|e| e.contains("\"kind\":\"start\"")).skip(1) {
         assert!(start.contains("\"before\":\"cut_off\""), "{start}");

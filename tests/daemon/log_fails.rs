@@ -1,4 +1,4 @@
-//! The log fails in every way: what people act on goes on and is told at once, and what becomes of the log is said.
+//! The log fails in every way: what people act on goes on and is reported at once, and what becomes of the log is said.
 
 use std::fs;
 use std::io::Read as _;
@@ -242,7 +242,7 @@ fn no_number_means_two_events_whatever_becomes_of_the_log() {
         match round {
             1 => drop(fs::copy(&log, &copy).unwrap()),
             2 => fs::remove_file(&log).unwrap(),
-            // The old one comes back, which knows nothing of what was told since.
+            // The old one comes back, which knows nothing of what was reported since.
             3 => drop(fs::copy(&copy, &log).unwrap()),
             _ => {}
         }

@@ -2,7 +2,7 @@
 //! the gate's rule and its judge.
 //!
 //! What the daemon does to its engine is done here as well: a tick every 20 ms whatever comes, a link that falls away ends
-//! the half of a frame and is told, a reload hands on to a new engine, a kill begins with nothing. While the daemon
+//! the half of a frame and is reported, a reload hands on to a new engine, a kill begins with nothing. While the daemon
 //! is stopped, bytes wait and come in one read, with the instant at which the input was last found empty.
 
 use std::collections::BTreeMap;

@@ -12,16 +12,7 @@
 //! test may include the three side by side with `#[path]`.
 
 /// Places of the anchors, metres east, north, up. Number 5 stands beside the roller door.
-pub(crate) const ANCHORS_M: [[f64; 3]; 8] = [
-    [0.0, 0.0, 2.6],
-    [24.0, 0.0, 2.4],
-    [24.0, 14.0, 2.8],
-    [0.0, 14.0, 2.2],
-    [12.0, 14.0, 3.0],
-    [12.0, 0.0, 1.8],
-    [24.0, 7.0, 2.5],
-    [0.0, 7.0, 2.0],
-];
+pub(crate) const ANCHORS_M: [[f64; 3]; 8] = hereabout_fixtures::YARD_M;
 /// Height of the tag on the cart, metres.
 pub(crate) const TAG_HEIGHT_M: f64 = 0.9;
 /// South-west and north-east corner of the zone in front of the roller door, metres.

@@ -4,7 +4,7 @@
 //! `valid_until` and nothing else ([`gate`], [`stage`]). The cart's place is known at any time, so the gate's answers are
 //! held against the truth. A *lie* is a time in which the gate may be open while the cart is outside by more than the
 //! protection radius. None may last longer than a second where frames carry a counter or a clock ([`LIE_S`]); without
-//! either the worst is told and bounded ([`LIE_WITHOUT_S`]).
+//! either the worst is reported and bounded ([`LIE_WITHOUT_S`]).
 //!
 //! [`own`] tests the tools themselves. A row with several layouts plays them side by side, and tells all that is wrong with all of them.
 

@@ -159,6 +159,37 @@ fn no_folder_holds_more_files_than_one_look_takes_in() {
     assert!(heaps.is_empty(), "folders with more than {MAX_FILES_IN_A_FOLDER} files:\n{}", heaps.join("\n"));
 }
 
+/// A map that names rooms which are gone leads nowhere.
+#[test]
+fn every_path_of_the_developers_map_exists_and_it_stays_short() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let map = std::fs::read_to_string(root.join("DEVELOPERS.md")).unwrap();
+    let lines = map.lines().count();
+    assert!(lines < 180, "{lines} lines: a map is read whole");
+    let mut files = Vec::new();
+    let mut folders: Vec<_> =
+        ["crates", "tests", "examples", "migrations", "deploy", ".ci"].map(|f| root.join(f)).into();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(&folder).unwrap() {
+            let path = entry.unwrap().path();
+            files.push(format!("/{}", path.strip_prefix(&root).unwrap().display()));
+            if path.is_dir() {
+                folders.push(path);
+            }
+        }
+    }
+    const ENDINGS: [&str; 7] = [".rs", ".md", ".json", ".sql", ".py", ".html", "/"];
+    let is_path = |word: &&str| {
+        let plain = word.chars().all(|c| c.is_ascii_alphanumeric() || "_-./".contains(c));
+        plain && ENDINGS.iter().any(|ending| word.ends_with(ending))
+    };
+    let named = map.split('`').skip(1).step_by(2).filter(is_path);
+    let missing: BTreeSet<&str> = named
+        .filter(|word| !files.iter().any(|file| file.ends_with(&format!("/{}", word.trim_end_matches('/')))))
+        .collect();
+    assert!(missing.is_empty(), "DEVELOPERS.md names what is not there: {missing:?}");
+}
+
 /// Who reads one module of a circle has to read them all.
 #[test]
 fn no_modules_beside_each_other_use_each_other_in_a_circle() {

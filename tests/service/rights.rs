@@ -231,7 +231,7 @@ fn a_calibration_that_was_written_meanwhile_is_not_written_over() {
     wait_for("the refusal", || problems(&daemon).contains("not taken over").then_some(()));
     assert_eq!(daemon.post("/v1/calibrations", &one(0.13)).0, 200);
     assert!(problems(&daemon).contains("not taken over"), "{}", problems(&daemon));
-    // What waits for the next start is told.
+    // What waits for the next start is reported.
     std::fs::write(&site, format!("{good}\n[api]\nlisten = \"127.0.0.1:6299\"\n")).unwrap();
     daemon.signal(Signal::HUP);
     wait_for("what waits", || {

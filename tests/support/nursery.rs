@@ -5,14 +5,7 @@ use std::path::{Path, PathBuf};
 use hereabout_sim::{FrameText, Kit, Nlos, Scenario, SimAnchor, SimFrame, SimTag};
 
 /// Places of the anchors: shed corners, gate post, glasshouse.
-pub(crate) const PLACES_M: [[f64; 3]; 6] = [
-    [0.0, 0.0, 2.6],
-    [24.0, 0.0, 2.4],
-    [24.0, 14.0, 2.8],
-    [0.0, 14.0, 2.2],
-    [12.0, 14.0, 3.0],
-    [12.0, 0.0, 1.8],
-];
+pub(crate) const PLACES_M: [[f64; 3]; 6] = *hereabout_fixtures::YARD_M.first_chunk().unwrap();
 /// The frame of the tests.
 pub(crate) const LAYOUT: &str = "c3 5a seq:u8 range:u16le*8 sum8";
 

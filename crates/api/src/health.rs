@@ -1,4 +1,4 @@
-//! What a technician is told about an anchor, from its health row.
+//! What a technician reads about an anchor, from its health row.
 //!
 //! The engine's findings come first. Where it has none, figures of the last 10 s that look bad are a remark
 //! ([`anchor::remark`]) and no more.

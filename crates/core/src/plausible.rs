@@ -207,7 +207,7 @@ fn surrounds_an_anchor(site: &Site, outline_m: &[[f64; 2]]) -> bool {
 }
 
 /// Whether a tag is likely to have stood at `at_m`: it can, a usual radio reaches it, and it fits the site's tag height.
-/// For guessing what was meant, which is told only when it makes sense.
+/// For guessing what was meant, which is reported only when it makes sense.
 pub fn is_likely_place(site: &Site, at_m: [f64; 3]) -> bool {
     let near = site.anchors().iter().any(|a| distance_m(a.at_m, at_m) <= USUAL_REACH_M);
     near && judge_place(site, at_m).is_none() && contradicted_height_m(site, at_m[2]).is_none()

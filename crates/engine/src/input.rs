@@ -2,7 +2,7 @@
 
 use hereabout_core::{Epoch, Frame, Timestamp};
 
-/// What the engine is told.
+/// What the engine is reported.
 #[derive(Clone, Copy, Debug)]
 pub enum Input<'a> {
     /// A frame from the decoder.

@@ -16,7 +16,7 @@
 //! **A number that comes seldom** ([`SELDOM_S`]) can't be compared in time. It is admitted too with [`FRAMES`] in a row that come
 //! when they are due, contradict nobody, and leave none of another number missing: a damaged frame is missing where it belongs.
 //!
-//! **At the same place** is told anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
+//! **At the same place** is judged anchor by anchor, as a sum of log likelihood ratios: two ranges of one tag agree in
 //! [`AGREE`] of the cases (noise and late ranges allowed for), those of two tags in [`BY_CHANCE`] (they lie at one distance from
 //! an anchor). The candidate's last range and its new one are laid on a line, which is read at the instants of the other
 //! tag's last two ranges (error: an acceleration within the gap). Shortly after such a range the new one is compared with it as

@@ -180,7 +180,7 @@ impl Tag {
     }
 
     /// Takes back what was said, for a doubt that reaches back (`frozen`, `unsettled`), or gives the reason for having
-    /// no position. Whether there is something to say: each reason is told once.
+    /// no position. Whether there is something to say: each reason is reported once.
     pub(crate) fn retract(&mut self, at: Timestamp, doubt: Doubt, lost: &Estimate, site: &Site) -> bool {
         if doubt == Doubt::Unsettled {
             self.rhythm.hear(at);

@@ -90,7 +90,7 @@ fn near_an_anchor_no_answer_is_wrong_for_long_at_any_rate_and_speed() {
             let case = format!("{rate_hz} Hz, {speed_mps} m/s: {:?}", sum.wrong);
             assert_eq!(sum.false_enters + sum.wrong_leaves, 0, "{case}");
             assert_eq!(sum.wrong.inside.after_1_s, 0.0, "{case}");
-            // At 5 m/s the second in which a crossing is told is 4 m long, of which half a metre is forgiven.
+            // At 5 m/s the second in which a crossing is reported is 4 m long, of which half a metre is forgiven.
             assert!(sum.wrong.inside.total_s > 0.0 && sum.wrong.inside.total_s < 8.0 * hours, "{case}");
             // A late range is no proof of being outside, but looks like it to whoever comes in behind it.
             assert!(sum.wrong.outside.total_s < 10.0 * hours, "{case}");

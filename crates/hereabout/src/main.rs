@@ -31,7 +31,7 @@ fn main() -> ExitCode {
 fn tell(e: &clap::Error) {
     match hereabout::cli::usage::usage_words(e) {
         Some(words) => hereabout::terminal::printing::complain(format_args!("{words}")),
-        // Nobody is left to be told when the reader is gone. Help holds nothing that was typed.
+        // Nobody is left to read it when the reader is gone. Help holds nothing that was typed.
         None => drop(e.print()),
     }
 }

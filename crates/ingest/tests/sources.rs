@@ -296,7 +296,7 @@ async fn closing_lets_no_line_go_unless_modem_lines_are_asked_for() {
         tcsetattr(&kit, OptionalActions::Now, &settings).unwrap();
         assert!(hangs_up(&kit));
         let mut rig = Rig::start(serial(&device).with_dtr(dtr));
-        // A pseudo-terminal has no modem lines: that is told, and it is read all the same.
+        // A pseudo-terminal has no modem lines: that is reported, and it is read all the same.
         rig.connected().await;
         assert_eq!(hangs_up(&kit), dtr.is_some(), "{dtr:?}");
         send(&kit, b"frame");

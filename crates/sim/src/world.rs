@@ -11,6 +11,7 @@
 //! range, so that a fault changes the ranges that it is about and no other.
 
 use arrayvec::ArrayVec;
+use hereabout_core::geometry::vector::{distance_m, plus};
 use hereabout_core::{AnchorId, MAX_ANCHORS, Micros, TagId, Timestamp};
 
 use crate::random::{Concern, Stream};
@@ -247,15 +248,6 @@ impl NlosRun {
         self.begun = true;
         self.excess_m
     }
-}
-
-fn plus(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
-    std::array::from_fn(|i| a[i] + b[i])
-}
-
-fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
-    let d: [f64; 3] = std::array::from_fn(|i| a[i] - b[i]);
-    (d[0] * d[0] + d[1] * d[1] + d[2] * d[2]).sqrt()
 }
 
 #[cfg(test)]

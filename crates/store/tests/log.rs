@@ -1,4 +1,4 @@
-//! The log from outside: what goes in comes out, and every refusal is told in words.
+//! The log from outside: what goes in comes out, and every refusal is reported in words.
 #![expect(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
 use std::path::Path;

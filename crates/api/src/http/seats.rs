@@ -17,7 +17,7 @@ use tokio::{
 };
 use tokio_util::sync::CancellationToken;
 
-/// Longest time for an idle connection to be gone once it was told to.
+/// Longest time for an idle connection to be gone once it was told to go.
 const LEAVING_TIME: Duration = Duration::from_millis(500);
 
 /// The seats. Clones share them.

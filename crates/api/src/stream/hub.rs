@@ -83,7 +83,7 @@ impl Hub {
         messages.iter().for_each(|message| state.deliver(message));
     }
 
-    /// The engine's time has come to `at`, in the session's time scale: to be told twice a second, whether there is
+    /// The engine's time has come to `at`, in the session's time scale: to be sent twice a second, whether there is
     /// anything to publish or not. From the first call on a time that stands still is told by `/readyz`.
     pub fn alive(&self, at: Timestamp) {
         let mut state = self.lock();

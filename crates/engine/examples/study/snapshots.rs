@@ -150,7 +150,7 @@ pub(crate) fn table() {
 }
 
 fn row(kit: &Kit, p: f64, aim: &str) {
-    // The share of bad ranges is told; the default of 15 % costs up to 3 % of coverage at p = .3.
+    // The share of bad ranges is reported; the default of 15 % costs up to 3 % of coverage at p = .3.
     let mut settings = SnapshotSettings::default();
     settings.model.nlos_share = p;
     let exact_wanted = kit.anchors.len() == 8 && kit.dimension.unknowns() == 2;

@@ -30,7 +30,7 @@ pub(crate) fn is_place(f: &AnchorFinding) -> bool {
 pub(crate) struct Elsewhere {
     /// Metres driven until each was named, whatever for.
     pub(crate) named_m: Vec<Option<f64>>,
-    /// And until it was told as standing elsewhere.
+    /// And until it was reported as standing elsewhere.
     pub(crate) placed_m: Vec<Option<f64>>,
     /// Another anchor was named.
     pub(crate) wrong: bool,
@@ -38,7 +38,7 @@ pub(crate) struct Elsewhere {
     pub(crate) one_of: bool,
     /// Somebody was sent to calibrate one of these.
     pub(crate) offset: bool,
-    /// A name was withdrawn, or a place that was told became another kind.
+    /// A name was withdrawn, or a place that was reported became another kind.
     pub(crate) withdrawn: bool,
     /// Largest error of the last shift told, metres; of those in the plane.
     pub(crate) error_m: Option<f64>,
@@ -241,7 +241,7 @@ pub(crate) fn duplicate(n: usize, seed: u64) -> Option<f64> {
     None
 }
 
-/// Seconds until an anchor that stops is told as silent.
+/// Seconds until an anchor that stops is reported as silent.
 pub(crate) fn silent(n: usize, seed: u64) -> Option<f64> {
     let mut dice = Dice::new(seed ^ 0x511e_4700);
     let mut world = World::new(n, USUAL, seed);

@@ -1,3 +1,4 @@
+use hereabout_core::geometry::vector::distance_m;
 use hereabout_core::{
     AnchorId, AnchorState, Correction, Dimension, Estimator, Frame, Micros, NoFixReason, Place, RangeReading,
     RejectReason, SiteDraft, TagState, TrackSettings, Verdict, Word,
@@ -22,10 +23,6 @@ fn draft_of(places: &[[f64; 3]], fields: usize, dimension: Dimension) -> SiteDra
 
 fn at(ms: i64) -> Timestamp {
     Timestamp::from_micros(1_700_000_000_000_000).plus(Micros::from_millis(ms))
-}
-
-fn distance_m(a: [f64; 3], b: [f64; 3]) -> f64 {
-    [0, 1, 2].iter().map(|i| (a[*i] - b[*i]) * (a[*i] - b[*i])).sum::<f64>().sqrt()
 }
 
 /// True ranges from `from_m`, with changes by anchor index: a new value, or `None` for no range.

@@ -12,7 +12,7 @@
 //! anchor's noise is learned nothing is said of it alone; for the frame [`FIRST_SIGMA_M`] stands in where the step is a centimetre or finer, and an
 //! equal range says a third of what it would.
 //! Some modules send faster than they measure: how often a range that was equal is equal once more is learned as well, and p is
-//! never below that; runs of whole frames that end again and again are taken off. Runs that were told are not learned from.
+//! never below that; runs of whole frames that end again and again are taken off. Runs that were reported are not learned from.
 //!
 //! **Where it can't be seen.** With q above about two σ (p above [`BLIND`]) equal ranges are what is expected: such an
 //! anchor says nothing, and a tag at rest on such a kit is never frozen.

@@ -1,7 +1,7 @@
 //! The last frames of a tag: which came with which counter, so that one that is sent again is known.
 //!
 //! Kept are the counter (or clock) and a hash of the ranges of some thousand frames, minutes at any pace. A frame that
-//! was there before is told only when its ranges are not those of the newest one: those of a tag at rest may be the
+//! was there before is reported only when its ranges are not those of the newest one: those of a tag at rest may be the
 //! same for ever on a coarse kit, and tell nothing.
 
 /// Frames that are remembered: more than what a bridge's buffer of 64 KiB holds.

@@ -298,7 +298,7 @@ fn identical_ranges_under_a_running_counter_are_frozen_within_eight_frames() {
                     let said = Stream::new(CLOCK, kit).hear_all(&frames);
                     let told =
                         said[from..].iter().position(|s| s.doubt == Some(Doubt::Frozen)).expect("told");
-                    // The last good frame and those until it is told.
+                    // The last good frame and those until it is reported.
                     assert!(told + 2 <= 8, "σ {sigma_m} step {step_m} × {anchors}: {} frames", told + 2);
                     assert_eq!(count(&said[from + told..], Some(Doubt::Frozen)), said.len() - from - told);
                 }

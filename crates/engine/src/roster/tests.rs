@@ -617,7 +617,7 @@ fn numbers_that_come_too_seldom_are_not_called_damaged() {
     assert!(!told.is_empty() && all_seldom, "{told:?}");
 }
 
-/// What a replay of the log makes of it: the ranges as they were told, as epochs.
+/// What a replay of the log makes of it: the ranges as they were reported, as epochs.
 fn logged(out: &[Output]) -> Vec<Epoch> {
     out.iter()
         .filter_map(|o| {

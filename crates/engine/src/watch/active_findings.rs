@@ -109,7 +109,7 @@ impl ActiveKitFindings {
         for was in self.0.iter().filter(|w| !now.iter().any(|n| same(w, n))) {
             report(KitChange { at, finding: *was, over: true });
         }
-        // A cause that becomes known is told anew, without taking back what is still true.
+        // A cause that becomes known is reported anew, without taking back what is still true.
         let known = |n: &KitFinding| self.0.iter().any(|w| same(w, n) && !sharper(w, n));
         for begun in now.iter().filter(|n| !known(n)) {
             report(KitChange { at, finding: *begun, over: false });

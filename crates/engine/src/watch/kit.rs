@@ -19,7 +19,7 @@
 //! **Uneven clock.** Intervals between the frames of each tag, in bins of a twelfth of an octave, one minute at a time: the
 //! share that is off the median by more than half. Told of each tag by itself.
 //!
-//! What others find is told with these: numbers that are no tags (`roster`), and tags to which all anchors read long or
+//! What others find is reported with these: numbers that are no tags (`roster`), and tags to which all anchors read long or
 //! short (`place`).
 
 use arrayvec::ArrayVec;
@@ -165,7 +165,7 @@ impl Kit {
         self.offsets.retain(|(id, _)| *id != tag);
     }
 
-    /// What was said of a frame of this tag, heard just before: `None` when it is one of the present. Whether that is told
+    /// What was said of a frame of this tag, heard just before: `None` when it is one of the present. Whether that is reported
     /// at once.
     pub(crate) fn doubt(
         &mut self,

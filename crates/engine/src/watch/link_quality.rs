@@ -6,7 +6,7 @@
 //!
 //! **Patience.** *Often late*, *weak* and *noisy* send somebody up a ladder. Before the first of them the minute must be
 //! full, so many metres long ([`TRAVEL_M`]), and seen in several cells ([`MIN_CELLS`] of [`CELL_M`]) and directions
-//! ([`MIN_SECTORS`] of eight). It counts from when the anchor was first heard, and anew after a silence of [`AWAY`]. What is told stays until a minute of driving says otherwise.
+//! ([`MIN_SECTORS`] of eight). It counts from when the anchor was first heard, and anew after a silence of [`AWAY`]. What is reported stays until a minute of driving says otherwise.
 //!
 //! - *Often late*: at least [`LATE`] of its ranges were left out as too long; over at [`LATE_OVER`]. Where and when it
 //!   is worst comes from counts of its whole life by hour of the day (UTC) and by direction in eight sectors. They are

@@ -15,9 +15,9 @@
 //! [`OTHERS_ANSWERED`] after its last range. When all stop, the kit's findings say who is to blame. An anchor that
 //! flaps is not told as silent each time, only when it stays away for [`STAYS_AWAY`].
 //!
-//! **Never heard** is told after [`NEVER_AFTER`] in which others were heard.
+//! **Never heard** is reported after [`NEVER_AFTER`] in which others were heard.
 //!
-//! What has begun is told once and ends once (`active_findings`); every finding has two limits, one to begin and a lower one
+//! What has begun is reported once and ends once (`active_findings`); every finding has two limits, one to begin and a lower one
 //! to end. All memory is made at the start, and with each new tag. A slot of a tag that was retired is used again: [`Watch::forget`].
 
 mod active_findings;
@@ -59,7 +59,7 @@ use whole::Whole;
 const OTHERS_ANSWERED: Micros = Micros::from_millis(1_200);
 /// A flapping anchor is told as silent only after this long.
 const STAYS_AWAY: Micros = Micros::from_millis(10_000);
-/// An anchor that was never heard is told after this much of a session.
+/// An anchor that was never heard is reported after this much of a session.
 const NEVER_AFTER: Micros = Micros::from_millis(5_000);
 /// Without a held range for this long an anchor's are its own again.
 const HELD_LASTS: Micros = Micros::from_millis(2_000);

@@ -15,10 +15,10 @@ use hereabout_solve::watch::{
 use super::{Learned, Seen};
 use crate::output::{AnchorFinding, CannotTell, PlaceAnswer};
 
-/// A drift from this on is told, metres per day, and until it is below the second; in standard errors the same.
+/// A drift from this on is reported, metres per day, and until it is below the second; in standard errors the same.
 const DRIFT: [f64; 2] = [0.05, 0.03];
 const DRIFT_SES: [f64; 2] = [4.0, 2.0];
-/// The direction of a move is told when one and a half standard errors are within this, metres.
+/// The direction of a move is reported when one and a half standard errors are within this, metres.
 const ARROW_M: f64 = 0.08;
 /// σ of a good range of an estimator that learns none, when the site says nothing better. Metres.
 const SIGMA_M: f64 = 0.1;

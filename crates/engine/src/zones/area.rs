@@ -46,7 +46,7 @@ const AGAINST: Micros = Micros::from_millis(500);
 const FORGIVEN: f64 = 0.5;
 /// A slower tag stands, as far as an arrival can be told, m/s.
 const MIN_SPEED_MPS: f64 = 0.15;
-/// No arrival later than this is told, seconds.
+/// No arrival later than this is reported, seconds.
 const HORIZON_S: f64 = 60.0;
 
 /// One zone and one tag.
@@ -175,7 +175,7 @@ impl AreaRule {
         }
     }
 
-    /// The state as it may be told, and why.
+    /// The state as it may be reported, and why.
     fn answer(
         &mut self,
         state: ZoneState,

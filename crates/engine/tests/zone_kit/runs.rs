@@ -187,7 +187,7 @@ pub(crate) fn quantile(values: &[f64], p: f64) -> f64 {
 #[derive(Clone, Debug)]
 struct Truth {
     distance_m: f64,
-    /// When the border was crossed at 1 m/s and what must be told; `None` when nothing is waited for.
+    /// When the border was crossed at 1 m/s and what must be published; `None` when nothing is waited for.
     waiting: Option<(f64, ZoneState)>,
     /// Came in and is not deeper than 0.3 m yet.
     coming: bool,
@@ -270,7 +270,7 @@ impl Truth {
         self.waiting =
             self.waiting.filter(|(since, _)| now_s - since > 1.2 || (step - 1.0 / RATE_HZ).abs() < 1e-9);
         if (was_m < 0.0) != (self.distance_m < 0.0) {
-            // Out (in) again before it was told: there was room enough, so it should have been.
+            // Out (in) again before it was reported: there was room enough, so it should have been.
             if let Some((_, told)) = self.waiting.take() {
                 let delays = if told == ZoneState::Inside { &mut tally.enter_s } else { &mut tally.leave_s };
                 delays.push(f64::INFINITY);

@@ -20,7 +20,7 @@ pub(crate) struct FitTest {
 }
 
 /// A site that does not fit: facts and words.
-pub(crate) struct SiteMisfit {
+pub(crate) struct SiteFault {
     pub(crate) doubt: SiteDoubt,
     pub(crate) said: Said,
     pub(crate) body: SiteDoubtBody,
@@ -60,18 +60,18 @@ impl FitTest {
     }
 
     /// What speaks against the site; `None` when nothing does, or too little was heard.
-    pub(crate) fn misfit(&self) -> Option<SiteMisfit> {
+    pub(crate) fn site_fault(&self) -> Option<SiteFault> {
         match self.answer() {
-            FitAnswer::Doubted(doubt) => Some(SiteMisfit::new(doubt, &self.site)),
+            FitAnswer::Doubted(doubt) => Some(SiteFault::new(doubt, &self.site)),
             FitAnswer::Fits { .. } | FitAnswer::TooEarly { .. } => None,
         }
     }
 }
 
-impl SiteMisfit {
-    pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> SiteMisfit {
+impl SiteFault {
+    pub(crate) fn new(doubt: SiteDoubt, site: &Site) -> SiteFault {
         let names = SiteNames::from(site);
-        SiteMisfit { said: site_fit::found(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
+        SiteFault { said: site_fit::found(&doubt, names), body: SiteDoubtBody::new(&doubt, names), doubt }
     }
 
     /// Whether an offset that is found with this site would hide what is wrong with it. A scale may be: that is what
@@ -112,7 +112,7 @@ pub(crate) fn answer_json(answer: &FitAnswer, site: &Site) -> Value {
             json!({ "answer": "too_early", "seconds_heard": keyframes, "seconds_needed": needed })
         }
         FitAnswer::Doubted(doubt) => {
-            let mut value = SiteMisfit::new(doubt, site).to_json();
+            let mut value = SiteFault::new(doubt, site).to_json();
             if let Some(facts) = value.as_object_mut() {
                 facts.insert("answer".to_owned(), "does_not_fit".into());
             }

@@ -18,7 +18,7 @@ use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
 use crate::calibration::calibration_file::{self, CalibrationFile, Entry, Restored, UsedPlace};
-use crate::calibration::fit_test::{FitTest, SiteMisfit};
+use crate::calibration::fit_test::{FitTest, SiteFault};
 use crate::calibration::place_checks::{self, Heights, Named};
 use crate::cli::{CalibrateArgs, SurveyArgs};
 use crate::commands::rows;
@@ -151,7 +151,7 @@ impl Task {
         &self,
         site: &SiteFile,
         args: &CalibrateArgs,
-    ) -> Result<(SurveySession, Option<SiteMisfit>), Failure> {
+    ) -> Result<(SurveySession, Option<SiteFault>), Failure> {
         let tag = args.survey.tag.map(TagId);
         // A board on its stand need not be where the site has it.
         let placed = !matches!(self, Task::Board { .. });
@@ -180,7 +180,7 @@ impl Task {
         if let Some(fit) = &mut fit {
             fit.settle();
         }
-        Ok((session, fit.and_then(|fit| fit.misfit())))
+        Ok((session, fit.and_then(|fit| fit.site_fault())))
     }
 
     fn table(&self) -> Option<&Spots> {
@@ -332,13 +332,13 @@ struct Outcome<'a> {
     /// Ranges that found no room.
     left_out: usize,
     /// What speaks against the site.
-    misfit: Option<&'a SiteMisfit>,
+    misfit: Option<&'a SiteFault>,
 }
 
 impl Outcome<'_> {
     /// Whether no offset may be written, because what is wrong with the site would hide in it.
     fn is_forbidden(&self) -> bool {
-        self.misfit.is_some_and(SiteMisfit::forbids_offsets)
+        self.misfit.is_some_and(SiteFault::forbids_offsets)
     }
 
     /// What becomes of a board.
@@ -421,7 +421,7 @@ impl Outcome<'_> {
     }
 
     fn notes(&self) -> Vec<Said> {
-        let mut notes: Vec<Said> = self.misfit.map(SiteMisfit::note).into_iter().collect();
+        let mut notes: Vec<Said> = self.misfit.map(SiteFault::note).into_iter().collect();
         notes.extend((0..self.spots.len()).flat_map(|k| self.stand_notes(k)));
         match &self.found.adjustment {
             Err(refusal) => notes.push(words::adjust_refusal(refusal, self.spots)),
@@ -432,7 +432,7 @@ impl Outcome<'_> {
                     let board = a.boards.iter().find(|b| b.anchor == path.anchor);
                     words::blocked(path, board, self.site, self.spots)
                 }));
-                notes.extend(words::misfit(&a.faults, self.site, self.spots));
+                notes.extend(words::faults(&a.faults, self.site, self.spots));
                 notes.extend(words::scale(&a.scale));
             }
         }
@@ -452,8 +452,9 @@ impl Outcome<'_> {
         let at = if self.spots.len() > 1 { format!("{}: ", spot.name) } else { String::new() };
         // A board on its stand is at no spot.
         let name = (!self.board_only()).then_some(spot.name.as_str());
-        let bump = words::bump(&stand.displacement, self.site);
-        let mut notes: Vec<Said> = bump.map(|note| note.after(&at).at_spot(name)).into_iter().collect();
+        let displacement = words::displacement(&stand.displacement, self.site);
+        let mut notes: Vec<Said> =
+            displacement.map(|note| note.after(&at).at_spot(name)).into_iter().collect();
         for (board, anchor) in stand.boards.iter().zip(self.site.anchors()) {
             let Err(refused) = board else { continue };
             let refusal = |r| words::refusal(r, &at, anchor.id).at_spot(name);
@@ -500,7 +501,7 @@ impl Outcome<'_> {
             "anchors": self.found.boards.iter().map(board).collect::<Vec<_>>(),
             "places": if self.board_only() { Vec::new() } else { self.spots.iter().enumerate().map(place).collect() },
             "place_sd_m": self.found.adjustment.as_ref().ok().and_then(|a| a.place_sd_m),
-            "site_fit": self.misfit.map(SiteMisfit::to_json),
+            "site_fit": self.misfit.map(SiteFault::to_json),
             "notes": self.notes().iter().map(rows::note).collect::<Vec<_>>(),
         })
     }

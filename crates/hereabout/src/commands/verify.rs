@@ -10,7 +10,7 @@ use hereabout_words::{Said, calibration as words};
 use serde_json::{Value, json};
 
 use crate::calibration::calibration_file::{CalibrationFile, UsedPlace};
-use crate::calibration::fit_test::{FitTest, SiteMisfit};
+use crate::calibration::fit_test::{FitTest, SiteFault};
 use crate::cli::VerifyArgs;
 use crate::commands::calibrate::{Places, places_task, receive_ranges, targets_of};
 use crate::commands::rows;
@@ -60,7 +60,7 @@ pub(crate) struct Shown {
 }
 
 /// Hears the checkpoints and works out the proof.
-async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<SiteMisfit>), Failure> {
+async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<SiteFault>), Failure> {
     let tag = args.survey.tag.map(TagId);
     let places = places_task(&args.survey, &site.site, args.json)?;
     let (targets, table) = match &places {
@@ -77,7 +77,7 @@ async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<Site
     }
     session::check_received(listener.proof.heard(), tag)?;
     let calibrated_at = calibrated_at(site)?;
-    Ok((shown(site, &listener.proof, calibrated_at), fit.misfit()))
+    Ok((shown(site, &listener.proof, calibrated_at), fit.site_fault()))
 }
 
 /// The places that the calibration beside a site file rests on.
@@ -189,7 +189,7 @@ fn metres(v: Option<f64>) -> String {
 }
 
 impl Shown {
-    fn to_text(&self, site: &Site, misfit: Option<&SiteMisfit>) -> String {
+    fn to_text(&self, site: &Site, misfit: Option<&SiteFault>) -> String {
         let mut out = format!(
             "{:<20} {:>9} {:>9} {:>8} {:>8} {:>8} {:>8} {:>7}\n",
             "checkpoint", "east m", "north m", "mean e", "mean n", "RMS m", "95 % m", "fixes"
@@ -198,7 +198,7 @@ impl Shown {
             out += &row(spot, point, *counts);
         }
         out += &self.summary();
-        let notes = misfit.map(SiteMisfit::note).into_iter().chain(self.notes(site));
+        let notes = misfit.map(SiteFault::note).into_iter().chain(self.notes(site));
         notes.for_each(|note| out += &rows::item(&note));
         out + &self.verdict().words + "\n"
     }
@@ -240,7 +240,7 @@ impl Shown {
         let left_out = self.spots.iter().zip(&self.left_out.0).filter(|(_, n)| **n > 0);
         notes.extend(left_out.map(|(spot, n)| words::left_out_positions(&spot.name, *n)));
         notes.extend(words::left_out(self.left_out.1));
-        notes.extend(words::misfit(&self.result.faults, site, &self.spots));
+        notes.extend(words::faults(&self.result.faults, site, &self.spots));
         notes
     }
 
@@ -249,7 +249,7 @@ impl Shown {
         words::accuracy(self.result.verdict, self.required_ce95_m)
     }
 
-    fn to_json(&self, site: &Site, misfit: Option<&SiteMisfit>) -> Value {
+    fn to_json(&self, site: &Site, misfit: Option<&SiteFault>) -> Value {
         let ce = |c: Option<CeInterval>| {
             c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
         };
@@ -265,7 +265,7 @@ impl Shown {
         };
         let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
         let notes: Vec<Value> =
-            misfit.map(SiteMisfit::note).iter().chain(&self.notes(site)).map(rows::note).collect();
+            misfit.map(SiteFault::note).iter().chain(&self.notes(site)).map(rows::note).collect();
         let code = self.verdict().code;
         json!({
             // The verdict is the code with blanks, as it was written before there were codes.
@@ -275,7 +275,7 @@ impl Shown {
             "max_m": self.result.overall.map(|a| a.horizontal.max_m),
             "ce50": ce(self.result.ce50), "ce95": ce(self.result.ce95),
             "held_share": self.result.honesty.map(|h| h.held_share),
-            "site_fit": misfit.map(SiteMisfit::to_json),
+            "site_fit": misfit.map(SiteFault::to_json),
             "notes": notes,
         })
     }

@@ -338,7 +338,7 @@ fn words(path: &Path, fault: FileFault) -> String {
     }
 }
 
-/// What people are told when an output can't be written.
+/// What people read when an output can't be written.
 pub fn cannot_write(path: &Path, e: &io::Error) -> Failure {
     let help = match e.kind() {
         io::ErrorKind::BrokenPipe if is_stdout(path) => return Failure::writing("standard output", e),

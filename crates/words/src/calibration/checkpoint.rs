@@ -27,7 +27,7 @@ pub fn left_out_positions(spot: &str, left_out: usize) -> Said {
         .at_spot(Some(spot))
 }
 
-/// Whether the ellipses that were told hold as many positions as they should, as the end of a sentence.
+/// Whether the ellipses that were reported hold as many positions as they should, as the end of a sentence.
 pub fn honesty(verdict: HonestyVerdict) -> Said {
     let (code, words) = match verdict {
         HonestyVerdict::Honest => ("honest", "as they should"),

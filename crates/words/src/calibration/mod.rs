@@ -93,7 +93,7 @@ pub fn refusal(refused: &OccupationRefusal, at: &str, anchor: AnchorId) -> Said 
 }
 
 /// What the boards of a stand say together about the tag; `None` when it stood still.
-pub fn bump(verdict: &DisplacementVerdict, site: &Site) -> Option<Said> {
+pub fn displacement(verdict: &DisplacementVerdict, site: &Site) -> Option<Said> {
     match verdict {
         DisplacementVerdict::Still | DisplacementVerdict::TooFewBoards => None,
         DisplacementVerdict::Moved { shift_m: [e, n, u], .. } => Some(note(
@@ -328,7 +328,7 @@ pub fn wrong_stand(e: &Explanation, site: &Site, spots: &[Spot]) -> Said {
 }
 
 /// What the residuals say together, line by line; empty when nothing stands out.
-pub fn misfit(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Said> {
+pub fn faults(m: &FaultIsolation, site: &Site, spots: &[Spot]) -> Vec<Said> {
     match m {
         FaultIsolation::None => Vec::new(),
         FaultIsolation::Named(e) => vec![explanation(e, site, spots)],

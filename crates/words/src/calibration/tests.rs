@@ -126,7 +126,7 @@ fn every_explanation_says_what_where_by_how_much_and_what_to_do() {
         assert_eq!((said.code, said.words.as_str()), (code, words));
         assert!(said.advice.len() > 20, "{said:?}");
         assert_eq!(said.on_site, ["wrong_anchor_place", "wrong_offset"].contains(&code), "{said:?}");
-        let perhaps = misfit(&FaultIsolation::Undecided(vec![explained(suspect)]), &site, &spots);
+        let perhaps = faults(&FaultIsolation::Undecided(vec![explained(suspect)]), &site, &spots);
         assert_eq!(perhaps[0].code, "undecided");
         assert_eq!(
             (perhaps[1].code, &perhaps[1].words),

@@ -1,7 +1,7 @@
 //! What is found about one anchor: what, the evidence in numbers, what to do.
 //!
 //! The anchor table, the page, the events and the bodies of version 1 all say it with these words. A claim never goes
-//! beyond its numbers: a direction is told with its standard error, and what the ranges cannot tell is said.
+//! beyond its numbers: a direction is reported with its standard error, and what the ranges cannot tell is said.
 //! `±` is one standard error. North, east and bearings are those of the site file, which need not be a
 //! compass's. Sentences are short, so that words and advice fit a line of the table each. Advice about
 //! power, plugs and mounting is common practice, no source.
@@ -219,7 +219,7 @@ fn one_of(set: AnchorSet, anchors: &[Anchor]) -> Said {
 fn misplaced(shift_m: [f64; 3], explained: f64, anchor: AnchorId, anchors: &[Anchor]) -> Said {
     let stated = anchors.iter().find(|a| a.id == anchor).map(|a| a.at_m);
     let at_m = stated.map(|[e, n, u]| [e + shift_m[0], n + shift_m[1], u + shift_m[2]]);
-    // A height alone is told where the tag's height is given: its mirror image about that reads alike.
+    // A height alone is reported where the tag's height is given: its mirror image about that reads alike.
     let only_up = shift_m[0] == 0.0 && shift_m[1] == 0.0 && shift_m[2] != 0.0;
     let mirrored = if only_up { ", or mirrored at the tag's height" } else { "" };
     there(

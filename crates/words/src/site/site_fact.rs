@@ -1,5 +1,5 @@
 //! What follows from a site before the first range comes: geometry, mirror places, reach, calibration, frames whose age
-//! can't be seen. Facts that many anchors share are told once.
+//! can't be seen. Facts that many anchors share are reported once.
 
 use hereabout_core::{AnchorId, Micros, MirrorSide, Site};
 use hereabout_engine::frozen_is_detectable;

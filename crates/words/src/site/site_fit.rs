@@ -5,6 +5,7 @@
 //! written yet. What two things explain alike is said as two things. Nothing here says "calibrate": an offset that
 //! is found while a place is wrong hides that place.
 
+use hereabout_core::geometry::vector::length;
 use hereabout_core::{Anchor, Dimension, OtherSite, Site};
 use hereabout_solve::fit::{Cause, FitAnswer, SiteDoubt};
 use hereabout_wire::Unit;
@@ -313,10 +314,6 @@ fn tag_height(up_m: f64, dimension: Dimension) -> Option<Named> {
 /// From the stated place to another one, metres.
 pub fn shift(anchor: &Anchor, at_m: [f64; 3]) -> [f64; 3] {
     std::array::from_fn(|k| at_m[k] - anchor.at_m[k])
-}
-
-fn length([e, n, u]: [f64; 3]) -> f64 {
-    (e * e + n * n + u * u).sqrt()
 }
 
 /// A place as the site file has it.

@@ -9,7 +9,7 @@ fn message(key: Key, text: &str) -> Message {
     Message::new(key, text)
 }
 
-/// Takes all that is due: texts, and the sum of what was told as missed.
+/// Takes all that is due: texts, and the sum of what was reported as missed.
 fn drain(mailbox: &mut Mailbox, now: Instant) -> (Vec<String>, u64) {
     let (mut texts, mut missed) = (Vec::new(), 0);
     while let NextMessage::Message(m, n) = mailbox.next_message(now) {
@@ -38,7 +38,7 @@ fn a_lagging_reader_gets_the_newest_of_each_and_the_count_of_the_rest() {
     }
     mailbox.push(message(OTHER, "x"), now);
     mailbox.push(message(TAG, "f"), now);
-    // Seven came, two are left, so five were missed, and they are told with the first that is taken.
+    // Seven came, two are left, so five were missed, and they are reported with the first that is taken.
     assert_eq!(mailbox.next_message(now), NextMessage::Message(message(OTHER, "x"), 5));
     assert_eq!(mailbox.next_message(now), NextMessage::Message(message(TAG, "f"), 0));
     assert_eq!(mailbox.next_message(now), NextMessage::Nothing);

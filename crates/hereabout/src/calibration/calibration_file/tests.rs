@@ -224,7 +224,7 @@ fn a_strange_kept_file_keeps_nobody_from_the_others() {
     std::os::unix::fs::symlink("/etc/hostname", planted).unwrap();
     restore(&path, at(3)).unwrap();
     assert_eq!(CalibrationFile::read(&path).unwrap().unwrap().entries[0].correction.offset_m, 0.1);
-    // When nothing else is left, it is what is told.
+    // When nothing else is left, it is what is reported.
     restore(&path, at(4)).unwrap();
     assert!(restore(&path, at(5)).unwrap_err().message.contains("99990101"));
 }

@@ -44,8 +44,8 @@ fn only_a_scale_and_what_is_not_certain_lets_offsets_be_written() {
         (None, true, true),
         (None, false, false),
     ] {
-        let misfit = SiteMisfit::new(doubt(cause, all), &site());
-        assert_eq!(misfit.forbids_offsets(), forbids, "{cause:?}");
+        let site_fault = SiteFault::new(doubt(cause, all), &site());
+        assert_eq!(site_fault.forbids_offsets(), forbids, "{cause:?}");
     }
 }
 
@@ -87,5 +87,5 @@ fn more_tags_than_are_kept_apart_are_passed_over() {
     }
     assert_eq!(test.epochs(), MAX_TAGS as u64);
     test.settle();
-    assert!(test.misfit().is_none());
+    assert!(test.site_fault().is_none());
 }

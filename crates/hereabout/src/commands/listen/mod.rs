@@ -29,7 +29,7 @@ use table::View;
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
-use crate::calibration::fit_test::{FitTest, SiteMisfit};
+use crate::calibration::fit_test::{FitTest, SiteFault};
 use crate::cli::ListenArgs;
 use crate::commands::runtime;
 use crate::exit::{self, Failure};
@@ -340,8 +340,8 @@ impl Show {
         let table = self.hearing.table(at);
         if self.form == Form::Table {
             let (columns, _) = Screen::size();
-            let misfit = self.misfit().map(|m| m.note().line());
-            let lines = self.view(&table, misfit.as_deref()).lines(columns);
+            let site_fault = self.site_fault().map(|m| m.note().line());
+            let lines = self.view(&table, site_fault.as_deref()).lines(columns);
             return self.screen.draw(&lines);
         }
         let mut odd = Reported::new();
@@ -363,29 +363,29 @@ impl Show {
                 eprintln!("{seconds:>8.2}  {words}");
             }
         }
-        if let Some(misfit) = self.misfit() {
+        if let Some(site_fault) = self.site_fault() {
             // Once when it begins, and once more when its cause is known.
             let topic =
-                if misfit.doubt.cause.is_some() { "site_does_not_fit: cause" } else { site_fit::CODE };
+                if site_fault.doubt.cause.is_some() { "site_does_not_fit: cause" } else { site_fit::CODE };
             odd.insert((topic, None, None));
             if !self.reported.contains(&(topic, None, None)) {
-                self.report_misfit(at, &misfit)?;
+                self.report_site_fault(at, &site_fault)?;
             }
         }
         self.reported = odd;
         Ok(())
     }
 
-    fn misfit(&self) -> Option<SiteMisfit> {
-        self.fit.as_ref()?.misfit()
+    fn site_fault(&self) -> Option<SiteFault> {
+        self.fit.as_ref()?.site_fault()
     }
 
-    fn report_misfit(&self, at: Timestamp, misfit: &SiteMisfit) -> io::Result<()> {
-        let words = misfit.note().line();
+    fn report_site_fault(&self, at: Timestamp, site_fault: &SiteFault) -> io::Result<()> {
+        let words = site_fault.note().line();
         if self.form == Form::Json {
             let row = json!({
                 "type": "warning", "time_s": at.unix_secs_f64(), "kind": site_fit::CODE, "code": site_fit::CODE,
-                "tag": null, "anchor": null, "words": words, "site_fit": misfit.to_json(),
+                "tag": null, "anchor": null, "words": words, "site_fit": site_fault.to_json(),
             });
             writeln!(io::stdout().lock(), "{row}")
         } else {
@@ -395,9 +395,9 @@ impl Show {
         }
     }
 
-    fn view<'a>(&'a self, table: &'a HearingTable, misfit: Option<&'a str>) -> View<'a> {
+    fn view<'a>(&'a self, table: &'a HearingTable, site_fault: Option<&'a str>) -> View<'a> {
         View {
-            misfit,
+            site_fault,
             title: &self.setup.title,
             port: &self.setup.source.port,
             link: self.link.as_ref(),

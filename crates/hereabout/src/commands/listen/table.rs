@@ -43,7 +43,7 @@ pub(super) struct View<'a> {
     pub(super) several_tags: bool,
     pub(super) table: &'a HearingTable,
     /// What speaks against the site, in words.
-    pub(super) misfit: Option<&'a str>,
+    pub(super) site_fault: Option<&'a str>,
 }
 
 impl View<'_> {
@@ -61,11 +61,11 @@ impl View<'_> {
         lines.push(Line::new(Look::Plain, ""));
         lines.push(Line::new(Look::Bold, heading(columns)));
         lines.extend(self.table.rows.iter().map(|row| self.row(row, columns)));
-        if !self.table.warnings.is_empty() || self.misfit.is_some() {
+        if !self.table.warnings.is_empty() || self.site_fault.is_some() {
             lines.push(Line::new(Look::Plain, ""));
         }
-        if let Some(misfit) = self.misfit {
-            warn(&mut lines, misfit, width);
+        if let Some(site_fault) = self.site_fault {
+            warn(&mut lines, site_fault, width);
         }
         for warning in &self.table.warnings {
             warn(&mut lines, &hearing::line(warning, self.names, self.several_tags), width);

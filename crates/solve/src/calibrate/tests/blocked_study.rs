@@ -282,7 +282,7 @@ impl Figures {
     }
 }
 
-/// How often a wrong place of a spot or an anchor is reported as such, a path is blamed, another place is.
+/// How often a wrong place of a spot or an anchor is told as such, a path is blamed, another place is.
 fn wrong_places(
     anchors: usize,
     spots: usize,

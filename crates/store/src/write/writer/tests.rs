@@ -72,7 +72,7 @@ fn disk_full() -> sqlx::Error {
     sqlx::Error::Io(std::io::ErrorKind::StorageFull.into())
 }
 
-/// What people are told is wrong.
+/// What people read is wrong.
 fn problem_words(stats: &WriterStats) -> String {
     hereabout_words::log::problem(stats.last_error.as_ref().unwrap()).line()
 }

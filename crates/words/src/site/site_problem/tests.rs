@@ -65,7 +65,7 @@ fn every_problem_has_a_code_and_says_what_to_do() {
             said.words
         );
     }
-    // Three of the kinds are told in two ways.
+    // Three of the kinds are reported in two ways.
     assert_eq!(codes.len(), every.len() - 3, "{codes:?}");
     assert!(!codes.contains("other"));
 }

@@ -26,7 +26,7 @@ fn every_question() -> Vec<Question> {
     ]
 }
 
-/// The texts of before there were rows, so that a capture is told with the same words.
+/// The texts of before there were rows, so that a capture is reported with the same words.
 #[test]
 fn questions_read_as_one_line() {
     let lines: Vec<String> = every_question().iter().map(|q| question(q).line()).collect();

@@ -1,4 +1,4 @@
-//! What is told when the service can't listen.
+//! What is reported when the service can't listen.
 
 use super::*;
 

@@ -25,11 +25,11 @@ fn lines(tags: u32, columns: usize) -> Vec<Line> {
     lines_with(tags, columns, None)
 }
 
-fn lines_with(tags: u32, columns: usize, misfit: Option<&str>) -> Vec<Line> {
+fn lines_with(tags: u32, columns: usize, site_fault: Option<&str>) -> Vec<Line> {
     let table = table(tags);
     let names = Names::of_fields(3);
     let view = View {
-        misfit,
+        site_fault,
         title: "no site",
         port: "/dev/kit",
         link: Some(&LinkStatus::Connected { latency_ms: None }),
