@@ -46,7 +46,7 @@ impl BoardVerdict {
 /// One board after the calibration.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BoardResult {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// What was found; `None` when nothing was.
     pub found: Option<BoardOffset>,
@@ -78,7 +78,7 @@ pub struct Calibration {
 /// A place that the raw ranges contradict: no offsets that boards have lead from it to them.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct DoubtedPlace {
-    /// Which place.
+    /// Index into the session's places.
     pub spot: usize,
     /// What was probably meant: the slip, and the place that the ranges agree with, metres.
     pub meant: Option<(Slip, [f64; 3])>,

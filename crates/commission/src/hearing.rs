@@ -55,7 +55,7 @@ const QUARTILE: f64 = 0.674_49;
 pub enum HearingWarning {
     /// A tag's frames have stopped.
     TagStopped {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
         /// Since its last frame.
         ago: Micros,
@@ -71,7 +71,7 @@ pub enum HearingWarning {
     JustVanished {
         /// Whose ranges.
         tag: TagId,
-        /// Which anchor.
+        /// Id in the site file; without a site the number of the range field.
         anchor: AnchorId,
         /// Since its last range.
         ago: Micros,
@@ -80,7 +80,7 @@ pub enum HearingWarning {
     Silent {
         /// Whose ranges.
         tag: TagId,
-        /// Which anchor.
+        /// Id in the site file; without a site the number of the range field.
         anchor: AnchorId,
         /// Since its last range.
         ago: Micros,
@@ -89,7 +89,7 @@ pub enum HearingWarning {
     TwoValues {
         /// Whose ranges.
         tag: TagId,
-        /// Which anchor.
+        /// Id in the site file; without a site the number of the range field.
         anchor: AnchorId,
         /// The two values.
         values: TwoValues,

@@ -10,7 +10,7 @@ use hereabout_core::{
 /// One anchor over the session.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct AnchorTally {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// Frames that could have had a range of it.
     pub frames: u64,

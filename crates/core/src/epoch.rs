@@ -7,7 +7,7 @@ use crate::{AnchorId, Doubt, MAX_ANCHORS, TagId, Timestamp};
 /// What one frame said about one anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct RangeReading {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// The distance as sent, in metres, before any correction; `None` when the frame said "no range".
     pub raw_range_m: Option<f64>,

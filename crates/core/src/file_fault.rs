@@ -59,7 +59,7 @@ pub enum FileFault {
     },
     /// Anything else that the operating system refuses.
     Io {
-        /// Where.
+        /// The path as it was given.
         path: PathBuf,
         /// What was refused.
         fault: IoFault,

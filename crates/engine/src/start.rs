@@ -39,7 +39,7 @@ pub struct StartState {
 /// What was known of an admitted tag.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct InheritedTag {
-    /// Which one.
+    /// The number that the kit gives the tag.
     pub tag: TagId,
     /// Stamp of its last frame.
     pub last_heard: Timestamp,
@@ -59,7 +59,7 @@ impl StartState {
 /// What was known of an anchor.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct InheritedAnchor {
-    /// Which one.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// It had fallen silent.
     pub silent: bool,

@@ -195,7 +195,7 @@ impl Default for Nlos {
 pub enum Fault {
     /// A board loses its power; after it returns it takes `start_up_s` until it answers.
     AnchorOff {
-        /// Which one.
+        /// Id in the scenario.
         anchor: u16,
         /// Off from here.
         from_s: f64,
@@ -207,7 +207,7 @@ pub enum Fault {
     },
     /// A board is knocked to another place.
     AnchorMoved {
-        /// Which one.
+        /// Id in the scenario.
         anchor: u16,
         /// By this much, metres.
         by_m: [f64; 3],
@@ -265,7 +265,7 @@ pub enum Fault {
     },
     /// A tag is lifted from its way and set down beside it, and goes on from there.
     TagJump {
-        /// Which one.
+        /// Its number on the kit.
         tag: u32,
         /// By this much, metres.
         by_m: [f64; 3],
@@ -382,7 +382,7 @@ pub enum Problem {
     /// More anchors than range fields, or a slot beyond them, or taken twice.
     #[error("anchor {id} has no range field of its own among the {fields} of the layout")]
     NoField {
-        /// The anchor.
+        /// Of the anchor in the scenario.
         id: u16,
         /// Range fields of the layout.
         fields: usize,
@@ -418,7 +418,7 @@ pub enum Problem {
 pub struct ScenarioProblem {
     /// Path of the key, such as `fault[1].anchor`.
     pub key: String,
-    /// What.
+    /// What is wrong there.
     pub problem: Problem,
 }
 

@@ -54,7 +54,7 @@ pub enum Item<'a> {
     },
     /// Bytes that are no frame.
     Rejected {
-        /// Why.
+        /// What told that they are none.
         reason: Rejection,
         /// As they came, from where the search stood up to where it goes on.
         bytes: &'a [u8],

@@ -17,11 +17,11 @@ pub struct Place {
 /// A range that the gate left out of a position.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct RejectedRange {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// Measured minus computed, metres.
     pub residual_m: f64,
-    /// Why.
+    /// Too long, too short, or not credible either way.
     pub why: RejectReason,
     /// Probability of being good all the same; `None` from the plain estimator.
     pub p_good: Option<f64>,
@@ -120,7 +120,7 @@ impl Location {
 pub struct PositionReport {
     /// Number of this report in the session, from 1, without gaps, over all tags.
     pub seq: u64,
-    /// Which tag.
+    /// The number that the kit gives the tag.
     pub tag: TagId,
     /// The instant that the position is for: when its ranges were measured, or when a time ran out.
     pub at: Timestamp,

@@ -7,7 +7,7 @@ use crate::{AnchorId, Doubt, MAX_ANCHORS, Micros, TagId, Timestamp, Verdict};
 /// One range with everything that is known about it.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct JudgedRange {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// As sent, metres.
     pub raw_range_m: Option<f64>,

@@ -128,7 +128,7 @@ pub enum SiteProblem {
     },
     /// An anchor that no range field belongs to.
     NoFieldForAnchor {
-        /// Which anchor.
+        /// Id in the site file.
         id: AnchorId,
         /// Range fields of the frame.
         fields: usize,
@@ -159,7 +159,7 @@ pub enum SiteProblem {
     /// A zone that goes by the position, on a site whose positions can never be checked, or whose estimator gives
     /// no protection radius: it will always be unknown.
     ZoneNeverKnown {
-        /// Why.
+        /// What keeps it from ever being known.
         why: NeverKnown,
     },
     /// A delayed stream with an estimator that has no memory to smooth over.
@@ -210,7 +210,7 @@ pub enum SiteProblem {
 pub struct SiteFinding {
     /// The key it is about.
     pub path: Vec<KeyStep>,
-    /// What.
+    /// What is wrong, with the numbers that show it.
     pub problem: SiteProblem,
     /// Error or warning.
     pub severity: Severity,

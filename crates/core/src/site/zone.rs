@@ -62,7 +62,7 @@ pub enum ZoneShape {
     },
     /// Within a distance of one anchor; works from one range.
     Near {
-        /// Which anchor.
+        /// Id in the site file.
         anchor: AnchorId,
         /// Inside at this horizontal distance, metres.
         enter_m: f64,

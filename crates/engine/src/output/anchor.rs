@@ -8,7 +8,7 @@ use super::kit::{KitFinding, MAX_KIT_FINDINGS};
 /// Health of one anchor.
 #[derive(Clone, Debug, PartialEq)]
 pub struct AnchorHealth {
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// Heard, silent, never heard.
     pub state: AnchorState,
@@ -254,11 +254,11 @@ pub enum CannotTell {
 /// Something was found about an anchor, or is over.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FindingChange {
-    /// When.
+    /// In the time scale of the session.
     pub at: Timestamp,
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
-    /// What.
+    /// With its evidence of that instant.
     pub finding: AnchorFinding,
     /// It is over.
     pub over: bool,
@@ -271,7 +271,7 @@ pub struct FindingChange {
 pub struct AnchorMinute {
     /// Start of the minute.
     pub from: Timestamp,
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// Frames that could have had a range of it.
     pub frames: u32,
@@ -290,9 +290,9 @@ pub struct AnchorMinute {
 /// A change of state of one anchor.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct AnchorChange {
-    /// When.
+    /// In the time scale of the session.
     pub at: Timestamp,
-    /// Which anchor.
+    /// Id in the site file.
     pub anchor: AnchorId,
     /// What it was.
     pub was: AnchorState,

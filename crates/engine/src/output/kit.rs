@@ -8,7 +8,7 @@ use hereabout_solve::fit::SiteDoubt;
 pub enum KitFinding {
     /// Frames come, but none of the anchors has a range of this tag any more, all at once: the tag is off.
     TagOff {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
     },
     /// Frames come, and the anchors fell silent one after the other, or all but the primary one.
@@ -78,7 +78,7 @@ pub enum KitFinding {
     },
     /// All anchors read longer or shorter by one length to this tag, but not to the others: the tag's own offset.
     TagOffset {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
         /// By how much, metres; positive when they read long.
         by_m: f64,
@@ -108,9 +108,9 @@ pub const MAX_KIT_FINDINGS: usize = 8;
 /// Something was found about the kit, or is over.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct KitChange {
-    /// When.
+    /// In the time scale of the session.
     pub at: Timestamp,
-    /// What.
+    /// With its evidence of that instant.
     pub finding: KitFinding,
     /// It is over.
     pub over: bool,

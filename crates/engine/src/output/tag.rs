@@ -5,11 +5,11 @@ use hereabout_core::{Micros, TagId, Timestamp};
 /// A tag was admitted or retired.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct TagChange {
-    /// When.
+    /// In the time scale of the session.
     pub at: Timestamp,
-    /// Which tag.
+    /// The number that the kit gives the tag.
     pub tag: TagId,
-    /// Which of the two.
+    /// Admitted, or retired after a silence.
     pub now: TagLife,
 }
 

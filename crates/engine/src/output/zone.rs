@@ -58,7 +58,7 @@ pub struct ZoneReport {
     pub seq: u64,
     /// Index of the zone in the site.
     pub zone: usize,
-    /// Which tag.
+    /// The number that the kit gives the tag.
     pub tag: TagId,
     /// The instant it is for.
     pub at: Timestamp,
@@ -70,7 +70,7 @@ pub struct ZoneReport {
     pub was: ZoneState,
     /// Since when it is in this state.
     pub since: Timestamp,
-    /// Why.
+    /// What decided it.
     pub why: ZoneWhy,
     /// Probability that the tag is inside, with one and a half times the position's covariance and 3 cm on top; `None`
     /// without a position and for zones near an anchor.

@@ -24,7 +24,7 @@ pub enum TableError {
     Read {
         /// The file.
         file: String,
-        /// Why.
+        /// What the system said.
         source: std::io::Error,
     },
     /// The first line isn't one of the known headers.

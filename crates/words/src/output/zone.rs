@@ -14,14 +14,14 @@ pub enum Unheard {
     Any,
     /// It has not been heard since the start.
     Never {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
         /// What people call it, if the site lists it.
         name: Option<String>,
     },
     /// It was retired; since when it is silent.
     Silent {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
         /// What people call it, if the site lists it.
         name: Option<String>,
@@ -30,7 +30,7 @@ pub enum Unheard {
     },
     /// It is admitted, and nothing was said of it yet.
     NotYet {
-        /// Which tag.
+        /// The number that the kit gives the tag.
         tag: TagId,
         /// What people call it, if the site lists it.
         name: Option<String>,
