@@ -1,7 +1,7 @@
 //! `calibrate`: offsets from a tag at known places, or of one board at a taped distance.
 //!
 //! The ranges come from a recording or live ([`crate::survey::session`]), the numbers from
-//! [`hereabout_engine::commission`]; here they become a table, words and `calibration.toml`. A board that is
+//! [`hereabout_commission`]; here they become a table, words and `calibration.toml`. A board that is
 //! refused keeps what it had. Nothing is written before everything is known.
 
 use std::path::{Path, PathBuf};
