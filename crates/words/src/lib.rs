@@ -11,7 +11,7 @@
 //!   numbers that people or programs give, before anything rests on them.
 //! - [`calibration`]: what a calibration or a proof found; [`hearing`]: what is odd about a kit that is listened to;
 //!   [`learn`]: what was learnt of a capture, and what was not.
-//! - [`io`], [`file`]: what the operating system refused, and why a file is not touched; [`log`]: what is wrong with the
+//! - [`io`], [`mod@file`]: what the operating system refused, and why a file is not touched; [`log`]: what is wrong with the
 //!   log.
 //! - [`numbers`] and [`time`]: the pieces of sentences, each way of writing one once.
 #![forbid(unsafe_code)]
