@@ -51,7 +51,7 @@ impl Proof {
         }
     }
 
-    /// Another checkpoint; beyond [`MAX_SPOTS`] it is left out and `false` comes back.
+    /// Another checkpoint; beyond [`crate::survey::MAX_SPOTS`] it is left out and `false` comes back.
     pub fn begin(&mut self, spot: Spot) -> bool {
         let room = self.corrected.begin(spot.clone());
         if room {

@@ -53,19 +53,19 @@ pub enum SiteProblem {
         /// The first such character.
         sign: char,
     },
-    /// More than [`MAX_ZONES`].
+    /// More than [`crate::MAX_ZONES`].
     TooManyZones {
         /// How many there are.
         have: usize,
     },
-    /// More than [`MAX_CORNERS`] in the area, the zones and what is cut out of them.
+    /// More than [`crate::MAX_CORNERS`] in the area, the zones and what is cut out of them.
     TooManyCorners {
         /// How many there are.
         have: usize,
     },
     /// No anchor at all.
     NoAnchors,
-    /// More than [`MAX_ANCHORS`].
+    /// More than [`crate::MAX_ANCHORS`].
     TooManyAnchors {
         /// How many there are.
         have: usize,
@@ -164,7 +164,7 @@ pub enum SiteProblem {
     },
     /// A delayed stream with an estimator that has no memory to smooth over.
     DelayedNeedsTracker,
-    /// More than [`MAX_TAGS`].
+    /// More than [`crate::MAX_TAGS`].
     TooManyTags {
         /// How many there are.
         have: usize,

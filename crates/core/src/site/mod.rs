@@ -72,7 +72,7 @@ impl Site {
     pub fn range_span_m(&self) -> [f64; 2] {
         self.draft.range_span_m
     }
-    /// The anchors in file order, at most [`MAX_ANCHORS`], ids unique.
+    /// The anchors in file order, at most [`crate::MAX_ANCHORS`], ids unique.
     pub fn anchors(&self) -> &[Anchor] {
         &self.draft.anchors
     }
@@ -96,7 +96,7 @@ impl Site {
     pub fn correction_limits(&self) -> CorrectionLimits {
         self.draft.correction_limits
     }
-    /// The listed tags in file order, at most [`MAX_TAGS`], ids unique; empty when any tag that settles is tracked.
+    /// The listed tags in file order, at most [`crate::MAX_TAGS`], ids unique; empty when any tag that settles is tracked.
     pub fn tags(&self) -> &[SiteTag] {
         &self.draft.tags
     }
