@@ -241,13 +241,13 @@ fn heard_nothing(occupation: &OccupationReadings, board: usize) -> bool {
     }
 }
 
-fn names_place(misfit: &FaultIsolation, anchor: usize) -> bool {
+fn names_place(faults: &FaultIsolation, anchor: usize) -> bool {
     let place = |e: &Explanation| matches!(e.candidate, FaultCandidate::AnchorPlace(i) | FaultCandidate::AnchorPlaceAndOffset(i) if i == anchor);
-    matches!(misfit, FaultIsolation::Named(e) if place(e))
+    matches!(faults, FaultIsolation::Named(e) if place(e))
 }
 
 /// Whether whatever is wrong is about this anchor.
-fn doubts(misfit: &FaultIsolation, anchor: usize) -> bool {
+fn doubts(faults: &FaultIsolation, anchor: usize) -> bool {
     let about = |e: &Explanation| match e.candidate {
         FaultCandidate::AnchorPlace(i)
         | FaultCandidate::AnchorPlaceAndOffset(i)
@@ -255,7 +255,7 @@ fn doubts(misfit: &FaultIsolation, anchor: usize) -> bool {
         FaultCandidate::Path { anchor: i, .. } => i == anchor,
         FaultCandidate::OccupationPlace(_) | FaultCandidate::AllOffsets | FaultCandidate::AllScales => false,
     };
-    matches!(misfit, FaultIsolation::Undecided(list) if list.iter().all(about))
+    matches!(faults, FaultIsolation::Undecided(list) if list.iter().all(about))
 }
 
 #[cfg(test)]

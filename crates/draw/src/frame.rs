@@ -21,7 +21,7 @@ pub struct Sheet {
 
 /// Where metres are on the drawing.
 #[derive(Clone, Copy, Debug)]
-pub struct Frame {
+pub struct PlanFrame {
     /// South-west corner of the plan, metres.
     pub low: [f64; 2],
     /// East and north extent of the plan, metres.
@@ -32,10 +32,11 @@ pub struct Frame {
     top: f64,
 }
 
-impl Frame {
+impl PlanFrame {
     /// A frame that holds all points, with a margin. Points that are no numbers are passed over.
-    pub fn of(points: &[[f64; 2]], sheet: Sheet) -> Frame {
-        let mut frame = Frame { low: [0.0; 2], size: [1.0; 2], px: 1.0, left: sheet.left, top: sheet.top };
+    pub fn of(points: &[[f64; 2]], sheet: Sheet) -> PlanFrame {
+        let mut frame =
+            PlanFrame { low: [0.0; 2], size: [1.0; 2], px: 1.0, left: sheet.left, top: sheet.top };
         let known = || points.iter().filter(|p| p.iter().all(|v| v.is_finite()));
         for axis in [0, 1] {
             let low = known().map(|p| p[axis]).fold(f64::INFINITY, f64::min);

@@ -371,7 +371,7 @@ impl Known {
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Candidate {
+struct TagCandidate {
     id: TagId,
     heard_at: Timestamp,
     ranges: Ranges,
@@ -392,7 +392,7 @@ struct Candidate {
     proof: Proof,
 }
 
-impl Candidate {
+impl TagCandidate {
     /// Takes in a frame; whether it came when it was due.
     fn hear(&mut self, now: &Ranges, at: Timestamp) -> bool {
         let is_due = self.pace.take(at, at.since(self.heard_at).secs_f64());
@@ -440,7 +440,7 @@ pub(crate) struct Roster {
     forgotten_after: Micros,
     /// A place for each of [`MAX_TAGS`].
     known: Vec<Option<Known>>,
-    candidates: Vec<Candidate>,
+    candidates: Vec<TagCandidate>,
     unsettled: LastMinute,
     /// The newest number that never settled.
     example: TagId,
@@ -580,7 +580,7 @@ impl Roster {
                 return (candidate.id, Unsettled::OnePlace { like });
             }
         }
-        let is_seldom = |c: &&Candidate| !c.named && c.pace.gap_s >= SELDOM_S && c.turns > 0;
+        let is_seldom = |c: &&TagCandidate| !c.named && c.pace.gap_s >= SELDOM_S && c.turns > 0;
         if let Some(candidate) = self.candidates.iter().find(is_seldom) {
             return (candidate.id, Unsettled::TooSeldom);
         }
@@ -791,7 +791,7 @@ impl Roster {
     /// frames; and which that is.
     fn place_among_others(
         &self,
-        own: &Candidate,
+        own: &TagCandidate,
         now: &Ranges,
         at: Timestamp,
         noise_m: f64,
@@ -837,7 +837,7 @@ impl Roster {
 
     /// Lets go of candidates whose row has ended, and counts their frames.
     fn sweep(&mut self, at: Timestamp) {
-        let lasts = |c: &Candidate| {
+        let lasts = |c: &TagCandidate| {
             let most_s = match c {
                 _ if c.named => MINUTE_S as f64,
                 _ if c.frames < 3 => MAX_GAP_S,
@@ -869,7 +869,7 @@ impl Roster {
                 self.count(candidate.id, at, candidate.uncounted + candidate.proof.uncounted);
             }
         }
-        self.candidates.push(Candidate {
+        self.candidates.push(TagCandidate {
             id,
             heard_at: at,
             ranges: Ranges::NONE,

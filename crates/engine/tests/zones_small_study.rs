@@ -7,10 +7,10 @@ mod kit;
 #[path = "zone_kit/runs.rs"]
 mod runs;
 
-use runs::{Charge, NearTally, Tally, charge, drive, quantile, rest_on_borders};
+use runs::{Charge, DriveTotals, NearTotals, charge, drive, quantile, rest_on_borders};
 
-fn drives(anchors: usize, late: f64) -> Tally {
-    let mut sum = Tally::default();
+fn drives(anchors: usize, late: f64) -> DriveTotals {
+    let mut sum = DriveTotals::default();
     for seed in [71, 72] {
         sum.add(drive(anchors, late, 0.25, seed));
     }
@@ -19,7 +19,7 @@ fn drives(anchors: usize, late: f64) -> Tally {
 
 /// No answer stands off the truth by more than the protection radius at any instant. By the 95 % radius, which is smaller,
 /// wrong answers are the dwells of the crossings: a few tenths of a second each.
-fn wrong_for_less_than_a_second(sum: &Tally) {
+fn wrong_for_less_than_a_second(sum: &DriveTotals) {
     let wrong = &sum.wrong;
     // A tag that came to rest within the margin is called inside for as long as it rests: that is what the margin is for.
     assert_eq!(wrong.beyond.after_1_s, 0.0, "{wrong:?}");
@@ -70,7 +70,7 @@ fn a_tag_that_rests_on_a_border_changes_nothing() {
 
 #[test]
 fn one_anchor_finds_the_charger() {
-    let mut sum = NearTally::default();
+    let mut sum = NearTotals::default();
     for seed in [74, 75] {
         sum.add(charge(Charge { late: 0.2, rate_hz: 10.0, speed_mps: 1.0, hours: 2.5, seed }));
     }

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use hereabout_core::geometry::polygon::corner_mean_m;
 use hereabout_core::{Dimension, Place, Zone, ZoneShape};
-use hereabout_draw::frame::Frame;
+use hereabout_draw::frame::PlanFrame;
 use hereabout_solve::{ellipse, ellipse_factor};
 
 use super::looks::{AnchorLook, TagLook, TagNow, Theme};
@@ -95,7 +95,7 @@ pub(crate) fn middle(zone: &Zone, site: &SiteInfo) -> Option<[f64; 2]> {
     }
 }
 
-pub(crate) fn zone(zone: &Zone, state: ZoneStateName, site: &SiteInfo, frame: &Frame, out: &mut String) {
+pub(crate) fn zone(zone: &Zone, state: ZoneStateName, site: &SiteInfo, frame: &PlanFrame, out: &mut String) {
     let class = format!("z z-{}", zone_words(state));
     let Some(at) = middle(zone, site) else { return };
     match &zone.shape {
@@ -140,7 +140,7 @@ pub(crate) fn anchor(x: f64, y: f64, look: AnchorLook, out: &mut String) {
 }
 
 /// The way of a tag in its last minute, up to where it is now.
-pub(crate) fn trail(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
+pub(crate) fn trail(tag: &TagNow<'_>, frame: &PlanFrame, out: &mut String) {
     let mut path = String::new();
     for point in tag.trail {
         let [x, y] = frame.at(point.at_m).map(|v| v.clamp(-MAX_SIZE, MAX_SIZE));
@@ -156,7 +156,7 @@ pub(crate) fn trail(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
 }
 
 /// 95 % ellipse and protection circle, for reports that still hold.
-pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
+pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &PlanFrame, out: &mut String) {
     let report = tag.report();
     match tag.look {
         TagLook::Located | TagLook::Predicted => {
@@ -174,7 +174,7 @@ pub(crate) fn uncertainty(tag: &TagNow<'_>, frame: &Frame, out: &mut String) {
     }
 }
 
-fn ellipse95(place: &Place, frame: &Frame, out: &mut String) {
+fn ellipse95(place: &Place, frame: &PlanFrame, out: &mut String) {
     let Some(e) = ellipse(&place.covariance_m2) else { return };
     // The plan is flat whatever the site is.
     let factor = ellipse_factor(Dimension::TwoD { tag_height_m: 0.0 }, 0.95) * frame.px;
@@ -191,7 +191,7 @@ fn ellipse95(place: &Place, frame: &Frame, out: &mut String) {
 }
 
 /// Draws where the tag is, may be or was; gives these places on the drawing, and whether they are off the plan.
-pub(crate) fn tag(tag: &TagNow<'_>, frame: &Frame, out: &mut String) -> Vec<([f64; 2], bool)> {
+pub(crate) fn tag(tag: &TagNow<'_>, frame: &PlanFrame, out: &mut String) -> Vec<([f64; 2], bool)> {
     let (report, look) = (tag.report(), tag.look);
     let places: Vec<[f64; 2]> = match look {
         TagLook::Located | TagLook::Predicted | TagLook::InDoubt => known_place(report).into_iter().collect(),
@@ -205,7 +205,7 @@ pub(crate) fn tag(tag: &TagNow<'_>, frame: &Frame, out: &mut String) -> Vec<([f6
 }
 
 /// A mark, or an arrow at the border that points to where it would be; gives its place, and whether it is an arrow.
-fn mark([x, y]: [f64; 2], look: TagLook, frame: &Frame, out: &mut String) -> ([f64; 2], bool) {
+fn mark([x, y]: [f64; 2], look: TagLook, frame: &PlanFrame, out: &mut String) -> ([f64; 2], bool) {
     let [left, top, w, h] = frame.rect();
     let (inx, iny) = (x.clamp(left + 8.0, left + w - 8.0), y.clamp(top + 8.0, top + h - 8.0));
     let off = x < left || x > left + w || y < top || y > top + h;

@@ -14,7 +14,7 @@ mod marks;
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use hereabout_core::{Anchor, Micros, TagId, Timestamp};
-use hereabout_draw::frame::{Frame, Sheet};
+use hereabout_draw::frame::{PlanFrame, Sheet};
 use hereabout_draw::labels::{Labels, columns_in};
 use hereabout_draw::scale::one_two_five;
 use hereabout_draw::text::fit;
@@ -85,7 +85,7 @@ impl<'a> Plan<'a> {
     pub(crate) fn to_svg(&self, look: PlanLook) -> String {
         let width = look.width;
         let sheet = Sheet { width, left: LEFT, right: RIGHT, top: TOP, tallest: 0.5 * width + 400.0 };
-        let frame = Frame::of(&self.points(), sheet);
+        let frame = PlanFrame::of(&self.points(), sheet);
         let [left, top, w, h] = frame.rect();
         let mut labels = Labels::within([left, top, w, h]);
         let mut body = String::new();
@@ -136,13 +136,13 @@ impl<'a> Plan<'a> {
         self.zones.get(zone).map_or(ZoneStateName::Unknown, |z| z.state)
     }
 
-    fn zones(&self, frame: &Frame, out: &mut String) {
+    fn zones(&self, frame: &PlanFrame, out: &mut String) {
         for (i, zone) in self.current.site.zones.iter().enumerate() {
             marks::zone(zone, self.zone_state(i), self.current.site, frame, out);
         }
     }
 
-    fn area(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
+    fn area(&self, frame: &PlanFrame, labels: &mut Labels, out: &mut String) {
         let area = &self.current.site.fence.area_m;
         if area.len() >= 3 {
             let _ = writeln!(out, "<polygon class=\"area\" points=\"{}\"/>", frame.points(area));
@@ -155,7 +155,7 @@ impl<'a> Plan<'a> {
         AnchorLook::of(self.current.anchor(anchor).as_ref())
     }
 
-    fn anchor_marks(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
+    fn anchor_marks(&self, frame: &PlanFrame, labels: &mut Labels, out: &mut String) {
         for anchor in &self.current.site.anchors {
             let [x, y] = frame.at([anchor.at_m[0], anchor.at_m[1]]);
             marks::anchor(x, y, self.look_of(anchor), out);
@@ -163,7 +163,7 @@ impl<'a> Plan<'a> {
         }
     }
 
-    fn tag_marks(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
+    fn tag_marks(&self, frame: &PlanFrame, labels: &mut Labels, out: &mut String) {
         for (tag, now) in &self.tags {
             let state = match now.look {
                 TagLook::Located => "",
@@ -185,7 +185,7 @@ impl<'a> Plan<'a> {
     }
 
     /// Names of anchors and zones: those that need a look first, while there is room.
-    fn texts(&self, frame: &Frame, labels: &mut Labels, out: &mut String) {
+    fn texts(&self, frame: &PlanFrame, labels: &mut Labels, out: &mut String) {
         let mut anchors: Vec<_> = self.current.site.anchors.iter().map(|a| (self.look_of(a), a)).collect();
         anchors.sort_by_key(|(look, _)| *look == AnchorLook::Heard);
         for (look, a) in anchors {
@@ -250,7 +250,7 @@ impl<'a> Plan<'a> {
     }
 
     /// Scale bar, what needs a look, and the legend; gives the height of the whole picture.
-    fn below(&self, frame: &Frame, look: PlanLook, out: &mut String) -> f64 {
+    fn below(&self, frame: &PlanFrame, look: PlanLook, out: &mut String) -> f64 {
         let width = look.width;
         let mut y = frame.bottom() + 2.0 * LINE + 6.0;
         let bar = one_two_five(frame.size[0] / 4.0);

@@ -18,7 +18,7 @@ mod runs;
 
 use std::process::ExitCode;
 
-use runs::{Charge, NearTally, Tally, Wrong, charge, drive, quantile, rest_on_borders};
+use runs::{Charge, DriveTotals, NearTotals, Wrong, charge, drive, quantile, rest_on_borders};
 
 /// Kits: anchors, share of late ranges.
 const KITS: [(usize, f64); 4] = [(8, 0.1), (8, 0.2), (5, 0.1), (5, 0.2)];
@@ -118,7 +118,7 @@ fn drives(o: &Options) {
         );
     }
     for (anchors, late) in KITS {
-        let mut sum = Tally::default();
+        let mut sum = DriveTotals::default();
         for hour in 0..o.hours {
             sum.add(drive(anchors, late, 1.0, o.seed + hour));
             eprint!("\r{anchors} anchors, {late} late: {} of {} h ", hour + 1, o.hours);
@@ -128,7 +128,7 @@ fn drives(o: &Options) {
     }
 }
 
-fn tell_drive(o: &Options, anchors: usize, late: f64, sum: &Tally) {
+fn tell_drive(o: &Options, anchors: usize, late: f64, sum: &DriveTotals) {
     let [e, l] = [&sum.enter_s, &sum.leave_s].map(|d| [0.5, 0.95, 0.99].map(|p| quantile(d, p)));
     let unknown = sum.unknown as f64 / sum.reports as f64;
     if o.json {
@@ -213,7 +213,7 @@ fn near(o: &Options) {
     for rate_hz in all(o.rate_hz, &RATES_HZ) {
         for speed_mps in all(o.speed_mps, &SPEEDS_MPS) {
             for late in [0.1, 0.2] {
-                let mut sum = NearTally::default();
+                let mut sum = NearTotals::default();
                 for run in 0..o.hours {
                     let seed = o.seed + 900_000 + run;
                     sum.add(charge(Charge { late, rate_hz, speed_mps, hours: 10.0, seed }));
@@ -230,7 +230,7 @@ fn near(o: &Options) {
     }
 }
 
-fn tell_near(o: &Options, rate_hz: f64, speed_mps: f64, late: f64, sum: &NearTally) {
+fn tell_near(o: &Options, rate_hz: f64, speed_mps: f64, late: f64, sum: &NearTotals) {
     let [e, l] = [&sum.enter_s, &sum.leave_s].map(|d| [0.5, 0.95].map(|p| quantile(d, p)));
     let rate = sum.wrong_leaves as f64 / sum.inside_hours;
     let unknown = sum.unknown_hours / sum.hours;

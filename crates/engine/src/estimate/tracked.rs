@@ -13,7 +13,7 @@ use hereabout_solve::radius95_m;
 use hereabout_solve::snapshot::{RangeJudgement, SnapshotMode, SnapshotSettings, snapshot};
 use hereabout_solve::tracker::smoother::Smoother;
 use hereabout_solve::tracker::{
-    AnchorStats, Candidate, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerAnchor,
+    AnchorStats, PlaceCandidate, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerAnchor,
     TrackerSettings,
 };
 
@@ -150,7 +150,7 @@ impl TrackerState {
 fn in_words_of_engine(estimate: &TrackEstimate, site: &Site) -> Estimate {
     let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
         estimate.ranges.iter().filter_map(|r| Some(verdict(r.anchor_index, r.judgement?))).collect();
-    let place = |c: &Candidate| Place { position_m: c.position_m, covariance_m2: c.covariance_m2 };
+    let place = |c: &PlaceCandidate| Place { position_m: c.position_m, covariance_m2: c.covariance_m2 };
     let (location, no_fix) = match &estimate.track {
         None => (Location::Lost, Some(NoFixReason::NoRanges)),
         Some(track) => match &track.support {

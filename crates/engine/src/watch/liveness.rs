@@ -21,7 +21,7 @@ const BUCKET: Micros = Micros::from_millis(1_000);
 
 /// Counts of one second, or sums of them.
 #[derive(Clone, Copy, Debug, Default)]
-struct Tally {
+struct HeardCounts {
     frames: u32,
     ranges: u32,
     rejected: u32,
@@ -29,8 +29,8 @@ struct Tally {
     residual_sum_m: f64,
 }
 
-impl Tally {
-    fn add(&mut self, other: &Tally) {
+impl HeardCounts {
+    fn add(&mut self, other: &HeardCounts) {
         self.frames += other.frames;
         self.ranges += other.ranges;
         self.rejected += other.rejected;
@@ -46,7 +46,7 @@ struct Watched {
     since: Option<Timestamp>,
     last_heard: Option<Timestamp>,
     last_range_m: Option<f64>,
-    buckets: [Tally; BUCKETS],
+    buckets: [HeardCounts; BUCKETS],
 }
 
 /// What one epoch said about one anchor, for the tallies.
@@ -81,7 +81,7 @@ impl Liveness {
             since: None,
             last_heard: None,
             last_range_m: None,
-            buckets: [Tally::default(); BUCKETS],
+            buckets: [HeardCounts::default(); BUCKETS],
         };
         Liveness {
             anchors: ids.take(MAX_ANCHORS).map(fresh).collect(),
@@ -202,7 +202,7 @@ impl Liveness {
         self.full = (self.full + 1).min(BUCKETS - 1);
         let bucket = self.bucket;
         for anchor in &mut self.anchors {
-            anchor.buckets[bucket] = Tally::default();
+            anchor.buckets[bucket] = HeardCounts::default();
         }
         let all_empty = self.anchors.iter().all(|a| a.buckets.iter().all(|b| b.frames == 0));
         self.bucket_ends = (!all_empty).then(|| at.plus(BUCKET));
@@ -230,7 +230,7 @@ impl Watched {
     }
 
     fn health(&self, seconds: f64) -> AnchorHealth {
-        let mut sum = Tally::default();
+        let mut sum = HeardCounts::default();
         self.buckets.iter().for_each(|b| sum.add(b));
         let share = |part: u32, of: u32| (of > 0).then(|| f64::from(part) / f64::from(of));
         AnchorHealth {

@@ -20,7 +20,7 @@ const FADE_S: f64 = 0.5;
 const RECENT: Micros = Micros::from_millis(1_000);
 
 #[derive(Clone, Copy, Debug, Default)]
-struct Tally {
+struct AgreementSums {
     heard: f64,
     agreed: f64,
     last: Timestamp,
@@ -30,7 +30,7 @@ struct Tally {
 #[derive(Clone, Debug, Default)]
 pub(super) struct Agreement {
     at: Timestamp,
-    anchors: [Tally; MAX_ANCHORS],
+    anchors: [AgreementSums; MAX_ANCHORS],
 }
 
 impl Agreement {
@@ -43,7 +43,7 @@ impl Agreement {
     ) {
         if position.restarted {
             // What agreed with the old place says nothing about the new one.
-            self.anchors = [Tally::default(); MAX_ANCHORS];
+            self.anchors = [AgreementSums::default(); MAX_ANCHORS];
         }
         if position.state() != TagState::Located {
             return;
@@ -66,7 +66,7 @@ impl Agreement {
 
     /// How many anchors agree, as of `at`.
     pub(super) fn anchors(&self, at: Timestamp) -> f64 {
-        let recent = |t: &&Tally| t.heard > 0.0 && at.since(t.last) <= RECENT;
+        let recent = |t: &&AgreementSums| t.heard > 0.0 && at.since(t.last) <= RECENT;
         self.anchors.iter().filter(recent).map(|t| t.agreed / t.heard).sum()
     }
 }

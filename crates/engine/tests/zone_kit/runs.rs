@@ -131,7 +131,7 @@ struct Off {
 
 /// Counts over some hours.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct Tally {
+pub(crate) struct DriveTotals {
     pub(crate) hours: f64,
     /// Time of wrong answers, over all zones.
     pub(crate) far: Wrong,
@@ -154,9 +154,9 @@ pub(crate) struct Tally {
     pub(crate) changes: u64,
 }
 
-impl Tally {
+impl DriveTotals {
     /// Adds another one.
-    pub(crate) fn add(&mut self, other: Tally) {
+    pub(crate) fn add(&mut self, other: DriveTotals) {
         self.hours += other.hours;
         self.wrong.add(other.wrong);
         self.far.add(other.far);
@@ -195,7 +195,7 @@ struct Truth {
 }
 
 /// One simulated hour (or part) of a cart in the yard with nine zones.
-pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
+pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> DriveTotals {
     let mut dice = Dice::new(seed);
     let zones = nine_zones();
     let areas = areas(&zones);
@@ -207,7 +207,7 @@ pub(crate) fn drive(posts_: usize, late: f64, hours: f64, seed: u64) -> Tally {
     let mut truths = vec![start; areas.len()];
     let mut standing = vec![Standing::NOTHING; areas.len()];
     let mut standing_far = standing.clone();
-    let mut tally = Tally { hours, ..Tally::default() };
+    let mut tally = DriveTotals { hours, ..DriveTotals::default() };
     let (mut radius_m, mut radius95_m) = (f64::INFINITY, f64::INFINITY);
     let margin_m = ZoneRule::default().margin_m;
     for k in 0..(hours * 3600.0 * RATE_HZ) as usize {
@@ -259,7 +259,7 @@ impl Truth {
         went: [f64; 2],
         speed: f64,
         now_s: f64,
-        tally: &mut Tally,
+        tally: &mut DriveTotals,
     ) {
         let was_m = std::mem::replace(&mut self.distance_m, area.signed_distance_m(at_m));
         if was_m.is_nan() {
@@ -298,7 +298,7 @@ impl Truth {
     }
 
     /// The engine said so.
-    fn told(&mut self, state: ZoneState, radius_m: f64, now_s: f64, tally: &mut Tally) {
+    fn told(&mut self, state: ZoneState, radius_m: f64, now_s: f64, tally: &mut DriveTotals) {
         self.state = state;
         tally.changes += 1;
         match state {
@@ -363,7 +363,7 @@ fn border_place(area: &Area, dice: &mut Dice) -> [f64; 2] {
 
 /// What a zone near the only anchor of a site did.
 #[derive(Clone, Debug, Default)]
-pub(crate) struct NearTally {
+pub(crate) struct NearTotals {
     pub(crate) hours: f64,
     /// Time of wrong answers.
     pub(crate) wrong: Wrong,
@@ -376,9 +376,9 @@ pub(crate) struct NearTally {
     pub(crate) leave_s: Vec<f64>,
 }
 
-impl NearTally {
+impl NearTotals {
     /// Adds another one.
-    pub(crate) fn add(&mut self, other: NearTally) {
+    pub(crate) fn add(&mut self, other: NearTotals) {
         self.hours += other.hours;
         self.wrong.add(other.wrong);
         self.false_enters += other.false_enters;
@@ -452,14 +452,14 @@ pub(crate) struct Charge {
 
 /// A tag that comes to the charger, stays there for minutes and goes away for minutes, one anchor, one reading in a
 /// hundred anywhere.
-pub(crate) fn charge(run: Charge) -> NearTally {
+pub(crate) fn charge(run: Charge) -> NearTotals {
     let mut dice = Dice::new(run.seed);
     let places = [[0.0, 0.0, 2.6]];
     let shape = ZoneShape::Near { anchor: AnchorId(0), enter_m: NEAR_M[0], leave_m: NEAR_M[1] };
     let zones = vec![Zone { name: "charger".into(), shape, rule: ZoneRule::default() }];
     let mut kit = Kit::at_rate(run.rate_hz, &places, Errors { late: run.late, wild: 0.01 }, &mut dice);
     let mut engine = Engine::new(site(&places, zones), None);
-    let mut tally = NearTally { hours: run.hours, ..NearTally::default() };
+    let mut tally = NearTotals { hours: run.hours, ..NearTotals::default() };
     let mut tag = Comer { away_m: 6.0, goal_m: 6.0, stay_s: 90.0, speed_mps: run.speed_mps };
     let (mut answer, mut crossed) = (Standing::NOTHING, None);
     let per_frame = (STEPS_HZ / run.rate_hz).ceil().max(1.0) as usize;

@@ -25,7 +25,7 @@ use crate::calibration::place_checks::{self, Heights};
 use crate::cli::{ReportArgs, SurveyArgs};
 use crate::commands::check::site_check;
 use crate::commands::runtime;
-use crate::commands::verify::{Listener, Shown, calibrated_at, shown};
+use crate::commands::verify::{Listener, ProofReport, calibrated_at, proof_report};
 use crate::exit::{self, Failure};
 use crate::files::outputs::{FilesInUse, Output, cannot_write, is_stdout};
 use crate::files::paths::calibration_beside;
@@ -74,7 +74,7 @@ struct Page {
     check: SiteCheck,
     past: Vec<Past>,
     tally: Option<Tally>,
-    proof: Option<(Shown, Vec<f64>)>,
+    proof: Option<(ProofReport, Vec<f64>)>,
     made_at: Timestamp,
 }
 
@@ -159,7 +159,7 @@ async fn receive_ranges(
     args: &ReportArgs,
     site: &SiteFile,
     spots: Option<&Spots>,
-) -> Result<(Tally, Option<(Shown, Vec<f64>)>), Failure> {
+) -> Result<(Tally, Option<(ProofReport, Vec<f64>)>), Failure> {
     let tag = args.tag.map(TagId);
     let mut listener = Listener::new(&site.site, tag);
     for spot in spots.map(Spots::list).unwrap_or_default() {
@@ -173,7 +173,7 @@ async fn receive_ranges(
     session::check_received(proof.heard(), tag)?;
     let errors_m = proof.errors_m();
     let places = if args.site.is_some() { calibrated_at(site)? } else { Vec::new() };
-    Ok((tally, Some((shown(site, &proof, places), errors_m))))
+    Ok((tally, Some((proof_report(site, &proof, places), errors_m))))
 }
 
 /// A table of cells that are HTML already; the first column is a heading.
@@ -267,17 +267,17 @@ impl Page {
         let site = &self.site.site;
         let picture = SitePicture::new(site, "The site, and how far its geometry carries")
             .with_hdop(&self.check.grid, self.check.hdop);
-        let Some((shown, _)) = &self.proof else { return picture.to_svg() };
+        let Some((proven, _)) = &self.proof else { return picture.to_svg() };
         let arrow = |(s, p): (&Spot, &hereabout_solve::verify::PointResult)| ErrorArrow {
             name: s.name.clone(),
             at_m: [s.at_m[0], s.at_m[1]],
             error_m: p.accuracy.map(|a| [a.bias_m[0], a.bias_m[1]]),
         };
-        picture.with_arrows(shown.spots.iter().zip(&shown.result.points).map(arrow).collect()).to_svg()
+        picture.with_arrows(proven.spots.iter().zip(&proven.result.points).map(arrow).collect()).to_svg()
     }
 
     fn checkpoints(&self) -> String {
-        let Some((shown, errors_m)) = &self.proof else {
+        let Some((proven, errors_m)) = &self.proof else {
             return "<h2>Checkpoints</h2>\n<p>None were measured: give a recording and --spots.</p>\n"
                 .to_owned();
         };
@@ -296,7 +296,7 @@ impl Page {
                     located.to_string(),
                 ]
             };
-        let rows = shown.spots.iter().zip(&shown.result.points).zip(&shown.counts).map(row);
+        let rows = proven.spots.iter().zip(&proven.result.points).zip(&proven.counts).map(row);
         let heads = [
             "checkpoint",
             "east m",
@@ -310,10 +310,10 @@ impl Page {
         ];
         let mut out = format!(
             "<h2>Checkpoints</h2>\n<p class=\"verdict\">{}</p>\n{}",
-            escaped(&shown.verdict().words),
+            escaped(&proven.verdict().words),
             table(&heads, &rows.collect::<Vec<_>>())
         );
-        let r = &shown.result;
+        let r = &proven.result;
         if let (Some(all), Some(ce50), Some(ce95)) = (r.overall, r.ce50, r.ce95) {
             let _ = writeln!(
                 out,
@@ -331,7 +331,7 @@ impl Page {
             let marks = [("CE50", ce50.observed_m), ("CE95", ce95.observed_m)];
             out += &distribution_svg("Errors at all checkpoints", errors_m, &marks);
         }
-        out + &list(shown.notes(&self.site.site).into_iter().map(|n| (n.words, n.advice)))
+        out + &list(proven.notes(&self.site.site).into_iter().map(|n| (n.words, n.advice)))
     }
 
     fn anchors(&self) -> String {

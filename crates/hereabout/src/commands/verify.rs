@@ -34,17 +34,17 @@ pub fn verify(args: &VerifyArgs) -> Result<u8, Failure> {
     for warning in &site.warnings {
         eprintln!("{warning}");
     }
-    let (shown, misfit) = runtime()?.block_on(prove(&site, args))?;
+    let (proven, site_fault) = runtime()?.block_on(prove(&site, args))?;
     if args.json {
-        println!("{}", shown.to_json(&site.site, misfit.as_ref()));
+        println!("{}", proven.to_json(&site.site, site_fault.as_ref()));
     } else {
-        print!("{}", shown.to_text(&site.site, misfit.as_ref()));
+        print!("{}", proven.to_text(&site.site, site_fault.as_ref()));
     }
-    Ok(if shown.result.verdict == Verdict::Failed { NOT_REACHED } else { 0 })
+    Ok(if proven.result.verdict == Verdict::Failed { NOT_REACHED } else { 0 })
 }
 
 /// A proof with what it is about, for whoever shows it.
-pub(crate) struct Shown {
+pub(crate) struct ProofReport {
     /// The checkpoints.
     pub(crate) spots: Vec<Spot>,
     /// Position reports and located ones at each.
@@ -60,7 +60,7 @@ pub(crate) struct Shown {
 }
 
 /// Hears the checkpoints and works out the proof.
-async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<SiteFault>), Failure> {
+async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(ProofReport, Option<SiteFault>), Failure> {
     let tag = args.survey.tag.map(TagId);
     let places = places_task(&args.survey, &site.site, args.json)?;
     let (targets, table) = match &places {
@@ -77,7 +77,7 @@ async fn prove(site: &SiteFile, args: &VerifyArgs) -> Result<(Shown, Option<Site
     }
     session::check_received(listener.proof.heard(), tag)?;
     let calibrated_at = calibrated_at(site)?;
-    Ok((shown(site, &listener.proof, calibrated_at), fit.site_fault()))
+    Ok((proof_report(site, &listener.proof, calibrated_at), fit.site_fault()))
 }
 
 /// The places that the calibration beside a site file rests on.
@@ -87,10 +87,10 @@ pub(crate) fn calibrated_at(site: &SiteFile) -> Result<Vec<UsedPlace>, Failure> 
 }
 
 /// Works out a proof that has heard everything.
-pub(crate) fn shown(site: &SiteFile, proof: &Proof, calibrated_at: Vec<UsedPlace>) -> Shown {
+pub(crate) fn proof_report(site: &SiteFile, proof: &Proof, calibrated_at: Vec<UsedPlace>) -> ProofReport {
     let places: Vec<[f64; 3]> = calibrated_at.iter().map(|p| p.at_m).collect();
     let required_ce95_m = site.site.required_ce95_m();
-    Shown {
+    ProofReport {
         spots: proof.spots().to_vec(),
         counts: (0..proof.spots().len()).map(|k| proof.counts(k)).collect(),
         left_out: ((0..proof.spots().len()).map(|k| proof.left_out(k)).collect(), proof.heard().left_out()),
@@ -188,8 +188,8 @@ fn metres(v: Option<f64>) -> String {
     v.map_or("-".to_owned(), |v| format!("{v:.3}"))
 }
 
-impl Shown {
-    fn to_text(&self, site: &Site, misfit: Option<&SiteFault>) -> String {
+impl ProofReport {
+    fn to_text(&self, site: &Site, site_fault: Option<&SiteFault>) -> String {
         let mut out = format!(
             "{:<20} {:>9} {:>9} {:>8} {:>8} {:>8} {:>8} {:>7}\n",
             "checkpoint", "east m", "north m", "mean e", "mean n", "RMS m", "95 % m", "fixes"
@@ -198,7 +198,7 @@ impl Shown {
             out += &row(spot, point, *counts);
         }
         out += &self.summary();
-        let notes = misfit.map(SiteFault::note).into_iter().chain(self.notes(site));
+        let notes = site_fault.map(SiteFault::note).into_iter().chain(self.notes(site));
         notes.for_each(|note| out += &rows::item(&note));
         out + &self.verdict().words + "\n"
     }
@@ -249,7 +249,7 @@ impl Shown {
         words::accuracy(self.result.verdict, self.required_ce95_m)
     }
 
-    fn to_json(&self, site: &Site, misfit: Option<&SiteFault>) -> Value {
+    fn to_json(&self, site: &Site, site_fault: Option<&SiteFault>) -> Value {
         let ce = |c: Option<CeInterval>| {
             c.map(|c| json!({ "observed_m": c.observed_m, "low_m": c.low_m, "high_m": c.high_m }))
         };
@@ -265,7 +265,7 @@ impl Shown {
         };
         let points = self.spots.iter().zip(&self.result.points).zip(0..).map(point);
         let notes: Vec<Value> =
-            misfit.map(SiteFault::note).iter().chain(&self.notes(site)).map(rows::note).collect();
+            site_fault.map(SiteFault::note).iter().chain(&self.notes(site)).map(rows::note).collect();
         let code = self.verdict().code;
         json!({
             // The verdict is the code with blanks, as it was written before there were codes.
@@ -275,7 +275,7 @@ impl Shown {
             "max_m": self.result.overall.map(|a| a.horizontal.max_m),
             "ce50": ce(self.result.ce50), "ce95": ce(self.result.ce95),
             "held_share": self.result.honesty.map(|h| h.held_share),
-            "site_fit": misfit.map(SiteFault::to_json),
+            "site_fit": site_fault.map(SiteFault::to_json),
             "notes": notes,
         })
     }

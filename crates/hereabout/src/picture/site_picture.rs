@@ -12,7 +12,7 @@ use hereabout_core::geometry::polygon::corner_mean_m;
 use hereabout_core::geometry::vector::length;
 use hereabout_core::{Site, ZoneShape};
 use hereabout_draw::arrow::arrow_path;
-use hereabout_draw::frame::{Frame, Sheet};
+use hereabout_draw::frame::{PlanFrame, Sheet};
 use hereabout_draw::scale::one_two_five;
 use hereabout_draw::text::label;
 use hereabout_draw::xml::escaped;
@@ -113,7 +113,7 @@ impl<'a> SitePicture<'a> {
         )
     }
 
-    fn draw_hdop(&self, frame: &Frame, out: &mut String) {
+    fn draw_hdop(&self, frame: &PlanFrame, out: &mut String) {
         let Some((grid, spread)) = self.hdop else { return };
         for row in 0..grid.rows {
             let mut from = 0;
@@ -146,7 +146,7 @@ impl<'a> SitePicture<'a> {
         }
     }
 
-    fn draw_site(&self, frame: &Frame, out: &mut String) {
+    fn draw_site(&self, frame: &PlanFrame, out: &mut String) {
         let area = &self.site.fence().area_m;
         if area.len() >= 3 {
             let _ = writeln!(
@@ -194,7 +194,7 @@ impl<'a> SitePicture<'a> {
         }
     }
 
-    fn draw_anchors(&self, frame: &Frame, out: &mut String) {
+    fn draw_anchors(&self, frame: &PlanFrame, out: &mut String) {
         for a in self.site.anchors() {
             let [x, y] = frame.at([a.at_m[0], a.at_m[1]]);
             let _ = writeln!(
@@ -211,7 +211,7 @@ impl<'a> SitePicture<'a> {
         }
     }
 
-    fn draw_arrows(&self, frame: &Frame, out: &mut String) {
+    fn draw_arrows(&self, frame: &PlanFrame, out: &mut String) {
         let times = self.exaggeration();
         for arrow in &self.arrows {
             let [x, y] = frame.at(arrow.at_m);
@@ -228,7 +228,7 @@ impl<'a> SitePicture<'a> {
     }
 
     /// What colours, marks and arrows mean, with the scale bar; gives the height of the whole picture.
-    fn draw_key(&self, frame: &Frame, out: &mut String) -> f64 {
+    fn draw_key(&self, frame: &PlanFrame, out: &mut String) -> f64 {
         let mut y = frame.bottom() + 2.0 * LINE + 4.0;
         let bar = one_two_five(frame.size[0] / 4.0);
         let w = bar * frame.px;
@@ -311,12 +311,12 @@ fn hdop_key(grid: &HdopGrid, spread: Option<DopSpread>, mut y: f64, out: &mut St
 
 const SHEET: Sheet = Sheet { width: WIDTH, left: LEFT, right: RIGHT, top: TOP, tallest: TALLEST };
 
-fn frame_around(picture: &SitePicture<'_>) -> Frame {
+fn frame_around(picture: &SitePicture<'_>) -> PlanFrame {
     let site = picture.site;
     let mut points: Vec<[f64; 2]> = site.anchors().iter().map(|a| [a.at_m[0], a.at_m[1]]).collect();
     points.extend(&site.fence().area_m);
     points.extend(picture.arrows.iter().map(|a| a.at_m));
-    Frame::of(&points, SHEET)
+    PlanFrame::of(&points, SHEET)
 }
 
 fn fill_of(cell: Cell) -> Option<&'static str> {

@@ -47,15 +47,15 @@ impl HatMatrix {
 
     /// One row; `None` when nothing else determines what it should be.
     pub(crate) fn one(&self, i: usize) -> Option<FreedRows<1>> {
-        let shown = 1.0 - self.hat(i, i);
-        if shown < MIN_REDUNDANCY {
+        let redundancy = 1.0 - self.hat(i, i);
+        if redundancy < MIN_REDUNDANCY {
             return None;
         }
-        let excess = self.fit.residuals[i] / shown;
+        let excess = self.fit.residuals[i] / redundancy;
         Some(FreedRows {
             gain: self.fit.residuals[i] * excess,
             excess_sigmas: [excess],
-            cofactor: [1.0 / shown],
+            cofactor: [1.0 / redundancy],
         })
     }
 

@@ -130,7 +130,7 @@ pub struct RangeOutcome {
 
 /// One of two places that both fit.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Candidate {
+pub struct PlaceCandidate {
     /// Share of the belief.
     pub weight: f64,
     /// East, north, up, metres.
@@ -164,7 +164,7 @@ impl TrackEstimate {
     }
 
     /// Both places when ambiguous, likelier first; else empty.
-    pub fn candidates(&self) -> &[Candidate] {
+    pub fn candidates(&self) -> &[PlaceCandidate] {
         match self.track.as_ref().map(|t| &t.support) {
             Some(Support::Ambiguous(candidates)) => candidates,
             Some(Support::Located | Support::Coasting) | None => &[],
@@ -181,7 +181,7 @@ pub enum Support {
     /// A prediction from earlier ranges.
     Coasting,
     /// Two places fit, likelier first; the numbers of the track are those of the likelier one.
-    Ambiguous(ArrayVec<Candidate, 2>),
+    Ambiguous(ArrayVec<PlaceCandidate, 2>),
 }
 
 /// Place and velocity of a tag that is not lost.

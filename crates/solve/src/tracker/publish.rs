@@ -7,7 +7,9 @@ use hereabout_core::{Dimension, MAX_ANCHORS, TagState, Timestamp};
 use super::bank::{MAX_BETWEEN_EPOCHS, MAX_WITHIN_EPOCH};
 use super::hypothesis::Hypothesis;
 use super::motion::propagate;
-use super::{Candidate, RangeOutcome, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerSettings};
+use super::{
+    PlaceCandidate, RangeOutcome, Support, Track, TrackEstimate, TrackRange, Tracker, TrackerSettings,
+};
 use crate::math::small_matrix::{Sym, add_outer, at, full, inverse, largest_eigenvalue, quad, times};
 use crate::model::protection::{MixtureComponent, PROTECTION_RISK, protection_radius};
 use crate::snapshot::RangeJudgement;
@@ -110,7 +112,7 @@ pub(super) struct BankEstimate {
     /// Whether the place was given up for another one with this epoch.
     pub(super) restarted: bool,
     /// Both places when ambiguous, likelier first; else empty.
-    pub(super) candidates: ArrayVec<Candidate, 2>,
+    pub(super) candidates: ArrayVec<PlaceCandidate, 2>,
     /// Place and velocity with joint covariance before offsets are considered, for the smoother.
     pub(super) moments: PosVel,
     /// Probability that the tag moves.
@@ -272,7 +274,7 @@ impl Tracker {
         {
             for (weight, m) in [(1.0 - weight, &m), (weight, &other)] {
                 let covariance_m2 = full(&plus_sym(&m.place_cov(), &consider_m2), d);
-                candidates.push(Candidate { weight, position_m: m.place(height), covariance_m2 });
+                candidates.push(PlaceCandidate { weight, position_m: m.place(height), covariance_m2 });
             }
         }
         let mut state = state(now, self.last_good_at, radius95_m, &self.settings);

@@ -81,7 +81,7 @@ impl SessionWriter {
         let mut writer = Writer::new(options, keeping);
         writer.run_in(Open { db: store.db, file: store.file });
         let id = session.0;
-        writer.kept = Standing::of_session(id, Arc::new(session.1));
+        writer.kept = WriteState::of_session(id, Arc::new(session.1));
         writer.now = writer.kept.clone();
         writer.spawn(options.commit_every, Some(id), path)
     }
@@ -183,7 +183,7 @@ struct Open {
 
 /// Which session is written, and how far: as it is committed, or as it will be.
 #[derive(Clone, Debug, Default)]
-struct Standing {
+struct WriteState {
     session: Option<i64>,
     /// How that session began, for another file to go on with.
     start: Option<Arc<SessionStart>>,
@@ -198,9 +198,9 @@ struct Standing {
     dropped_noted: [u64; 3],
 }
 
-impl Standing {
-    fn of_session(id: i64, start: Arc<SessionStart>) -> Standing {
-        Standing { session: Some(id), start: Some(start), ..Standing::default() }
+impl WriteState {
+    fn of_session(id: i64, start: Arc<SessionStart>) -> WriteState {
+        WriteState { session: Some(id), start: Some(start), ..WriteState::default() }
     }
 
     /// Rows of all sessions.
@@ -212,7 +212,7 @@ impl Standing {
     /// The session of this id comes next.
     fn turn_to(&mut self, id: i64, start: Arc<SessionStart>) {
         let mut next =
-            Standing { before: self.rows(), turned: self.turned, ..Standing::of_session(id, start) };
+            WriteState { before: self.rows(), turned: self.turned, ..WriteState::of_session(id, start) };
         next.progress.utc_minus_session = self.progress.utc_minus_session;
         *self = next;
     }
@@ -233,9 +233,9 @@ struct Writer {
     /// Records that are in the open transaction: kept until it is committed.
     in_transaction: Vec<Record>,
     /// As committed.
-    kept: Standing,
+    kept: WriteState,
     /// Inside the open transaction.
-    now: Standing,
+    now: WriteState,
     begun: bool,
     /// The last write failed: nothing is tried before the next second.
     ailing: bool,
@@ -262,8 +262,8 @@ impl Writer {
             // Whole chunks, and at most half of the queue: the rest stays open to pushes meanwhile.
             limit: (capacity / 2 / chunk) * chunk,
             in_transaction: Vec::new(),
-            kept: Standing::default(),
-            now: Standing::default(),
+            kept: WriteState::default(),
+            now: WriteState::default(),
             begun: false,
             ailing: false,
             one_by_one: false,

@@ -23,7 +23,7 @@ async fn writer(store: Store, options: WriterOptions) -> Writer {
     let id = insert_session(&mut open.db, &start(), None).await.unwrap();
     let mut writer = Writer::new(options, None);
     writer.run_in(open);
-    writer.kept = Standing::of_session(id, Arc::new(start()));
+    writer.kept = WriteState::of_session(id, Arc::new(start()));
     writer.now = writer.kept.clone();
     writer
 }
