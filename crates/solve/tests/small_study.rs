@@ -230,7 +230,7 @@ fn snapshots_hold_their_promises() {
                 .collect();
             let s = snapshot(&ranges, kit.dimension, &Fence::default(), &SnapshotSettings::default());
             total += 1.0;
-            if s.no_fix.is_none() {
+            if let Ok(s) = s.place {
                 located += 1.0;
                 let error = std::array::from_fn(|i| s.position_m[i] - epoch.at_m[i]);
                 held +=

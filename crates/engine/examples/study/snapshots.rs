@@ -3,7 +3,7 @@
 use hereabout_core::{Dimension, Fence};
 use hereabout_solve::RangeObs;
 use hereabout_solve::model::error_model::ErrorModel;
-use hereabout_solve::snapshot::{Snapshot, SnapshotSettings, snapshot};
+use hereabout_solve::snapshot::{Snapshot, SnapshotPlace, SnapshotSettings, snapshot};
 
 use crate::kit::{Kit, Nlos, TrueEpoch, apart};
 
@@ -105,7 +105,7 @@ fn overall(s: &Snapshot) -> [f64; 3] {
     std::array::from_fn(|i| s.modes.iter().map(|m| m.weight * m.position_m[i]).sum::<f64>() / total)
 }
 
-fn holds(s: &Snapshot, truth: &[f64; 3], dimension: Dimension) -> bool {
+fn holds(s: &SnapshotPlace, truth: &[f64; 3], dimension: Dimension) -> bool {
     nees(&s.position_m, &s.covariance_m2, truth, dimension) < quantile95(dimension)
 }
 
@@ -173,14 +173,14 @@ fn row(kit: &Kit, p: f64, aim: &str) {
             se_x += sq(&overall(&s));
             se_exact += sq(&posterior_mean(kit, epoch, &settings.model));
         }
-        ambiguous += usize::from(s.no_fix.is_some());
-        if s.no_fix.is_some() {
+        let Ok(place) = s.place else {
+            ambiguous += 1;
             continue;
-        }
+        };
         located += 1;
-        held += usize::from(holds(&s, &epoch.at_m, kit.dimension));
-        over += usize::from(apart(&s.position_m, &epoch.at_m) > s.protection_radius_m);
-        radii.push(s.protection_radius_m);
+        held += usize::from(holds(&place, &epoch.at_m, kit.dimension));
+        over += usize::from(apart(&place.position_m, &epoch.at_m) > place.protection_radius_m);
+        radii.push(place.protection_radius_m);
     }
     radii.sort_by(f64::total_cmp);
     let nf = n as f64;

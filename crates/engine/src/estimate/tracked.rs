@@ -38,28 +38,31 @@ impl SnapshotState {
         }
         let (anchors, ranges) = self.gather.take(at, obs, complete, site);
         let s = snapshot(&ranges, site.dimension(), site.fence(), &SnapshotSettings::default());
-        if let Some(reason) = s.no_fix {
-            let mut estimate = self.predict(at, site);
-            estimate.no_fix = Some(reason);
-            if reason == NoFixReason::TwoPlaces {
-                let place =
-                    |m: &SnapshotMode| Place { position_m: m.position_m, covariance_m2: m.covariance_m2 };
-                estimate.location = Location::Ambiguous(s.modes.iter().take(2).map(place).collect());
+        let found = match s.place {
+            Ok(found) => found,
+            Err(reason) => {
+                let mut estimate = self.predict(at, site);
+                estimate.no_fix = Some(reason);
+                if reason == NoFixReason::TwoPlaces {
+                    let place =
+                        |m: &SnapshotMode| Place { position_m: m.position_m, covariance_m2: m.covariance_m2 };
+                    estimate.location = Location::Ambiguous(s.modes.iter().take(2).map(place).collect());
+                }
+                return estimate;
             }
-            return estimate;
-        }
-        let place = Place { position_m: s.position_m, covariance_m2: s.covariance_m2 };
-        self.coast.remember(at, place, Some(s.protection_radius_m));
+        };
+        let place = Place { position_m: found.position_m, covariance_m2: found.covariance_m2 };
+        self.coast.remember(at, place, Some(found.protection_radius_m));
         let verdicts: ArrayVec<ObsVerdict, MAX_ANCHORS> =
             anchors.iter().zip(&s.ranges).filter_map(|(anchor, j)| Some(verdict(*anchor, (*j)?))).collect();
-        let [hdop, vdop, pdop] = dop_of(&verdicts, s.position_m, site);
+        let [hdop, vdop, pdop] = dop_of(&verdicts, found.position_m, site);
         let place = TagPlace {
-            protection_radius_m: Some(s.protection_radius_m),
-            checked: s.checked,
+            protection_radius_m: Some(found.protection_radius_m),
+            checked: found.checked,
             hdop,
             vdop,
             pdop,
-            ..TagPlace::of(place, radius95_m(&s.covariance_m2, site.dimension()))
+            ..TagPlace::of(place, radius95_m(&found.covariance_m2, site.dimension()))
         };
         Estimate::located(place, verdicts)
     }

@@ -77,12 +77,9 @@ pub struct SnapshotMode {
     pub covariance_m2: [[f64; 3]; 3],
 }
 
-/// The outcome of one epoch.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Snapshot {
-    /// Why there is no single place; `None` when there is. With [`NoFixReason::TwoPlaces`] the fields
-    /// below describe the likelier one and `modes` holds both.
-    pub no_fix: Option<NoFixReason>,
+/// The single place of one epoch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SnapshotPlace {
     /// East, north, up, metres. Up is the tag height in 2D.
     pub position_m: [f64; 3],
     /// Moment-matched covariance, m²; zero rows for what is not estimated.
@@ -91,6 +88,13 @@ pub struct Snapshot {
     pub protection_radius_m: f64,
     /// Whether at least one range more than the dimension + 1 agrees: fewer can't check each other.
     pub checked: bool,
+}
+
+/// The outcome of one epoch.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Snapshot {
+    /// The single place, or why there is none; with [`NoFixReason::TwoPlaces`] `modes` holds both.
+    pub place: Result<SnapshotPlace, NoFixReason>,
     /// Places that fit, heaviest first.
     pub modes: ArrayVec<SnapshotMode, MAX_MODES>,
     /// In the order of the input; `None` for a range that is no number or not positive.
@@ -261,11 +265,7 @@ fn ln_density(used: &UsedRanges, d: usize, at_m: &[f64; 3], model: &ErrorModel) 
 /// An outcome without a place.
 fn nothing(reason: NoFixReason, inputs: usize) -> Snapshot {
     Snapshot {
-        no_fix: Some(reason),
-        position_m: [0.0; 3],
-        covariance_m2: [[0.0; 3]; 3],
-        protection_radius_m: 0.0,
-        checked: false,
+        place: Err(reason),
         modes: ArrayVec::new(),
         ranges: std::iter::repeat_n(None, inputs).collect(),
         ln_evidence: f64::NEG_INFINITY,
@@ -344,12 +344,14 @@ fn sum_up(
     for (bit, r) in used.iter().enumerate() {
         judged[r.input] = Some(judge(r, bit, &subsets, &position_m, &cov, d));
     }
-    Snapshot {
-        no_fix: ambiguous.then_some(NoFixReason::TwoPlaces),
+    let place = SnapshotPlace {
         position_m,
         covariance_m2: full(&cov, d),
         protection_radius_m: protection::protection_radius(&components, d, PROTECTION_RISK),
         checked: agreeing >= 0.5,
+    };
+    Snapshot {
+        place: if ambiguous { Err(NoFixReason::TwoPlaces) } else { Ok(place) },
         modes,
         ranges: judged,
         ln_evidence,

@@ -21,7 +21,9 @@ const TAG: [f64; 3] = [4.2, 3.1, 0.0];
 fn perfect_ranges_give_the_place_and_the_textbook_covariance() {
     let ranges = CORNERS.map(|a| range(a, TAG, 0.0));
     let s = open(&ranges, FLAT);
-    assert_eq!((s.no_fix, s.checked), (None, true));
+    let ranges_judged = s.ranges.clone();
+    let s = s.place.unwrap();
+    assert!(s.checked);
     assert!(length(minus(s.position_m, TAG)) < 0.002, "{:?}", s.position_m);
     let mut info = nalgebra::Matrix2::<f64>::zeros();
     for a in CORNERS {
@@ -34,7 +36,7 @@ fn perfect_ranges_give_the_place_and_the_textbook_covariance() {
     for (got, want) in [(s.covariance_m2[0][0], want[(0, 0)]), (s.covariance_m2[1][1], want[(1, 1)])] {
         assert!((1.0 - 1e-9..1.05).contains(&(got / want)), "{got} {want}");
     }
-    assert!(s.ranges.iter().flatten().all(|j| j.p_good > 0.99));
+    assert!(ranges_judged.iter().flatten().all(|j| j.p_good > 0.99));
 }
 
 #[test]
@@ -43,7 +45,11 @@ fn the_nlos_range_is_named_and_does_not_move_the_place() {
         let mut ranges = CORNERS.map(|a| range(a, TAG, 0.0));
         ranges[nlos].range_m += 1.5;
         let s = open(&ranges, FLAT);
-        assert!(length(minus(s.position_m, TAG)) < 0.02, "NLOS {nlos}: {:?}", s.position_m);
+        assert!(
+            length(minus(s.place.unwrap().position_m, TAG)) < 0.02,
+            "NLOS {nlos}: {:?}",
+            s.place.unwrap().position_m
+        );
         for (i, j) in s.ranges.iter().enumerate() {
             let p = j.unwrap().p_good;
             assert!(if i == nlos { p < 0.01 } else { p > 0.9 }, "NLOS {nlos}, anchor {i}: {p}");
@@ -55,14 +61,14 @@ fn the_nlos_range_is_named_and_does_not_move_the_place() {
 #[test]
 fn four_good_ranges_in_the_plane_are_checked_three_are_not() {
     let ranges = CORNERS.map(|a| range(a, TAG, 0.0));
-    assert!(open(&ranges[..4], FLAT).checked);
+    assert!(open(&ranges[..4], FLAT).place.unwrap().checked);
     let three = open(&ranges[..3], FLAT);
-    assert!(three.no_fix.is_none() && !three.checked);
+    assert!(!three.place.unwrap().checked);
     // The same in space: five are checked, four are not.
     let posts = [[0.0, 0.0, 0.2], [9.0, 0.0, 3.0], [9.0, 8.0, 0.3], [0.0, 8.0, 3.2], [4.0, 0.0, 1.5]];
     let ranges = posts.map(|a| range(a, [3.0, 3.0, 1.2], 0.0));
-    assert!(open(&ranges, Dimension::ThreeD).checked);
-    assert!(!open(&ranges[..4], Dimension::ThreeD).checked);
+    assert!(open(&ranges, Dimension::ThreeD).place.unwrap().checked);
+    assert!(!open(&ranges[..4], Dimension::ThreeD).place.unwrap().checked);
 }
 
 #[test]
@@ -74,7 +80,7 @@ fn two_ranges_leave_two_places_unless_the_fence_excludes_one() {
         sigma_m: 0.05,
     });
     let s = open(&ranges, FLAT);
-    assert_eq!(s.no_fix, Some(NoFixReason::TwoPlaces));
+    assert_eq!(s.place.unwrap_err(), NoFixReason::TwoPlaces);
     assert_eq!(s.modes.len(), 2);
     for m in &s.modes {
         assert!((m.weight - 0.5).abs() < 0.01);
@@ -83,7 +89,8 @@ fn two_ranges_leave_two_places_unless_the_fence_excludes_one() {
     let area_m = vec![[-5.0, 1.5], [9.0, 1.5], [9.0, 9.0], [-5.0, 9.0]];
     let fence = Fence { area_m, up_span_m: None };
     let s = snapshot(&ranges, FLAT, &fence, &SnapshotSettings::default());
-    assert_eq!((s.no_fix, s.checked), (None, false));
+    let s = s.place.unwrap();
+    assert!(!s.checked);
     assert!((s.position_m[1] - 2.4).abs() < 0.02, "{:?}", s.position_m);
 }
 
@@ -91,7 +98,7 @@ fn two_ranges_leave_two_places_unless_the_fence_excludes_one() {
 fn anchors_on_a_line_are_ambiguous() {
     let line = [0.0, 4.0, 9.0, 12.0].map(|x| range([x, 0.0, 0.0], [5.0, 3.0, 0.0], 0.0));
     let s = open(&line, FLAT);
-    assert_eq!(s.no_fix, Some(NoFixReason::TwoPlaces));
+    assert_eq!(s.place.unwrap_err(), NoFixReason::TwoPlaces);
     let norths: Vec<f64> = s.modes.iter().map(|m| m.position_m[1]).collect();
     assert!((norths[0] + norths[1]).abs() < 1e-3 && (norths[0].abs() - 3.0).abs() < 0.01);
 }
@@ -99,12 +106,12 @@ fn anchors_on_a_line_are_ambiguous() {
 #[test]
 fn too_few_ranges_and_no_geometry_are_said_so() {
     let one = range(CORNERS[0], TAG, 0.0);
-    assert_eq!(open(&[], FLAT).no_fix, Some(NoFixReason::NoRanges));
-    assert_eq!(open(&[one], FLAT).no_fix, Some(NoFixReason::TooFewRanges { have: 1, need: 2 }));
-    assert_eq!(open(&[one; 4], FLAT).no_fix, Some(NoFixReason::WeakGeometry));
+    assert_eq!(open(&[], FLAT).place.unwrap_err(), NoFixReason::NoRanges);
+    assert_eq!(open(&[one], FLAT).place.unwrap_err(), NoFixReason::TooFewRanges { have: 1, need: 2 });
+    assert_eq!(open(&[one; 4], FLAT).place.unwrap_err(), NoFixReason::WeakGeometry);
     let bad = RangeObs { range_m: f64::NAN, ..one };
     let s = open(&[bad, one], FLAT);
-    assert_eq!(s.no_fix, Some(NoFixReason::TooFewRanges { have: 1, need: 2 }));
+    assert_eq!(s.place.unwrap_err(), NoFixReason::TooFewRanges { have: 1, need: 2 });
     assert_eq!(s.ranges.len(), 2);
 }
 
@@ -122,8 +129,8 @@ fn published_golden_place_in_space_is_met() {
     let s = open(&ranges, Dimension::ThreeD);
     let want = [(4.207_927_960, 0.046_843), (3.115_362_083, 0.062_934), (1.073_788_594, 0.202_852)];
     for (i, (x, sd)) in want.into_iter().enumerate() {
-        assert!((s.position_m[i] - x).abs() < 0.25 * sd, "{:?}", s.position_m);
-        let got = s.covariance_m2[i][i].sqrt();
+        assert!((s.place.unwrap().position_m[i] - x).abs() < 0.25 * sd, "{:?}", s.place.unwrap().position_m);
+        let got = s.place.unwrap().covariance_m2[i][i].sqrt();
         assert!((0.9..1.3).contains(&(got / sd)), "{got} {sd}");
     }
 }
@@ -171,10 +178,10 @@ proptest! {
         let dimension = if flat { FLAT } else { Dimension::ThreeD };
         let s = open(&ranges, dimension);
         prop_assert_eq!(s.ranges.len(), ranges.len().min(MAX_ANCHORS));
-        prop_assert!(s.position_m.iter().chain(s.covariance_m2.iter().flatten()).all(|v| v.is_finite()));
-        prop_assert!(s.protection_radius_m.is_finite());
         prop_assert!(s.ranges.iter().flatten().all(|j| (0.0..=1.0).contains(&j.p_good) && j.residual_m.is_finite()));
-        if s.no_fix.is_none() {
+        if let Ok(s) = s.place {
+            prop_assert!(s.position_m.iter().chain(s.covariance_m2.iter().flatten()).all(|v| v.is_finite()));
+            prop_assert!(s.protection_radius_m.is_finite());
             let d = dimension.unknowns();
             for i in 0..d {
                 prop_assert!(s.covariance_m2[i][i] > 0.0);
@@ -192,7 +199,7 @@ proptest! {
         let a = open(&ranges, FLAT);
         ranges.rotate_left(shift);
         let b = open(&ranges, FLAT);
-        prop_assert!(length(minus(a.position_m, b.position_m)) < 1e-3);
+        prop_assert!(length(minus(a.place.unwrap().position_m, b.place.unwrap().position_m)) < 1e-3);
         let p = |s: &Snapshot, i: usize| s.ranges[i].unwrap().p_good;
         for i in 0..5 {
             prop_assert!((p(&a, (i + shift) % 5) - p(&b, i)).abs() < 0.02);
