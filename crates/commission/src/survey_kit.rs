@@ -1,13 +1,12 @@
 //! A survey of the shed by a repeating noise (invented).
 
-use arrayvec::ArrayVec;
-use hereabout_core::{AnchorId, Epoch, Micros, RangeReading, Site, SiteDraft, TagId, Timestamp};
+use hereabout_core::{AnchorId, Site, SiteDraft};
 use hereabout_fixtures::{Noise, SHED_M};
+pub(crate) use hereabout_fixtures::{
+    SHED_OFFSETS_M as OFFSETS_M, SHED_SPOTS_M as SPOTS_M, shed_epochs as epochs, stamp,
+};
 
 use crate::survey::{Spot, SurveySession};
-
-pub(crate) const OFFSETS_M: [f64; 8] = [0.12, -0.05, 0.2, 0.0, -0.11, 0.07, 0.3, -0.02];
-pub(crate) const SPOTS_M: [[f64; 2]; 5] = [[2.0, 2.0], [12.0, 2.5], [11.5, 7.0], [3.0, 7.5], [7.0, 4.5]];
 
 pub(crate) fn site(anchors: usize) -> Site {
     hereabout_fixtures::site(draft_of(anchors))
@@ -17,30 +16,10 @@ pub(crate) fn draft_of(anchors: usize) -> SiteDraft {
     SiteDraft { range_fields: None, ..hereabout_fixtures::draft(&SHED_M[..anchors]) }
 }
 
-pub(crate) fn stamp(s: f64) -> Timestamp {
-    Timestamp::default().plus(Micros::from_secs_f64(s))
-}
-
 pub(crate) fn spot(k: usize, seconds: f64) -> Spot {
     let from = 100.0 * k as f64;
     let at_m = [SPOTS_M[k][0], SPOTS_M[k][1], 0.9];
     Spot { name: format!("spot {k}"), at_m, from: stamp(from), to: stamp(from + seconds) }
-}
-
-/// What the kit says while the tag stands at `at_m` from `from_s` on.
-pub(crate) fn epochs(at_m: [f64; 3], from_s: f64, seconds: f64, noise: &mut Noise) -> Vec<Epoch> {
-    let n = (seconds * 10.0) as usize;
-    let epoch = |i: usize| {
-        let reading = |(k, a): (usize, &[f64; 3])| {
-            let d = (0..3).map(|c| (at_m[c] - a[c]).powi(2)).sum::<f64>().sqrt();
-            let raw_range_m = Some(d + OFFSETS_M[k] + 0.05 * noise.normal());
-            RangeReading { anchor: AnchorId(k as u16), raw_range_m }
-        };
-        let readings: ArrayVec<RangeReading, 8> = SHED_M.iter().enumerate().map(reading).collect();
-        let readings = readings.into_iter().collect();
-        Epoch::new(stamp(from_s + i as f64 / 10.0), TagId(0), None, readings)
-    };
-    (0..n).map(epoch).collect()
 }
 
 /// A whole session; the tag really stands `shift_m(k)` to the east of the stated place.

@@ -1,44 +1,22 @@
 //! A proof of accuracy on what the engine publishes: good offsets pass, and a wrong one is named.
 
-use arrayvec::ArrayVec;
 use hereabout_commission::proof::Proof;
 use hereabout_commission::survey::Spot;
-use hereabout_core::{AnchorId, Correction, Epoch, Micros, RangeReading, Site, TagId, Timestamp};
+use hereabout_core::{Correction, Site};
 use hereabout_engine::{Engine, Input, Output};
-use hereabout_fixtures::{Noise, SHED_M};
+use hereabout_fixtures::{
+    Noise, SHED_M, SHED_OFFSETS_M as OFFSETS_M, SHED_SPOTS_M as SPOTS_M, shed_epochs as epochs, stamp,
+};
 use hereabout_solve::calibrate::adjust::{FaultCandidate, FaultIsolation};
-
-const OFFSETS_M: [f64; 8] = [0.12, -0.05, 0.2, 0.0, -0.11, 0.07, 0.3, -0.02];
-const SPOTS_M: [[f64; 2]; 5] = [[2.0, 2.0], [12.0, 2.5], [11.5, 7.0], [3.0, 7.5], [7.0, 4.5]];
 
 fn site(anchors: usize) -> Site {
     hereabout_fixtures::site(hereabout_fixtures::draft(&SHED_M[..anchors]))
-}
-
-fn stamp(s: f64) -> Timestamp {
-    Timestamp::default().plus(Micros::from_secs_f64(s))
 }
 
 fn spot(k: usize, seconds: f64) -> Spot {
     let from = 100.0 * k as f64;
     let at_m = [SPOTS_M[k][0], SPOTS_M[k][1], 0.9];
     Spot { name: format!("spot {k}"), at_m, from: stamp(from), to: stamp(from + seconds) }
-}
-
-/// What the kit says while the tag stands at `at_m` from `from_s` on.
-fn epochs(at_m: [f64; 3], from_s: f64, seconds: f64, noise: &mut Noise) -> Vec<Epoch> {
-    let n = (seconds * 10.0) as usize;
-    let epoch = |i: usize| {
-        let reading = |(k, a): (usize, &[f64; 3])| {
-            let d = (0..3).map(|c| (at_m[c] - a[c]).powi(2)).sum::<f64>().sqrt();
-            let raw_range_m = Some(d + OFFSETS_M[k] + 0.05 * noise.normal());
-            RangeReading { anchor: AnchorId(k as u16), raw_range_m }
-        };
-        let readings: ArrayVec<RangeReading, 8> = SHED_M.iter().enumerate().map(reading).collect();
-        let readings = readings.into_iter().collect();
-        Epoch::new(stamp(from_s + i as f64 / 10.0), TagId(0), None, readings)
-    };
-    (0..n).map(epoch).collect()
 }
 
 #[test]
