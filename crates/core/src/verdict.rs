@@ -26,6 +26,25 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// All of them; whoever adds one adds it here, and the store's test of its codes misses it otherwise.
+    pub const ALL: [Verdict; 15] = [
+        Verdict::Used,
+        Verdict::NoReading,
+        Verdict::AnchorSilent,
+        Verdict::OutOfSpan,
+        Verdict::Rejected(RejectReason::TooLong),
+        Verdict::Rejected(RejectReason::TooShort),
+        Verdict::Rejected(RejectReason::NotCredible),
+        Verdict::AnchorExcluded,
+        Verdict::NoFix,
+        Verdict::Doubted(Doubt::Old),
+        Verdict::Doubted(Doubt::Repeated),
+        Verdict::Doubted(Doubt::Frozen),
+        Verdict::Doubted(Doubt::Unsettled),
+        Verdict::Doubted(Doubt::UnknownTag),
+        Verdict::Held,
+    ];
+
     /// Whether it is a number that can be a range and that the anchor measured just now.
     pub fn is_fresh(self) -> bool {
         match self {

@@ -58,20 +58,7 @@ pub(crate) fn doubt_from(code: i64) -> Option<Doubt> {
 }
 
 pub(crate) fn verdict_from(code: i64) -> Option<Verdict> {
-    Some(match code {
-        0 => Verdict::Used,
-        1 => Verdict::NoReading,
-        2 => Verdict::AnchorSilent,
-        3 => Verdict::OutOfSpan,
-        4 => Verdict::Rejected(RejectReason::TooLong),
-        5 => Verdict::Rejected(RejectReason::TooShort),
-        6 => Verdict::Rejected(RejectReason::NotCredible),
-        7 => Verdict::AnchorExcluded,
-        8 => Verdict::NoFix,
-        9..=12 | 14 => Verdict::Doubted(doubt_from(code)?),
-        13 => Verdict::Held,
-        _ => return None,
-    })
+    Verdict::ALL.into_iter().find(|verdict| i64::from(verdict_code(*verdict)) == code)
 }
 
 pub(crate) fn state_code(state: TagState) -> u8 {
@@ -127,4 +114,35 @@ pub(crate) fn no_fix_from(code: i64, have: Option<i64>, need: Option<i64>) -> Op
         9..=12 | 14 => NoFixReason::NotCurrent(doubt_from(code)?),
         _ => return None,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeSet;
+
+    use super::*;
+
+    /// The codes that the migrations give a name to, read from their text.
+    fn codes_of_the_schema() -> BTreeSet<u8> {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("../../migrations");
+        let mut codes = BTreeSet::new();
+        for file in std::fs::read_dir(folder).unwrap() {
+            let text = std::fs::read_to_string(file.unwrap().path()).unwrap();
+            for insert in text.split("INSERT INTO verdict (").skip(1) {
+                let rows = insert.split(';').next().unwrap();
+                let rows =
+                    rows.split("VALUES").nth(1).unwrap().lines().filter_map(|l| l.trim().strip_prefix('('));
+                codes.extend(rows.map(|row| row.split(',').next().unwrap().trim().parse::<u8>().unwrap()));
+            }
+        }
+        codes
+    }
+
+    #[test]
+    fn every_verdict_has_one_code_and_the_log_has_a_name_for_each() {
+        let codes: BTreeSet<u8> = Verdict::ALL.iter().map(|v| verdict_code(*v)).collect();
+        assert_eq!(codes.len(), Verdict::ALL.len(), "no code means two verdicts");
+        assert_eq!(codes, codes_of_the_schema(), "the table `verdict` names each, and no other");
+        assert!(Verdict::ALL.iter().all(|v| verdict_from(i64::from(verdict_code(*v))) == Some(*v)));
+    }
 }

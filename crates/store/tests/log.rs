@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use arrayvec::ArrayVec;
 use hereabout_core::{
     AnchorId, Doubt, Epoch, JudgedEpoch, JudgedRange, Location, LogFault, LogProblem, Micros, NoFixReason,
-    PositionReport, RangeReading, RejectReason, TagId, TagState, Timestamp, Verdict,
+    PositionReport, RangeReading, TagId, TagState, Timestamp, Verdict,
 };
 use hereabout_engine::{AnchorTable, Output};
 use hereabout_store::{
@@ -81,19 +81,7 @@ fn any_real() -> impl Strategy<Value = Option<f64>> {
 }
 
 fn any_verdict() -> impl Strategy<Value = Verdict> {
-    prop_oneof![
-        Just(Verdict::Used),
-        Just(Verdict::NoReading),
-        Just(Verdict::AnchorSilent),
-        Just(Verdict::OutOfSpan),
-        Just(Verdict::Rejected(RejectReason::TooLong)),
-        Just(Verdict::Rejected(RejectReason::TooShort)),
-        Just(Verdict::Rejected(RejectReason::NotCredible)),
-        Just(Verdict::AnchorExcluded),
-        Just(Verdict::NoFix),
-        any_doubt().prop_map(Verdict::Doubted),
-        Just(Verdict::Held),
-    ]
+    prop::sample::select(&Verdict::ALL[..])
 }
 
 fn any_doubt() -> impl Strategy<Value = Doubt> {

@@ -7,7 +7,7 @@ use axum::{
 
 use super::fixtures::*;
 
-const ROUTES: [&str; 17] = [
+const ROUTES: [&str; 18] = [
     "/",
     "/v1/site",
     "/v1/tags",
@@ -20,12 +20,28 @@ const ROUTES: [&str; 17] = [
     "/v1/live",
     "/v1/live.sse",
     "/v1/events",
+    "/v1/plan.svg",
     "/v1/status",
     "/livez",
     "/readyz",
     "/metrics",
     "/openapi.json",
 ];
+
+/// Every path that is read stands in the list above, with a value for what it names.
+#[test]
+fn the_list_of_routes_is_that_of_the_description() {
+    let text = crate::openapi_json();
+    let api: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let fits = |path: &str, route: &str| {
+        let (a, b): (Vec<_>, Vec<_>) = (path.split('/').collect(), route.split('/').collect());
+        a.len() == b.len() && a.iter().zip(b).all(|(a, b)| *a == b || a.starts_with('{'))
+    };
+    for (path, item) in api["paths"].as_object().unwrap() {
+        let missing = item.get("get").is_some() && !ROUTES.iter().any(|route| fits(path, route));
+        assert!(!missing, "{path} is missing in ROUTES");
+    }
+}
 
 /// Checks what holds for every problem and gives its detail.
 fn problem(expected: StatusCode, (status, headers, text): (StatusCode, HeaderMap, String)) -> String {

@@ -219,3 +219,10 @@ fn names_of_reasons_are_the_codes_of_their_words() {
         assert_eq!(json(&name), format!("\"{}\"", hereabout_words::zone::code(why)));
     }
 }
+
+#[test]
+fn the_counters_have_a_place_for_the_name_of_every_verdict() {
+    for verdict in hereabout_core::Verdict::ALL {
+        assert!(VerdictName::ALL.contains(&verdict.into()), "{verdict:?}");
+    }
+}

@@ -199,8 +199,26 @@ pub enum AnchorFindingKind {
 }
 
 impl AnchorFindingKind {
+    /// All of them, worst first.
+    pub const ALL: [AnchorFindingKind; 15] = [
+        AnchorFindingKind::DuplicateId,
+        AnchorFindingKind::Misplaced,
+        AnchorFindingKind::Moved,
+        AnchorFindingKind::OffsetChanged,
+        AnchorFindingKind::ReadsLong,
+        AnchorFindingKind::Changed,
+        AnchorFindingKind::OneOf,
+        AnchorFindingKind::Held,
+        AnchorFindingKind::Silent,
+        AnchorFindingKind::NeverHeard,
+        AnchorFindingKind::Flapping,
+        AnchorFindingKind::OftenNlos,
+        AnchorFindingKind::Noisy,
+        AnchorFindingKind::Drifting,
+        AnchorFindingKind::Weak,
+    ];
     /// How many there are.
-    pub const COUNT: usize = AnchorFindingKind::Weak as usize + 1;
+    pub const COUNT: usize = AnchorFindingKind::ALL.len();
 
     /// How bad it is: 0 is the worst.
     pub fn rank(self) -> u8 {

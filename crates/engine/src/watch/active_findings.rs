@@ -76,7 +76,25 @@ fn same(a: &KitFinding, b: &KitFinding) -> bool {
         | (KitFinding::Repeated { tag: a }, KitFinding::Repeated { tag: b })
         | (KitFinding::AgeUnknown { tag: a }, KitFinding::AgeUnknown { tag: b })
         | (KitFinding::OldFrames { tag: a, .. }, KitFinding::OldFrames { tag: b, .. }) => a == b,
-        _ => std::mem::discriminant(a) == std::mem::discriminant(b),
+        // One for all tags.
+        (
+            KitFinding::AnchorsGone
+            | KitFinding::NobodyAnswers
+            | KitFinding::CableOut
+            | KitFinding::FramesCut { .. }
+            | KitFinding::SiteDoesNotFit { .. }
+            | KitFinding::UnknownTags { .. }
+            | KitFinding::UnlistedTags { .. }
+            // One for each tag, beside one of another kind.
+            | KitFinding::TagOff { .. }
+            | KitFinding::UnevenClock { .. }
+            | KitFinding::TagOffset { .. }
+            | KitFinding::Frozen { .. }
+            | KitFinding::Repeated { .. }
+            | KitFinding::AgeUnknown { .. }
+            | KitFinding::OldFrames { .. },
+            _,
+        ) => std::mem::discriminant(a) == std::mem::discriminant(b),
     }
 }
 

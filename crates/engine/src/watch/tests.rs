@@ -249,3 +249,9 @@ fn an_uneven_pace_is_told_of_the_tag_that_has_it() {
     let of: Vec<_> = told.kit.iter().map(|c| c.finding).collect();
     assert!(matches!(of[..], [KitFinding::UnevenClock { tag: TagId(1), .. }]), "{of:?}");
 }
+
+#[test]
+fn the_rank_of_a_kind_is_its_place_in_the_list_of_all() {
+    let ranks: Vec<usize> = AnchorFindingKind::ALL.iter().map(|kind| usize::from(kind.rank())).collect();
+    assert_eq!(ranks, (0..AnchorFindingKind::COUNT).collect::<Vec<_>>());
+}
