@@ -377,8 +377,8 @@ pub enum Problem {
     #[error("the layout is not understood at its byte {} (`{}`)", .0.span.start, .0.token())]
     Layout(Box<hereabout_wire::LayoutError>),
     /// A unit that is not known.
-    #[error("{0}")]
-    Unit(#[from] hereabout_wire::UnitError),
+    #[error("`{}` is not a unit of range: write m, dm, cm or mm", .0.0)]
+    Unit(hereabout_wire::UnitError),
     /// More anchors than range fields, or a slot beyond them, or taken twice.
     #[error("anchor {id} has no range field of its own among the {fields} of the layout")]
     NoField {

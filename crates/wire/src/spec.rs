@@ -4,7 +4,6 @@ use std::fmt;
 use std::str::FromStr;
 
 use hereabout_core::Word;
-use thiserror::Error;
 
 use crate::layout::{Layout, RangeKind};
 
@@ -46,8 +45,7 @@ impl fmt::Display for Unit {
 }
 
 /// A text that names no unit of length.
-#[derive(Clone, Debug, PartialEq, Eq, Error)]
-#[error("`{0}` is not a unit of range: write m, dm, cm or mm")]
+#[derive(Clone, Debug, PartialEq, Eq)]
 pub struct UnitError(pub String);
 
 impl FromStr for Unit {

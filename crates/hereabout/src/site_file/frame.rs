@@ -2,6 +2,7 @@
 
 use hereabout_core::{SiteProblem, is_plain};
 use hereabout_wire::{FrameSpec, Layout, LayoutError, NoRange, Unit};
+use hereabout_words::layout::unit_words;
 use hereabout_words::site_problem;
 
 use crate::site_file::tables::{OneOrMany, RawFrame, RawNoRange, RawSource};
@@ -33,7 +34,7 @@ pub(super) fn read_frame(raw: &RawFrame, tree: &Tree<'_>, problems: &mut Vec<Pro
         problems.push(problem);
     });
     let unit = raw.unit.parse::<Unit>().map_err(|e| {
-        problems.push(tree.problem(&[key("frame"), key("unit")], &e.to_string(), ""));
+        problems.push(tree.problem(&[key("frame"), key("unit")], &unit_words(&e), ""));
     });
     let no_range = read_no_range(raw, tree, problems);
     Some(FrameSpec { layout: layout.ok()?, unit: unit.ok()?, no_range: no_range? })

@@ -85,16 +85,13 @@ pub struct Minimum<const P: usize> {
 }
 
 /// Why a descent has no end.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum NoMinimum {
     /// The start itself cannot be evaluated.
-    #[error("the problem has no finite value at its start")]
     BadStart,
     /// The limit of iterations was reached.
-    #[error("the descent did not settle")]
     NotSettled,
     /// It settled on a plateau, where one of the unknowns has no influence any more.
-    #[error("the descent ended where an unknown has no influence")]
     Plateau,
 }
 

@@ -34,10 +34,9 @@ impl LinearFit {
 }
 
 /// Why there is no fit.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum LinearError {
     /// Fewer rows than unknowns, or no unknowns.
-    #[error("{rows} rows cannot determine {unknowns} unknowns")]
     TooFewRows {
         /// Rows of the design matrix (observations).
         rows: usize,
@@ -45,7 +44,6 @@ pub enum LinearError {
         unknowns: usize,
     },
     /// Some columns say the same: only `rank` combinations are determined.
-    #[error("only {rank} of {unknowns} unknowns are determined by the rows")]
     RankDeficient {
         /// Rank of the design matrix.
         rank: usize,
@@ -54,7 +52,6 @@ pub enum LinearError {
     },
     /// A NaN or an infinity among the rows (or values so large that their squares are), or a design whose
     /// row count differs from the observations.
-    #[error("the rows hold a value that is not a number or too large, or do not match the observations")]
     NotFinite,
 }
 

@@ -61,7 +61,7 @@ fn certify_from<const P: usize>(
     model: fn(f64, &[f64; P]) -> (f64, [f64; P]),
 ) {
     let set = &sets()["nonlinear"][name];
-    let found = run(set, start, model).unwrap_or_else(|e| panic!("{name} from {start}: {e}"));
+    let found = run(set, start, model).unwrap_or_else(|e| panic!("{name} from {start}: {e:?}"));
     for (b, certified) in found.at.iter().zip(list(&set["certified"])) {
         assert!(
             (b / certified - 1.0).abs() < limit,

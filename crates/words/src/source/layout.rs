@@ -2,7 +2,7 @@
 
 use hereabout_core::MAX_ANCHORS;
 use hereabout_wire::{
-    FieldName, LayoutError, LayoutErrorKind, MAX_FRAME_BYTES, MAX_SOURCE_BYTES, Rejection, Wanted,
+    FieldName, LayoutError, LayoutErrorKind, MAX_FRAME_BYTES, MAX_SOURCE_BYTES, Rejection, UnitError, Wanted,
     checksum_algorithms,
 };
 
@@ -164,6 +164,11 @@ pub fn rejection_words(rejection: Rejection) -> String {
         Rejection::LineTooLong => "the line is too long".to_owned(),
         Rejection::Incomplete => "the stream ended within a frame".to_owned(),
     }
+}
+
+/// That a text names no unit of length, and which ones there are.
+pub fn unit_words(error: &UnitError) -> String {
+    format!("`{}` is not a unit of range: write m, dm, cm or mm", error.0)
 }
 
 #[cfg(test)]

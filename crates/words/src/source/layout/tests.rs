@@ -64,3 +64,9 @@ fn a_rejected_piece_is_told_with_its_place() {
     let line = Rejection::UnlikeLayout { at: 3, wanted: Wanted::LineEnd };
     assert_eq!(rejection_words(line), "expected the end of the line at byte 3");
 }
+
+#[test]
+fn a_text_that_is_no_unit_is_named_with_those_that_are() {
+    let error = "feet".parse::<hereabout_wire::Unit>().unwrap_err();
+    assert_eq!(unit_words(&error), "`feet` is not a unit of range: write m, dm, cm or mm");
+}
