@@ -161,6 +161,20 @@ pub fn every_cannot_tell(x: f64) -> [CannotTell; 7] {
     ]
 }
 
+/// Causes that speak of anchors, places and files that a small site does not have.
+pub fn causes_of_another_site() -> [Cause; 6] {
+    let mut place_of = [0; MAX_ANCHORS];
+    place_of[0] = 200;
+    [
+        Cause::Swapped { anchors: [0, 9] },
+        Cause::Order { place_of },
+        Cause::Place { anchor: 16, at_m: [0.0; 3] },
+        Cause::TwoPlaces { anchors: [usize::MAX, 0], at_m: [[0.0; 3]; 2] },
+        Cause::AnchorHeight { anchor: 5, up_m: 1.0 },
+        Cause::OtherSite { other: 1 },
+    ]
+}
+
 /// Causes of every kind, `x` for what is measured. They speak of the first four anchors.
 pub fn every_cause(x: f64) -> Vec<Cause> {
     let mut place_of: [u8; MAX_ANCHORS] = std::array::from_fn(|i| i as u8);

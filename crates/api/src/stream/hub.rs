@@ -27,8 +27,12 @@ use hereabout_core::{AnchorId, LinkCounts, Micros, TagId, Timestamp};
 use hereabout_engine::{AnchorMinute, KitFinding, Output};
 
 use super::{
-    events::EventCursor, filter::SubscriptionFilter, mailbox::Mailbox, message::Message, reader::Reader,
-    service_state::ServiceState,
+    events::EventCursor,
+    filter::SubscriptionFilter,
+    mailbox::Mailbox,
+    message::Message,
+    reader::Reader,
+    service_state::{ServiceState, text_of},
 };
 use crate::{
     current::Moment,
@@ -74,10 +78,12 @@ impl Hub {
 
     /// Takes over what the engine said, in the session's time scale. Quick and never waiting: the engine's loop calls it.
     pub fn publish(&self, output: &Output) {
+        let (output, site) = (output.shifted(self.utc_minus_session()), self.site());
+        // Positions are the longest texts: they are made before the lock is taken.
+        let text = text_of(output.as_ref(), &site);
         let mut state = self.lock();
         let State { service, readers } = &mut *state;
-        let output = output.shifted(self.utc_minus_session());
-        let messages = service.publish(output.as_ref(), &self.site(), &|key, zone| {
+        let messages = service.publish(output.as_ref(), text, &site, &|key, zone| {
             readers.iter().any(|r| r.filter.admits_key(key, zone))
         });
         messages.iter().for_each(|message| state.deliver(message));

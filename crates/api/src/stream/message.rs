@@ -7,8 +7,8 @@ use hereabout_core::{Anchor, AnchorId, PositionReport, TagId, Timestamp};
 use super::events::Event;
 use crate::{
     current::Current,
-    state::{LinkView, site_info::SiteInfo},
-    v1::{LinkBody, NonceBody, PositionBody, Sending, Tail, ZoneReportBody},
+    state::LinkView,
+    v1::{LinkBody, NonceBody, Sending, Tail, ZoneReportBody},
 };
 
 /// What a message is about: the newest of each key is the one that counts.
@@ -64,9 +64,8 @@ impl Message {
     }
 
     /// A smoothed position: where the tag was a moment ago.
-    pub(crate) fn delayed(report: &PositionReport, site: &SiteInfo) -> Message {
-        let body = PositionBody::from_delayed(report).named(site.tag_name(report.tag));
-        Message::new(Key::Delayed(report.tag), body.to_json())
+    pub(crate) fn delayed(report: &PositionReport, text: Arc<str>) -> Message {
+        Message::new(Key::Delayed(report.tag), text)
     }
 
     /// What a tag is to the zone at this place of the site file.

@@ -44,16 +44,21 @@ impl ServiceState {
         }
     }
 
-    /// Takes in what the engine put out; gives the messages for it.
+    /// Takes in what the engine put out, with its [`text_of`] when that is made already; gives the messages for it.
     pub(crate) fn publish(
         &mut self,
         output: &Output,
+        text: Option<Arc<str>>,
         site: &SiteInfo,
         is_wanted: IsWanted<'_>,
     ) -> Vec<Message> {
         match output {
-            Output::Position(report) => vec![self.position(report, site)],
-            Output::Delayed(report) => vec![Message::delayed(report, site)],
+            Output::Position(report) => {
+                vec![self.position(report, text.unwrap_or_else(|| position_text(report, site)))]
+            }
+            Output::Delayed(report) => {
+                vec![Message::delayed(report, text.unwrap_or_else(|| delayed_text(report, site)))]
+            }
             Output::Ranges(epoch) => self.ranges(epoch, is_wanted).into_iter().collect(),
             Output::Anchors(table) => self.anchors(table, site),
             Output::Zone(report) => self.zone(report, site, is_wanted).into_iter().collect(),
@@ -103,8 +108,7 @@ impl ServiceState {
         }
     }
 
-    fn position(&mut self, report: &PositionReport, site: &SiteInfo) -> Message {
-        let text = position_text(report, site);
+    fn position(&mut self, report: &PositionReport, text: Arc<str>) -> Message {
         let report = Arc::new(report.clone());
         self.now.counts.positions[state_index(report.state())] += 1;
         self.history.position(&report);
@@ -225,6 +229,19 @@ impl ServiceState {
         self.reported_overdue.extend(overdue);
         messages
     }
+}
+
+/// The text of an output that can be made without knowing anything else, so before a lock is taken; `None` for others.
+pub(crate) fn text_of(output: &Output, site: &SiteInfo) -> Option<Arc<str>> {
+    match output {
+        Output::Position(report) => Some(position_text(report, site)),
+        Output::Delayed(report) => Some(delayed_text(report, site)),
+        _ => None,
+    }
+}
+
+fn delayed_text(report: &PositionReport, site: &SiteInfo) -> Arc<str> {
+    PositionBody::from_delayed(report).named(site.tag_name(report.tag)).to_json().into()
 }
 
 /// The message of a position, without the fields that only the sending knows.

@@ -2,10 +2,10 @@
 
 use std::fmt::Write as _;
 
-use hereabout_core::{MAX_ANCHORS, Micros};
+use hereabout_core::Micros;
 use hereabout_engine::{KitFinding, Output};
-use hereabout_solve::fit::{Cause, SiteDoubt};
-use hereabout_words::samples::every_doubt;
+use hereabout_solve::fit::SiteDoubt;
+use hereabout_words::samples::{causes_of_another_site, every_doubt};
 use hereabout_words::{Fact, site_fit};
 use insta::assert_snapshot;
 
@@ -46,16 +46,7 @@ fn a_cause_has_one_name_in_words_and_facts() {
 #[test]
 fn what_the_site_does_not_have_is_not_in_the_facts() {
     let site = info().site;
-    let mut place_of = [0; MAX_ANCHORS];
-    place_of[0] = 200;
-    for cause in [
-        Cause::Swapped { anchors: [0, 9] },
-        Cause::Order { place_of },
-        Cause::Place { anchor: 16, at_m: [0.0; 3] },
-        Cause::TwoPlaces { anchors: [usize::MAX, 0], at_m: [[0.0; 3]; 2] },
-        Cause::AnchorHeight { anchor: 5, up_m: 1.0 },
-        Cause::OtherSite { other: 1 },
-    ] {
+    for cause in causes_of_another_site() {
         let doubt = SiteDoubt { cause: Some(cause), ..every_doubt(0.42)[0] };
         let facts = SiteDoubtBody::new(&doubt, (&site).into());
         assert_eq!((facts.cause, facts.explained_then), (None, None));

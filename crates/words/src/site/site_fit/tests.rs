@@ -3,7 +3,7 @@
 use hereabout_core::{AnchorId, MAX_ANCHORS};
 
 use super::*;
-use crate::samples::{Yard, every_doubt};
+use crate::samples::{Yard, causes_of_another_site, every_doubt};
 
 /// Lines of at most 75 columns that a text takes when it is cut at blanks.
 fn lines(text: &str) -> usize {
@@ -76,16 +76,7 @@ fn a_place_is_told_with_its_way_and_as_a_line_of_the_site_file() {
 #[test]
 fn what_the_site_does_not_have_is_not_named() {
     let yard = Yard::new();
-    let mut place_of = [0; MAX_ANCHORS];
-    place_of[0] = 200;
-    for cause in [
-        Cause::Swapped { anchors: [0, 9] },
-        Cause::Order { place_of },
-        Cause::Place { anchor: 16, at_m: [0.0; 3] },
-        Cause::TwoPlaces { anchors: [usize::MAX, 0], at_m: [[0.0; 3]; 2] },
-        Cause::AnchorHeight { anchor: 5, up_m: 1.0 },
-        Cause::OtherSite { other: 1 },
-    ] {
+    for cause in causes_of_another_site() {
         let doubt = SiteDoubt { cause: Some(cause), ..every_doubt(0.42)[0] };
         let said = found(&doubt, yard.names());
         assert!(said.words.ends_with("the cause is not found yet"), "{}", said.words);
